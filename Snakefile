@@ -1,0 +1,53 @@
+# The whole chain. Run from a study's folder; each room is one rule in workflow/rules/.
+#
+#   captures -> frames -> loss -> clock -> repair -> features -> study -> report
+#
+# A room takes validated tables and gives validated tables. Rules hold wiring only.
+import sys
+from pathlib import Path
+
+from snakemake.exceptions import WorkflowError
+from snakemake.logging import logger
+
+from nodeday.errors import NodedayError
+from nodeday.settings import CODE, Study
+from nodeday.wiring import code, sheets, study_table, table
+
+try:
+    study = Study(Path.cwd())
+    wanted = [name for name in str(config.get("only", "")).split(",") if name]
+    problems = {name: study.problems(name) for name in study.sessions}
+    SESSIONS = [name for name in study.sessions if name in wanted or not (wanted or problems[name])]
+except NodedayError as error:
+    raise WorkflowError(str(error)) from None
+
+for name in study.sessions:
+    for problem in problems[name] if not wanted else ():
+        logger.warning(f"left out, {problem}")
+
+# The rooms run with the Python that runs the workflow.
+shell.prefix(f'export PATH="{Path(sys.executable).parent}:$PATH"; ')
+
+
+wildcard_constraints:
+    session=CODE.strip("^$"),
+
+
+rule all:
+    input:
+        "results/report/index.html",
+
+
+rule sessions:
+    input:
+        expand(table("epochs"), session=SESSIONS),
+
+
+include: "workflow/rules/simulate.smk"
+include: "workflow/rules/frames.smk"
+include: "workflow/rules/loss.smk"
+include: "workflow/rules/clock.smk"
+include: "workflow/rules/repair.smk"
+include: "workflow/rules/features.smk"
+include: "workflow/rules/study.smk"
+include: "workflow/rules/report.smk"

@@ -1,0 +1,76 @@
+"""Every closed list of codes, each code with the sentence that explains it."""
+
+FRAME_STATUS = {
+    "good": "arrived in order",
+    "duplicate": "a second copy of a frame that is already there",
+    "conflict": "the same place in the sequence as another frame, with different content",
+    "late": "arrived after a frame that follows it; its loss is retracted",
+    "inconsistent": "its counters or its stamp contradict the frames around it; placed by what agrees",
+}
+REJECT_REASON = {
+    "junk": "bytes in which no frame begins",
+    "bad_checksum": "a frame's opening and length, but its checksum does not hold",
+    "truncated": "a frame that the end of the capture cuts off",
+    "unknown_kind": "a whole frame of a kind that the layout does not describe",
+    "implausible": "a whole frame of a node that the session does not list, or of the wrong length",
+}
+GAP_CAUSE = {
+    "radio": "frames lost on the air between frames that arrived",
+    "node_restart": "the node restarted; how much it would have sent meanwhile is not known",
+    "hub_outage": "all nodes were silent together",
+    "end_of_battery": "the node fell silent for good before the session ended",
+    "unknown": "no cause can be told",
+}
+GAP_EXTENT = {
+    "known": "the number of lost frames is exact",
+    "unknown": "frames were lost, but counters cannot tell how many",
+}
+CLOCK_STATUS = {
+    "fitted": "a rate and an offset were fitted to the lower edge of the delays",
+    "nominal_rate": "too few frames to fit a rate; the crystal's nominal rate is assumed",
+    "start_by_hand": "no host marks; the session's written start anchors the hub's clock",
+}
+ORIGIN = {
+    "measured": "sent by the node and received",
+    "recovered": "received in another copy of the capture",
+    "interpolated": "computed from the samples around a short gap; never measured",
+    "missing": "lost and not filled",
+}
+QUALITY = {
+    "good": "nothing against it",
+    "clipped": "at a rail of the converter",
+    "flat": "part of a stretch without any change",
+    "not_measured": "lost, or filled by computation",
+}
+RR_STATUS = {
+    "normal": "between two measured beats, no gap touched",
+    "first": "no beat before it in this stretch",
+    "touches_gap": "a beat of the pair lies within 50 ms of lost samples, or lost samples lie between",
+    "beat_in_fill": "a beat of the pair lies on computed samples; counts for rate, not for variability",
+    "artefact": "differs by more than 20 % from the intervals around it",
+    "too_long": "longer than 3 s",
+}
+BEAT_ORIGIN = {
+    "measured": "the R peak lies on measured samples",
+    "imputed": "the R peak lies on computed samples",
+}
+NO_VALUE = {
+    "low_coverage": "too small a share of the epoch was received",
+    "too_few_beats": "too few normal intervals in the epoch",
+    "no_data": "nothing was received in the epoch",
+    "no_clock": "the node's samples could not be placed in time",
+}
+NODE_VERDICT = {
+    "usable": "within every limit of the study",
+    "limited": "usable in part: see coverage and exclusions",
+    "unusable": "below the study's limits for most of the session",
+}
+EXCLUSION_RULE = {
+    "min_hours": "a session shorter than the study asks for",
+    "min_coverage": "a node whose received share is below the study's limit",
+    "max_clock_uncertainty": "a node whose time is less certain than the study's limit",
+}
+PHASE_SOURCE = {
+    "events": "from the event notes",
+    "session": "the whole session, since no notes were given",
+}

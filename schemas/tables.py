@@ -1,0 +1,275 @@
+"""Every table that crosses a doorway between rooms. A column used twice is written once."""
+
+from __future__ import annotations
+
+from nodeday.schemas import codes
+from nodeday.schemas.declare import Column, Table
+from nodeday.schemas.features import FEATURE_CODES
+
+YEAR_1970, YEAR_2200 = 0, 7_258_118_400_000_000_000
+
+node = Column("node", "name", "", "node, by the name the study gives it")
+stream = Column("stream", "name", "", "what the node sends, as the layout names it")
+channel = Column("channel", "name", "", "one measured quantity of a stream")
+participant = Column("participant", "name", "", "participant, a code and never a name")
+capture = Column("capture", "int16", "", "number of the capture within the session, from 0", ge=0)
+offset = Column("offset", "int64", "byte", "where the range begins in the capture's joined files", ge=0)
+length = Column("length", "int32", "byte", "bytes in the range", ge=1)
+boot = Column("boot", "int32", "", "stretch between restarts of the node, from 0", ge=0)
+utc_ns = Column("utc_ns", "int64", "ns", "instant, nanoseconds since 1970 in UTC", ge=YEAR_1970, le=YEAR_2200)
+start_ns = utc_ns.but(name="start_ns", meaning="first instant, nanoseconds since 1970 in UTC")
+end_ns = utc_ns.but(name="end_ns", meaning="one past the last instant, nanoseconds since 1970 in UTC")
+coverage = Column("coverage", "float64", "1", "share of expected samples that were received", ge=0, le=1)
+origin = Column("origin", "code", "", "where the value comes from", codes=codes.ORIGIN)
+
+FRAMES = Table(
+    "frames",
+    "a received frame",
+    (
+        capture,
+        offset,
+        length,
+        node,
+        stream,
+        Column("kind", "int32", "", "kind number in the frame", ge=0),
+        boot,
+        Column("seq_raw", "int64", "", "sequence number as sent", ge=0),
+        Column("seq", "int64", "frame", "sequence number unwrapped, counted within the boot"),
+        Column("ticks_raw", "int64", "tick", "node ticks as sent", ge=0),
+        Column("ticks", "int64", "tick", "node ticks unwrapped within the boot"),
+        Column("hub_ns", "int64", "ns", "the hub's stamp on the hub's own clock"),
+        Column("mark_utc_ns", "int64", "ns", "the host's UTC in a host mark", ge=YEAR_1970, le=YEAR_2200,
+               nullable=True),
+        Column("rssi_dbm", "float32", "dBm", "received signal strength", ge=-200, le=50, nullable=True),
+        Column("lqi", "float32", "1", "link quality as the radio reports it", nullable=True),
+        Column("battery_v", "float32", "V", "battery voltage", ge=0, le=100, nullable=True),
+        Column("samples", "int32", "sample", "sample instants in the frame", ge=0),
+        Column("payload", "binary", "", "the sample bytes as sent"),
+        Column("status", "code", "", "how the frame stands in its sequence", codes=codes.FRAME_STATUS),
+    ),
+    key=("capture", "offset"),
+    increasing="offset",
+    within=("capture",),
+)  # fmt: skip
+
+REJECTS = Table(
+    "rejects",
+    "a byte range that is no frame",
+    (capture, offset, length, Column("reason", "code", "", "why", codes=codes.REJECT_REASON)),
+    key=("capture", "offset"),
+    increasing="offset",
+    within=("capture",),
+)
+
+GAPS = Table(
+    "gaps",
+    "a half-open interval of lost frames of one stream",
+    (
+        node,
+        stream,
+        boot,
+        Column("seq_from", "int64", "frame", "first lost frame, unwrapped"),
+        Column("seq_to", "int64", "frame", "one past the last lost frame; null when not known",
+               nullable=True),
+        Column("frames", "int64", "frame", "lost frames; null when not known", ge=1, nullable=True),
+        Column("extent", "code", "", "whether the number is known", codes=codes.GAP_EXTENT),
+        Column("cause", "code", "", "why the frames were lost", codes=codes.GAP_CAUSE),
+        Column("before_hub_ns", "int64", "ns", "hub stamp of the last frame before the gap"),
+        Column("after_hub_ns", "int64", "ns", "hub stamp of the first frame after it; null at the end",
+               nullable=True),
+    ),
+    key=("node", "stream", "boot", "seq_from"),
+)  # fmt: skip
+
+LOSS = Table(
+    "loss",
+    "a stream of a node in a minute of the hub's clock",
+    (
+        node,
+        stream,
+        Column("minute_hub_ns", "int64", "ns", "start of the minute on the hub's clock"),
+        Column("expected", "int64", "frame", "received plus lost", ge=0),
+        Column("received", "int64", "frame", "distinct frames received", ge=0),
+        Column("recovered", "int64", "frame", "of these, present only in another copy", ge=0),
+        *(
+            Column(f"lost_{cause}", "int64", "frame", f"lost: {meaning}", ge=0)
+            for cause, meaning in codes.GAP_CAUSE.items()
+        ),
+        Column("duplicates", "int64", "frame", "second copies, not counted as received", ge=0),
+        Column("late", "int64", "frame", "received out of order", ge=0),
+        Column("rssi_dbm", "float32", "dBm", "mean received signal strength", ge=-200, le=50, nullable=True),
+        Column("lqi", "float32", "1", "mean link quality", nullable=True),
+        Column("longest_gap_frames", "int64", "frame", "longest run of lost frames that begins here", ge=0),
+    ),
+    key=("node", "stream", "minute_hub_ns"),
+)
+
+CLOCK = Table(
+    "clock",
+    "a knot of a node's map from ticks to UTC; straight lines join the knots of a boot",
+    (
+        node,
+        boot,
+        Column("ticks", "int64", "tick", "node ticks, unwrapped within the boot"),
+        utc_ns,
+        Column("skew_ppm", "float64", "ppm", "how much faster than nominal the node's crystal runs"),
+        Column("offset_ms", "float64", "ms", "map minus a crystal of nominal rate started with the boot"),
+        Column("residual_ms", "float64", "ms", "median distance of the frames above the edge", nullable=True),
+        Column("uncertainty_ms", "float64", "ms", "half width of the 95 % band of the map", ge=0),
+        Column("delay_ms", "float64", "ms", "constant delay that was assumed, not measured", ge=0),
+        Column("status", "code", "", "how the knot was found", codes=codes.CLOCK_STATUS),
+    ),
+    key=("node", "boot", "ticks"),
+    increasing="utc_ns",
+    within=("node", "boot"),
+)
+
+SAMPLES = Table(
+    "samples",
+    "a sample of a channel at the node's own rate, lost ones included",
+    (
+        node,
+        stream,
+        channel,
+        boot,
+        Column("seq", "int64", "frame", "unwrapped number of the frame that carried it"),
+        Column("position", "int16", "sample", "place within the frame, from 0", ge=0),
+        utc_ns,
+        Column("raw", "int32", "count", "converter counts as sent, never altered", nullable=True),
+        Column("value", "float32", "mixed", "in the unit that the layout states for the channel",
+               nullable=True),
+        origin,
+        Column("quality", "code", "", "what speaks against the sample", codes=codes.QUALITY),
+    ),
+    key=("node", "channel", "boot", "seq", "position"),
+    increasing="utc_ns",
+    within=("node", "channel", "boot"),
+)  # fmt: skip
+
+ALIGNED = Table(
+    "aligned",
+    "an instant of the session's common grid",
+    (utc_ns,),
+    key=("utc_ns",),
+    increasing="utc_ns",
+    template=(
+        Column("{channel}", "float32", "mixed", "value at the instant, by straight line between neighbours",
+               nullable=True),
+        Column("{channel}_origin", "code", "", "the weaker of both neighbours' origins", codes=codes.ORIGIN),
+    ),
+)  # fmt: skip
+
+BEATS = Table(
+    "beats",
+    "an R peak",
+    (
+        node,
+        boot,
+        utc_ns,
+        Column("amplitude_mv", "float32", "mV", "height of the peak in the filtered signal"),
+        Column("origin", "code", "", "what the peak lies on", codes=codes.BEAT_ORIGIN),
+        Column(
+            "rr_ms", "float64", "ms", "time since the beat before; null for the first", ge=0, nullable=True
+        ),
+        Column("rr_status", "code", "", "what the interval may be used for", codes=codes.RR_STATUS),
+    ),
+    key=("node", "utc_ns"),
+    increasing="utc_ns",
+    within=("node",),
+)
+
+EPOCHS = Table(
+    "epochs",
+    "a feature of a node in an epoch of a participant",
+    (
+        participant,
+        node,
+        Column("placement", "name", "", "where on the body the node sits"),
+        channel.but(meaning="channel, or stream where a feature uses all of its channels"),
+        Column("epoch", "int32", "epoch", "number of the epoch within the session, from 0", ge=0),
+        start_ns,
+        end_ns,
+        Column("feature", "code", "", "which feature", codes=FEATURE_CODES),
+        Column("value", "float64", "mixed", "its value, in the unit of the catalogue; null with a reason",
+               nullable=True),
+        coverage,
+        Column("reason", "code", "", "why there is no value", codes=codes.NO_VALUE, nullable=True),
+    ),
+    key=("node", "channel", "epoch", "feature"),
+    increasing="start_ns",
+    within=("node", "channel", "feature"),
+    notes=("A value is null exactly where a reason stands.",),
+)  # fmt: skip
+
+PHASES = Table(
+    "phases",
+    "a stretch of protocol of a session",
+    (
+        Column("session", "name", "", "session, by the code the study gives it"),
+        participant,
+        Column("phase", "name", "", "name of the phase, as noted"),
+        start_ns,
+        end_ns,
+        Column("source", "code", "", "where the phase comes from", codes=codes.PHASE_SOURCE),
+    ),
+    key=("session", "phase", "start_ns"),
+)
+
+SESSIONS = Table(
+    "sessions",
+    "a node of a session, with what became of it",
+    (
+        Column("session", "name", "", "session, by the code the study gives it"),
+        participant,
+        node,
+        Column("placement", "name", "", "where on the body the node sits"),
+        start_ns,
+        end_ns,
+        Column("hours", "float64", "h", "length of the session", ge=0),
+        coverage,
+        Column("frames_received", "int64", "frame", "distinct frames received", ge=0),
+        Column("frames_lost", "int64", "frame", "frames known to be lost", ge=0),
+        Column("restarts", "int64", "", "restarts of the node", ge=0),
+        Column("unknown_gaps", "int64", "", "gaps whose length is not known", ge=0),
+        Column("clock_uncertainty_ms", "float64", "ms", "largest 95 % half width of the node's time", ge=0,
+               nullable=True),
+        Column("verdict", "code", "", "what the node's data are good for", codes=codes.NODE_VERDICT),
+    ),
+    key=("session", "node"),
+)  # fmt: skip
+
+EXCLUSIONS = Table(
+    "exclusions",
+    "a rule of the study that a session or node does not meet",
+    (
+        Column("session", "name", "", "session, by the code the study gives it"),
+        participant,
+        node.but(meaning="node, or * for the whole session"),
+        Column("rule", "code", "", "which rule", codes=codes.EXCLUSION_RULE),
+        Column("threshold", "float64", "mixed", "what the rule asks for, in the rule's unit"),
+        Column("value", "float64", "mixed", "what was found", nullable=True),
+    ),
+    key=("session", "node", "rule"),
+)
+
+LEDGER = Table(
+    "ledger",
+    "a count at a doorway",
+    (
+        Column("room", "name", "", "room that counted"),
+        Column("quantity", "name", "", "what was counted: bytes, frames, samples, beats, epochs"),
+        Column("scope", "name", "", "of which capture, node and stream"),
+        Column("entered", "int64", "count", "how many came to the doorway", ge=0),
+        Column("accounted", "int64", "count", "how many left it, or were written down as set aside", ge=0),
+        Column("detail", "text", "", "the parts that make up the account"),
+    ),
+    key=("room", "quantity", "scope"),
+)
+
+TABLES = {
+    table.name: table
+    for table in (
+        FRAMES, REJECTS, GAPS, LOSS, CLOCK, SAMPLES, ALIGNED, BEATS, EPOCHS, PHASES, SESSIONS,
+        EXCLUSIONS, LEDGER,
+    )
+}  # fmt: skip

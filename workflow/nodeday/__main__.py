@@ -1,0 +1,5 @@
+import sys
+
+from nodeday.cli import main
+
+sys.exit(main())

@@ -1,0 +1,106 @@
+"""The command line: arguments in, exit code out. Everything heavy is imported by the command."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from nodeday import __version__
+from nodeday.errors import FAULT, GOOD, NodedayError
+
+ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "study", "report", "index")
+CAUTION = "Research software: no diagnosis, no alarm, no medical device."
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; return 0 good, 1 a fault of nodeday, 2 usage or settings, 3 data."""
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    if not options.command:
+        parser.print_help()
+        return GOOD
+    from nodeday import commands
+
+    try:
+        return int(getattr(commands, options.command)(options))
+    except NodedayError as error:
+        print(f"nodeday: {error}", file=sys.stderr)
+        return error.exit_code
+    except BrokenPipeError:
+        sys.stderr.close()
+        return FAULT
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="nodeday",
+        description="A day of raw frames from body-worn nodes, turned into validated tables.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"nodeday {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    _first_steps(commands)
+    _daily_work(commands)
+    _planning(commands)
+    return parser
+
+
+def _study(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--study", type=Path, default=Path(), metavar="DIR", help="the study's folder")
+
+
+def _cores(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--cores", type=_count, default=2, metavar="N", help="rooms at work at once (2)")
+
+
+def _count(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{number} is not a positive number")
+    return number
+
+
+def _share(text: str) -> float:
+    number = float(text)
+    if not 0 <= number < 1:
+        raise argparse.ArgumentTypeError(f"{number} is not a share from 0 to below 1")
+    return number
+
+
+def _first_steps(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    demo = commands.add_parser("demo", help="make an invented study and run it")
+    demo.add_argument("folder", nargs="?", type=Path, default=Path("demo-study"), metavar="DIR")
+    demo.add_argument("--recorded", action="store_true", help="real recordings instead of simulated ones")
+    _cores(demo)
+    init = commands.add_parser("init", help="write the settings of a new study")
+    init.add_argument("folder", type=Path, metavar="DIR")
+
+
+def _daily_work(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    check = commands.add_parser("check", help="list every problem of the settings, with its remedy")
+    run = commands.add_parser("run", help="captures to tables and pages")
+    for command in (check, run):
+        _study(command)
+    _cores(run)
+    room = commands.add_parser("room", help="one room of one session, as the rules call it")
+    room.add_argument("room", choices=ROOMS)
+    room.add_argument("sessions", nargs="*", metavar="SESSION")
+    _study(room)
+    dictionary = commands.add_parser("dictionary", help="every table, column, unit and code")
+    dictionary.add_argument("table", nargs="?", metavar="TABLE")
+
+
+def _planning(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    simulate = commands.add_parser("simulate", help="captures of planned sessions, with their truth")
+    _study(simulate)
+    replay = commands.add_parser("replay", help="recorded signals through an encoder and a lossy channel")
+    replay.add_argument("files", nargs="+", type=Path, metavar="FILE", help="WFDB header or CSV")
+    replay.add_argument("--into", type=Path, required=True, metavar="DIR", help="a new study's folder")
+    replay.add_argument("--loss", type=_share, default=0.05, help="share of frames lost (0.05)")
+    replay.add_argument("--burst", type=float, default=5.0, help="mean burst of lost frames (5)")
+    replay.add_argument("--seed", type=int, default=1)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""Room `frames`: bytes of a capture to frames, and everything else to rejects."""

@@ -1,0 +1,173 @@
+"""Counters that wrap, made into counters that do not, and what that tells of each frame.
+
+Each step from one frame of a node to the next is resolved by the two clocks that saw it: the
+hub's stamps say how many times the ticks wrapped, and the ticks how many times the sequence
+did. So an outage longer than a counter's period is still counted. After RFC 1982 (serial number
+arithmetic) and RFC 3550 appendix A.1 (sequence validation), with the clocks in place of guesses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+
+RESTART_S, RESTART_PER_S = 2.0, 1e-4
+"""Ticks and hub time that differ by more than 2 s + 100 ppm of the step mean a restart; wider
+than radio delays and crystals together. A choice of this project."""
+WINDOW = 100_000
+"""Frames of a stream remembered to know a second copy; an older one counts as a conflict, since
+nothing can tell any more whether it is the first of its number."""
+INCONSISTENT = 8
+"""A sequence number that is off by more than 1/8 of its range from its ticks is not believed."""
+
+
+def wrap_steps(raw: Ints, expected: Ints, modulus: int) -> Ints:
+    """The whole steps that ``raw`` residues of steps stand for, nearest to ``expected``, (n,)."""
+    residue = raw % modulus
+    return residue + modulus * np.floor((expected - residue) / modulus + 0.5).astype(np.int64)
+
+
+def steps_from(previous: int | None, values: Ints) -> Ints:
+    """Differences of ``values``, the first one from ``previous`` (zero where there is none)."""
+    first = values[0] if previous is None else previous
+    return np.diff(values, prepend=first)
+
+
+def hub_steps(raw: Ints, previous: int, bits: int, most: int) -> tuple[Ints, NDArray[np.bool_]]:
+    """Steps of a hub counter in order of arrival, and where a stamp is false, (n,) each.
+
+    The hub adds its stamp after the checksum was made, so damage to it goes unseen. A stamp
+    that jumps by more than ``most`` from the one before, which the one after does not, is
+    false; the stamp before it stands in, and the frame says so::
+
+        stamps   10  20  9000  40        false:  9000
+        taken    10  20    20  40
+    """
+    near, far = _signed(np.diff(raw, prepend=previous), bits), np.zeros(len(raw), np.int64)
+    far[:-1] = _signed(raw[1:] - np.concatenate([[previous], raw[:-2]]), bits)
+    false = (np.abs(near) > most) & (np.abs(far) <= most)
+    false[-1] = False
+    kept = np.where(false, 0, np.arange(1, len(raw) + 1))
+    stand_in = np.concatenate([[previous], raw])[np.maximum.accumulate(kept)]
+    return _signed(np.diff(stand_in, prepend=previous), bits), false
+
+
+def _signed(steps: Ints, bits: int) -> Ints:
+    half = 1 << (bits - 1)
+    return steps if bits == 64 else (steps + half) % (1 << bits) - half
+
+
+@dataclass
+class NodeClock:
+    """Ticks and boots of one node, carried from block to block."""
+
+    rate_hz: float
+    modulus: int
+    raw: int | None = None
+    ticks: int = 0
+    hub_ns: int = 0
+    boot_id: int = 0
+    boot: int = 0
+
+    def unwrap(self, raw: Ints, hub_ns: Ints, boot_id: Ints | None) -> tuple[Ints, Ints]:
+        """Boot and unwrapped ticks of the node's next frames in order of arrival, (n,) each."""
+        seconds = steps_from(None if self.raw is None else self.hub_ns, hub_ns) / 1e9
+        steps = wrap_steps(steps_from(self.raw, raw), np.rint(seconds * self.rate_hz).astype(np.int64),
+                           self.modulus)  # fmt: skip
+        slack = RESTART_S + RESTART_PER_S * np.abs(seconds)
+        restart = np.abs(steps / self.rate_hz - seconds) > slack
+        if boot_id is not None:
+            restart |= steps_from(None if self.raw is None else self.boot_id, boot_id) != 0
+        boot = self.boot + np.cumsum(restart)
+        total = (raw[0] if self.raw is None else self.ticks) + np.cumsum(np.where(restart, 0, steps))
+        # Within a boot the count starts at the raw ticks of its first frame.
+        first = np.flatnonzero(restart)
+        lead = np.zeros(len(raw), np.int64)
+        lead[first] = np.diff(raw[first] - total[first], prepend=0)
+        total = total + np.cumsum(lead)
+        self.raw, self.ticks, self.hub_ns = int(raw[-1]), int(total[-1]), int(hub_ns[-1])
+        self.boot = int(boot[-1])
+        self.boot_id = self.boot_id if boot_id is None else int(boot_id[-1])
+        return boot, total
+
+
+@dataclass
+class StreamCounter:
+    """Sequence numbers of one stream of one node, carried from block to block."""
+
+    modulus: int
+    ticks_per_frame: float
+    raw: int = 0
+    seq: int = 0
+    ticks: int = 0
+    boot: int | None = None
+    highest: int = 0
+    seen: dict[int, int] = field(default_factory=dict)
+
+    def unwrap(
+        self, raw: Ints, ticks: Ints, boot: Ints, digest: NDArray[np.uint64]
+    ) -> tuple[Ints, NDArray[np.str_]]:
+        """Unwrapped sequence number and status of the stream's next frames, (n,) each.
+
+        ``digest`` tells two payloads apart, so that a second copy with other content is seen.
+        """
+        seq, status = np.empty(len(raw), np.int64), np.full(len(raw), "good", "<U12")
+        edges = [0, *(np.flatnonzero(np.diff(boot)) + 1).tolist(), len(raw)]
+        for start, end in pairwise(edges):
+            part = slice(start, end)
+            if self.boot != int(boot[start]):
+                self.boot, self.seen = int(boot[start]), {}
+                self.raw = self.seq = self.highest = int(raw[start])
+                self.ticks = int(ticks[start])
+                self.highest -= 1
+            seq[part], odd = self._extend(raw[part], ticks[part])
+            status[part][odd] = "inconsistent"
+            self._place(seq[part], digest[part], status[part])
+        return seq, status
+
+    def _extend(self, raw: Ints, ticks: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+        expected = steps_from(self.ticks, ticks) / self.ticks_per_frame
+        whole = np.rint(expected).astype(np.int64)
+        steps = wrap_steps(steps_from(self.raw, raw), whole, self.modulus)
+        odd = np.abs(expected - steps) > self.modulus / INCONSISTENT
+        seq = self.seq + np.cumsum(np.where(odd, whole, steps))
+        self.raw, self.seq, self.ticks = int(raw[-1]), int(seq[-1]), int(ticks[-1])
+        return seq, odd
+
+    def _place(self, seq: Ints, digest: NDArray[np.uint64], status: NDArray[np.str_]) -> None:
+        """Mark late frames and second copies in ``status``, a view of the caller's array."""
+        before = np.maximum.accumulate(np.concatenate([[self.highest], seq[:-1]]))
+        behind = np.flatnonzero(seq <= before)
+        self.highest = max(int(before[-1]), int(seq[-1]))
+        # Frames in order are new by construction; only those behind need to be looked up.
+        position = dict(zip(seq.tolist()[::-1], range(len(seq) - 1, -1, -1), strict=True))
+        for row in behind.tolist():
+            number = int(seq[row])
+            first = position[number]
+            twin = self.seen.get(number, int(digest[first]) if first < row else None)
+            if twin is None:
+                status[row] = "late" if status[row] == "good" else status[row]
+            else:
+                status[row] = "duplicate" if twin == int(digest[row]) else "conflict"
+            if number < self.highest - WINDOW:
+                status[row] = "conflict"
+        self.seen.update(zip(seq.tolist(), digest.tolist(), strict=True))
+        if len(self.seen) > 2 * WINDOW:
+            oldest = self.highest - WINDOW
+            self.seen = {number: twin for number, twin in self.seen.items() if number >= oldest}
+
+
+def digests(payload: NDArray[np.uint8]) -> NDArray[np.uint64]:
+    """A number for each row of bytes, (n, length) -> (n,): multilinear hashing modulo 2**64."""
+    weights = np.random.default_rng(1982).integers(1, 1 << 63, payload.shape[1], dtype=np.uint64) | np.uint64(
+        1
+    )
+    out = np.zeros(len(payload), np.uint64)
+    for place in range(payload.shape[1]):
+        out += payload[:, place] * weights[place]
+    return out

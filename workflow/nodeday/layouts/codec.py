@@ -1,0 +1,116 @@
+"""Fields and samples to bytes and back, for many frames of one kind at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nodeday.layouts import crc
+from nodeday.layouts.model import Kind, Layout, Order
+
+Bytes = NDArray[np.uint8]
+Ints = NDArray[np.int64]
+
+
+def get_bits(frames: Bytes, at: int, bits: int, order: Order, signed: bool = False) -> Ints:
+    """The ``bits`` wide integer at bit ``at`` of each row, shape (n, length) -> (n,).
+
+    ``big`` counts bits from the most significant of a byte, ``little`` from the least::
+
+        byte        0        1            a 12-bit field at 0
+        bits    7654 3210 7654 3210
+        big     aaaa aaaa aaaa ....
+        little  aaaa aaaa .... aaaa
+    """
+    first, last = at // 8, (at + bits + 7) // 8
+    places = range(first, last) if order == "big" else range(last - 1, first - 1, -1)
+    total = np.zeros(len(frames), np.uint64)
+    for place in places:
+        total = (total << np.uint64(8)) | frames[:, place]
+    spare = 8 * last - at - bits if order == "big" else at % 8
+    values = (total >> np.uint64(spare)) & np.uint64((1 << bits) - 1)
+    return _sign(values.astype(np.int64), bits) if signed else values.astype(np.int64)
+
+
+def put_bits(frames: Bytes, at: int, bits: int, order: Order, values: ArrayLike) -> None:
+    """Write ``values`` into rows whose bits there are still zero; the reverse of :func:`get_bits`."""
+    first, last = at // 8, (at + bits + 7) // 8
+    spare = 8 * last - at - bits if order == "big" else at % 8
+    total = (np.asarray(values, np.int64).astype(np.uint64) & np.uint64((1 << bits) - 1)) << np.uint64(spare)
+    places = range(last - 1, first - 1, -1) if order == "big" else range(first, last)
+    for shift, place in enumerate(places):
+        frames[:, place] |= ((total >> np.uint64(8 * shift)) & np.uint64(0xFF)).astype(np.uint8)
+
+
+def _sign(values: Ints, bits: int) -> Ints:
+    return values if bits == 64 else values - ((values >> (bits - 1)) << bits)
+
+
+def unpack_counts(payload: Bytes, kind: Kind) -> NDArray[np.int32]:
+    """Converter counts of sample payloads, shape (n, payload bytes) -> (n, samples, channels)."""
+    n = len(payload)
+    groups, size = (kind.counts // 2, 3) if kind.bits == 12 else (kind.counts, kind.bits // 8)
+    cells = payload.reshape(n * groups, size)
+    if kind.bits == 12:
+        flat = np.stack([get_bits(cells, at, 12, kind.order, kind.signed) for at in (0, 12)], axis=1)
+    else:
+        flat = get_bits(cells, 0, kind.bits, kind.order, kind.signed)
+    return flat.reshape(n, kind.samples, len(kind.channels)).astype(np.int32)
+
+
+def pack_counts(counts: ArrayLike, kind: Kind) -> Bytes:
+    """The reverse of :func:`unpack_counts`; raise ValueError where a count does not fit."""
+    whole = np.asarray(counts, np.int64)
+    low, high = (
+        (-(1 << (kind.bits - 1)), (1 << (kind.bits - 1)) - 1) if kind.signed else (0, (1 << kind.bits) - 1)
+    )
+    if whole.size and (whole.min() < low or whole.max() > high):
+        raise ValueError(f"counts {whole.min()} to {whole.max()} do not fit {kind.bits} bits")
+    n = len(whole)
+    width = 2 if kind.bits == 12 else 1
+    flat = whole.reshape(-1, width)
+    cells = np.zeros((len(flat), width * kind.bits // 8), np.uint8)
+    for place in range(width):
+        put_bits(cells, place * kind.bits, kind.bits, kind.order, flat[:, place])
+    return cells.reshape(n, kind.payload_bytes)
+
+
+def decode_fields(frames: Bytes, layout: Layout, kind: Kind) -> dict[str, Ints]:
+    """Integers of every field by role (fields of role ``other`` by name), each of shape (n,)."""
+    out = {}
+    for name, (field, at) in layout.positions(kind).items():
+        key = name if field.role == "other" else field.role
+        out[key] = get_bits(frames, at, field.bits, layout.order_of(field), field.signed)
+    return out
+
+
+def encode_frames(
+    layout: Layout, kind: Kind, fields: Mapping[str, ArrayLike], payload: Bytes | None = None
+) -> Bytes:
+    """Whole frames, shape (n, frame bytes), sync word, length and checksum filled in.
+
+    ``fields`` holds integers by role (``node``, ``sequence``, ``ticks``, ``hub_time`` and so
+    on; ``other`` fields by name), cut to each field's width as a counter on a device would
+    be; fields left out are zero.
+    """
+    n = len(np.atleast_1d(np.asarray(fields["sequence"])))
+    size = layout.frame_bytes(kind)
+    frames = np.zeros((n, size), np.uint8)
+    frames[:, : len(layout.sync_bytes)] = np.frombuffer(layout.sync_bytes, np.uint8)
+    if payload is not None:
+        frames[:, layout.payload_at : layout.payload_at + kind.payload_bytes] = payload
+    length = layout.field("length")
+    known = {"kind": kind.kind, "length": size - (length.plus if length else 0), **fields}
+    for name, (field, at) in layout.positions(kind).items():
+        value = known.get(name if field.role == "other" else field.role)
+        if value is not None and field.role != "checksum":
+            whole = np.broadcast_to(np.asarray(value, np.int64), n)
+            put_bits(frames, at, field.bits, layout.order_of(field), whole)
+    covered, checksum = layout.covered(kind.payload_bytes), layout.field("checksum")
+    if covered and checksum and checksum.crc:
+        sums = crc.checksums(checksum.crc, frames[:, covered[0] : covered[1]])
+        at = layout.positions(kind)[checksum.name][1]
+        put_bits(frames, at, checksum.bits, layout.order_of(checksum), sums.astype(np.int64))
+    return frames

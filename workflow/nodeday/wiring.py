@@ -1,0 +1,47 @@
+"""What the rules need to know: paths, settings and a digest of the code each room depends on.
+
+The workflow engine sees files and parameters, not an edited module; the digest makes a changed
+room run again, with all that comes after it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from functools import cache
+from pathlib import Path
+
+from nodeday.schemas import declare
+from nodeday.settings import Study
+
+SHARED = ("tables.py", "ledger.py", "timeline.py", "settings.py", "layouts", "schemas")
+TABLE = "results/{table}/session={{session}}/{part}.parquet"
+
+
+def table(name: str, part: str | None = None) -> str:
+    """Path pattern of a session's table, with the wildcard ``session``."""
+    return TABLE.format(table=name, part=part or name)
+
+
+def study_table(name: str) -> str:
+    """Path of a table of the whole study."""
+    return f"results/{name}/{name}.parquet"
+
+
+@cache
+def code(room: str) -> str:
+    """Digest of the sources that ``room`` runs."""
+    package = Path(__file__).parent
+    schemas = Path(declare.__file__).parent
+    digest = hashlib.sha256()
+    for name in (room, *SHARED):
+        source = schemas if name == "schemas" else package / name
+        for path in sorted(source.rglob("*.py")) if source.is_dir() else [source]:
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def sheets(study: Study, session: str) -> str:
+    """The rows of the sheets that speak of ``session``, as text that changes when they do."""
+    nodes = sorted(str(node) for node in study.nodes if node.session in ("*", session))
+    events = sorted(str(event) for event in study.events if event.session == session)
+    return " | ".join([str(study.session(session)), *nodes, *events])

@@ -1,0 +1,11 @@
+rule clock:
+    input:
+        frames=table("frames"),
+    output:
+        clock=table("clock"),
+    params:
+        code=code("clock"),
+    log:
+        "results/logs/{session}/clock.log",
+    shell:
+        "nodeday room clock {wildcards.session} > {log} 2>&1"

@@ -1,0 +1,13 @@
+rule loss:
+    input:
+        frames=table("frames"),
+    output:
+        gaps=table("gaps"),
+        loss=table("loss"),
+        ledger=table("ledger", "loss"),
+    params:
+        code=code("loss"),
+    log:
+        "results/logs/{session}/loss.log",
+    shell:
+        "nodeday room loss {wildcards.session} > {log} 2>&1"

@@ -1,0 +1,17 @@
+rule repair:
+    input:
+        frames=table("frames"),
+        gaps=table("gaps"),
+        clock=table("clock"),
+    output:
+        samples=table("samples"),
+        aligned=table("aligned"),
+        ledger=table("ledger", "repair"),
+    params:
+        code=code("repair"),
+        fill=str(sorted(study.file.fill.items())),
+        grid=str(study.file.grid),
+    log:
+        "results/logs/{session}/repair.log",
+    shell:
+        "nodeday room repair {wildcards.session} > {log} 2>&1"

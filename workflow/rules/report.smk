@@ -1,0 +1,33 @@
+rule report:
+    input:
+        epochs=table("epochs"),
+        beats=table("beats"),
+        loss=table("loss"),
+        gaps=table("gaps"),
+        clock=table("clock"),
+        samples=table("samples"),
+        sessions=study_table("sessions"),
+    output:
+        page="results/report/{session}.html",
+    params:
+        code=code("report"),
+        title=study.file.title,
+    log:
+        "results/logs/{session}/report.log",
+    shell:
+        "nodeday room report {wildcards.session} > {log} 2>&1"
+
+
+rule index:
+    input:
+        pages=expand("results/report/{session}.html", session=SESSIONS),
+        sessions=study_table("sessions"),
+    output:
+        index="results/report/index.html",
+    params:
+        code=code("report"),
+        sessions=" ".join(SESSIONS),
+    log:
+        "results/logs/index.log",
+    shell:
+        "nodeday room index {params.sessions} > {log} 2>&1"
