@@ -66,12 +66,12 @@ def scan(pieces: Iterable[bytes], layout: Layout, addresses: Iterable[int]) -> I
     pending: Reject | None = None
     for data, final in _with_last(pieces):
         buffer = np.frombuffer(rest + data, np.uint8)
-        settled = len(buffer) if final else max(len(buffer) - longest + 1, 0)
+        settled = len(buffer) if final else max(len(buffer) - longest - len(layout.sync_bytes) + 1, 0)
         if not settled:
             rest = buffer.tobytes()
             continue
         found = _candidates(buffer, settled, layout, known)
-        taken = _without_overlap(found)
+        taken = _without_overlap(found, _sync_at(buffer, found.start + found.length, layout))
         ends = found.start[taken] + found.length[taken]
         cut = max(settled, int(ends[-1])) if len(ends) else settled
         segments = _rejects(found, taken, cut, base, pending)
@@ -144,6 +144,14 @@ def _candidates(buffer: Bytes, settled: int, layout: Layout, known: Places) -> _
     )
 
 
+def _sync_at(buffer: Bytes, at: Places, layout: Layout) -> NDArray[np.bool_]:
+    """Whether a sync word begins at each place; it does not past the end."""
+    here = at + len(layout.sync_bytes) <= len(buffer)
+    for place, byte in enumerate(layout.sync_bytes):
+        here &= buffer[np.minimum(at + place, len(buffer) - 1)] == byte
+    return here
+
+
 def _opening(header: Bytes, layout: Layout) -> tuple[Places, Places, Places]:
     """Kind, node and frame length that each header claims."""
     values, at = {}, 8 * len(layout.sync_bytes)
@@ -182,17 +190,26 @@ def _lone_checksum_holds(frame: bytes, layout: Layout) -> bool:
     return crc.checksum(field.crc, frame[covered[0] : covered[1]]) == int(sent[0])
 
 
-def _without_overlap(found: _Found) -> Places:
-    """Rows of the good candidates, the earlier one winning where two overlap."""
+def _without_overlap(found: _Found, followed: NDArray[np.bool_]) -> Places:
+    """Rows of the good candidates that stand, where two overlap.
+
+    One of them holds its checksum by chance. The one with another sync word right behind it
+    stands, else the earlier::
+
+        false      [sync ........]
+        true              [sync ........][sync
+    """
     rows = np.flatnonzero(found.good)
     starts, ends = found.start[rows], found.start[rows] + found.length[rows]
     if (starts[1:] >= ends[:-1]).all():
         return rows
-    taken, end = [], -1
-    for row, start, stop in zip(rows.tolist(), starts.tolist(), ends.tolist(), strict=True):
-        if start >= end:
+    taken: list[int] = []
+    for row in rows.tolist():
+        overlaps = bool(taken) and found.start[row] < found.start[taken[-1]] + found.length[taken[-1]]
+        if overlaps and followed[row] and not followed[taken[-1]]:
+            taken[-1] = row
+        elif not overlaps:
             taken.append(row)
-            end = stop
     return np.array(taken, np.int64)
 
 

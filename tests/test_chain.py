@@ -1,0 +1,61 @@
+"""The first rooms against the simulator's truth: nothing more lost than was, and nothing less."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from nodeday.frames.decode import Decoder
+from nodeday.frames.scan import BLOCK, scan
+from nodeday.layouts import load_layout
+from nodeday.settings import Node, Study
+from nodeday.simulate.scenario import random_scenario
+from nodeday.simulate.session import simulate_session
+
+HOUSE = Path(__file__).parents[1]
+LAYOUT = load_layout(HOUSE / "config" / "layouts" / "beltframe.yaml")
+NODES: dict[int, Node] = Study(HOUSE).nodes_of("S01-clean")
+CAPTURES = 200
+
+
+def decoded(raw: bytes) -> tuple[pd.DataFrame, int]:
+    """Frames of a capture, and the bytes of everything that is none."""
+    decoder = Decoder(LAYOUT, {address: node.node for address, node in NODES.items()})
+    rows, rejected = [], 0
+    for block in scan((raw[at : at + BLOCK] for at in range(0, len(raw), BLOCK)), LAYOUT, NODES):
+        rows.append(decoder.rows(block))
+        rejected += sum(each.end - each.start for each in block.rejects)
+    return pd.concat(rows, ignore_index=True), rejected
+
+
+def differences(frames: pd.DataFrame, truth) -> list[str]:  # type: ignore[no-untyped-def]
+    """What the decoded frames say otherwise than the truth, a sentence each; best empty."""
+    wrong = []
+    distinct = frames[~frames.status.isin(["duplicate", "conflict"])]
+    for key, sent in truth.streams.items():
+        node, stream = key.split("/")
+        rows = distinct[(distinct.node == node) & (distinct.stream == stream)]
+        heard = np.unique(sent.boot[sent.received])
+        if len(heard) != rows.boot.nunique():
+            wrong.append(f"{key}: {rows.boot.nunique()} boots, truly {len(heard)}")
+            continue
+        for boot, (_, own) in zip(heard, rows.groupby("boot"), strict=True):
+            true = sent.seq[(sent.boot == boot) & sent.received]
+            if not np.array_equal(np.sort(own.seq) - own.seq.min(), true - true.min()):
+                wrong.append(f"{key} boot {boot}: {len(own)} frames, truly {len(true)}, or elsewhere")
+    return wrong
+
+
+@pytest.mark.parametrize("first", range(0, CAPTURES, 25))
+def test_gaps_equal_the_truth_and_bytes_balance(first: int) -> None:
+    wrong = []
+    for seed in range(first, first + 25):
+        raw, truth = simulate_session(random_scenario(seed), LAYOUT, NODES)
+        frames, rejected = decoded(raw)
+        if int(frames.length.sum()) + rejected != len(raw):
+            wrong.append(f"seed {seed}: bytes do not balance")
+        wrong += [f"seed {seed}: {each}" for each in differences(frames, truth)]
+    assert not wrong, "\n".join(wrong)

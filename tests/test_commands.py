@@ -1,0 +1,129 @@
+"""The command line as a person meets it: what it says, and the code it leaves with."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from nodeday import errors
+from nodeday.cli import main
+from nodeday.commands import lay_out
+from nodeday.home import DEMO_CONFIG
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Path:
+    """The demo's settings without its scenario, so that captures are expected to exist."""
+    folder = tmp_path / "study"
+    lay_out(folder, DEMO_CONFIG, scenario=False)
+    for session in ("S01-clean", "S02-lossy", "S03-mess"):
+        (folder / "captures" / f"{session}.bin").write_bytes(b"\0" * 100)
+    return folder
+
+
+def edit(path: Path, old: str, new: str) -> None:
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new))
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
+    code = main(list(arguments))
+    out, err = capsys.readouterr()
+    assert "Traceback" not in out + err
+    return code, out + err
+
+
+def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
+    code, text = said(capsys)
+    assert code == errors.GOOD
+    for command in ("demo", "init", "check", "run", "simulate", "replay", "dictionary"):
+        assert command in text
+    assert "no diagnosis" in text
+
+
+def test_init_writes_a_study_that_check_understands(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "new"
+    assert said(capsys, "init", str(folder))[0] == errors.GOOD
+    code, text = said(capsys, "check", "--study", str(folder))
+    assert code == errors.USAGE
+    assert f"no capture at {folder}/captures/S01.bin" in text
+    code, text = said(capsys, "init", str(folder))
+    assert code == errors.USAGE
+    assert "holds a study already" in text
+
+
+def test_check_is_content_with_the_demo(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert said(capsys, "check", "--study", str(study)) == (
+        errors.GOOD,
+        "S01-clean: ready\nS02-lossy: ready\nS03-mess: ready\n",
+    )
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "sentence"),
+    [
+        ("study.yaml", "min_coverage", "min_coverag", "(did you mean min_coverage?)"),
+        ("study.yaml", "Europe/Madrid", "Europe/Madird", "(did you mean Europe/Madrid?)"),
+        ("nodes.tsv", "ankle\t19", "ankle\t18", "both have address 18"),
+        ("sessions.tsv", "S01-clean.bin", "S09.bin", "no capture at"),
+        ("sessions.tsv", "bin\tbeltframe\tEurope/Madrid\t\t\nS02",
+         "bin\tbeltframe\tEurope/Madrid\t2026-07-14T09:00\t2026-07-14T08:00\nS02", "before its start"),
+        ("nodes.tsv", "*", "S02-lossy", "has no nodes"),
+        ("layouts/beltframe.yaml", "IBM-3740", "IBM-3741", "did you mean"),
+    ],
+)  # fmt: skip
+def test_each_mistake_is_one_clear_sentence(
+    study: Path, capsys: pytest.CaptureFixture[str], file: str, old: str, new: str, sentence: str
+) -> None:
+    edit(study / "config" / file, old, new)
+    code, text = said(capsys, "check", "--study", str(study))
+    assert code == errors.USAGE
+    assert sentence in text
+
+
+def test_every_problem_is_told_at_once(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (study / "captures" / "S02-lossy.bin").write_bytes(b"")
+    (study / "captures" / "S03-mess.bin").unlink()
+    code, text = said(capsys, "check", "--study", str(study))
+    assert code == errors.USAGE
+    assert "S01-clean: ready" in text
+    assert "S02-lossy.bin is empty" in text
+    assert "no capture at" in text
+
+
+def test_a_folder_that_is_no_study(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, text = said(capsys, "run", "--study", str(tmp_path))
+    assert code == errors.USAGE
+    assert "study.yaml: no such file" in text
+
+
+def test_dictionary_of_one_table_and_of_none(capsys: pytest.CaptureFixture[str]) -> None:
+    code, text = said(capsys, "dictionary", "gaps")
+    assert code == errors.GOOD
+    assert "| seq_from | int64 | frame |" in text
+    code, text = said(capsys, "dictionary", "gasp")
+    assert code == errors.USAGE
+    assert "no table gasp" in text
+
+
+def test_a_capture_of_other_bytes_is_refused_and_leaves_no_table(
+    study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, text = said(capsys, "room", "frames", "S01-clean", "--study", str(study))
+    assert code == errors.CONTRACT
+    assert "only 0 of 100 bytes are frames of layout beltframe" in text
+    assert not list((study / "results").rglob("*.parquet*"))
+    assert "beltframe" in (study / "results" / "failed" / "S01-clean.txt").read_text()
+
+
+def test_module_runs_as_a_program() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "nodeday", "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.startswith("nodeday ")
