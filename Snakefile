@@ -17,12 +17,12 @@ try:
     study = Study(Path.cwd())
     wanted = [name for name in str(config.get("only", "")).split(",") if name]
     problems = {name: study.problems(name) for name in study.sessions}
-    SESSIONS = [name for name in study.sessions if name in wanted or not (wanted or problems[name])]
+    SESSIONS = [name for name in wanted or study.sessions if not problems[study.session(name).session]]
 except NodedayError as error:
     raise WorkflowError(str(error)) from None
 
 for name in study.sessions:
-    for problem in problems[name] if not wanted else ():
+    for problem in problems[name] if name in (wanted or study.sessions) else ():
         logger.warning(f"left out, {problem}")
 
 # The rooms run with the Python that runs the workflow.

@@ -6,11 +6,17 @@ from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURES
 from nodeday.schemas.tables import TABLES
 
+HEAD = """# Data dictionary
+
+Every table, column, unit, code and feature, written by `nodeday dictionary` from the declarations in
+`schemas/`. Times are nanoseconds since 1970 in UTC, as 64-bit integers. `name` is text that repeats,
+`code` is text from a closed list; both are stored as dictionaries. Intervals are half-open."""
+
 
 def markdown(only: str | None = None) -> str:
     """The data dictionary as Markdown; of one table where ``only`` names it."""
     tables = [TABLES[only]] if only else list(TABLES.values())
-    parts = [_table(table) for table in tables]
+    parts = ([] if only else [HEAD]) + [_table(table) for table in tables]
     if only in (None, "epochs"):
         parts.append(_features())
     return "\n\n".join(parts) + "\n"
@@ -27,7 +33,7 @@ def _limits(column: Column) -> str:
 def _table(table: Table) -> str:
     lines = [
         f"## {table.name}", "", f"One row is {table.row}. Unique by {', '.join(table.key)}.",
-        *table.notes, "", "| column | type | unit | null | values | meaning |",
+        *_order(table), *table.notes, "", "| column | type | unit | null | values | meaning |",
         "|---|---|---|---|---|---|",
     ]  # fmt: skip
     for column in (*table.columns, *table.template):
@@ -41,6 +47,13 @@ def _table(table: Table) -> str:
             lines += ["", f"Codes of `{column.name}`:", ""]
             lines += [f"- `{code}`: {meaning}" for code, meaning in column.codes.items()]
     return "\n".join(lines)
+
+
+def _order(table: Table) -> list[str]:
+    if not table.increasing:
+        return []
+    groups = f" within each {', '.join(table.within)}" if table.within else ""
+    return [f"`{table.increasing}` never falls{groups}."]
 
 
 def _features() -> str:

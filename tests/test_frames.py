@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from nodeday.frames.decode import Decoder
 from nodeday.frames.scan import Reject, scan
 from nodeday.frames.unwrap import NodeClock, StreamCounter, hub_steps, wrap_steps
@@ -50,24 +51,30 @@ def assert_tiled(frames: pd.DataFrame, rejects: list[Reject], size: int) -> None
     assert at == size
 
 
-def naive_scan(raw: bytes) -> list[int]:
-    """Offsets of good frames, read one byte at a time, checksum by another library (fastcrc)."""
+def naive_frame(raw: bytes, at: int) -> int:
+    """End of the frame that begins at ``at``, 0 where none does; fastcrc makes the checksum."""
     sizes = {kind.kind: LAYOUT.frame_bytes(kind) for kind in LAYOUT.kinds}
-    found, at = [], 0
-    while at + 10 <= len(raw):
-        size = sizes.get(raw[at + 4] & 15, -1)
-        whole = raw[at : at + size]
-        if (
-            raw[at : at + 2] == b"\xd3\x91"
-            and raw[at + 2] + 3 == size == len(whole)
-            and fastcrc.crc16.ibm_3740(whole[2:-8]) == int.from_bytes(whole[-8:-6], "big")
-            and raw[at + 3] in NAMES
-        ):
-            found.append(at)
-            at += size
-        else:
-            at += 1
-    return found
+    size = sizes.get(raw[at + 4] & 15, -1) if at + 10 <= len(raw) else -1
+    whole = raw[at : at + max(size, 0)]
+    good = (
+        whole[:2] == b"\xd3\x91"
+        and whole[2] + 3 == size == len(whole)
+        and fastcrc.crc16.ibm_3740(whole[2:-8]) == int.from_bytes(whole[-8:-6], "big")
+        and whole[3] in NAMES
+    )
+    return at + size if good else 0
+
+
+def naive_scan(raw: bytes) -> list[int]:
+    """Offsets of frames, read a byte at a time; of two that overlap, the followed one stands."""
+    spans = [(at, end) for at in range(len(raw)) if (end := naive_frame(raw, at))]
+    taken: list[tuple[int, int]] = []
+    for at, end in spans:
+        if not taken or at >= taken[-1][1]:
+            taken.append((at, end))
+        elif raw[end : end + 2] == b"\xd3\x91" != raw[taken[-1][1] : taken[-1][1] + 2]:
+            taken[-1] = (at, end)
+    return [at for at, _ in taken]
 
 
 def test_clean_capture_is_all_frames() -> None:
@@ -108,6 +115,19 @@ def test_search_resumes_one_byte_past_a_false_sync_word() -> None:
     frames, rejects = decoded(raw)
     assert frames.seq.tolist() == [0, 1]
     assert [each.reason for each in rejects] == ["bad_checksum"]
+    assert_tiled(frames, rejects, len(raw))
+
+
+def test_a_frame_whose_tail_was_lost_does_not_swallow_the_next() -> None:
+    """The hub adds its stamp after the checksum, so a cut there leaves the checksum right::
+
+        [sync .... cut]
+                    [sync ........][sync ...
+    """
+    good = ecg_frames(np.arange(3))
+    raw = good[0][:-1] + good[1] + good[2]
+    frames, rejects = decoded(raw)
+    assert frames.seq.tolist() == [1, 2]
     assert_tiled(frames, rejects, len(raw))
 
 

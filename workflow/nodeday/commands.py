@@ -94,7 +94,10 @@ def simulate(options: argparse.Namespace) -> int:
     from nodeday.settings import Study
 
     study = Study(options.study)
-    for session in study.sessions:
+    if not study.planned:
+        raise SettingsError("no such file", str(study.scenario), "a plan of the sessions to simulate")
+    for session in sorted(study.planned & set(study.sessions)):
+        study.simulated_captures_of(session)
         _simulate(study.root, session)
         print(f"{session}: captures/{session}.bin and its truth, captures/{session}.truth.npz")
     return GOOD

@@ -6,25 +6,24 @@ A study is a folder: ``config/`` (one YAML file, four sheets, layouts), the capt
 
 from __future__ import annotations
 
-import csv
 import difflib
 import functools
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import Literal
 from zoneinfo import ZoneInfo, available_timezones
 
+from pydantic import BaseModel, field_validator
 from pydantic import Field as Setting
-from pydantic import ValidationError, field_validator
 
 from nodeday import yamlfile
 from nodeday.errors import SettingsError
 from nodeday.layouts.model import Layout, load_layout
-from nodeday.yamlfile import Strict
+from nodeday.sheetfile import load as _sheet
+from nodeday.yamlfile import CODE as CODE
+from nodeday.yamlfile import CODE_OR_ALL, NAME, Strict
 
-CODE = r"^[A-Za-z][A-Za-z0-9-]*$"
-CODE_RULE = "a letter, then letters, digits or hyphens"
 HUB = "hub"
 
 
@@ -73,6 +72,12 @@ class StudyFile(Strict):
         return known_zone(zone)
 
 
+class _Planned(BaseModel):
+    """Of a scenario, only which sessions it plans; the simulator reads the rest."""
+
+    sessions: dict[str, object]
+
+
 class Participant(Strict):
     participant: str = Setting(pattern=CODE)
     age_years: int | None = Setting(default=None, ge=0, le=120)
@@ -99,8 +104,8 @@ class Session(Strict):
 class Node(Strict):
     """``session`` is a session's code, or ``*`` for all of them."""
 
-    session: str = Setting(pattern=r"^(\*|[A-Za-z][A-Za-z0-9-]*)$")
-    node: str = Setting(pattern=r"^[a-z][a-z0-9]*$")
+    session: str = Setting(pattern=CODE_OR_ALL)
+    node: str = Setting(pattern=NAME)
     address: int = Setting(ge=0)
     placement: str = Setting(pattern=CODE)
 
@@ -112,9 +117,6 @@ class Event(Strict):
     phase: str = Setting(pattern=CODE)
     start: datetime
     end: datetime | None = None
-
-
-Row = TypeVar("Row", bound=Strict)
 
 
 @functools.cache
@@ -143,6 +145,11 @@ class Study:
         self.nodes = _sheet(config / "nodes.tsv", Node)
         events = config / "events.tsv"
         self.events = _sheet(events, Event) if events.exists() else []
+        named = [row.session for row in self.nodes] + [row.session for row in self.events]
+        unknown = set(named) - {*self.sessions, "*"}
+        if unknown:
+            found = f"nodes.tsv or events.tsv name {', '.join(sorted(unknown))}, which has no row here"
+            raise SettingsError(found, str(config / "sessions.tsv"), "a row each")
 
     @property
     def results(self) -> Path:
@@ -210,7 +217,8 @@ class Study:
         row = self.session(session)
         start, end = (None if at is None else self.utc_ns(session, at) for at in (row.start, row.end))
         if start is not None and end is not None and end <= start:
-            raise SettingsError(f"ends at {row.end}, before its start {row.start}", f"session {session}")
+            found = f"ends at {row.end}, before its start {row.start}"
+            raise SettingsError(found, f"session {session}", "a later end", "Correct config/sessions.tsv.")
         return start, end
 
     @property
@@ -218,18 +226,31 @@ class Study:
         """The plan of simulated sessions, where the study has one."""
         return self.root / "config" / "scenario.yaml"
 
+    @functools.cached_property
+    def planned(self) -> frozenset[str]:
+        """Sessions whose captures are simulated, by the scenario."""
+        if not self.scenario.exists():
+            return frozenset()
+        return frozenset(yamlfile.load(self.scenario, _Planned).sessions)
+
+    def simulated_captures_of(self, session: str) -> None:
+        """Raise SettingsError where simulating a planned session would cost a raw capture."""
+        capture = self.root / "captures" / f"{session}.bin"
+        if capture.exists() and not capture.with_suffix(".truth.npz").exists():
+            raise SettingsError(
+                f"{capture} has no truth file beside it, so it was recorded, not simulated",
+                f"session {session}", "a place where no raw capture would be overwritten",
+                "Move it away, or take the session out of config/scenario.yaml.",
+            )  # fmt: skip
+
     def problems(self, session: str) -> list[SettingsError]:
         """Everything in the settings that keeps ``session`` from running."""
         row = self.session(session)
         found: list[SettingsError] = []
+        captures = self.simulated_captures_of if session in self.planned else self.captures_of
         looks: list[Callable[[str], object]] = [
-            self.nodes_of,
-            self.layout_of,
-            self.written_span,
-            self.phases_of,
-        ]
-        if not self.scenario.exists():  # else the captures may not have been simulated yet
-            looks.append(self.captures_of)
+            self.nodes_of, self.layout_of, self.written_span, self.phases_of, captures,
+        ]  # fmt: skip
         for look in looks:
             try:
                 look(session)
@@ -237,9 +258,24 @@ class Study:
                 found.append(error)
         if row.participant not in {each.participant for each in self.participants}:
             found.append(SettingsError(
-                f"participant {row.participant} is not in config/participants.tsv", f"session {session}"
+                f"participant {row.participant} is not in config/participants.tsv", f"session {session}",
+                "a row for it",
             ))  # fmt: skip
         return found
+
+    def _fills_of(self, session: str) -> None:
+        """A fill for a stream that no layout has would be left out without a word."""
+        streams: set[str] = set()
+        for each in self.sessions:
+            try:
+                streams |= {kind.stream for kind in self.layout_of(each).kinds}
+            except SettingsError:
+                return  # told by the session whose layout it is
+        for name in self.file.fill:
+            if name not in streams:
+                near = difflib.get_close_matches(name, streams, n=1)
+                hint = f" (did you mean {near[0]}?)" if near else ""
+                raise SettingsError(f"fill names {name}, a stream of no layout{hint}", "config/study.yaml")
 
     def phases_of(self, session: str) -> list[tuple[str, int, int | None]]:
         """Noted phases as (name, start, end) in nanoseconds UTC, ordered; an open end is null."""
@@ -251,56 +287,7 @@ class Study:
             start_ns = self.utc_ns(session, row.start)
             end_ns = None if end is None else self.utc_ns(session, end)
             if end_ns is not None and end_ns <= start_ns:
-                raise SettingsError(f"phase {row.phase} ends before it starts", f"session {session}")
+                found = f"phase {row.phase} ends at {end}, before its start {row.start}"
+                raise SettingsError(found, f"session {session}", "a later end", "Correct config/events.tsv.")
             spans.append((row.phase, start_ns, end_ns))
         return spans
-
-
-def _sheet(path: Path, model: type[Row], unique: str | None = None) -> list[Row]:
-    """Rows of a sheet; raise SettingsError that lists every problem with its line."""
-    try:
-        with path.open(encoding="utf-8", newline="") as file:
-            reader = csv.DictReader(file, delimiter="\t")
-            header, lines = list(reader.fieldnames or ()), list(reader)
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        reason = "no such file" if isinstance(error, FileNotFoundError) else f"cannot be read ({error})"
-        raise SettingsError(reason, str(path)) from None
-    _header(path, header, model)
-    rows, found = [], []
-    for number, line in enumerate(lines, start=2):
-        try:
-            rows.append(model.model_validate({k: v for k, v in line.items() if k and v}))
-        except ValidationError as error:
-            found.append(f"line {number}: {_plain(error)}")
-    if found:
-        raise SettingsError("; ".join(found), str(path))
-    if unique:
-        _no_twins(path, [getattr(row, unique) for row in rows])
-    return rows
-
-
-def _header(path: Path, header: Iterable[str], model: type[Strict]) -> None:
-    for name in header:
-        if name not in model.model_fields:
-            near = difflib.get_close_matches(name, model.model_fields, n=1)
-            hint = f" (did you mean {near[0]}?)" if near else ""
-            raise SettingsError(f"unknown column {name}{hint}", f"{path} line 1")
-
-
-def _plain(error: ValidationError) -> str:
-    parts = []
-    for each in error.errors():
-        name = ".".join(str(key) for key in each["loc"])
-        if each["type"] == "string_pattern_mismatch":
-            parts.append(f"{name} is {each['input']!r}, expected {CODE_RULE}")
-        elif each["type"] == "missing":
-            parts.append(f"{name} is missing")
-        else:
-            parts.append(f"{name}: {str(each['msg']).removeprefix('Value error, ')}")
-    return ", ".join(parts)
-
-
-def _no_twins(path: Path, codes: list[str]) -> None:
-    twins = sorted({code for code in codes if codes.count(code) > 1})
-    if twins:
-        raise SettingsError(f"more than one row for {', '.join(twins)}", str(path), "a row each")

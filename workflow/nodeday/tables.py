@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as arrow
 import pyarrow.parquet as parquet
 from pandera.errors import SchemaError, SchemaErrors
 
 from nodeday.errors import ContractError
-from nodeday.schemas import TABLES, Table
+from nodeday.schemas import TABLES, Column, Table
 from nodeday.schemas.compiled import arrow_schema, pandas_dtype, pandera_schema, wrong_dtypes
 
 ROW_GROUP = 1_000_000
@@ -47,17 +48,39 @@ def build(table: Table, columns: dict[str, Any]) -> pd.DataFrame:
     """A frame in the declared column order and dtypes, from arrays that already fit them.
 
     A name column takes any array of text; a nullable integer column takes a nullable array.
-    Raises ContractError where a cast would change a value.
+    Raises ContractError where a cast would change a value, save float64 to float32, which rounds.
     """
-    frame = {}
-    for column in table.columns:
-        values = columns[column.name]
-        dtype = pandas_dtype(column)
-        try:
-            frame[column.name] = pd.Series(values, dtype=dtype).reset_index(drop=True)
-        except (TypeError, ValueError, OverflowError) as error:
-            raise ContractError(f"column {column.name}: {error}", f"table {table.name}") from error
-    return pd.DataFrame(frame)
+    where = f"table {table.name}"
+    return pd.DataFrame({each.name: _fit(columns[each.name], each, where) for each in table.columns})
+
+
+def _fit(values: Any, column: Column, where: str) -> pd.Series[Any]:
+    """``values`` in the column's dtype. pandas alone would cut 2.7 to 2 in a Series, let an integer
+    wrap, and make a code that is not on the list null."""
+    dtype = pandas_dtype(column)
+    given = values.array if isinstance(values, pd.Series) else values
+    out: pd.Series[Any]
+    if hasattr(given, "dtype") and given.dtype == dtype:
+        out = pd.Series(given)
+        return out
+    try:
+        if column.codes is not None and (foreign := _foreign(given, column.codes)):
+            raise ValueError(f"{', '.join(foreign)} is not on its list of codes")
+        out = pd.Series(given, dtype=dtype)
+        if "int" in column.dtype and isinstance(given, pd.api.extensions.ExtensionArray):
+            changed = pd.Series(given).ne(out).fillna(False)
+            if changed.any():
+                raise ValueError(f"{given[int(changed.argmax())]} does not fit {dtype}")
+    except (TypeError, ValueError, OverflowError) as error:
+        raise ContractError(f"column {column.name}: {error}", where) from error
+    return out
+
+
+def _foreign(values: Any, codes: Mapping[str, str]) -> list[str]:
+    """What among ``values`` is no code, nulls aside."""
+    used = values.remove_unused_categories().categories if isinstance(values, pd.Categorical) else values
+    seen = pd.unique(np.asarray(used, object))
+    return sorted(str(value) for value in seen if not pd.isna(value) and value not in codes)
 
 
 def empty(table: Table) -> pd.DataFrame:
@@ -82,11 +105,16 @@ def writer(target: Path, table: Table) -> Iterator[Writer]:
 
 
 class Writer:
-    """Validates each piece and writes it as row groups. Made by :func:`writer`."""
+    """Validates each piece and writes it as row groups. Made by :func:`writer`.
+
+    Order is checked across pieces as well; uniqueness of the key too where the key is the ordered
+    column and its groups, and within each piece otherwise.
+    """
 
     def __init__(self, target: Path, table: Table) -> None:
         self.table = table
         self.rows = 0
+        self._last: dict[Any, int] = {}
         self._schema = arrow_schema(table)
         delta = [c.name for c in table.columns if c.dtype == "int64"]
         encodings: dict[str, str] = dict.fromkeys(delta, "DELTA_BINARY_PACKED")
@@ -101,12 +129,32 @@ class Writer:
         if not len(frame) and self.rows:
             return
         validate(self.table, frame)
+        self._follow(frame)
         piece = arrow.Table.from_pandas(frame, preserve_index=False)
         self._file.write_table(piece.cast(self._schema), row_group_size=ROW_GROUP)
         self.rows += len(frame)
 
+    def _follow(self, frame: pd.DataFrame) -> None:
+        """Raise ContractError where a piece begins before the end of those already written."""
+        column, within = self.table.increasing, list(self.table.within)
+        if column is None or frame.empty:
+            return
+        least = int(set(self.table.key) == {column, *within})
+        groups = frame.drop_duplicates(within) if within else frame.iloc[[0]]
+        first = _by_group(groups, within, column)
+        groups = frame.drop_duplicates(within, keep="last") if within else frame.iloc[[-1]]
+        for group, value in first.items():
+            if group in self._last and value - self._last[group] < least:
+                found = f"{column} goes from {self._last[group]} to {value} between two pieces"
+                raise ContractError(found, ", ".join([f"table {self.table.name}", *map(str, group)]))
+        self._last |= _by_group(groups, within, column)
+
     def close(self) -> None:
         self._file.close()
+
+
+def _by_group(rows: pd.DataFrame, within: list[str], column: str) -> dict[Any, int]:
+    return dict(zip(rows[within].itertuples(index=False, name=None), rows[column].tolist(), strict=True))
 
 
 def write(target: Path, table: Table, pieces: pd.DataFrame | Iterable[pd.DataFrame]) -> int:
@@ -122,7 +170,7 @@ def read(
 ) -> pd.DataFrame:
     """Read a table in its declared dtypes; ``filters`` as in ``pyarrow.parquet.read_table``.
 
-    Raises ContractError when the file is absent or no Parquet.
+    Raises ContractError when the file is absent, is no Parquet, or holds what ``table`` does not allow.
     """
     table = TABLES[table] if isinstance(table, str) else table
     try:
@@ -131,10 +179,12 @@ def read(
     except (OSError, arrow.ArrowInvalid) as error:
         raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
     declared = {column.name: column for column in table.columns}
-    frame = stored.to_pandas(types_mapper=_nullable_types(table).get)
+    frame: pd.DataFrame = stored.to_pandas(types_mapper=_nullable_types(table).get)
+    if strange := [name for name in frame.columns if name not in declared]:
+        raise ContractError(f"holds {', '.join(strange)}, no column of {table.name}", str(source))
     for name in frame.columns:
         if declared[name].dtype != "name":
-            frame[name] = frame[name].astype(pandas_dtype(declared[name]))
+            frame[name] = _fit(frame[name], declared[name], str(source))
     return frame
 
 

@@ -14,6 +14,7 @@ from nodeday.schemas import declare
 from nodeday.settings import Study
 
 SHARED = ("tables.py", "ledger.py", "timeline.py", "settings.py", "layouts", "schemas")
+READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"
 
 
@@ -35,7 +36,10 @@ def code(room: str) -> str:
     digest = hashlib.sha256()
     for name in (room, *SHARED):
         source = schemas if name == "schemas" else package / name
-        for path in sorted(source.rglob("*.py")) if source.is_dir() else [source]:
+        files = (
+            [source] if source.is_file() else [each for each in source.rglob("*.*") if each.suffix in READ]
+        )
+        for path in sorted(files):
             digest.update(path.read_bytes())
     return digest.hexdigest()[:16]
 

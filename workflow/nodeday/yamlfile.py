@@ -8,16 +8,33 @@ from typing import Any, TypeVar
 
 import yaml
 from pydantic import BaseModel, ValidationError
+from pydantic_core import PydanticCustomError
 
 from nodeday.errors import SettingsError
 
 Model = TypeVar("Model", bound=BaseModel)
 
 
+NAME, CODE = r"^[a-z][a-z0-9]*$", r"^[A-Za-z][A-Za-z0-9-]*$"
+SNAKE, CODE_OR_ALL = r"^[a-z][a-z0-9_]*$", r"^(\*|[A-Za-z][A-Za-z0-9-]*)$"
+RULES = {
+    NAME: "a small letter, then small letters or digits",
+    SNAKE: "a small letter, then small letters, digits or underscores",
+    CODE: "a letter, then letters, digits or hyphens",
+    CODE_OR_ALL: "* or a letter, then letters, digits or hyphens",
+}
+"""Each pattern that a name may have to match, in words."""
+
+
 class Strict(BaseModel):
     """A settings section: unknown keys refused, never changed after it is made."""
 
     model_config = {"extra": "forbid", "frozen": True}
+
+
+def placed(message: str, *keys: str | int) -> PydanticCustomError:
+    """An error for a validator of a whole section to raise, about the part of it at ``keys``."""
+    return PydanticCustomError("placed", "{text}", {"text": message, "keys": keys})
 
 
 def load(path: Path, model: type[Model]) -> Model:
@@ -35,12 +52,33 @@ def load(path: Path, model: type[Model]) -> Model:
         mark = getattr(error, "problem_mark", None)
         where = f"{path} line {mark.line + 1}" if mark else str(path)
         raise SettingsError(f"is not YAML ({getattr(error, 'problem', error)})", where) from None
-    if not isinstance(data, dict):
+    if not isinstance(data, dict) or root is None:
         raise SettingsError("holds no keys", str(path), "`key: value` lines")
+    _no_twins(path, root)
     try:
         return model.model_validate(data)
     except ValidationError as error:
         raise SettingsError(*explain(error, str(path), root, model)) from None
+
+
+def _no_twins(path: Path, root: yaml.Node) -> None:
+    """YAML readers take the last of two equal keys; that would drop a setting without a word."""
+    pending, done = [root], set()
+    while pending:
+        node = pending.pop()
+        if id(node) in done:  # an alias
+            continue
+        done.add(id(node))
+        if isinstance(node, yaml.MappingNode):
+            seen: set[str] = set()
+            for key, value in node.value:
+                if key.value in seen:
+                    where = f"{path} line {key.start_mark.line + 1}"
+                    raise SettingsError(f"key {key.value} is there twice", where, "each key once")
+                seen.add(str(key.value))
+                pending.append(value)
+        elif isinstance(node, yaml.SequenceNode):
+            pending.extend(node.value)
 
 
 def explain(
@@ -49,12 +87,12 @@ def explain(
     """The problems of ``error`` as (found, where): the first one's line, all of them in words."""
     problems = []
     for each in error.errors():
-        keys = tuple(key for key in each["loc"])
-        line = _line(root, keys)
-        name = ".".join(str(key) for key in keys) or "file"
+        keys = (*each["loc"], *each.get("ctx", {}).get("keys", ()))
+        line = _line(root, keys) if keys else None
+        name = ".".join(str(key) for key in keys)
         problems.append((line, _sentence(name, each, model)))
-    found = "; ".join(text if line == problems[0][0] else f"line {line}: {text}" for line, text in problems)
     first = problems[0][0]
+    found = "; ".join(text if line in (first, None) else f"line {line}: {text}" for line, text in problems)
     return found, f"{path} line {first}" if first else path
 
 
@@ -64,8 +102,12 @@ def _sentence(name: str, each: Any, model: type[BaseModel]) -> str:
         return f"unknown key {name}" + (f" (did you mean {near[0]}?)" if near else "")
     if each["type"] == "missing":
         return f"{name} is missing"
+    if each["type"] == "string_pattern_mismatch":
+        return f"{name} is {each['input']!r}, not {RULES[each['ctx']['pattern']]}"
     message = str(each["msg"]).removeprefix("Value error, ")
-    return f"{name}: {message[0].lower() + message[1:]}"
+    # The reader's own sentences begin with a capital; ours may begin with a name such as CRC-8.
+    message = message[0].lower() + message[1:] if message[1].islower() else message
+    return f"{name}: {message}" if name else message
 
 
 def _known_keys(model: type[BaseModel]) -> set[str]:

@@ -1,12 +1,11 @@
 rule report:
     input:
-        epochs=table("epochs"),
-        beats=table("beats"),
-        loss=table("loss"),
-        gaps=table("gaps"),
-        clock=table("clock"),
-        samples=table("samples"),
-        sessions=study_table("sessions"),
+        expand(
+            table("{each}"),
+            each=["frames", "gaps", "loss", "clock", "samples", "beats", "epochs"],
+            allow_missing=True,
+        ),
+        expand(study_table("{each}"), each=["phases", "sessions", "exclusions", "ledger"]),
     output:
         page="results/report/{session}.html",
     params:

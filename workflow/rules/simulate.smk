@@ -1,9 +1,14 @@
-# Only for a study that plans its sessions in config/scenario.yaml: makes their captures.
-if study.scenario.exists():
+# Only for sessions that config/scenario.yaml plans: makes their captures. The engine removes what
+# a rule is about to write, so a capture that was recorded must never be this rule's to write:
+# `Study.problems` leaves such a session out.
+if study.planned:
 
     rule simulate:
+        wildcard_constraints:
+            session="|".join(name for name in sorted(study.planned) if not problems.get(name)) or "(?!)",
         input:
             scenario="config/scenario.yaml",
+            layout=lambda wildcards: f"config/layouts/{study.session(wildcards.session).layout}.yaml",
         output:
             capture="captures/{session}.bin",
             truth="captures/{session}.truth.npz",

@@ -1,13 +1,13 @@
 rule study:
     input:
-        expand(table("epochs"), session=SESSIONS),
-        expand(table("loss"), session=SESSIONS),
-        expand(table("clock"), session=SESSIONS),
+        expand(table("{each}"), each=["frames", "gaps", "clock", "epochs"], session=SESSIONS),
+        expand(table("ledger", "{room}"), room=["frames", "loss", "repair", "features"], session=SESSIONS),
     output:
         phases=study_table("phases"),
         sessions=study_table("sessions"),
         exclusions=study_table("exclusions"),
         ledger=study_table("ledger"),
+        ledgers=expand(table("ledger", "study"), session=SESSIONS),
         wide="results/study/epochs_wide.parquet",
         wide_csv="results/study/epochs_wide.csv",
     params:

@@ -66,12 +66,14 @@ def scan(pieces: Iterable[bytes], layout: Layout, addresses: Iterable[int]) -> I
     pending: Reject | None = None
     for data, final in _with_last(pieces):
         buffer = np.frombuffer(rest + data, np.uint8)
-        settled = len(buffer) if final else max(len(buffer) - longest - len(layout.sync_bytes) + 1, 0)
+        # A frame is settled once all that may overlap it, and what follows that, has been read.
+        settled = len(buffer) if final else max(len(buffer) - 2 * longest - len(layout.sync_bytes), 0)
         if not settled:
             rest = buffer.tobytes()
             continue
-        found = _candidates(buffer, settled, layout, known)
+        found = _candidates(buffer, settled + longest, layout, known)
         taken = _without_overlap(found, _sync_at(buffer, found.start + found.length, layout))
+        taken = taken[found.start[taken] < settled]
         ends = found.start[taken] + found.length[taken]
         cut = max(settled, int(ends[-1])) if len(ends) else settled
         segments = _rejects(found, taken, cut, base, pending)
@@ -99,12 +101,12 @@ def _with_last(pieces: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
     yield previous or b"", True
 
 
-def _candidates(buffer: Bytes, settled: int, layout: Layout, known: Places) -> _Found:
+def _candidates(buffer: Bytes, stop: int, layout: Layout, known: Places) -> _Found:
     sync = layout.sync_bytes
     match = buffer[: max(len(buffer) - len(sync) + 1, 0)] == sync[0]
     for place, byte in enumerate(sync[1:], start=1):
         match &= buffer[place : len(match) + place] == byte
-    starts = np.flatnonzero(match[:settled])
+    starts = np.flatnonzero(match[:stop])
     whole = starts + layout.payload_at <= len(buffer)
     cut_off = starts[~whole]
     starts = starts[whole]

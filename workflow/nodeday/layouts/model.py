@@ -17,14 +17,13 @@ from pydantic import field_validator, model_validator
 from nodeday import yamlfile
 from nodeday.errors import SettingsError
 from nodeday.layouts import crc
-from nodeday.yamlfile import Strict
+from nodeday.yamlfile import NAME, SNAKE, Strict, placed
 
 Order = Literal["big", "little"]
 Role = Literal[
     "length", "node", "kind", "sequence", "ticks", "boot", "hub_time", "rssi", "lqi", "battery",
     "utc", "payload", "checksum", "other",
 ]  # fmt: skip
-NAME = r"^[a-z][a-z0-9]*$"
 
 
 class Field(Strict):
@@ -34,7 +33,7 @@ class Field(Strict):
     the least significant; a run of fields in one order must fill whole bytes.
     """
 
-    name: str = Setting(pattern=r"^[a-z][a-z0-9_]*$")
+    name: str = Setting(pattern=SNAKE)
     role: Role = "other"
     bits: int = Setting(default=8, ge=1, le=64)
     order: Order | None = None
@@ -97,6 +96,8 @@ class Kind(Strict):
             raise ValueError("fields and every_s go together")
         if (self.counts * self.bits) % 8:
             raise ValueError(f"{self.counts} samples of {self.bits} bits do not fill whole bytes")
+        if self.channels and self.bits == 32 and not self.signed:
+            raise ValueError("samples of 32 bits must be signed")  # `raw` is an int32
         if sum(field.bits for field in self.fields) % 8:
             raise ValueError("fields do not fill whole bytes")
         return self
@@ -130,8 +131,12 @@ class Layout(Strict):
     @field_validator("sync")
     @classmethod
     def _hex(cls, text: str) -> str:
-        if not bytes.fromhex(text):
-            raise ValueError("at least one byte")
+        try:
+            if not bytes.fromhex(text):
+                raise ValueError("at least one byte")
+        except ValueError as error:
+            message = "at least one byte" if not text.strip() else f"{text} is not hex, such as D3 91"
+            raise ValueError(message) from error
         return text
 
     @model_validator(mode="after")
@@ -144,8 +149,13 @@ class Layout(Strict):
         for role in ("node", "kind", "sequence", "ticks", "hub_time", "payload"):
             if role not in roles:
                 raise ValueError(f"no field has the role {role}")
-        if len({kind.kind for kind in self.kinds}) < len(self.kinds):
-            raise ValueError("two kinds have one number")
+        for what, seen in (
+            ("kind", [str(kind.kind) for kind in self.kinds]),
+            ("stream", [kind.stream for kind in self.kinds]),
+            ("channel", [channel.name for kind in self.kinds for channel in kind.channels]),
+        ):
+            if twice := sorted({name for name in seen if seen.count(name) > 1}):
+                raise ValueError(f"{what} {', '.join(twice)} is there twice")
         return self
 
     @model_validator(mode="after")
@@ -154,11 +164,24 @@ class Layout(Strict):
         before = [field.role for field in self.before]
         for role in ("length", "node", "kind"):
             if role in roles and role not in before:
-                raise ValueError(f"the {role} field must come before the payload")
-        for part, side in ((self.before, "before"), (self.after, "after")):
+                raise placed(f"the {role} field must come before the payload", "frame", roles.index(role))
+        first_after = len(self.before) + 1
+        for part, side, at in ((self.before, "before", 0), (self.after, "after", first_after)):
             if sum(field.bits for field in part) % 8:
-                raise ValueError(f"the fields {side} the payload do not fill whole bytes")
-            _whole_runs(part, self.order)
+                raise placed(f"the fields {side} the payload do not fill whole bytes", "frame", at)
+            _whole_runs(part, self.order, "frame", start=at)
+        return self
+
+    @model_validator(mode="after")
+    def _kinds_fit_the_frame(self) -> Self:
+        width = next(field.bits for field in self.frame if field.role == "kind")
+        for index, kind in enumerate(self.kinds):
+            _whole_runs(kind.fields, self.order, "kinds", index, "fields")
+            if kind.kind >= 1 << width:
+                raise placed(f"kind {kind.kind} does not fit {width} bits", "kinds", index, "kind")
+            if taken := {field.name for field in kind.fields} & {field.name for field in self.frame}:
+                found = f"{', '.join(sorted(taken))} is a field of every frame already"
+                raise placed(found, "kinds", index, "fields")
         return self
 
     @model_validator(mode="after")
@@ -167,13 +190,17 @@ class Layout(Strict):
         if checksum is None or checksum.over is None:
             return self
         names = [field.name for field in self.frame]
+        place, key = names.index(checksum.name), ("frame", names.index(checksum.name))
         if checksum in self.before:
-            raise ValueError("the checksum must come after the payload")
+            raise placed("the checksum must come after the payload", *key)
         if missing := set(checksum.over) - set(names):
-            raise ValueError(f"the checksum covers {', '.join(sorted(missing))}, which is no field")
+            raise placed(f"the checksum covers {', '.join(sorted(missing))}, which is no field", *key)
         first, last = (names.index(name) for name in checksum.over)
-        if not first <= last < names.index(checksum.name):
-            raise ValueError(f"the checksum must cover fields before it, in order, not {first} to {last}")
+        if not first <= last < place:
+            covered = " to ".join(checksum.over)
+            raise placed(f"the checksum must cover {covered}, fields before it in order", *key)
+        if sum(field.bits for field in self.after[: self.after.index(checksum)]) % 8:
+            raise placed("the checksum must begin on a whole byte", *key)
         return self
 
     @cached_property
@@ -250,16 +277,16 @@ class Layout(Strict):
         return next(kind for kind in self.kinds if kind.stream == name)
 
 
-def _whole_runs(fields: tuple[Field, ...], default: Order) -> None:
+def _whole_runs(fields: tuple[Field, ...], default: Order, *key: str | int, start: int = 0) -> None:
     """A change of bit order inside a byte would give one bit to two fields."""
     at, order = 0, None
-    for field in fields:
+    for index, field in enumerate(fields, start):
         own = field.order or default
         if own != order and at % 8:
-            raise ValueError(f"{field.name} changes the bit order inside a byte")
+            raise placed(f"{field.name} changes the bit order inside a byte", *key, index)
+        if at % 8 + field.bits > 64:
+            raise placed(f"{field.name} lies across more than eight bytes", *key, index)
         at, order = at + field.bits, own
-        if at % 8 + field.bits > 64 and field.bits != 64:
-            raise ValueError(f"{field.name} lies across more than eight bytes")
 
 
 def load_layout(path: Path) -> Layout:

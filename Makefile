@@ -1,0 +1,71 @@
+# A fresh machine needs Python 3.11 or newer and make. `make demo` first, `make test` before a change.
+PYTHON ?= python3
+UV ?= uv
+BIN := .venv/bin
+SOURCES := schemas workflow tests
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test lint generated lock clean
+.DELETE_ON_ERROR:
+
+help:
+	@echo "make demo       set up, then make and run the invented study in demo-study/"
+	@echo "make test       everything that must hold: ruff, mypy, pytest"
+	@echo "make lint       ruff and mypy only"
+	@echo "make generated  bring the generated files back in step (DICTIONARY.md)"
+	@echo "make lock       resolve the requirements anew (needs uv)"
+	@echo "make clean      remove the environment, caches and the demo"
+
+demo: .venv/.run-ready
+	$(BIN)/nodeday demo demo-study
+
+test: lint
+	$(BIN)/pytest -n 2
+
+lint: .venv/.dev-ready
+	$(BIN)/ruff check $(SOURCES)
+	$(BIN)/ruff format --check $(SOURCES)
+	@$(TYPES)
+	cd .venv/types && MYPYPATH=. ../bin/mypy --config-file ../../pyproject.toml -p nodeday
+
+# mypy does not follow the mapping of schemas/ to nodeday.schemas, so it gets a tree of links.
+define TYPES
+rm -rf .venv/types && mkdir -p .venv/types/nodeday && \
+ln -s "$(CURDIR)"/workflow/nodeday/* "$(CURDIR)/schemas" .venv/types/nodeday/
+endef
+
+generated: .venv/.run-ready
+	$(BIN)/nodeday dictionary > DICTIONARY.md
+
+# --- set-up ------------------------------------------------------------------------------
+
+.venv/.python:
+	@command -v $(PYTHON) > /dev/null || \
+	  { echo "nodeday needs Python 3.11 or newer, and there is no $(PYTHON): install one, or say make PYTHON=/path/to/python."; exit 1; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "nodeday needs Python 3.11 or newer, and $(PYTHON) is $$($(PYTHON) -V 2>&1): install one, or say make PYTHON=/path/to/python."; exit 1; }
+	@test -x $(BIN)/pip || $(PYTHON) -m venv .venv > .venv.log 2>&1 || \
+	  { echo "$(PYTHON) cannot make a virtual environment (see .venv.log): install its venv and ensurepip modules, on Debian the package python3-venv."; exit 1; }
+	@rm -f .venv.log
+	@touch $@
+
+.venv/.run-ready: requirements/run.txt pyproject.toml | .venv/.python
+	$(BIN)/pip install --quiet --require-hashes -r requirements/run.txt
+	$(BIN)/pip install --quiet --no-deps --no-build-isolation -e .
+	@touch $@
+
+.venv/.dev-ready: requirements/dev.txt .venv/.run-ready
+	$(BIN)/pip install --quiet --require-hashes -r requirements/dev.txt
+	@touch $@
+
+COMPILE = $(UV) pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url
+
+lock:
+	@command -v $(UV) > /dev/null || \
+	  { echo "make lock needs uv: install it, or say make lock UV=/path/to/uv."; exit 1; }
+	$(COMPILE) pyproject.toml requirements/build.in -o requirements/run.txt
+	$(COMPILE) pyproject.toml requirements/build.in --extra dev -o requirements/dev.txt
+
+clean:
+	rm -rf .venv build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis demo-study
+	find $(SOURCES) -name __pycache__ -prune -exec rm -rf {} +

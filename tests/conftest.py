@@ -1,0 +1,92 @@
+"""What several test files need: valid rows of every table, small studies, the demo's layout."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from nodeday.schemas import TABLES, Column, Table
+
+from nodeday import tables
+from nodeday.layouts import Layout, load_layout
+
+ROOT = Path(__file__).parents[1]
+CONFIG = ROOT / "config"
+
+
+
+def whole(name: str) -> Table:
+    """The table ``name``, with its template columns written out for one channel."""
+    table = TABLES[name]
+    return table.for_channels(["heart_ecg"]) if table.template else table
+
+
+def valid_value(column: Column, row: int) -> Any:
+    """A value that ``column`` allows, another one for each ``row`` where its dtype can tell rows apart."""
+    if column.name == "reason" and column.nullable:
+        return None  # a value stands beside it
+    if column.codes is not None:
+        return next(iter(column.codes))
+    if column.dtype in ("name", "text"):
+        return f"{column.name}{row}"
+    if column.dtype == "binary":
+        return bytes([row])
+    least = 0 if column.ge is None else column.ge
+    most = least + 100 if column.le is None else column.le
+    value = least + (most - least) * (row + 1) / 100
+    return value if "float" in column.dtype else int(value) if column.ge is not None else row
+
+
+def valid_rows(table: Table, count: int = 3) -> pd.DataFrame:
+    """``count`` rows that meet every rule of ``table``. All are of one group (one node, one boot),
+    so that rules across rows are put to the test; the ordered column and a key column tell them apart.
+    """
+    columns = {c.name: [valid_value(c, row) for row in range(count)] for c in table.columns}
+    for name in table.within:
+        columns[name] = [columns[name][0]] * count
+    return tables.build(table, columns)
+
+
+def put(frame: pd.DataFrame, column: str, value: Any, row: int = 1) -> pd.DataFrame:
+    """A copy with one cell changed, its dtype kept."""
+    changed = frame.copy()
+    values = changed[column].tolist()
+    values[row] = value
+    changed[column] = pd.Series(values, dtype=frame[column].dtype)
+    return changed
+
+
+@pytest.fixture(scope="session")
+def beltframe() -> Layout:
+    """The demo's layout."""
+    return load_layout(CONFIG / "layouts" / "beltframe.yaml")
+
+
+@pytest.fixture
+def study_folder(tmp_path: Path) -> Callable[..., Path]:
+    """A maker of small studies: one session ``S1`` with a capture, files replaced by keyword.
+
+    ``study_folder(**{"nodes.tsv": "..."})`` writes that text into ``config/nodes.tsv``.
+    """
+
+    def make(**files: str) -> Path:
+        config = tmp_path / "config"
+        shutil.copytree(CONFIG / "layouts", config / "layouts")
+        texts = {
+            "study.yaml": "study: trial\nzone: Europe/Madrid\n",
+            "participants.tsv": "participant\tage_years\tresting_bpm\nP1\t40\t60\n",
+            "sessions.tsv": "session\tparticipant\tcaptures\tlayout\nS1\tP1\tcaptures/S1.bin\tbeltframe\n",
+            "nodes.tsv": "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\theart\t16\tchest\n",
+            "events.tsv": "session\tphase\tstart\tend\n",
+        } | files
+        for name, text in texts.items():
+            (config / name).write_text(text, encoding="utf-8")
+        (tmp_path / "captures").mkdir()
+        (tmp_path / "captures" / "S1.bin").write_bytes(b"\xd3\x91")
+        return tmp_path
+
+    return make

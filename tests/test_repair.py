@@ -1,0 +1,460 @@
+"""Room `repair`: received samples untouched, fills inside their gaps, everything else visibly missing."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as arrow
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from nodeday.schemas import TABLES
+
+from nodeday import tables
+from nodeday.errors import ContractError
+from nodeday.layouts import load_layout, pack_counts
+from nodeday.repair import quality, room
+from nodeday.repair.align import MISSING, grid, grid_range, on_grid
+from nodeday.repair.fill import fill
+from nodeday.repair.gaps import fillable, runs, spread
+from nodeday.repair.lay import lay, sample_times
+from nodeday.repair.stream import payload_matrix
+from nodeday.settings import Study
+
+CONFIG = Path(__file__).parents[1] / "config"
+LAYOUT = load_layout(CONFIG / "layouts" / "beltframe.yaml")
+START = 1_784_005_200_000_000_000
+TICK = 32_768
+masks = st.lists(st.booleans(), min_size=1, max_size=60).map(lambda bits: np.array(bits, np.bool_))
+quick = settings(deadline=None, max_examples=50)
+
+
+def bits(text: str) -> np.ndarray:
+    return np.array([char == "1" for char in text.replace(" ", "")], np.bool_)
+
+
+# --- runs and what may be filled --------------------------------------------------------
+
+
+@quick
+@given(masks)
+def test_runs_tell_the_mask(mask: np.ndarray) -> None:
+    starts, ends = runs(mask)
+    assert (spread(starts, ends, len(mask)) == mask).all()
+    assert (starts < ends).all()
+    assert (ends[:-1] < starts[1:]).all()
+
+
+def test_only_short_open_gaps_with_anchors_may_be_filled() -> None:
+    """present   1 1 0 0 1 1 0 1 1 0 0 0 1     most_samples = 2
+    barred    0 0 0 0 0 0 1 0 0 0 0 0 0
+    fillable  0 0 1 1 0 0 0 0 0 0 0 0 0"""
+    present, barred = bits("1100110110001"), bits("0000001000000")
+    assert (fillable(present, present, barred, 2) == bits("0011000000000")).all()
+    at_rail = bits("0100000000000")
+    assert not fillable(present, present & ~at_rail, barred, 2).any()
+    assert (fillable(present, present, ~present, 9) == False).all()  # noqa: E712
+
+
+def test_a_gap_at_either_end_is_never_filled() -> None:
+    assert not fillable(bits("0110"), bits("0110"), bits("0000"), 9).any()
+
+
+@quick
+@given(masks, masks, st.integers(0, 6), st.sampled_from(["linear", "cubic"]), st.integers(0, 2**32 - 1))
+def test_fills_stay_in_their_gaps(
+    present: np.ndarray, barred: np.ndarray, most: int, method: str, seed: int
+) -> None:
+    n = len(present)
+    barred = np.resize(barred, n) & ~present
+    value = np.where(present, np.random.default_rng(seed).normal(size=n), np.nan)
+    may = fillable(present, present, barred, most)
+    seconds = np.arange(n) / 50.0
+    once = fill(seconds, value, present, may, method)
+    assert once[~may].tobytes() == value[~may].tobytes()
+    assert np.isfinite(once[may]).all()
+    assert not (may & (present | barred)).any()
+    starts, ends = runs(~present)
+    for start, end in zip(starts, ends, strict=True):  # a gap is filled whole or not at all
+        assert len(set(may[start:end])) == 1
+        assert not may[start] or end - start <= most
+    assert fill(seconds, once, present, may, method).tobytes() == once.tobytes()
+
+
+def test_a_straight_line_is_filled_exactly_by_both_methods() -> None:
+    present = bits("1110011101111")
+    seconds = np.arange(13) / 50.0
+    line = np.where(present, 3.0 - 2.0 * seconds, np.nan)
+    for method in ("linear", "cubic"):
+        assert fill(seconds, line, present, ~present, method) == pytest.approx(3.0 - 2.0 * seconds)
+
+
+def test_nothing_reaches_across_what_stays_lost() -> None:
+    """The fill of the short gap must not change with what lies beyond the long one."""
+    present = bits("11110000000 1 0 11111")
+    may = fillable(present, present, ~present & False, 1)
+    seconds = np.arange(len(present)) / 50.0
+    value = np.where(present, np.sin(seconds * 9), np.nan)
+    other = value.copy()
+    other[:4] += 100.0
+    for method in ("linear", "cubic"):
+        assert (
+            fill(seconds, value, present, may, method)[may] == fill(seconds, other, present, may, method)[may]
+        ).all()
+
+
+def test_cubic_follows_a_crest_that_a_line_cuts_off() -> None:
+    seconds = np.arange(100) / 50.0
+    true = np.sin(2 * np.pi * 2.0 * seconds)
+    present = np.ones(100, np.bool_)
+    present[[5, 6, 7, 30, 31, 56]] = False
+    value = np.where(present, true, np.nan)
+    error = {m: np.abs(fill(seconds, value, present, ~present, m) - true).max() for m in ("linear", "cubic")}
+    assert error["cubic"] < error["linear"] / 2
+
+
+def test_an_unknown_method_is_refused() -> None:
+    with pytest.raises(ValueError, match="no fill method is named spline"):
+        fill(np.zeros(1), np.zeros(1), bits("1"), bits("0"), "spline")
+
+
+# --- quality ----------------------------------------------------------------------------
+
+
+def test_flat_needs_enough_equal_counts_in_a_row_within_one_boot() -> None:
+    counts = np.array([5, 5, 5, 7, 7, 7, 7, 9, 9, 9, 9], np.int32)
+    boot = np.array([0, 0, 0, 0, 0, 0, 0, 0, 0, 1, 1], np.int32)
+    present = np.ones(11, np.bool_)
+    assert (quality.flat(counts, present, boot, 4) == bits("00011110000")).all()
+    present[5] = False
+    assert not quality.flat(counts, present, boot, 4).any()
+
+
+def test_rails_and_grades() -> None:
+    counts = np.array([0, 1, 4094, 4095, 0], np.int32)
+    rail = quality.clipped(counts, (0, 4095))
+    assert rail.tolist() == [True, False, False, True, True]
+    assert not quality.clipped(counts, None).any()
+    grades = quality.grade(bits("11110"), rail, bits("11000"))
+    assert grades.tolist() == [
+        quality.CLIPPED,
+        quality.FLAT,
+        quality.GOOD,
+        quality.CLIPPED,
+        quality.NOT_MEASURED,
+    ]
+
+
+# --- laying and timing ------------------------------------------------------------------
+
+
+def test_frames_are_laid_by_number_and_ticks_of_lost_ones_lie_on_the_line() -> None:
+    """seq 12 13 - - 16, arriving out of order"""
+    laid = lay(np.array([13, 12, 16]), np.array([130, 120, 161]), bits("111"), 10.0)
+    assert laid.first_seq == 12
+    assert laid.row.tolist() == [1, 0, -1, -1, 2]
+    assert laid.ticks.tolist() == [120, 130, 140, 151, 161]
+
+
+def test_a_doubtful_frame_off_the_line_is_timed_by_its_neighbours() -> None:
+    seq, ticks = np.arange(5), np.array([0, 10, 27, 30, 40])
+    assert lay(seq, ticks, bits("11011"), 10.0).ticks.tolist() == [0, 10, 20, 30, 40]
+    assert lay(seq, np.array([0, 10, 21, 30, 40]), bits("11011"), 10.0).ticks.tolist() == [0, 10, 21, 30, 40]
+    assert lay(seq, np.array([900, 10, 20, 30, 40]), bits("01111"), 10.0).ticks.tolist()[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("seq", "ticks", "told"),
+    [
+        ([0, 0], [0, 10], "occurs twice"),
+        ([0, 1], [10, 10], "ticks do not grow"),
+        ([0, 1 << 40], [0, 10], "span 1099511627777 frames"),
+    ],
+)
+def test_counters_that_contradict_each_other_are_refused(seq: list[int], ticks: list[int], told: str) -> None:
+    with pytest.raises(ValueError, match=told):
+        lay(np.array(seq), np.array(ticks), bits("11"), 10.0)
+
+
+@pytest.mark.parametrize("last", [True, False])
+def test_samples_are_a_period_apart_from_the_stamped_one(last: bool) -> None:
+    """4 ms are 131.072 ticks: no rounding to whole ticks, and no drift within the frame."""
+    knots, utc = np.array([0, TICK * 1000]), START + np.array([0, 1_000_020_000_000])  # 20 ppm slow
+    ticks = np.array([TICK * 10, TICK * 10 + 2621])
+    times = sample_times(ticks, 20, TICK / 250, last, knots, utc)
+    true = START + 10_000_200_000 + (np.arange(20) - (19 if last else 0)) * 4_000_080
+    assert np.abs(times[0] - true).max() <= 1
+    assert (np.diff(times.ravel()) > 0).all()
+
+
+def test_a_rate_that_does_not_fit_the_frames_is_refused() -> None:
+    knots, utc = np.array([0, TICK]), START + np.array([0, 1_000_000_000])
+    with pytest.raises(ValueError, match="rate_hz is too low"):
+        sample_times(np.array([1000, 2000]), 20, TICK / 250, True, knots, utc)
+
+
+def test_payloads_are_read_where_they_lie() -> None:
+    rows = [bytes([i, i + 1, i + 2]) for i in range(5)]
+    column = pd.Series(rows, dtype=pd.ArrowDtype(arrow.binary()))
+    assert payload_matrix(column, 3).tolist() == [list(row) for row in rows]
+    assert payload_matrix(column.iloc[[4, 1]], 3).tolist() == [list(rows[4]), list(rows[1])]
+    assert payload_matrix(column.iloc[2:4], 3).tolist() == [list(rows[2]), list(rows[3])]
+    assert payload_matrix(column.iloc[:0], 3).shape == (0, 3)
+    with pytest.raises(ContractError, match="payloads of unequal length; expected 4 bytes each"):
+        payload_matrix(column, 4)
+
+
+# --- the grid ---------------------------------------------------------------------------
+
+
+def naive_on_grid(
+    at: int, utc: list[int], value: list[float], origin: list[int], period: float
+) -> tuple[float, int]:
+    if at in utc:
+        i = utc.index(at)
+        return (value[i], origin[i]) if origin[i] != MISSING else (np.nan, MISSING)
+    before, after = [t for t in utc if t < at], [t for t in utc if t > at]
+    if not before or not after or after[0] - before[-1] > 1.5 * period:
+        return np.nan, MISSING
+    i, j = utc.index(before[-1]), utc.index(after[0])
+    weak = max(origin[i], origin[j])
+    share = (at - utc[i]) / (utc[j] - utc[i])
+    return (np.nan, MISSING) if weak == MISSING else (value[i] + (value[j] - value[i]) * share, weak)
+
+
+@quick
+@given(
+    st.lists(st.tuples(st.integers(6, 20), st.integers(0, 3)), min_size=0, max_size=20), st.integers(0, 99)
+)
+def test_grid_against_a_naive_reading(steps: list[tuple[int, int]], seed: int) -> None:
+    utc = np.cumsum([step for step, _ in steps]).astype(np.int64)
+    origin = np.array([code for _, code in steps], np.int8)
+    value = np.random.default_rng(seed).normal(size=len(utc)).astype(np.float32)
+    value[origin == MISSING] = np.nan
+    at = np.arange(-10, 420, 3)
+    found = on_grid(at, utc, value, origin, 10.0)
+    for i, instant in enumerate(at.tolist()):
+        want = naive_on_grid(instant, utc.tolist(), value.tolist(), origin.tolist(), 10.0)
+        assert found[1][i] == want[1]
+        assert found[0][i] == pytest.approx(want[0], abs=1e-6, nan_ok=True)
+
+
+def test_a_known_signal_comes_out_on_the_grid() -> None:
+    """A sine of 1 Hz sampled at 250 Hz, 20 ppm off: a straight line misses by at most (w h)^2 / 8."""
+    utc = START + np.rint(np.arange(2500) * 4_000_080.0).astype(np.int64)
+    seconds = (utc - START) / 1e9
+    first, last = grid_range(int(utc[0]), int(utc[-1]), 250.0)
+    at = grid(first, last, 250.0)
+    value, origin = on_grid(
+        at, utc, np.sin(2 * np.pi * seconds).astype(np.float32), np.zeros(2500, np.int8), 4e6
+    )
+    true = np.sin(2 * np.pi * (at - START) / 1e9)
+    assert (origin == 0).all()
+    assert np.abs(value - true).max() < (2 * np.pi * 0.004) ** 2 / 8 + 1e-6
+
+
+@quick
+@given(
+    st.integers(0, 10**18),
+    st.sampled_from([1.0, 12.5, 50.0, 60.0, 250.0, 33.3333, 999.0]),
+    st.integers(1, 50),
+)
+def test_grid_is_the_same_wherever_it_begins(first_ns: int, rate: float, skip: int) -> None:
+    k, _ = grid_range(first_ns, first_ns, rate)
+    whole = grid(k, k + 100, rate)
+    assert whole[0] >= first_ns - 1  # an instant is rounded down to whole nanoseconds
+    assert whole[0] - first_ns <= 1e9 / rate + 1
+    assert (grid(k + skip, k + 100, rate) == whole[skip:]).all()
+    assert np.abs(np.diff(whole) - 1e9 / rate).max() <= 1.5
+    if 1e9 % rate == 0:
+        assert (whole % int(1e9 / rate) == 0).all()
+
+
+# --- the room ---------------------------------------------------------------------------
+
+
+def frames_of(
+    node: str, stream: str, boot: int, seq: np.ndarray, counts: np.ndarray, offset: int
+) -> dict[str, object]:
+    kind = LAYOUT.stream(stream)
+    per_frame = kind.samples * TICK / (kind.rate_hz or 1)
+    n, raw = len(seq), pack_counts(counts, kind)
+    return {
+        "capture": np.zeros(n, np.int16), "offset": offset + np.arange(n),
+        "length": np.full(n, 50, np.int32),
+        "node": np.full(n, node, object), "stream": np.full(n, stream, object),
+        "kind": np.full(n, kind.kind, np.int32), "boot": np.full(n, boot, np.int32), "seq_raw": seq % 256,
+        "seq": seq, "ticks_raw": seq, "ticks": np.rint((seq + 1) * per_frame).astype(np.int64),
+        "hub_ns": seq * 1000, "mark_utc_ns": [None] * n, "rssi_dbm": np.full(n, -60, np.float32),
+        "lqi": np.full(n, 9, np.float32), "battery_v": np.full(n, 3.5, np.float32),
+        "samples": np.full(n, kind.samples, np.int32), "payload": [row.tobytes() for row in raw],
+        "status": np.full(n, "good", object),
+    }  # fmt: skip
+
+
+def gap(node: str, stream: str, boot: int, start: int, end: int | None, cause: str) -> dict[str, object]:
+    return {
+        "node": node, "stream": stream, "boot": boot, "seq_from": start, "seq_to": end,
+        "frames": None if end is None else end - start, "extent": "unknown" if end is None else "known",
+        "cause": cause, "before_hub_ns": 0, "after_hub_ns": None,
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
+    """A session of 60 ECG frames in two boots, and 30 temperature frames with a short gap and an outage."""
+    root = tmp_path_factory.mktemp("study")
+    shutil.copytree(CONFIG, root / "config")
+    study, rng = Study(root), np.random.default_rng(4)
+    ecg = rng.integers(0, 4096, (60, 20, 1))
+    ecg[20:24] = 2000  # 320 ms without change
+    lost = np.isin(np.arange(40), [10, 11, 30])
+    pieces = [
+        frames_of("heart", "ecg", 0, np.flatnonzero(~lost) + 250, ecg[:40][~lost], 0),
+        frames_of("heart", "ecg", 1, np.arange(20), ecg[40:], 1000),
+    ]
+    seq = np.setdiff1d(np.arange(30), [5, 12, 13, 14])
+    temp = np.rint(3300 + 100 * np.sin(np.arange(120) / 30)).reshape(30, 4, 1).astype(np.int64)
+    pieces.append(frames_of("skin", "temp", 0, seq, temp[seq], 2000))
+    columns = {key: [value for piece in pieces for value in piece[key]] for key in pieces[0]}  # type: ignore[attr-defined]
+    numbers = {
+        c.name: c.dtype for c in TABLES["frames"].columns if c.name != "mark_utc_ns" and c.dtype[-1].isdigit()
+    }
+    kept = columns | {name: np.array(columns[name], dtype) for name, dtype in numbers.items()}
+    tables.write(
+        tables.path(study.results, "frames", "S01-clean"),
+        TABLES["frames"],
+        tables.build(TABLES["frames"], kept),
+    )
+    gaps = pd.DataFrame([
+        gap("heart", "ecg", 0, 260, 262, "radio"), gap("heart", "ecg", 0, 280, 281, "radio"),
+        gap("heart", "ecg", 0, 290, None, "node_restart"),
+        gap("skin", "temp", 0, 5, 6, "radio"), gap("skin", "temp", 0, 12, 15, "hub_outage"),
+    ])  # fmt: skip
+    whole = {"boot": np.int32, "seq_from": np.int64, "before_hub_ns": np.int64, "seq_to": "Int64",
+             "frames": "Int64", "after_hub_ns": "Int64"}  # fmt: skip
+    gaps = gaps.astype(whole)
+    tables.write(tables.path(study.results, "gaps", "S01-clean"), TABLES["gaps"],
+                 tables.build(TABLES["gaps"], {name: gaps[name] for name in gaps}))  # fmt: skip
+    write_clock(study, [("heart", 0, 0), ("heart", 1, 60), ("skin", 0, 0)])
+    room.run(study, "S01-clean")
+    return study
+
+
+def write_clock(study: Study, boots: list[tuple[str, int, int]]) -> None:
+    n = 2 * len(boots)
+    rows = [
+        (node, boot, k * TICK * 500, START + int((late + 500 * k) * 1e9))
+        for node, boot, late in boots
+        for k in (0, 1)
+    ]
+    node, boot, ticks, utc = zip(*rows, strict=True)
+    table, target = TABLES["clock"], tables.path(study.results, "clock", "S01-clean")
+    tables.write(target, table, tables.build(table, {
+        "node": list(node), "boot": np.array(boot, np.int32), "ticks": np.array(ticks, np.int64),
+        "utc_ns": np.array(utc, np.int64), "skew_ppm": np.zeros(n), "offset_ms": np.zeros(n),
+        "residual_ms": np.zeros(n), "uncertainty_ms": np.ones(n), "delay_ms": np.zeros(n),
+        "status": ["fitted"] * n,
+    }))  # fmt: skip
+
+
+def read(study: Study, name: str) -> pd.DataFrame:
+    return tables.read(tables.path(study.results, name, "S01-clean"), name)
+
+
+def test_raw_is_null_exactly_where_no_frame_arrived(study: Study) -> None:
+    samples, frames = read(study, "samples"), read(study, "frames")
+    got = set(zip(frames["node"], frames["boot"], frames["seq"], strict=True))
+    arrived = [key in got for key in zip(samples["node"], samples["boot"], samples["seq"], strict=True)]
+    assert (samples["raw"].notna() == arrived).all()
+    assert ((samples["origin"] == "measured") == arrived).all()
+    assert ((samples["quality"] != "not_measured") == arrived).all()
+    assert (samples["value"].isna() == (samples["origin"] == "missing")).all()
+    assert len(samples) == (40 + 20) * 20 + 30 * 4
+
+
+def test_received_values_are_scaled_counts_to_the_bit(study: Study) -> None:
+    samples = read(study, "samples")
+    for node, scale, offset in (("heart", 0.002, -4.096), ("skin", 0.01, 0.0)):
+        own = samples[(samples["node"] == node) & samples["raw"].notna()]
+        want = (own["raw"].to_numpy(np.float64) * scale + offset).astype(np.float32)
+        assert own["value"].to_numpy().tobytes() == want.tobytes()
+
+
+def test_policy_fills_the_short_gap_and_never_the_outage(study: Study) -> None:
+    """ECG frames last 80 ms and the policy stops at 20 ms; temperature may be filled up to 30 s."""
+    samples = read(study, "samples")
+    filled = samples[samples["origin"] == "interpolated"]
+    assert set(zip(filled["node"], filled["seq"], strict=True)) == {("skin", 5)}
+    missing = samples[samples["origin"] == "missing"]
+    assert set(missing["seq"][missing["node"] == "heart"]) == {260, 261, 280}
+    assert set(missing["seq"][missing["node"] == "skin"]) == {12, 13, 14}
+    skin = samples[samples["node"] == "skin"].set_index("seq")["value"]
+    # The last of frame 4 and the first of frame 6 are five samples apart.
+    line = np.linspace(skin[4].iloc[-1], skin[6].iloc[0], 6)[1:-1]
+    assert skin[5].to_numpy() == pytest.approx(line, abs=1e-3)
+
+
+def test_flat_and_time(study: Study) -> None:
+    samples = read(study, "samples")
+    assert set(samples.loc[samples["quality"] == "flat", "seq"]) == {270, 271, 272, 273}
+    first = samples[(samples["node"] == "heart") & (samples["boot"] == 1)].iloc[0]
+    assert first["utc_ns"] == pytest.approx(START + 60_004_000_000, abs=40_000)  # stamped last: 4 ms to 80 ms
+
+
+def test_grid_is_missing_outside_and_between_boots(study: Study) -> None:
+    aligned, samples = read_aligned(study), read(study, "samples")
+    assert (np.diff(aligned["utc_ns"]) == 4_000_000).all()
+    assert (aligned["utc_ns"] % 4_000_000 == 0).all()
+    heart = samples[samples["node"] == "heart"]
+    ends = heart.groupby("boot")["utc_ns"].agg(["min", "max"])
+    inside = np.zeros(len(aligned), np.bool_)
+    for low, high in ends.to_numpy():
+        inside |= ((aligned["utc_ns"] >= low) & (aligned["utc_ns"] <= high)).to_numpy()
+    assert (aligned.loc[~inside, "heart_ecg_origin"] == "missing").all()
+    assert (aligned.loc[inside, "heart_ecg_origin"] == "measured").mean() > 0.9
+    assert (aligned["heart_ecg"].isna() == (aligned["heart_ecg_origin"] == "missing")).all()
+    assert set(aligned["skin_skin_origin"]) == {"measured", "interpolated", "missing"}
+
+
+def read_aligned(study: Study) -> pd.DataFrame:
+    table = TABLES["aligned"].for_channels(["heart_ecg", "skin_skin"])
+    return tables.read(tables.path(study.results, "aligned", "S01-clean"), table)
+
+
+def test_ledger_and_a_second_run_are_the_same_to_the_byte(study: Study) -> None:
+    ledger = tables.read(tables.path(study.results, "ledger", "S01-clean", "repair"), "ledger")
+    assert (ledger["entered"] == ledger["accounted"]).all()
+    whole = ledger[(ledger["quantity"] == "samples") & (ledger["scope"] == "heart/ecg")]
+    assert whole["entered"].tolist() == [1200]
+    paths = [tables.path(study.results, name, "S01-clean") for name in ("samples", "aligned")]
+    before = [path.read_bytes() for path in paths]
+    room.run(study, "S01-clean")
+    assert [path.read_bytes() for path in paths] == before
+
+
+def test_a_boot_without_a_clock_is_set_aside_and_counted(study: Study, tmp_path: Path) -> None:
+    copy = tmp_path / "copy"
+    shutil.copytree(study.root, copy)
+    other = Study(copy)
+    write_clock(other, [("heart", 0, 0), ("skin", 0, 0)])
+    room.run(other, "S01-clean")
+    ledger = tables.read(tables.path(other.results, "ledger", "S01-clean", "repair"), "ledger")
+    assert "no_clock 400" in ledger.loc[ledger["scope"] == "heart/ecg", "detail"].iloc[0]
+    assert set(read(other, "samples").query("node == 'heart'")["boot"]) == {0}
+    write_clock(other, [("trunk", 0, 0)])
+    with pytest.raises(ContractError, match="no sample could be placed in time"):
+        room.run(other, "S01-clean")
+
+
+def test_gaps_that_do_not_account_for_the_frames_stop_the_run(study: Study, tmp_path: Path) -> None:
+    copy = tmp_path / "copy"
+    shutil.copytree(study.root, copy)
+    other = Study(copy)
+    gaps = read(other, "gaps").iloc[1:].reset_index(drop=True)
+    tables.write(tables.path(other.results, "gaps", "S01-clean"), TABLES["gaps"], gaps)
+    with pytest.raises(ContractError, match="samples of heart/ecg: 1160 entered, 1200 accounted for"):
+        room.run(other, "S01-clean")

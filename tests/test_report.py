@@ -1,0 +1,386 @@
+"""The report room: where losses lie, lines that break at holes, and pages that tell the truth."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from nodeday.schemas import TABLES
+from test_study import NODES, SECOND, START, Made, make_study, write_config
+
+from nodeday import tables
+from nodeday.errors import ContractError
+from nodeday.report import facts as reading
+from nodeday.report import fig_coverage, fig_loss, fig_strip, overview, place, room, svg, verdict, words
+from nodeday.settings import Limits
+from nodeday.study import room as study_room
+
+spans = st.lists(st.tuples(st.integers(0, 200), st.integers(0, 60)), max_size=8)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    root = tmp_path_factory.mktemp("report")
+    write_config(root, "S02-lossy\trest\t2026-07-14T07:00:00\t\nS02-lossy\tharvest\t2026-07-14T07:02:00\t\n")
+    made = make_study(root)
+    study_room.run(made.study, [made.session])
+    room.run(made.study, made.session)
+    failed = made.study.results / "failed" / "S03-mess.txt"
+    failed.parent.mkdir()
+    failed.write_text("session S03-mess: capture <x> & y is empty; expected frames.\n", encoding="utf-8")
+    room.index(made.study, [made.session])
+    return made
+
+
+@pytest.fixture(scope="module")
+def page(made: Made) -> str:
+    return (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def index(made: Made) -> str:
+    return (made.study.results / "report" / "index.html").read_text(encoding="utf-8")
+
+
+# Where losses lie
+
+
+def test_a_gap_lies_between_the_frames_on_both_sides() -> None:
+    """::
+
+    boot 0  |f0|f1|  |  |f4|      boot 1  |f0|
+    ns      0  10 20 30 40 50             90 100
+    """
+    boot, seq = np.array([1, 0, 0, 0]), np.array([0, 4, 0, 1])
+    start, end = np.array([90, 40, 0, 10]), np.array([100, 50, 10, 20])
+    frames = place.Frames(boot, seq, start, end)
+    got = place.gap_spans(
+        frames, np.array([0, 0, 1]), np.array([2, 5, 1]), np.array([4, 4, 0]), session=(0, 120)
+    )
+    assert [each.tolist() for each in got] == [[20, 50, 100], [40, 90, 120]]
+
+
+def test_gaps_of_two_causes_share_one_hole_by_their_numbers() -> None:
+    """::
+
+    |f7| 8  9 10 11 |f12|      radio [8, 9), hub outage [9, 12)
+    """
+    frames = place.Frames(
+        np.array([1, 1]), np.array([7, 12]), np.array([70, 120]) * SECOND, np.array([80, 130]) * SECOND
+    )
+    got = place.gap_spans(frames, np.array([1, 1]), np.array([8, 9]), np.array([9, 12]), (0, 200 * SECOND))
+    assert [(each / SECOND).tolist() for each in got] == [[80.0, 90.0], [90.0, 120.0]]
+
+
+@pytest.mark.parametrize(("stamp", "at"), [("first", 1000), ("last", 1000 + 19 * 4_000_000)])
+def test_a_frame_covers_its_samples_whichever_it_stamps(stamp: str, at: int) -> None:
+    start, end = place.frame_spans(np.array([at]), 20, 250, stamp)
+    assert (start[0], end[0]) == (1000, 1000 + 80_000_000)
+
+
+@settings(deadline=None, max_examples=50)
+@given(spans, st.integers(1, 30))
+def test_shares_agree_with_counting_every_nanosecond(pairs: list[tuple[int, int]], width: int) -> None:
+    edges = np.arange(0, 270, width)
+    start = np.array([a for a, _ in pairs], dtype=np.int64)
+    end = start + np.array([n for _, n in pairs], dtype=np.int64)
+    lost = np.zeros(int(edges[-1]) + 300, bool)
+    for a, b in zip(start, end, strict=True):
+        lost[a:b] = True
+    naive = [lost[a:b].mean() for a, b in pairwise(edges.tolist())]
+    if len(edges) > 1:
+        assert place.shares(start, end, edges) == pytest.approx(naive)
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.lists(st.one_of(st.just(float("nan")), st.floats(-5, 5)), min_size=1, max_size=300),
+       st.integers(10, 60))  # fmt: skip
+def test_decimation_keeps_peaks_and_never_closes_a_hole(values: list[float], most: int) -> None:
+    y = np.array(values)
+    kept = place.decimate(y, most)
+    if not np.isfinite(y).any():
+        return
+    assert np.nanmin(y[kept]) == np.nanmin(y)
+    assert np.nanmax(y[kept]) == np.nanmax(y)
+    for a, b in pairwise(kept.tolist()):
+        if np.isfinite(y[a]) and np.isfinite(y[b]):
+            assert np.isfinite(y[a : b + 1]).all()
+
+
+def test_a_line_breaks_at_a_hole_and_a_lone_value_is_a_dot() -> None:
+    line, dots = svg.polyline(np.arange(6.0), np.array([1, 2, np.nan, 5, np.nan, np.nan]))
+    assert line == "M0.0 1.0L1.0 2.0"
+    assert dots == "M1.8 5h2.4"
+
+
+# Axes
+
+
+def test_ticks_are_whole_steps_of_the_local_clock() -> None:
+    zone = ZoneInfo("Asia/Kathmandu")  # UTC+05:45
+    axis = svg.TimeAxis(START, START + 8 * 3600 * SECOND, zone)
+    ticks = axis.ticks()
+    assert [label for _, label, _ in ticks] == [f"{hour}:00" for hour in range(11, 19)]
+    assert [date for _, _, date in ticks if date] == ["14 Jul 2026"]
+    assert axis.local(START).utcoffset() == timedelta(hours=5, minutes=45)
+
+
+def test_value_axis_holds_every_value() -> None:
+    for values in ([0.0, 0.0], [-3.2, 8.9], [1e-4, 2e-4], [np.nan], [97.0]):
+        axis = svg.ValueAxis.over(np.array(values), 0, 100)
+        y = axis.y(np.array(values))
+        assert np.all(np.isnan(y) | ((y >= -1e-6) & (y <= 100 + 1e-6)))
+
+
+# Verdict
+
+
+def nodes(*rows: tuple[str, float, float, str]) -> pd.DataFrame:
+    frame = pd.DataFrame(rows, columns=["node", "coverage", "clock_uncertainty_ms", "verdict"])
+    return frame.assign(hours=1.0)
+
+
+def test_reasons_that_are_not_met_come_first() -> None:
+    out = pd.DataFrame({"node": ["b"], "rule": ["max_clock_uncertainty"]})
+    found = verdict.judge(nodes(("a", 0.9, 1.0, "usable"), ("b", 0.95, 33.0, "limited")), out, Limits())
+    assert found.code == "limited"
+    assert found.sentence == "b is usable in part; a is fully usable."
+    assert [reason.met for reason in found.reasons] == [False, True, True]
+    assert found.reasons[0].text == (
+        "The time of b is least certain, ±33.0 ms; 1 of 2 nodes exceed the limit of ±20 ms."
+    )
+
+
+def test_a_node_without_a_clock_is_named() -> None:
+    out = pd.DataFrame({"node": ["a"], "rule": ["max_clock_uncertainty"]})
+    found = verdict.judge(nodes(("a", 0.9, np.nan, "unusable")), out, Limits())
+    assert found.sentence == "the only node is below the study’s limits for most of the session."
+    assert found.reasons[0].text == "No place in time for a; the limit is ±20 ms."
+
+
+@pytest.mark.parametrize(
+    ("codes", "whole"),
+    [(["usable"] * 3, "usable"), (["unusable"] * 2, "unusable"), (["usable", "unusable"], "limited"),
+     ([], "unusable")],
+)  # fmt: skip
+def test_a_session_is_what_all_its_nodes_are(codes: list[str], whole: str) -> None:
+    assert verdict.of_session(codes) == whole
+
+
+# The strip
+
+
+def test_the_representative_gap_holds_the_middle_of_the_lost_time() -> None:
+    ms = 1_000_000
+    start = np.array([0, 1000, 2000, 3000, 9000]) * ms
+    length = np.array([80, 80, 240, 400, 9000]) * ms  # 800 ms up to 4 s; the middle falls in 240
+    assert fig_strip.representative(start, start + length, (0, 20_000 * ms)) == 2
+    assert fig_strip.representative(start[4:], start[4:] + length[4:], (0, 20_000 * ms)) is None
+
+
+def test_fills_are_drawn_apart_and_missing_stays_blank(made: Made) -> None:
+    facts = reading.read(made.study, made.session)
+    figure = fig_strip.strip(made.study, facts)
+    assert figure is not None
+    rows = figure.rows
+    assert rows.loc[rows["origin"] == "missing", "value"].isna().all()
+    filled = fig_strip._filled(
+        np.array([1.0, 2.0, 3.0, 4.0]), np.array(["measured", "interpolated"] + ["measured"] * 2)
+    )
+    assert np.isnan(filled).tolist() == [False, False, False, True]
+
+
+# Facts and figures of the made session
+
+
+def test_counts_and_lost_time_agree_with_the_truth(made: Made) -> None:
+    facts = reading.read(made.study, made.session)
+    assert [stream.node for stream in facts.streams] == list(NODES)
+    outage, battery = 0.08, 0.15
+    for stream in facts.streams:
+        assert stream.counts["received"] == made.kept[stream.node]
+        whole = fig_coverage.shares_of(stream, np.array(facts.span))
+        assert sum(share[0] for share in whole.values()) == pytest.approx(1.0)
+        assert whole["hub_outage"][0] == pytest.approx(outage, abs=0.015)
+        assert (whole["end_of_battery"][0] > 0) == (stream.node == "skin")
+        assert (whole["node_restart"][0] > 0) == (stream.node == "wrist")
+    wrist = next(stream for stream in facts.streams if stream.node == "wrist")
+    skin = next(stream for stream in facts.streams if stream.node == "skin")
+    start, end = wrist.of("node_restart")
+    assert (end - start) / 1e9 == pytest.approx([20.0], abs=0.3)
+    start, end = skin.of("end_of_battery")
+    assert (end - start) / 1e9 == pytest.approx([battery * made.seconds], abs=5)
+
+
+def test_received_share_is_what_the_frames_say(made: Made) -> None:
+    facts = reading.read(made.study, made.session)
+    rows = facts.nodes.set_index("node")
+    for stream in facts.streams:
+        whole = fig_coverage.shares_of(stream, np.array(facts.span))["received"][0]
+        assert whole == pytest.approx(rows.loc[stream.node, "coverage"], abs=1e-3)
+
+
+def test_the_loss_table_counts_unknown_gaps(made: Made) -> None:
+    _, rows = fig_loss.table(reading.read(made.study, made.session))
+    assert {row["node"]: row["unknown"] for row in rows} == {
+        "heart": 0, "trunk": 0, "wrist": 1, "ankle": 0, "skin": 1,
+    }  # fmt: skip
+
+
+# Pages
+
+
+class Checked(HTMLParser):
+    """Tags that open and close in order, ids, references and the headers of tables."""
+
+    void = frozenset({"meta", "br", "link"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.headers: list[dict[str, str | None]] = []
+        self.tags: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.tags.append(tag)
+        self.ids += [found["id"]] if found.get("id") else []  # type: ignore[list-item]
+        self.links += [str(found[key]) for key in ("href", "src") if key in found]
+        if tag == "th":
+            self.headers.append(found)
+        if tag not in self.void:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_pages_are_whole_accessible_and_ask_for_nothing(page: str, index: str, made: Made) -> None:
+    for text in (page, index):
+        checked = Checked(text)
+        assert len(checked.ids) == len(set(checked.ids))
+        assert all(header.get("scope") in ("col", "row") for header in checked.headers)
+        assert "script" not in checked.tags
+        assert not re.search(r"https?:|//[a-z]|@import|url\((?!#w-)", text)
+        assert len(text.encode()) < 1_500_000
+        for link in checked.links:
+            assert (made.study.results / "report" / link).exists(), link
+    assert set(re.findall(r"url\(#([\w-]+)\)", page)) <= set(Checked(page).ids)
+    assert page.count("<figure>") == page.count("<figcaption>") == 9
+    assert page.count('role="img"') == page.count("<desc ") == 9
+
+
+def test_the_page_says_the_verdict_its_reasons_and_its_cautions(page: str) -> None:
+    found = reading_text(page)
+    assert "◐ Limited:" in found
+    assert "Length, not met. 0.08 h recorded; the study asks for 0.75 h." in found
+    assert re.search(r"Least was received from skin, \d\d\.\d % of its samples", found)
+    for words_ in ("min_coverage", "end of battery", "research only", "licensed person", "ethics approval",
+                   "Europe/Madrid", "07:00 to 07:05", "harvest"):  # fmt: skip
+        assert words_ in found, words_
+
+
+def reading_text(page: str) -> str:
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", page))
+
+
+def test_a_hole_is_shaded_and_no_line_crosses_it(page: str) -> None:
+    figure = page[page.index("heart_rate_bpm-t") :]
+    figure = figure[: figure.index("</svg>")]
+    hole = re.search(r'<rect class="hole" x="([\d.]+)" y="[\d.]+" width="([\d.]+)"', figure)
+    assert hole is not None
+    left, right = float(hole[1]), float(hole[1]) + float(hole[2])
+    for path in re.findall(r'<path class="curve" d="([^"]+)"', figure):
+        for piece in path.split("M")[1:]:
+            x = [float(point.split()[0]) for point in piece.split("L")]
+            assert max(x) <= left or min(x) >= right
+
+
+def test_each_figure_has_its_rows_beside_it(made: Made) -> None:
+    folder = made.study.results / "report" / f"{made.session}-data"
+    names = {"coverage", "loss", "drift", "uncertainty", "heart_rate_bpm", "rmssd_ms", "enmo_mg", "mean",
+             "strip", "gaps", "exclusions", "ledger"}  # fmt: skip
+    assert {path.stem for path in folder.glob("*.csv")} == names
+    rows = pd.read_csv(folder / "coverage.csv")
+    shares = rows[[name for name in rows if name.startswith("share_")]].sum(axis=1)
+    assert shares.to_numpy() == pytest.approx(1.0, abs=1e-5)
+    gaps = pd.read_csv(folder / "gaps.csv")
+    stored = tables.read(tables.path(made.study.results, "gaps", made.session), "gaps")
+    assert (gaps["cause"] != reading.ABSENT).sum() == len(stored)
+
+
+def test_running_again_gives_the_same_bytes(made: Made, page: str) -> None:
+    room.run(made.study, made.session)
+    target = made.study.results / "report" / f"{made.session}.html"
+    assert target.read_text(encoding="utf-8") == page
+
+
+def test_the_index_shows_failed_sessions_with_their_sentence(index: str, made: Made) -> None:
+    assert '<tr class="failed">' in index
+    assert "capture &lt;x&gt; &amp; y is empty; expected frames." in index
+    assert 'href="S02-lossy.html"' in index
+    assert "S01-clean" not in index  # neither finished nor failed
+    assert [row.code for row in overview.rows(made.study, [made.session])] == ["limited", ""]
+    assert "2 sessions:" in reading_text(index)
+
+
+def test_an_index_without_any_study_table(tmp_path: Path) -> None:
+    room.index(write_config(tmp_path), [])
+    assert "0 sessions:" in reading_text((tmp_path / "results/report/index.html").read_text(encoding="utf-8"))
+
+
+def test_a_session_that_the_study_does_not_hold(made: Made) -> None:
+    with pytest.raises(ContractError, match="no row for session S01-clean"):
+        room.run(made.study, "S01-clean")
+
+
+def test_a_node_that_never_sent_still_has_its_row(tmp_path: Path) -> None:
+    study = write_config(tmp_path)
+    made = make_study(tmp_path, seconds=60)
+    for name in ("frames", "gaps", "loss", "clock", "epochs"):
+        path = tables.path(study.results, name, made.session)
+        rows = tables.read(path, name)
+        tables.write(path, TABLES[name], rows[rows["node"] != "ankle"].reset_index(drop=True))
+    study_room.run(study, [made.session])
+    room.run(study, made.session)
+    found = reading_text((study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8"))
+    assert "No place in time for ankle" in found
+    assert "no frame received" in found
+    rows = tables.read(tables.path(study.results, "sessions"), "sessions").set_index("node")
+    assert (rows.loc["ankle", "verdict"], rows.loc["ankle", "coverage"]) == ("unusable", 0.0)
+
+
+def test_a_session_without_features_still_has_its_page(tmp_path: Path) -> None:
+    made = make_study(tmp_path, seconds=60)
+    path = tables.path(made.study.results, "epochs", made.session)
+    tables.write(path, TABLES["epochs"], tables.empty(TABLES["epochs"]))
+    study_room.run(made.study, [made.session])
+    room.run(made.study, made.session)
+    room.index(made.study, [made.session])
+    text = (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
+    assert "Unusable:" in reading_text(text)
+    assert text.count("<figure>") == 4
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(59.96, "1 min"), (3600, "1 h"), (0.0801, "80 ms"), (9.99, "10.0 s")]
+)
+def test_durations(seconds: float, text: str) -> None:
+    assert words.duration(seconds) in (text, text.replace("10.0 s", "10 s"))

@@ -1,0 +1,283 @@
+"""Settings: every bad input gives one clear sentence that says where it is and what would do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from conftest import CONFIG, ROOT
+
+from nodeday.errors import SettingsError
+from nodeday.settings import Study
+
+Maker = Callable[..., Path]
+STUDY = "study: trial\nzone: Europe/Madrid\n"
+SESSIONS = "session\tparticipant\tcaptures\tlayout\tzone\tstart\tend\n"
+NODES = "session\tnode\taddress\tplacement\n*\theart\t16\tchest\n"
+EVENTS = "session\tphase\tstart\tend\n"
+
+
+def row(session: str = "S1", zone: str = "", start: str = "", end: str = "") -> str:
+    return f"{session}\tP1\tcaptures/S1.bin\tbeltframe\t{zone}\t{start}\t{end}\n"
+
+
+def test_the_demo_is_in_order() -> None:
+    study = Study(ROOT)
+    assert study.sessions
+    assert not [problem for name in study.sessions for problem in study.problems(name)]
+    assert sorted(path.name for path in CONFIG.glob("*.tsv")) == [
+        "events.tsv", "nodes.tsv", "participants.tsv", "sessions.tsv",
+    ]  # fmt: skip
+
+
+def test_a_small_study_is_in_order(study_folder: Maker) -> None:
+    study = Study(study_folder())
+    assert study.problems("S1") == []
+    assert {address: node.node for address, node in study.nodes_of("S1").items()} == {0: "hub", 16: "heart"}
+    assert study.layout_of("S1").stream("ecg").rate_hz == 250
+    assert study.written_span("S1") == (None, None)
+
+
+# file, text, sentence after the study's folder
+WHOLE = {
+    "misspelt key": (
+        "study.yaml", STUDY + "epochs:\n  second: 30\n",
+        "config/study.yaml line 4: unknown key epochs.second (did you mean seconds?).",
+    ),
+    "two misspelt keys": (
+        "study.yaml", "study: trial\nzon: UTC\nlimit: {}\n",
+        "config/study.yaml line 2: unknown key zon (did you mean zone?); "
+        "line 3: unknown key limit (did you mean limits?).",
+    ),
+    "key twice": (
+        "study.yaml", STUDY + "zone: UTC\n",
+        "config/study.yaml line 3: key zone is there twice; expected each key once.",
+    ),
+    "out of range": (
+        "study.yaml", STUDY + "epochs:\n  min_coverage: 80\n",
+        "config/study.yaml line 4: epochs.min_coverage: input should be less than or equal to 1.",
+    ),
+    "no number": (
+        "study.yaml", STUDY + "epochs: {seconds: half a minute}\n",
+        "config/study.yaml line 3: epochs.seconds: input should be a valid integer, "
+        "unable to parse string as an integer.",
+    ),
+    "unknown zone": (
+        "study.yaml", "study: trial\nzone: Europe/Madird\n",
+        "config/study.yaml line 2: zone: no time zone is named Europe/Madird (did you mean Europe/Madrid?).",
+    ),
+    "code of the study": (
+        "study.yaml", "study: my study\n",
+        "config/study.yaml line 1: study is 'my study', not a letter, then letters, digits or hyphens.",
+    ),
+    "no YAML": (
+        "study.yaml", "study: [trial\n",
+        "config/study.yaml line 2: is not YAML (expected ',' or ']', but got '<stream end>').",
+    ),
+    "empty YAML": (
+        "study.yaml", "# nothing yet\n",
+        "config/study.yaml: holds no keys; expected `key: value` lines.",
+    ),
+    "unknown column": (
+        "nodes.tsv", "session\tnode\tadress\tplacement\n",
+        "config/nodes.tsv line 1: unknown column adress (did you mean address?).",
+    ),
+    "column twice": (
+        "nodes.tsv", "session\tnode\tnode\n",
+        "config/nodes.tsv line 1: column node is there twice; expected each column once.",
+    ),
+    "too many cells": (
+        "nodes.tsv", NODES + "*\twrist\t18\twrist\t3\n",
+        "config/nodes.tsv: line 3: more cells than the header has columns.",
+    ),
+    "missing cell": (
+        "nodes.tsv", NODES + "*\twrist\t\twrist\n",
+        "config/nodes.tsv: line 3: address is missing.",
+    ),
+    "line after an empty one": (
+        "nodes.tsv", NODES + "\n*\twrist\tx\twrist\n",
+        "config/nodes.tsv: line 4: address: Input should be a valid integer, "
+        "unable to parse string as an integer.",
+    ),
+    "code of a node": (
+        "nodes.tsv", NODES + "*\tLeft Wrist\t18\twrist\n",
+        "config/nodes.tsv: line 3: node is 'Left Wrist', not a small letter, then small letters or digits.",
+    ),
+    "code of a participant": (
+        "participants.tsv", "participant\n1st\n",
+        "config/participants.tsv: line 2: participant is '1st', "
+        "not a letter, then letters, digits or hyphens.",
+    ),
+    "two bad rows": (
+        "participants.tsv", "participant\tage_years\n1st\t\nP2\t200\n",
+        "config/participants.tsv: line 2: participant is '1st', "
+        "not a letter, then letters, digits or hyphens; "
+        "line 3: age_years: Input should be less than or equal to 120.",
+    ),
+    "participant twice": (
+        "participants.tsv", "participant\nP1\nP1\n",
+        "config/participants.tsv: more than one row for P1; expected a row each.",
+    ),
+    "session twice": (
+        "sessions.tsv", SESSIONS + row() + row(),
+        "config/sessions.tsv: more than one row for S1; expected a row each.",
+    ),
+    "zone of a session": (
+        "sessions.tsv", SESSIONS + row(zone="Asia/Tokio"),
+        "config/sessions.tsv: line 2: zone: no time zone is named Asia/Tokio (did you mean Asia/Tokyo?).",
+    ),
+    "a start that is no time": (
+        "sessions.tsv", SESSIONS + row(start="noon"),
+        "config/sessions.tsv: line 2: start: Input should be a valid datetime or date, input is too short.",
+    ),
+    "event of a stranger": (
+        "events.tsv", EVENTS + "S2\trest\t2026-07-14T07:00:00\t\n",
+        "config/sessions.tsv: nodes.tsv or events.tsv name S2, which has no row here; expected a row each.",
+    ),
+    "node of a stranger": (
+        "nodes.tsv", NODES + "S3\twrist\t18\twrist\n",
+        "config/sessions.tsv: nodes.tsv or events.tsv name S3, which has no row here; expected a row each.",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", WHOLE)
+def test_a_study_that_cannot_be_read(case: str, study_folder: Maker) -> None:
+    name, text, sentence = WHOLE[case]
+    folder = study_folder(**{name: text})
+    with pytest.raises(SettingsError) as raised:
+        Study(folder)
+    assert str(raised.value).removeprefix(f"{folder}/") == sentence
+    assert raised.value.exit_code == 2
+
+
+# file, text, sentences; {folder} is the study's folder
+SESSION = {
+    "two nodes one address": (
+        "nodes.tsv", NODES + "*\twrist\t16\twrist\n",
+        ["config/nodes.tsv, session S1: nodes heart and wrist both have address 16; "
+         "expected an address each."],
+    ),
+    "no nodes": (
+        "nodes.tsv", "session\tnode\taddress\tplacement\n*\thub\t0\thub\n",
+        ["config/nodes.tsv, session S1: has no nodes; expected at least one row beside the hub."],
+    ),
+    "end before start": (
+        "sessions.tsv", SESSIONS + row(start="2026-07-14T17:00", end="2026-07-14T07:00"),
+        ["session S1: ends at 2026-07-14 07:00:00, before its start 2026-07-14 17:00:00; "
+         "expected a later end. Correct config/sessions.tsv."],
+    ),
+    "a time that comes twice": (
+        "sessions.tsv", SESSIONS + row(start="2026-10-25T02:30"),
+        ["session S1: local time 2026-10-25 02:30:00 exists twice or not at all in Europe/Madrid; "
+         "expected an instant with its UTC offset, such as 2026-10-25T02:30+02:00."],
+    ),
+    "a time that never comes": (
+        "events.tsv", EVENTS + "S1\trest\t2026-03-29T02:30\t\n",
+        ["session S1: local time 2026-03-29 02:30:00 exists twice or not at all in Europe/Madrid; "
+         "expected an instant with its UTC offset, such as 2026-10-25T02:30+02:00."],
+    ),
+    "a phase that ends before it starts": (
+        "events.tsv", EVENTS + "S1\trest\t2026-07-14T08:00\t2026-07-14T07:00\n",
+        ["session S1: phase rest ends at 2026-07-14 07:00:00, before its start 2026-07-14 08:00:00; "
+         "expected a later end. Correct config/events.tsv."],
+    ),
+    "no capture": (
+        "sessions.tsv", SESSIONS + row().replace("S1.bin", "S1.bin; captures/S2.bin"),
+        ["session S1: no capture at {folder}/captures/S2.bin; expected the file that sessions.tsv names."],
+    ),
+    "no layout": (
+        "sessions.tsv", SESSIONS + row().replace("beltframe", "armframe"),
+        ["{folder}/config/layouts/armframe.yaml: no such file. Run `nodeday init` for a fresh one."],
+    ),
+    "unknown participant": (
+        "participants.tsv", "participant\nP7\n",
+        ["session S1: participant P1 is not in config/participants.tsv; expected a row for it."],
+    ),
+    "fill of a stream that is none": (
+        "study.yaml", STUDY + "fill:\n  accc: {method: cubic, max_ms: 100}\n",
+        ["config/study.yaml: fill names accc, a stream of no layout (did you mean acc?)."],
+    ),
+    "everything at once": (
+        "sessions.tsv", SESSIONS + "S1\tP9\tnone.bin\tnone\t\t2026-07-14T08:00\t2026-07-14T08:00\n",
+        ["{folder}/config/layouts/none.yaml: no such file. Run `nodeday init` for a fresh one.",
+         "session S1: ends at 2026-07-14 08:00:00, before its start 2026-07-14 08:00:00; "
+         "expected a later end. Correct config/sessions.tsv.",
+         "session S1: no capture at {folder}/none.bin; expected the file that sessions.tsv names.",
+         "session S1: participant P9 is not in config/participants.tsv; expected a row for it."],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", SESSION)
+def test_a_session_that_cannot_run(case: str, study_folder: Maker) -> None:
+    name, text, sentences = SESSION[case]
+    folder = study_folder(**{name: text})
+    found = [str(problem) for problem in Study(folder).problems("S1")]
+    assert found == [sentence.replace("{folder}", str(folder)) for sentence in sentences]
+
+
+def test_an_empty_capture(study_folder: Maker) -> None:
+    folder = study_folder()
+    (folder / "captures" / "S1.bin").write_bytes(b"")
+    assert [str(problem) for problem in Study(folder).problems("S1")] == [
+        f"session S1: capture {folder}/captures/S1.bin is empty; expected frames. Check the logger."
+    ]
+
+
+def test_a_session_that_is_not_there(study_folder: Maker) -> None:
+    folder = study_folder()
+    with pytest.raises(SettingsError) as raised:
+        Study(folder).session("S01")
+    assert str(raised.value) == f"{folder}/config/sessions.tsv: no session S01 (did you mean S1?)."
+
+
+def test_a_folder_without_a_study(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError) as raised:
+        Study(tmp_path)
+    assert str(raised.value) == (
+        f"{tmp_path}/config/study.yaml: no such file. Run `nodeday init` for a fresh one."
+    )
+
+
+def test_a_sheet_from_a_spreadsheet_is_read(study_folder: Maker) -> None:
+    """A byte order mark, Windows line ends, an empty last line and empty cells are no problem."""
+    text = "\ufeffparticipant\tage_years\tresting_bpm\r\nP1\t40\t\r\n\r\n"
+    participant = Study(study_folder(**{"participants.tsv": text})).participants[0]
+    assert (participant.participant, participant.age_years, participant.resting_bpm) == ("P1", 40, None)
+
+
+def test_a_row_of_its_own_wins(study_folder: Maker) -> None:
+    study = Study(study_folder(**{"nodes.tsv": NODES + "S1\theart\t77\tback\n*\twrist\t16\twrist\n"}))
+    assert {n.node: (a, n.placement) for a, n in study.nodes_of("S1").items()} == {
+        "heart": (77, "back"), "wrist": (16, "wrist"),
+    }  # fmt: skip
+
+
+HOUR = 3_600 * 10**9
+
+
+def test_days_of_23_and_25_hours(study_folder: Maker) -> None:
+    """Clocks in Madrid go forward on 2026-03-29 at 02:00 and back on 2026-10-25 at 03:00."""
+    study = Study(study_folder())
+    for day, hours in (("2026-03-29", 23), ("2026-07-14", 24), ("2026-10-25", 25)):
+        midnight = datetime.fromisoformat(day)
+        after = midnight.replace(day=midnight.day + 1)
+        assert study.utc_ns("S1", after) - study.utc_ns("S1", midnight) == hours * HOUR
+
+
+def test_instants_are_exact(study_folder: Maker) -> None:
+    """2026-07-14 07:00 in Madrid is 05:00 UTC; microseconds survive."""
+    study = Study(study_folder())
+    assert study.utc_ns("S1", datetime.fromisoformat("2026-07-14T07:00:00.000001")) == 1784005200000001000
+    offset = datetime.fromisoformat("2026-10-25T02:30+01:00")
+    assert study.utc_ns("S1", offset) == 1792891800 * 10**9
+
+
+def test_an_open_phase_lasts_to_the_next(study_folder: Maker) -> None:
+    events = EVENTS + "S1\twork\t2026-07-14T08:00\t\nS1\trest\t2026-07-14T07:00\t\n"
+    study = Study(study_folder(**{"events.tsv": events}))
+    at_seven = 1784005200 * 10**9
+    assert study.phases_of("S1") == [("rest", at_seven, at_seven + HOUR), ("work", at_seven + HOUR, None)]

@@ -1,0 +1,419 @@
+"""The study room: rules, the wide table, and the tables of a small study whose truth is known."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from nodeday.schemas import TABLES
+from nodeday.schemas.codes import GAP_CAUSE
+
+from nodeday import tables
+from nodeday.errors import ContractError
+from nodeday.ledger import Ledger
+from nodeday.settings import Study
+from nodeday.study import room, rules, wide
+
+REPO = Path(__file__).parents[1]
+START = 1_784_005_200_000_000_000  # 2026-07-14T05:00:00Z, 07:00 in the demo's zone
+SECOND = 1_000_000_000
+RATE = 32768
+STREAMS = {"ecg": (250, 20), "acc": (50, 10), "temp": (1, 4)}
+NODES = {"heart": ("ecg", "chest"), "trunk": ("acc", "chest"), "wrist": ("acc", "wrist"),
+         "ankle": ("acc", "ankle"), "skin": ("temp", "back")}  # fmt: skip
+
+
+@dataclass
+class Made:
+    """A made study, and the truth of each of its nodes."""
+
+    study: Study
+    session: str
+    seconds: int
+    kept: dict[str, int] = field(default_factory=dict)
+    lost: dict[str, int] = field(default_factory=dict)
+
+
+def write_config(root: Path, notes: str = "") -> Study:
+    """Settings of three sessions with the nodes above, and the demo's layout."""
+    config = root / "config"
+    if not config.exists():
+        shutil.copytree(REPO / "config" / "layouts", config / "layouts")
+        address = "".join(f"*\t{n}\t{16 + k}\t{p}\n" for k, (n, (_, p)) in enumerate(NODES.items()))
+        names = {"P01": "S01-clean", "P02": "S02-lossy", "P03": "S03-mess"}
+        for name, text in {
+            "study.yaml": "study: made\ntitle: A made study\nzone: Europe/Madrid\n"
+            "limits: {min_hours: 0.75}\n",
+            "participants.tsv": "participant\tage_years\n" + "".join(f"{p}\t40\n" for p in names),
+            "sessions.tsv": "session\tparticipant\tcaptures\tlayout\n"
+            + "".join(f"{s}\t{p}\tcaptures/{s}.bin\tbeltframe\n" for p, s in names.items()),
+            "nodes.tsv": f"session\tnode\taddress\tplacement\n*\thub\t0\thub\n{address}",
+            "events.tsv": f"session\tphase\tstart\tend\n{notes}",
+        }.items():
+            (config / name).write_text(text, encoding="utf-8")
+    return Study(root)
+
+
+def make_study(root: Path, seconds: int = 300, session: str = "S02-lossy") -> Made:
+    """Tables of one session as the rooms before would leave them, from a drawn timeline::
+
+    heart |####.##.#####  hub  ####.###|   radio loss, an outage of all nodes
+    trunk |#############  out  ########|
+    wrist |####### restart     ########|   twenty seconds of unknown length
+    skin  |##################    end   |   the battery ends
+    """
+    study = write_config(root)
+    made = Made(study, session, seconds)
+    rng = np.random.default_rng(7)
+    pieces = {"frames": [], "gaps": [], "loss": [], "clock": [], "epochs": []}  # type: ignore[var-annotated]
+    for number, (node, (stream, placement)) in enumerate(NODES.items()):
+        one = _node(rng, node, stream, seconds, 12.0 * number - 20)
+        made.kept[node], made.lost[node] = int(one["kept"].sum()), int(one["gaps"]["frames"].sum())
+        for name in ("frames", "gaps", "loss", "clock"):
+            pieces[name].append(one[name])
+        pieces["epochs"].append(_epochs(rng, made, node, stream, placement, one))
+        if stream == "ecg":
+            _heart(made, one)
+    for name, parts in pieces.items():
+        rows = pd.concat(parts, ignore_index=True)
+        if name == "frames":
+            rows["offset"] = np.arange(len(rows)) * 50
+        rows = {key: rows[key] for key in TABLES[name].names}
+        tables.write(
+            tables.path(study.results, name, session), TABLES[name], tables.build(TABLES[name], rows)
+        )
+    ledger = Ledger("loss", session)
+    for node, (stream, _) in NODES.items():
+        kept, lost = made.kept[node], made.lost[node]
+        ledger.add("frames", f"{node}/{stream}", kept + lost, received=kept, lost=lost)
+    ledger.close(study.results)
+    return made
+
+
+def _node(rng, node, stream, seconds, skew):  # type: ignore[no-untyped-def]
+    rate, samples = STREAMS[stream]
+    period = samples / rate
+    at = np.arange(int(seconds / period)) * period  # start of each frame, s
+    boot, kept = np.zeros(at.size, int), np.ones(at.size, bool)
+    cause = np.full(at.size, "radio", dtype=object)
+    if stream != "temp":
+        state = rng.random(at.size) < 0.02
+        kept &= ~(state | np.roll(state, 1) & (rng.random(at.size) < 0.7))
+    out = (at >= 0.6 * seconds) & (at < 0.68 * seconds)
+    kept &= ~out
+    cause[out] = "hub_outage"
+    if node == "wrist":
+        boot[at >= 0.3 * seconds] = 1
+        silent = (at >= 0.3 * seconds) & (at < 0.3 * seconds + 20)
+        at, boot, kept, cause = (each[~silent] for each in (at, boot, kept, cause))
+    if node == "skin":
+        alive = at < 0.85 * seconds
+        at, boot, kept, cause = (each[alive] for each in (at, boot, kept, cause))
+    for b in np.unique(boot):  # a boot's first and last frame arrive
+        kept[np.flatnonzero(boot == b)[[0, -1]]] = True
+    zero = np.array([at[boot == b][0] for b in boot])
+    seq = np.concatenate([np.arange(np.count_nonzero(boot == b)) for b in np.unique(boot)])
+    stamp = at + period - 1 / rate  # the last sample
+    ticks = np.round((stamp - zero) * RATE * (1 + skew * 1e-6)).astype(np.int64)
+    n = int(kept.sum())
+    frames = pd.DataFrame({
+        "capture": np.int16(0), "offset": np.arange(n), "length": np.int32(50), "node": node,
+        "stream": stream, "kind": np.int32(1), "boot": boot[kept].astype(np.int32),
+        "seq_raw": seq[kept] % 256, "seq": seq[kept],
+        "ticks_raw": ticks[kept] % (1 << 24), "ticks": ticks[kept],
+        "hub_ns": ((stamp[kept] + 100) * SECOND).astype(np.int64),
+        "mark_utc_ns": pd.array([None] * n, "Int64"),
+        "rssi_dbm": np.float32(-60), "lqi": np.float32(100), "battery_v": np.float32(3),
+        "samples": np.int32(samples), "payload": [b""] * n, "status": "good",
+    })  # fmt: skip
+    gaps = _gaps(node, stream, boot, seq, kept, cause, stamp)
+    return {"frames": frames, "gaps": gaps, "loss": _loss(node, stream, at, kept, cause), "kept": kept,
+            "clock": _clock(node, boot, at, zero, skew), "at": at, "boot": boot, "seq": seq, "cause": cause,
+            "period": period}  # fmt: skip
+
+
+def _gaps(node, stream, boot, seq, kept, cause, stamp):  # type: ignore[no-untyped-def]
+    rows = []
+    hub = ((stamp + 100) * SECOND).astype(np.int64)
+
+    def row(b, a, z, why, before, after):  # type: ignore[no-untyped-def]
+        rows.append((node, stream, b, a, z, None if z is None else z - a, "unknown" if z is None else "known",
+                     why, before, after))  # fmt: skip
+
+    index, boots = 0, np.unique(boot)
+    while index < kept.size:  # the naive way, frame by frame
+        if kept[index]:
+            index += 1
+            continue
+        last = index
+        while not kept[last] and boot[last] == boot[index]:
+            last += 1
+        why = "hub_outage" if "hub_outage" in cause[index:last] else "radio"
+        row(boot[index], seq[index], seq[last - 1] + 1, why, hub[index - 1], hub[last])
+        index = last
+    for b in boots[:-1]:
+        edge = np.flatnonzero(boot == b)[-1]
+        row(b, seq[edge] + 1, None, "node_restart", hub[edge], hub[edge + 1])
+    if node == "skin":
+        row(boots[-1], seq[-1] + 1, None, "end_of_battery", hub[-1], None)
+    frame = pd.DataFrame(rows, columns=TABLES["gaps"].names)
+    for name in ("seq_to", "frames", "after_hub_ns"):
+        frame[name] = frame[name].astype("Int64")
+    return frame.astype({"boot": "int32", "seq_from": "int64", "before_hub_ns": "int64"})
+
+
+def _loss(node, stream, at, kept, cause):  # type: ignore[no-untyped-def]
+    minute = (at // 60).astype(np.int64)
+    frame = pd.DataFrame({"minute": minute, "received": kept.astype(np.int64)})
+    for each in GAP_CAUSE:
+        frame[f"lost_{each}"] = (~kept & (cause == each)).astype(np.int64)
+    rows = frame.groupby("minute").sum().reset_index()
+    rows["expected"] = rows.drop(columns="minute").sum(axis=1)
+    return rows.assign(
+        node=node, stream=stream, minute_hub_ns=(rows["minute"] * 60 + 100) * SECOND, recovered=0,
+        duplicates=1, late=0, rssi_dbm=np.float32(-60), lqi=np.float32(100), longest_gap_frames=3,
+    )  # fmt: skip
+
+
+def _clock(node, boot, at, zero, skew):  # type: ignore[no-untyped-def]
+    rows = []
+    for b in np.unique(boot):
+        since = np.linspace(0, at[boot == b][-1] - at[boot == b][0] + 10, 8)
+        start = zero[boot == b][0]
+        for k, t in enumerate(since):
+            rows.append((node, b, round(t * RATE * (1 + skew * 1e-6)), START + round((start + t) * SECOND),
+                         skew + 0.4 * np.sin(k), 0.0, 1.5, 1.0 + (k == 0) * 0.8, 3.0, "fitted"))  # fmt: skip
+    return pd.DataFrame(rows, columns=TABLES["clock"].names).astype({"boot": "int32"})
+
+
+def _epochs(rng, made, node, stream, placement, one):  # type: ignore[no-untyped-def]
+    rows, length = [], 30
+    features = {"ecg": ["heart_rate_bpm", "rmssd_ms"], "acc": ["enmo_mg"], "temp": ["mean", "spread"]}[stream]
+    levels = {"heart_rate_bpm": 95, "rmssd_ms": 28, "enmo_mg": 60, "mean": 34.1, "spread": 0.05}
+    for k in range(-(-made.seconds // length)):
+        inside = (one["at"] >= k * length) & (one["at"] < (k + 1) * length)
+        share = min(1.0, float((one["kept"] & inside).sum()) * one["period"] / length)
+        for feature in features:
+            value = levels[feature] * (1 + 0.2 * np.sin(k / 9) + 0.04 * rng.normal())
+            value = value if feature != "mean" else 34.1 + 0.01 * k
+            reason = None if share >= 0.8 else "no_data" if share == 0 else "low_coverage"
+            rows.append(("P02", node, placement, "skin" if stream == "temp" else stream, k,
+                         START + k * length * SECOND, START + (k + 1) * length * SECOND, feature,
+                         value if reason is None else np.nan, share, reason))  # fmt: skip
+    return pd.DataFrame(rows, columns=TABLES["epochs"].names).astype({"epoch": "int32"})
+
+
+def _heart(made, one):  # type: ignore[no-untyped-def]
+    """Samples and beats of the ECG: peaks every 640 ms; fills in every seventh gap of one frame."""
+    n = 20
+    utc = START + np.round((one["at"][:, None] + np.arange(n) / 250) * SECOND).astype(np.int64)
+    phase = (utc - START) / SECOND % 0.64
+    value = 1.1 * np.exp(-0.5 * ((phase - 0.2) / 0.012) ** 2) + 0.2 * np.exp(
+        -0.5 * ((phase - 0.45) / 0.05) ** 2
+    )
+    kept = np.repeat(one["kept"][:, None], n, axis=1)
+    lone = ~one["kept"] & np.roll(one["kept"], 1) & np.roll(one["kept"], -1) & (one["seq"] % 3 == 0)
+    origin = np.where(kept, "measured", np.where(lone[:, None], "interpolated", "missing"))
+    shown = np.where(origin == "missing", np.nan, value).astype(np.float32)
+    raw = pd.array(np.round(value / 0.002).astype(np.int32).ravel(), "Int32")
+    raw[~kept.ravel()] = pd.NA
+    columns = {
+        "node": ["heart"] * kept.size, "stream": ["ecg"] * kept.size, "channel": ["ecg"] * kept.size,
+        "boot": np.zeros(kept.size, np.int32), "seq": np.repeat(one["seq"], n),
+        "position": np.tile(np.arange(n, dtype=np.int16), len(utc)), "utc_ns": utc.ravel(), "raw": raw,
+        "value": shown.ravel(), "origin": origin.ravel(),
+        "quality": np.where(kept, "good", "not_measured").ravel(),
+    }  # fmt: skip
+    write = tables.path(made.study.results, "samples", made.session)
+    tables.write(write, TABLES["samples"], tables.build(TABLES["samples"], columns))
+    beat = START + np.round((np.arange(0.2, made.seconds, 0.64)) * SECOND).astype(np.int64)
+    beats = tables.build(TABLES["beats"], {
+        "node": ["heart"] * beat.size, "boot": np.zeros(beat.size, np.int32), "utc_ns": beat,
+        "amplitude_mv": np.full(beat.size, 1.1, np.float32), "origin": ["measured"] * beat.size,
+        "rr_ms": np.r_[np.nan, np.full(beat.size - 1, 640.0)],
+        "rr_status": np.where(np.arange(beat.size) % 5 == 0, "touches_gap", "normal"),
+    })  # fmt: skip
+    tables.write(tables.path(made.study.results, "beats", made.session), TABLES["beats"], beats)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    made = make_study(tmp_path_factory.mktemp("study"))
+    room.run(made.study, [made.session])
+    return made
+
+
+def read(made: Made, name: str) -> pd.DataFrame:
+    return tables.read(tables.path(made.study.results, name), name)
+
+
+# Rules
+
+
+def test_a_limit_that_is_just_met_is_met() -> None:
+    assert rules.failures(0.5, {"a": 0.8}, {"a": 20.0}, 0.5, 0.8, 20.0) == []
+
+
+def test_each_rule_fails_with_its_threshold_and_value() -> None:
+    found = rules.failures(0.4, {"a": 0.79, "b": 1.0}, {"a": 20.1, "b": None}, 0.5, 0.8, 20.0)
+    assert [(f.node, f.rule, f.threshold, f.value) for f in found] == [
+        ("*", "min_hours", 0.5, 0.4),
+        ("a", "min_coverage", 0.8, 0.79),
+        ("a", "max_clock_uncertainty", 20.0, 20.1),
+        ("b", "max_clock_uncertainty", 20.0, None),
+    ]
+
+
+def test_verdict_is_unusable_only_past_half_of_the_epochs() -> None:
+    assert rules.verdict(True, 0.5) == "limited"
+    assert rules.verdict(True, 0.51) == "unusable"
+    assert rules.verdict(False, 0.2) == "usable"
+
+
+def test_an_epoch_without_coverage_or_clock_is_below() -> None:
+    coverage = np.array([1.0, np.nan, 0.9, 0.1])
+    width = np.array([1.0, 1.0, np.nan, 1.0])
+    assert rules.share_below(coverage, width, 0.8, 20.0) == 0.75
+    assert rules.share_below(np.zeros(0), np.zeros(0), 0.8, 20.0) == 1.0
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.lists(st.tuples(st.integers(0, 100), st.floats(0, 50)), min_size=1, max_size=6),
+       st.lists(st.integers(-10, 110), min_size=1, max_size=6))  # fmt: skip
+def test_uncertainty_between_knots_is_the_wider_side(
+    knots: list[tuple[int, float]], asked: list[int]
+) -> None:
+    knots = sorted(dict(knots).items())
+    at, width = np.array([k for k, _ in knots]), np.array([w for _, w in knots])
+    for got, t in zip(rules.uncertainty_at(np.array(asked), at, width), asked, strict=True):
+        left = max((k for k, _ in knots if k < t), default=knots[0][0])
+        right = min((k for k, _ in knots if k >= t), default=knots[-1][0])
+        assert got == max(dict(knots)[left], dict(knots)[right])
+
+
+def test_no_knots_no_uncertainty() -> None:
+    assert np.isnan(rules.uncertainty_at(np.array([5]), np.zeros(0, np.int64), np.zeros(0))).all()
+
+
+# The wide table
+
+
+def test_phases_are_half_open_and_the_later_start_wins() -> None:
+    at = np.array([0, 9, 10, 15, 19, 20])
+    assert wide.phase_at(at, ["a", "b"], [0, 10], [15, 20]).tolist() == ["a", "a", "b", "b", "b", None]
+
+
+def test_pivot_tells_apart_one_feature_of_two_streams() -> None:
+    long = pd.DataFrame({
+        "node": ["n", "n"], "channel": ["acc", "fast"], "epoch": [0, 0], "start_ns": [0, 0],
+        "feature": ["enmo_mg", "enmo_mg"], "value": [1.0, np.nan], "coverage": [1.0, 0.2],
+    })  # fmt: skip
+    rows, meaning = wide.pivot(long)
+    assert meaning == {"n_enmo_mg": ("acc", "enmo_mg"), "n_fast_enmo_mg": ("fast", "enmo_mg")}
+    assert rows["n_enmo_mg"].tolist() == [1.0]
+    assert rows["n_fast_enmo_mg"].isna().all()
+    assert rows["n_fast_enmo_mg_coverage"].tolist() == [0.2]
+
+
+# The room
+
+
+def test_sessions_hold_the_truth(made: Made) -> None:
+    rows = read(made, "sessions").set_index("node")
+    assert list(rows.index) == list(NODES)
+    for node, (stream, _) in NODES.items():
+        rate, samples = STREAMS[stream]
+        assert rows.loc[node, "frames_received"] == made.kept[node]
+        assert rows.loc[node, "frames_lost"] == made.lost[node]
+        owed = made.seconds * rate
+        assert rows.loc[node, "coverage"] == pytest.approx(made.kept[node] * samples / owed, rel=1e-6)
+    assert rows["restarts"].to_dict() == {"heart": 0, "trunk": 0, "wrist": 1, "ankle": 0, "skin": 0}
+    assert rows["unknown_gaps"].to_dict() == {"heart": 0, "trunk": 0, "wrist": 1, "ankle": 0, "skin": 1}
+    assert abs(rows["start_ns"] - START).max() < 50_000  # a tick is 30.5 microseconds
+    assert abs(rows["end_ns"] - START - made.seconds * SECOND).max() < 50_000
+    assert rows["hours"].to_numpy() == pytest.approx(made.seconds / 3600, rel=1e-6)
+    assert rows["clock_uncertainty_ms"].to_numpy() == pytest.approx(1.8)
+
+
+def test_exclusions_name_rule_threshold_and_value(made: Made) -> None:
+    rows, found = read(made, "exclusions"), read(made, "sessions").set_index("node")
+    assert ("*", "min_hours") in list(zip(rows["node"], rows["rule"], strict=True))
+    short = rows[rows["rule"] == "min_coverage"]
+    assert list(short["node"]) == [node for node in NODES if found.loc[node, "coverage"] < 0.8]
+    assert "skin" in list(short["node"])
+    assert short["value"].tolist() == [found.loc[node, "coverage"] for node in short["node"]]
+    assert set(found["verdict"]) == {"limited"}
+
+
+def test_without_notes_the_session_is_its_only_phase(made: Made) -> None:
+    rows = read(made, "phases")
+    ends = read(made, "sessions").iloc[0]
+    epochs = pd.read_csv(made.study.results / "study" / "epochs_wide.csv")
+    assert set(epochs["phase"]) == {"session"}
+    assert rows[["phase", "source"]].astype(str).to_numpy().tolist() == [["session", "session"]]
+    assert (rows["start_ns"].iloc[0], rows["end_ns"].iloc[0]) == (ends["start_ns"], ends["end_ns"])
+
+
+def test_noted_phases_are_clipped_to_the_data(tmp_path: Path) -> None:
+    noted = (("rest", "06:50"), ("harvest", "07:01"), ("dinner", "19:00"))
+    write_config(tmp_path, "".join(f"S02-lossy\t{name}\t2026-07-14T{at}:00\t\n" for name, at in noted))
+    made = make_study(tmp_path, seconds=120)
+    room.run(made.study, [made.session])
+    rows, ends = read(made, "phases"), read(made, "sessions").iloc[0]
+    assert list(rows["phase"]) == ["rest", "harvest"]
+    assert list(rows["start_ns"]) == [ends["start_ns"], START + 60 * SECOND]
+    assert list(rows["end_ns"]) == [START + 60 * SECOND, ends["end_ns"]]
+    epochs = pd.read_csv(tmp_path / "results/study/epochs_wide.csv")
+    assert epochs["phase"].tolist() == ["rest", "rest", "harvest", "harvest"]
+
+
+def test_wide_holds_every_epoch_and_value_once(made: Made) -> None:
+    long = tables.read(tables.path(made.study.results, "epochs", made.session), "epochs")
+    rows = pd.read_parquet(made.study.results / "study" / "epochs_wide.parquet")
+    assert len(rows) == long["epoch"].nunique()
+    assert rows["start_utc"].iloc[0] == "2026-07-14T05:00:00Z"
+    for each in long.itertuples():
+        name = wide.column_of(str(each.node), str(each.channel), str(each.feature))
+        cell = rows.loc[rows["epoch"] == each.epoch].iloc[0]
+        assert cell[f"{name}_coverage"] == each.coverage
+        assert (pd.isna(cell[name]) and pd.isna(each.value)) or cell[name] == each.value
+    assert list(rows.filter(like="_excluded")) == [f"{node}_excluded" for node in NODES]
+
+
+def test_csv_says_what_the_parquet_says(made: Made) -> None:
+    folder = made.study.results / "study"
+    text, stored = pd.read_csv(folder / "epochs_wide.csv"), pd.read_parquet(folder / "epochs_wide.parquet")
+    assert list(text) == list(stored)
+    for name in stored.select_dtypes("float64"):
+        assert text[name].to_numpy(np.float64) == pytest.approx(stored[name].to_numpy(), nan_ok=True)
+
+
+def test_the_studys_ledger_holds_every_room(made: Made) -> None:
+    rows = read(made, "ledger")
+    assert set(rows["room"]) == {"loss", "study"}
+    assert (rows["entered"] == rows["accounted"]).all()
+    assert all(scope.startswith("S02-lossy ") for scope in rows["scope"])
+
+
+def test_running_again_gives_the_same_bytes(made: Made) -> None:
+    target = made.study.results / "study" / "epochs_wide.csv"
+    before = target.read_bytes()
+    room.run(made.study, [made.session])
+    assert target.read_bytes() == before
+
+
+def test_an_absent_table_is_told_in_a_sentence(made: Made) -> None:
+    with pytest.raises(ContractError, match="expected a table that an earlier room wrote"):
+        room.run(made.study, [made.session, "S01-clean"])
+
+
+def test_no_finished_session_gives_empty_tables(tmp_path: Path) -> None:
+    room.run(write_config(tmp_path), [])
+    for name in ("phases", "sessions", "exclusions", "ledger"):
+        assert len(tables.read(tables.path(tmp_path / "results", name), name)) == 0

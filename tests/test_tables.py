@@ -1,0 +1,214 @@
+"""The door to Parquet: what comes back is what went in, and nothing that breaks a contract passes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as parquet
+import pytest
+from conftest import put, valid_rows, whole
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from nodeday.schemas import TABLES
+from nodeday.schemas.compiled import VERSION, arrow_type, pandas_dtype
+
+from nodeday import tables
+from nodeday.errors import ContractError
+from nodeday.ledger import Ledger
+
+NAMES = list(TABLES)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_parquet_says_unit_and_meaning(name: str, tmp_path: Path) -> None:
+    table = whole(name)
+    tables.write(tmp_path / "t.parquet", table, valid_rows(table))
+    schema = parquet.read_schema(tmp_path / "t.parquet")
+    assert schema.names == table.names
+    for column in table.columns:
+        field = schema.field(column.name)
+        assert field.type == arrow_type(column), column.name
+        assert field.nullable == column.nullable, column.name
+        assert field.metadata[b"unit"].decode() == column.unit
+        assert field.metadata[b"meaning"].decode() == column.meaning
+    about = json.loads(schema.metadata[b"nodeday"])
+    assert (about["table"], about["row"], about["version"]) == (name, table.row, VERSION)
+    assert list(about["columns"]) == table.names
+    assert all(about["columns"][c.name]["unit"] == c.unit for c in table.columns)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_parquet_gives_back_what_it_got(name: str, tmp_path: Path) -> None:
+    table = whole(name)
+    frame = valid_rows(table)
+    for column in table.columns:
+        if column.nullable and column.name not in ("value", "reason"):
+            frame = put(frame, column.name, None, row=0)
+    tables.write(tmp_path / "t.parquet", table, frame)
+    back = tables.read(tmp_path / "t.parquet", table)
+    pd.testing.assert_frame_equal(back, frame, check_categorical=False)
+    assert tables.validate(table, back) is back
+    for column in table.columns:
+        if column.dtype != "name":
+            assert back[column.name].dtype == pandas_dtype(column)
+
+
+WIDE = st.integers(-(2**62), 2**62)
+
+
+@settings(deadline=None, max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    ticks=st.lists(WIDE, min_size=1, max_size=40, unique=True),
+    floats=st.lists(st.floats(allow_nan=False), min_size=40, max_size=40),
+    residual=st.lists(st.none() | st.floats(allow_nan=False), min_size=40, max_size=40),
+)
+def test_any_numbers_come_back_exactly(
+    tmp_path: Path, ticks: list[int], floats: list[float], residual: list[float | None]
+) -> None:
+    table, n = TABLES["clock"], len(ticks)
+    frame = valid_rows(table, n).assign(
+        ticks=ticks, offset_ms=floats[:n], residual_ms=pd.Series(residual[:n], dtype="float64")
+    )
+    tables.write(tmp_path / "t.parquet", table, frame)
+    back = tables.read(tmp_path / "t.parquet", table)
+    pd.testing.assert_frame_equal(back, frame, check_exact=True, check_categorical=False)
+
+
+@settings(deadline=None, max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(counts=st.lists(st.none() | st.integers(2**53, 2**62), min_size=2, max_size=20))
+def test_nullable_integers_never_become_floats(tmp_path: Path, counts: list[int | None]) -> None:
+    """2**53 + 1 is the first integer that a float64 cannot hold."""
+    table = TABLES["gaps"]
+    frame = valid_rows(table, len(counts)).assign(frames=pd.array(counts, dtype="Int64"))
+    tables.write(tmp_path / "t.parquet", table, frame)
+    back = tables.read(tmp_path / "t.parquet", table)["frames"]
+    assert [None if pd.isna(x) else int(x) for x in back] == counts
+
+
+def test_other_readers_need_no_nodeday(tmp_path: Path) -> None:
+    """pandas and pyarrow alone read the same values; a dataset finds the session in the path."""
+    table = TABLES["samples"]
+    frame = valid_rows(table)
+    for session in ("S1", "S2"):
+        tables.write(tables.path(tmp_path, "samples", session), table, frame)
+    alone = pd.read_parquet(tables.path(tmp_path, "samples", "S1"))
+    assert alone["utc_ns"].tolist() == frame["utc_ns"].tolist()
+    assert alone["value"].tolist() == frame["value"].tolist()
+    assert alone["origin"].astype(str).tolist() == frame["origin"].astype(str).tolist()
+    both = parquet.read_table(tmp_path / "samples")
+    assert sorted(set(both["session"].to_pylist())) == ["S1", "S2"]
+    assert both.num_rows == 2 * len(frame)
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "values"),
+    [
+        ("frames", "offset", np.array([2.7])),
+        ("frames", "offset", pd.Series([2.7])),
+        ("frames", "offset", pd.Series([2**63], dtype="uint64")),
+        ("frames", "length", np.array([2**40])),
+        ("frames", "length", pd.Series([2**40])),
+        ("frames", "offset", pd.Series([None], dtype="Int64")),
+        ("frames", "mark_utc_ns", np.array([2.7])),
+        ("samples", "raw", pd.array([2**40], dtype="Int64")),
+        ("epochs", "reason", ["low coverage"]),
+        ("epochs", "reason", pd.Categorical(["low coverage"])),
+        ("epochs", "feature", np.array(["enmo"], object)),
+    ],
+)
+def test_build_changes_no_value(table: str, column: str, values: Any) -> None:
+    columns: dict[str, Any] = {name: valid_rows(TABLES[table], 1)[name] for name in TABLES[table].names}
+    with pytest.raises(ContractError, match=f"table {table}: column {column}: "):
+        tables.build(TABLES[table], columns | {column: values})
+
+
+def test_build_says_which_code_is_foreign() -> None:
+    columns: dict[str, Any] = {name: valid_rows(TABLES["epochs"], 1)[name] for name in TABLES["epochs"].names}
+    with pytest.raises(ContractError) as raised:
+        tables.build(TABLES["epochs"], columns | {"reason": ["low coverage"]})
+    assert str(raised.value) == "table epochs: column reason: low coverage is not on its list of codes."
+
+
+def test_order_is_checked_across_pieces(tmp_path: Path) -> None:
+    table = TABLES["frames"]
+    frame = valid_rows(table)
+    other = frame.assign(capture=np.int16(2))
+    tables.write(tmp_path / "t.parquet", table, [frame.iloc[:1], frame.iloc[1:], other])
+    with pytest.raises(ContractError, match="offset goes from 3 to 3 between two pieces") as raised:
+        tables.write(tmp_path / "u.parquet", table, [frame, frame.iloc[2:]])
+    assert raised.value.exit_code == 3
+    assert [path.name for path in tmp_path.iterdir()] == ["t.parquet"], "no half-written file is left"
+
+
+def test_a_file_that_breaks_the_contract_is_refused_on_reading(tmp_path: Path) -> None:
+    table = TABLES["gaps"]
+    frame = valid_rows(table)
+    source = tmp_path / "t.parquet"
+    for wrong in (
+        frame.assign(seq_from=pd.array([1, None, 3], dtype="Int64")),
+        frame.assign(cause=["radio", "weather", "radio"]),
+        frame.assign(foreign=1),
+    ):
+        wrong.to_parquet(source)
+        with pytest.raises(ContractError, match=r"t\.parquet: "):
+            tables.read(source, table)
+    source.write_bytes(b"no Parquet")
+    with pytest.raises(ContractError, match=r"t\.parquet: .*expected a table that an earlier room wrote"):
+        tables.read(source, table)
+    with pytest.raises(ContractError, match="expected a table that an earlier room wrote"):
+        tables.read(tmp_path / "absent.parquet", table)
+
+
+def test_a_failed_write_leaves_what_was_there(tmp_path: Path) -> None:
+    table = TABLES["gaps"]
+    frame = valid_rows(table)
+    target = tables.path(tmp_path, "gaps", "S1")
+    assert target == tmp_path / "gaps" / "session=S1" / "gaps.parquet"
+    assert tables.write(target, table, frame) == 3
+    before = target.read_bytes()
+
+    def breaks_off() -> Any:
+        yield frame
+        raise RuntimeError("the power went")
+
+    with pytest.raises(RuntimeError, match="the power went"):
+        tables.write(target, table, breaks_off())
+    assert target.read_bytes() == before
+    assert list(target.parent.iterdir()) == [target]
+
+
+def test_the_same_table_gives_the_same_bytes(tmp_path: Path) -> None:
+    table = TABLES["samples"]
+    for name in ("a", "b"):
+        tables.write(tmp_path / name, table, valid_rows(table, 50))
+    assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes()
+
+
+def test_a_ledger_that_balances_is_written(tmp_path: Path) -> None:
+    ledger = Ledger("loss", "S1")
+    ledger.add("frames", "heart/ecg", 100, received=93, lost=7)
+    ledger.close(tmp_path)
+    rows = tables.read(tables.path(tmp_path, "ledger", "S1", "loss"), "ledger")
+    assert rows.to_dict("records") == [
+        {
+            "room": "loss", "quantity": "frames", "scope": "heart/ecg", "entered": 100, "accounted": 100,
+            "detail": "received 93, lost 7",
+        }
+    ]  # fmt: skip
+
+
+def test_a_ledger_that_does_not_balance_stops_the_room(tmp_path: Path) -> None:
+    ledger = Ledger("loss", "S1")
+    ledger.add("frames", "heart/ecg", 100, received=93, lost=6)
+    ledger.add("frames", "wrist/acc", 10, received=10)
+    with pytest.raises(ContractError) as raised:
+        ledger.close(tmp_path)
+    assert str(raised.value) == (
+        "session S1, room loss: frames of heart/ecg: 100 entered, 99 accounted for; expected equal counts. "
+        "This is a fault of nodeday; please report it with the layout."
+    )
+    assert not list(tmp_path.iterdir())

@@ -1,0 +1,149 @@
+"""The whole chain on a small study: good sessions finish beside bad ones, nothing half-written."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pyarrow.parquet as parquet
+import pytest
+from nodeday.schemas import TABLES
+
+from nodeday import errors, tables
+from nodeday.cli import main
+from nodeday.commands import lay_out
+from nodeday.home import DEMO_CONFIG
+
+GOOD, BAD, ABSENT = "S01-clean", "S02-lossy", "S03-mess"
+SCENARIO = """
+seed: 7
+nodes:
+  hub: {crystal: {ppm: 4}}
+  heart: {streams: [ecg], crystal: {ppm: 21}}
+  trunk: {streams: [acc], crystal: {ppm: -13}}
+  wrist: {streams: [acc], crystal: {ppm: 35}}
+  ankle: {streams: [acc], crystal: {ppm: -27}}
+  skin: {streams: [temp], crystal: {ppm: 8}}
+sessions:
+  S01-clean:
+    start: 2026-07-14T05:00:00Z
+    phases: [{phase: rest, minutes: 3, bpm: 64}, {phase: harvest, minutes: 3, bpm: 100, gait: 0.6}]
+    channel: {loss: 0.05, burst: 4, duplicates: 0.01, late: 0.01, corrupt: 0.005}
+    restarts: [{node: wrist, at_min: 4.5, silent_s: 5}]
+"""
+SESSION_TABLES = ("frames", "rejects", "gaps", "loss", "clock", "samples", "beats", "epochs")
+
+
+@pytest.fixture(scope="module")
+def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int, str]:
+    """A study of one simulated session, one capture that holds other bytes and one absent; as run."""
+    folder = tmp_path_factory.mktemp("study") / "s"
+    lay_out(folder, DEMO_CONFIG, scenario=False)
+    (folder / "config" / "scenario.yaml").write_text(SCENARIO)
+    assert main(["simulate", "--study", str(folder)]) == errors.GOOD
+    (folder / "config" / "scenario.yaml").unlink()
+    (folder / "captures" / f"{BAD}.bin").write_bytes(bytes(range(256)) * 200)
+    done = nodeday(folder, "run")
+    return folder, done.returncode, done.stdout + done.stderr
+
+
+def nodeday(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "nodeday", *arguments, "--study", str(folder)]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def test_good_sessions_finish_beside_bad_ones(ran: tuple[Path, int, str]) -> None:
+    folder, code, text = ran
+    assert code == errors.CONTRACT, text
+    assert "Traceback" not in text
+    assert f"left out: session {ABSENT}: no capture at" in text
+    assert f"session {BAD} stopped: session {BAD}" in text
+    assert "are frames of layout beltframe" in text
+    assert (folder / "results" / "report" / f"{GOOD}.html").stat().st_size > 10_000
+    index = (folder / "results" / "report" / "index.html").read_text()
+    for session in (GOOD, BAD, ABSENT):
+        assert session in index
+
+
+def test_every_table_is_valid_and_nothing_is_half_written(ran: tuple[Path, int, str]) -> None:
+    folder, _, _ = ran
+    results = folder / "results"
+    for name in SESSION_TABLES:
+        frame = tables.read(tables.path(results, name, GOOD), name)
+        tables.validate(TABLES[name], frame)
+        assert len(frame) or name == "rejects", name
+    for name in ("phases", "sessions", "exclusions", "ledger"):
+        tables.validate(TABLES[name], tables.read(tables.path(results, name), name))
+    assert not [path for path in results.rglob("*") if "partial" in path.name]
+    for name in SESSION_TABLES:
+        assert not tables.path(results, name, BAD).exists()
+
+
+def test_aligned_has_a_column_for_each_channel(ran: tuple[Path, int, str]) -> None:
+    stored = parquet.read_schema(tables.path(ran[0] / "results", "aligned", GOOD))
+    for channel in ("heart_ecg", "trunk_x", "wrist_y", "ankle_z", "skin_skin"):
+        assert channel in stored.names
+        assert f"{channel}_origin" in stored.names
+    about = json.loads(stored.metadata[b"nodeday"])
+    assert about["table"] == "aligned"
+
+
+def test_every_ledger_balances(ran: tuple[Path, int, str]) -> None:
+    ledger = tables.read(tables.path(ran[0] / "results", "ledger"), "ledger")
+    assert {"bytes", "frames", "samples", "beats", "epochs"} <= set(ledger.quantity)
+    wrong = ledger[ledger.entered != ledger.accounted]
+    assert wrong.empty, wrong.to_string()
+
+
+def test_lost_samples_are_never_shown_as_measured(ran: tuple[Path, int, str]) -> None:
+    samples = tables.read(tables.path(ran[0] / "results", "samples", GOOD), "samples")
+    received = samples.origin.isin(["measured", "recovered"])
+    assert (samples.raw.notna() == received).all()
+    assert samples.value[samples.origin == "missing"].isna().all()
+    assert set(samples.origin.unique()) >= {"measured", "missing"}
+
+
+def test_study_is_a_hive_dataset_that_pandas_reads_alone(ran: tuple[Path, int, str]) -> None:
+    epochs = pd.read_parquet(ran[0] / "results" / "epochs")
+    assert set(epochs.session) == {GOOD}
+    rate = epochs[(epochs.feature == "heart_rate_bpm") & epochs.value.notna()]
+    assert rate.value.between(50, 120).all()
+    assert (epochs.value.isna() == epochs.reason.notna()).all()
+
+
+def test_a_second_run_does_nothing_and_says_the_same(ran: tuple[Path, int, str]) -> None:
+    folder, code, _ = ran
+    written = tables.path(folder / "results", "epochs", GOOD)
+    before = written.stat().st_mtime_ns
+    again = nodeday(folder, "run")
+    assert again.returncode == code
+    assert written.stat().st_mtime_ns == before
+
+
+def test_plain_snakemake_finds_nothing_left_to_do(ran: tuple[Path, int, str]) -> None:
+    """From the study's folder, with the workflow engine's own command and the good session alone."""
+    folder = ran[0]
+    command = [sys.executable, "-m", "snakemake", "--dry-run", "--cores", "2", "--config", f"only={GOOD}"]
+    environment = {**os.environ, "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
+    done = subprocess.run(
+        command, cwd=folder, capture_output=True, text=True, check=False, env=environment
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "Nothing to be done" in done.stdout + done.stderr
+
+
+def test_a_capture_that_changed_since_is_refused(ran: tuple[Path, int, str]) -> None:
+    folder = ran[0]
+    capture = folder / "captures" / f"{GOOD}.bin"
+    original = capture.read_bytes()
+    try:
+        capture.write_bytes(original + b"\0")
+        done = nodeday(folder, "room", "frames", GOOD)
+    finally:
+        capture.write_bytes(original)
+    assert done.returncode == errors.CONTRACT
+    assert "differs from the one first decoded" in done.stderr

@@ -1,0 +1,68 @@
+"""Epochs: one ruler for all nodes, what was received in each, and values or reasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from nodeday.features.stretches import Bools, Floats, Ints
+from nodeday.schemas import codes
+
+SECOND = 1_000_000_000
+LOW_COVERAGE, TOO_FEW_BEATS, NO_DATA = (
+    list(codes.NO_VALUE).index(code) for code in ("low_coverage", "too_few_beats", "no_data")
+)
+HAS_VALUE = -1
+
+
+@dataclass(frozen=True)
+class Windows:
+    """``count`` epochs of ``seconds`` each, the first one from ``start_ns``, all half-open."""
+
+    start_ns: int
+    seconds: int
+    count: int
+
+    @property
+    def starts_ns(self) -> Ints:
+        return self.start_ns + np.arange(self.count, dtype=np.int64) * (self.seconds * SECOND)
+
+    def of(self, utc_ns: Ints) -> Ints:
+        """Number of the epoch that holds each instant, (n,) -> (n,)."""
+        return np.asarray((utc_ns - self.start_ns) // (self.seconds * SECOND), np.int64)
+
+    def sums(self, utc_ns: Ints, weights: Floats | None = None) -> Floats:
+        """Sum of ``weights`` (n,), or number of instants, in each epoch, (count,)."""
+        total = np.bincount(self.of(utc_ns), weights, minlength=self.count)
+        return np.asarray(total, dtype=np.float64)
+
+
+def windows_over(first_ns: int, last_ns: int, seconds: int) -> Windows:
+    """Epochs from ``first_ns``, floored to a whole second, until one holds ``last_ns``."""
+    start = first_ns // SECOND * SECOND
+    return Windows(start, seconds, int((last_ns - start) // (seconds * SECOND)) + 1)
+
+
+def coverage(windows: Windows, received_ns: Ints, rate_hz: float) -> Floats:
+    """Share (count,) of the samples that an epoch should hold that were received, at most 1."""
+    return np.minimum(windows.sums(received_ns) / (rate_hz * windows.seconds), 1.0)
+
+
+def judged(value: Floats, cover: Floats, least: float, enough: Bools | None = None) -> tuple[Floats, Ints]:
+    """Values (count,) with NaN where they do not stand, and the reasons (count,).
+
+    A reason is an index into ``codes.NO_VALUE``, or -1 where the value stands; ``enough`` says
+    where there are beats enough for it.
+    """
+    reason = np.full(len(value), HAS_VALUE, np.int64)
+    if enough is not None:
+        reason[~enough] = TOO_FEW_BEATS
+    reason[cover < least] = LOW_COVERAGE
+    reason[cover == 0] = NO_DATA
+    return np.where(reason == HAS_VALUE, value, np.nan), reason
+
+
+def ratio(sums: Floats, counts: Floats) -> Floats:
+    """``sums / counts``, NaN where there is nothing to divide by."""
+    return np.asarray(np.divide(sums, counts, out=np.full(len(sums), np.nan), where=counts > 0), np.float64)

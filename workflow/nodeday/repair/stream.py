@@ -1,0 +1,139 @@
+"""All samples of one stream of a node, from its frames, gaps and clock, before anything is filled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as arrow
+from numpy.typing import NDArray
+
+from nodeday.errors import ContractError
+from nodeday.layouts import Kind, unpack_counts
+from nodeday.repair.lay import Laid, lay, sample_times
+
+MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
+"""Places in ``codes.ORIGIN``."""
+
+
+@dataclass(frozen=True)
+class _Boot:
+    """One boot of a stream: its frames in place, (f, samples) times, and which frames no fill may touch."""
+
+    boot: int
+    laid: Laid
+    utc_ns: NDArray[np.int64]
+    barred: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Stream:
+    """All samples (n,) of one stream of a node, boots one after the other; channels are columns.
+
+    ``received`` is an index into ``codes.ORIGIN`` (never interpolated), ``counts`` is (n, channels),
+    ``barred`` says where no fill is allowed, ``unplaced`` counts the sample instants of boots without
+    a clock: all of them, and those received.
+    """
+
+    node: str
+    kind: Kind
+    boot: NDArray[np.int32]
+    seq: NDArray[np.int64]
+    position: NDArray[np.int16]
+    utc_ns: NDArray[np.int64]
+    received: NDArray[np.int8]
+    barred: NDArray[np.bool_]
+    counts: NDArray[np.int32]
+    unplaced: tuple[int, int]
+
+
+def payload_matrix(payload: pd.Series[Any], size: int) -> NDArray[np.uint8]:
+    """Payloads of ``size`` bytes each as a (n, size) view of the Arrow buffer; ContractError if unequal."""
+    whole = arrow.array(payload)
+    joined = whole.combine_chunks() if isinstance(whole, arrow.ChunkedArray) else whole
+    if not len(joined):
+        return np.zeros((0, size), np.uint8)
+    _, offset_bytes, data = joined.buffers()
+    wide = np.int64 if arrow.types.is_large_binary(joined.type) else np.int32
+    offsets = np.frombuffer(offset_bytes, wide)[joined.offset : joined.offset + len(joined) + 1]
+    if (np.diff(offsets) != size).any():
+        raise ContractError("payloads of unequal length", "table frames", f"{size} bytes each")
+    return np.frombuffer(data, np.uint8)[offsets[0] : offsets[-1]].reshape(len(joined), size)
+
+
+def assemble(
+    node: str, kind: Kind, frames: pd.DataFrame, gaps: pd.DataFrame, knots: pd.DataFrame, tick_hz: float
+) -> Stream:
+    """Lay and time each boot of a stream from its own rows of the three tables.
+
+    A boot without a map cannot be placed in time; it is left out and counted in ``unplaced``.
+    Raises ContractError where counters contradict each other or payloads differ in length.
+    """
+    boots, expected, received = [], 0, 0
+    numbers = frames["boot"].to_numpy(np.int64)
+    for boot in np.unique(numbers).tolist():
+        line, rows = knots[knots["boot"] == boot], np.flatnonzero(numbers == boot)
+        if len(line) < 2:
+            seq = frames["seq"].to_numpy()[rows]
+            expected += int(seq.max() - seq.min() + 1) * kind.samples
+            received += len(rows) * kind.samples
+            continue
+        try:
+            boots.append(_boot(boot, kind, frames, rows, gaps, line, tick_hz))
+        except ValueError as error:
+            raise ContractError(str(error), f"node {node}, stream {kind.stream}, boot {boot}") from error
+    return _joined(node, kind, frames, boots, (expected, received))
+
+
+def _boot(
+    boot: int, kind: Kind, frames: pd.DataFrame, rows: NDArray[np.int64], gaps: pd.DataFrame,
+    knots: pd.DataFrame, tick_hz: float,
+) -> _Boot:  # fmt: skip
+    per_sample = tick_hz / (kind.rate_hz or 1.0)
+    own = frames.iloc[rows]
+    laid = lay(
+        own["seq"].to_numpy(), own["ticks"].to_numpy(), (own["status"] != "inconsistent").to_numpy(),
+        per_sample * kind.samples,
+    )  # fmt: skip
+    laid = Laid(laid.first_seq, np.where(laid.received, rows[laid.row], -1), laid.ticks)
+    times = sample_times(
+        laid.ticks, kind.samples, per_sample, kind.stamp == "last",
+        knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy(),
+    )  # fmt: skip
+    barred = np.zeros(len(laid.row), np.bool_)
+    never = gaps[(gaps["boot"] == boot) & (gaps["cause"] == "hub_outage") & (gaps["extent"] == "known")]
+    for start, end in zip(never["seq_from"], never["seq_to"], strict=True):
+        barred[max(start - laid.first_seq, 0) : max(end - laid.first_seq, 0)] = True
+    return _Boot(boot, laid, times, barred)
+
+
+def _joined(
+    node: str, kind: Kind, frames: pd.DataFrame, boots: list[_Boot], unplaced: tuple[int, int]
+) -> Stream:
+    size = kind.samples
+    rows = _concatenated([each.laid.row for each in boots], np.int64)
+    counts = np.zeros((len(rows), size, len(kind.channels)), np.int32)
+    got = rows >= 0
+    counts[got] = unpack_counts(payload_matrix(frames["payload"], kind.payload_bytes), kind)[rows[got]]
+    copy = np.where(frames["capture"].to_numpy() > 0, RECOVERED, MEASURED).astype(np.int8)
+    origin = np.full(len(rows), MISSING, np.int8)
+    origin[got] = copy[rows[got]]
+    lengths = [len(each.laid.row) for each in boots]
+    seq = [each.laid.first_seq + np.arange(len(each.laid.row)) for each in boots]
+    return Stream(
+        node, kind,
+        np.repeat(np.array([each.boot for each in boots], np.int32), np.multiply(lengths, size).astype(int)),
+        np.repeat(_concatenated(seq, np.int64), size),
+        np.tile(np.arange(size, dtype=np.int16), len(rows)),
+        _concatenated([each.utc_ns.ravel() for each in boots], np.int64),
+        np.repeat(origin, size),
+        np.repeat(_concatenated([each.barred for each in boots], np.bool_), size),
+        counts.reshape(-1, len(kind.channels)),
+        unplaced,
+    )  # fmt: skip
+
+
+def _concatenated(parts: list[NDArray[Any]], dtype: type) -> NDArray[Any]:
+    return np.concatenate([np.zeros(0, dtype), *parts])

@@ -1,0 +1,179 @@
+"""Everything the page of one session tells, read from the tables once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from nodeday import tables, timeline
+from nodeday.errors import ContractError
+from nodeday.report import place
+from nodeday.schemas.codes import GAP_CAUSE
+from nodeday.settings import HUB, Study
+
+CAUSES = tuple(GAP_CAUSE)
+ABSENT = "absent"
+"""Before a stream's first frame and after its last: no gap, since nothing shows that any were sent."""
+DISTINCT = ("good", "late", "inconsistent")
+
+
+@dataclass(frozen=True)
+class Stream:
+    """A stream of a node with its lost spans [start, end) in UTC by cause."""
+
+    node: str
+    placement: str
+    stream: str
+    start_ns: NDArray[np.int64]
+    end_ns: NDArray[np.int64]
+    cause: NDArray[np.object_]
+    extent: NDArray[np.object_]
+    counts: dict[str, int]
+    """Frames: expected, received, recovered, lost_<cause>, duplicates, late, longest_gap_frames."""
+
+    def of(self, cause: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        mine = self.cause == cause
+        return self.start_ns[mine], self.end_ns[mine]
+
+    @property
+    def name(self) -> str:
+        return f"{self.node} {self.stream}"
+
+
+@dataclass(frozen=True)
+class Facts:
+    """One session: its own rows of the study's tables, its streams, clock, epochs and ledger."""
+
+    session: str
+    participant: str
+    zone: ZoneInfo
+    start_ns: int
+    end_ns: int
+    nodes: pd.DataFrame
+    exclusions: pd.DataFrame
+    phases: pd.DataFrame
+    streams: list[Stream]
+    clock: pd.DataFrame
+    epochs: pd.DataFrame
+    ledger: pd.DataFrame
+    units: dict[str, str]
+
+    @property
+    def span(self) -> tuple[int, int]:
+        return self.start_ns, self.end_ns
+
+    @property
+    def hours(self) -> float:
+        return (self.end_ns - self.start_ns) / 3.6e12
+
+
+def read(study: Study, session: str) -> Facts:
+    """Raise ContractError where a table is absent or the study does not hold the session."""
+
+    def of_study(name: str) -> pd.DataFrame:
+        every = tables.read(tables.path(study.results, name), name)
+        return every[every["session"] == session].reset_index(drop=True)
+
+    nodes = of_study("sessions")
+    if nodes.empty:
+        where = str(tables.path(study.results, "sessions"))
+        raise ContractError(f"no row for session {session}", where, "a finished session", "Run study first.")
+    span = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
+    clock = tables.read(tables.path(study.results, "clock", session), "clock")
+    units = {c.name: c.unit for kind in study.layout_of(session).kinds for c in kind.channels}
+    return Facts(
+        session, study.session(session).participant, study.zone_of(session), *span, nodes,
+        of_study("exclusions"), of_study("phases"), _streams(study, session, clock, span), clock,
+        tables.read(tables.path(study.results, "epochs", session), "epochs"), _ledger(study, session), units,
+    )  # fmt: skip
+
+
+def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, int]) -> list[Stream]:
+    columns = ["node", "stream", "boot", "seq", "ticks", "samples", "status"]
+    frames = tables.read(tables.path(study.results, "frames", session), "frames", columns)
+    frames = frames[frames["status"].isin(DISTINCT) & (frames["samples"] > 0)]
+    gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")
+    loss = tables.read(tables.path(study.results, "loss", session), "loss")
+    found = []
+    for node in study.nodes_of(session).values():
+        if node.node == HUB:
+            continue
+        own = frames[frames["node"] == node.node]
+        for stream in sorted(own["stream"].astype(str).unique()) or [""]:
+            mine = (gaps["node"] == node.node) & (gaps["stream"] == stream)
+            counted = loss[(loss["node"] == node.node) & (loss["stream"] == stream)]
+            placed = _placed(study, session, own[own["stream"] == stream], clock, span)
+            spans = _spans(placed, gaps[mine], span)
+            found.append(Stream(node.node, node.placement, stream, *spans, _counts(counted)))
+    return found
+
+
+def _placed(
+    study: Study, session: str, frames: pd.DataFrame, clock: pd.DataFrame, span: tuple[int, int]
+) -> pd.DataFrame:
+    """boot, seq, start_ns and end_ns of a stream's frames; boots without a map are left out."""
+    pieces = [pd.DataFrame({name: np.zeros(0, np.int64) for name in ("boot", "seq", "start_ns", "end_ns")})]
+    for (node, stream, boot), rows in frames.groupby(["node", "stream", "boot"], observed=True):
+        knots = clock[(clock["node"] == node) & (clock["boot"] == boot)]
+        kind = study.layout_of(session).stream(str(stream))
+        if len(knots) < 2 or kind.rate_hz is None:
+            continue
+        utc = timeline.ticks_to_utc(
+            rows["ticks"].to_numpy(np.int64), knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy()
+        )
+        start, end = place.frame_spans(utc, kind.samples, kind.rate_hz, kind.stamp)
+        pieces.append(pd.DataFrame({
+            "boot": rows["boot"].to_numpy(np.int64), "seq": rows["seq"].to_numpy(),
+            "start_ns": np.clip(start, *span), "end_ns": np.clip(end, *span),
+        }))  # fmt: skip
+    return pd.concat(pieces, ignore_index=True)
+
+
+def _spans(
+    placed: pd.DataFrame, gaps: pd.DataFrame, span: tuple[int, int]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.object_], NDArray[np.object_]]:
+    """Lost spans in UTC with cause and extent; the ends of the session get the cause ``absent``."""
+    frames = place.Frames(*(placed[name].to_numpy(np.int64) for name in placed.columns))
+    first = gaps["seq_from"].to_numpy(np.int64)
+    last = gaps["seq_to"].fillna(gaps["seq_from"] - 1).to_numpy(np.int64)  # unknown: below the first
+    start, end = place.gap_spans(frames, gaps["boot"].to_numpy(np.int64), first, last, span)
+    cause, extent = gaps["cause"].to_numpy(object), gaps["extent"].to_numpy(object)
+    open_end = bool(start.size) and bool(np.any((end >= span[1]) & (end > start)))
+    edges = place.outside(frames.start_ns, frames.end_ns, span)
+    edges = [(a, b) for a, b in edges if not (open_end and b == span[1])]
+    extra = np.array(edges, dtype=np.int64).reshape(-1, 2)
+    return (
+        np.concatenate([start, extra[:, 0]]),
+        np.concatenate([end, extra[:, 1]]),
+        np.concatenate([cause, np.full(len(extra), ABSENT, dtype=object)]),
+        np.concatenate([extent, np.full(len(extra), "unknown", dtype=object)]),
+    )
+
+
+def _counts(loss: pd.DataFrame) -> dict[str, int]:
+    names = [
+        "expected",
+        "received",
+        "recovered",
+        *(f"lost_{cause}" for cause in CAUSES),
+        "duplicates",
+        "late",
+    ]
+    counts = {name: int(loss[name].sum()) for name in names}
+    counts["longest_gap_frames"] = int(loss["longest_gap_frames"].max()) if len(loss) else 0
+    return counts
+
+
+def _ledger(study: Study, session: str) -> pd.DataFrame:
+    folder = tables.path(study.results, "ledger", session).parent
+    pieces = [tables.read(source, "ledger") for source in sorted(folder.glob("*.parquet"))]
+    order = ["frames", "loss", "clock", "repair", "features", "study"]
+    if not pieces:
+        return pd.DataFrame(columns=["room", "quantity", "scope", "entered", "accounted", "detail"])
+    rows = pd.concat([piece.astype({"room": str, "quantity": str, "scope": str}) for piece in pieces])
+    rank = rows["room"].map({name: index for index, name in enumerate(order)}).fillna(len(order))
+    return rows.assign(rank=rank).sort_values("rank", kind="stable").drop(columns="rank")

@@ -1,0 +1,136 @@
+"""The report room: one page a session, and an index of the study. No page asks the network for anything."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import pandas as pd
+from markupsafe import Markup
+
+from nodeday.report import facts as reading
+from nodeday.report import fig_clock, fig_coverage, fig_loss, fig_strip, fig_trend, overview, verdict, words
+from nodeday.report.figure import LABEL, MEANING, Figure
+from nodeday.schemas.codes import EXCLUSION_RULE
+from nodeday.settings import Study
+
+
+def run(study: Study, session: str) -> None:
+    """Write ``results/report/<session>.html`` and the rows behind its figures beside it.
+
+    Raises ContractError where a table is absent or the study does not hold the session.
+    """
+    facts = reading.read(study, session)
+    figures = _figures(study, facts)
+    folder = study.results / "report" / f"{session}-data"
+    for figure in figures:
+        _csv(folder / f"{figure.name}.csv", figure.rows)
+    _csv(folder / "gaps.csv", fig_coverage.gap_rows(facts))
+    _csv(folder / "exclusions.csv", facts.exclusions)
+    _csv(folder / "ledger.csv", facts.ledger)
+    causes, lost = fig_loss.table(facts)
+    page = _environment().get_template("page.html").render(
+        study=study.file, facts=facts, figures={figure.name: figure for figure in figures},
+        trends=[figure for figure in figures if figure.name in {t.feature for t in fig_trend.TRENDS}],
+        verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits), causes=causes, lost=lost,
+        settings=_settings(study, session), versions=_versions(), captures=_captures(study, session),
+        data=f"{session}-data",
+    )  # fmt: skip
+    _write(study.results / "report" / f"{session}.html", page)
+
+
+def index(study: Study, sessions: list[str]) -> None:
+    """Write ``results/report/index.html``: each finished or failed session of the study, in the
+    order of its sheet."""
+    rows = overview.rows(study, sessions)
+    nodes = overview.nodes_of(study, rows)
+    page = (
+        _environment()
+        .get_template("index.html")
+        .render(study=study.file, rows=rows, nodes=nodes, versions=_versions())
+    )
+    _write(study.results / "report" / "index.html", page)
+
+
+def _figures(study: Study, facts: reading.Facts) -> list[Figure]:
+    found = [
+        fig_coverage.coverage(facts),
+        fig_loss.loss_bars(facts),
+        fig_clock.drift(facts),
+        fig_clock.uncertainty(facts, study.file.limits.max_clock_uncertainty_ms),
+        *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
+        fig_strip.strip(study, facts),
+    ]
+    return [figure for figure in found if figure is not None]
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("nodeday.report", "."), autoescape=True, undefined=jinja2.StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    here = Path(__file__).parent
+    environment.globals.update(
+        style=Markup((here / "style.css").read_text(encoding="utf-8")), LABEL=LABEL, MEANING=MEANING,
+        VERDICT_MARK=verdict.MARK, rules=EXCLUSION_RULE,
+        SYMBOL={False: "✕", True: "✓"},
+    )  # fmt: skip
+    for name in ("percent", "count", "number", "duration", "local", "listed"):
+        environment.filters[name] = getattr(words, name)
+    return environment
+
+
+def _settings(study: Study, session: str) -> list[tuple[str, str]]:
+    """Every setting that shaped this session, by its key in the study's files."""
+    layout = study.layout_of(session)
+    found: list[tuple[str, str]] = []
+
+    def walk(prefix: str, value: Any) -> None:
+        if isinstance(value, dict):
+            for key, each in value.items():
+                walk(f"{prefix}.{key}" if prefix else str(key), each)
+        else:
+            found.append((prefix, str(value)))
+
+    walk("", study.file.model_dump())
+    found += [("session.zone", study.zone_of(session).key), ("layout", layout.layout),
+              ("layout.delay_ms", f"{layout.delay_ms:g}")]  # fmt: skip
+    return found
+
+
+def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
+    """Name, bytes and SHA-256 of each capture; empty where the captures have been put away."""
+    found = []
+    for part in study.session(session).captures.split(";"):
+        path = study.root / part.strip()
+        if path.is_file():
+            with path.open("rb") as file:
+                found.append(
+                    (part.strip(), path.stat().st_size, hashlib.file_digest(file, "sha256").hexdigest())
+                )
+    return found
+
+
+def _versions() -> list[tuple[str, str]]:
+    packages = ("nodeday", "numpy", "scipy", "pandas", "pandera", "pyarrow")
+    return [*((name, version(name)) for name in packages), ("Python", platform.python_version())]
+
+
+def _csv(target: Path, rows: pd.DataFrame) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    rows.to_csv(target, index=False, lineterminator="\n")
+
+
+def _write(target: Path, page: str) -> None:
+    """The page appears under its name only when whole."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    partial = target.with_name(f".{target.name}.partial")
+    partial.write_text(page, encoding="utf-8")
+    os.replace(partial, target)

@@ -1,0 +1,78 @@
+"""Numbers, times and lists as a page shows them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+THIN = "\u202f"
+
+
+def percent(share: float | None, digits: int = 1) -> str:
+    """A share as percent; never rounded up to 100 nor down to 0.
+
+    >>> percent(0.99999), percent(1.0), percent(0.0), percent(0.0001), percent(None)
+    ('> 99.9\\u202f%', '100\\u202f%', '0\\u202f%', '< 0.1\\u202f%', 'none')
+    """
+    if share is None or np.isnan(share):
+        return "none"
+    if share in (0.0, 1.0):
+        return f"{share * 100:.0f}{THIN}%"
+    edge = 10.0**-digits
+    if share * 100 > 100 - edge:
+        return f"> {100 - edge:.{digits}f}{THIN}%"
+    if share * 100 < edge:
+        return f"< {edge:.{digits}f}{THIN}%"
+    return f"{share * 100:.{digits}f}{THIN}%"
+
+
+def count(number: int) -> str:
+    """
+    >>> count(1234567)
+    '1\\u202f234\\u202f567'
+    """
+    return f"{number:,}".replace(",", THIN)
+
+
+def number(value: float | None, digits: int = 1, sign: bool = False) -> str:
+    """A number with a real minus sign; a dash where there is none.
+
+    >>> number(-2.346, 2), number(2, 1, sign=True), number(float("nan"))
+    ('−2.35', '+2.0', '–')
+    """
+    if value is None or np.isnan(value):
+        return "–"
+    return f"{value:{'+' if sign else ''}.{digits}f}".replace("-", "−")
+
+
+def duration(seconds: float) -> str:
+    """
+    >>> duration(0.08), duration(75), duration(5400), duration(0)
+    ('80 ms', '1 min 15 s', '1 h 30 min', '0 s')
+    """
+    if 0 < seconds < 1:
+        return f"{seconds * 1000:.0f} ms"
+    if seconds < 10:
+        return f"{seconds:.1f} s".replace(".0 s", " s")
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min" + (f" {whole % 60} s" if whole % 60 else "")
+    return f"{whole // 3600} h" + (f" {whole % 3600 // 60} min" if whole % 3600 >= 60 else "")
+
+
+def local(at_ns: int, zone: ZoneInfo, pattern: str = "%H:%M") -> str:
+    """A local time to the nearest second, as a clock on the wall would have shown it."""
+    nearest = (at_ns + 500_000_000) // 1_000_000_000
+    return datetime.fromtimestamp(nearest, UTC).astimezone(zone).strftime(pattern)
+
+
+def listed(items: list[str]) -> str:
+    """
+    >>> listed(["a"]), listed(["a", "b", "c"])
+    ('a', 'a, b and c')
+    """
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else "none"

@@ -1,0 +1,121 @@
+"""What the study needs to know of one finished session, gathered from its tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from nodeday import tables, timeline
+from nodeday.errors import ContractError
+from nodeday.settings import HUB, Study
+from nodeday.study import rules
+
+SECOND = 1_000_000_000
+DISTINCT = ("good", "late", "inconsistent")
+
+
+@dataclass(frozen=True)
+class NodeFacts:
+    """A node of a session: counts, coverage of its weakest stream, and its widest uncertainty."""
+
+    node: str
+    placement: str
+    coverage: float
+    received: int
+    lost: int
+    restarts: int
+    unknown_gaps: int
+    uncertainty_ms: float | None
+    below: float
+
+
+@dataclass(frozen=True)
+class SessionFacts:
+    """A session: span of its received samples [start, end) in UTC, its nodes and its epochs."""
+
+    session: str
+    participant: str
+    start_ns: int
+    end_ns: int
+    nodes: list[NodeFacts]
+    epochs: pd.DataFrame
+
+    @property
+    def hours(self) -> float:
+        return (self.end_ns - self.start_ns) / (3600 * SECOND)
+
+
+def gather(study: Study, session: str) -> SessionFacts:
+    """Read the tables of ``session``; raise ContractError where one is absent or nothing is left."""
+
+    def table(name: str, columns: list[str]) -> pd.DataFrame:
+        return tables.read(tables.path(study.results, name, session), name, columns)
+
+    frames = table("frames", ["node", "stream", "boot", "ticks", "samples", "status"])
+    frames = frames[frames["status"].isin(DISTINCT) & (frames["node"] != HUB) & (frames["samples"] > 0)]
+    gaps = table("gaps", ["node", "stream", "frames", "extent"])
+    clock = table("clock", ["node", "boot", "ticks", "utc_ns", "uncertainty_ms"])
+    epochs = tables.read(tables.path(study.results, "epochs", session), "epochs")
+    start_ns, end_ns = span(study, session, frames, clock)
+    nodes = [
+        _node(study, session, row.node, row.placement, (end_ns - start_ns) / SECOND, frames, gaps, clock,
+              epochs)
+        for row in study.nodes_of(session).values()
+        if row.node != HUB
+    ]  # fmt: skip
+    return SessionFacts(session, study.session(session).participant, start_ns, end_ns, nodes, epochs)
+
+
+def span(study: Study, session: str, frames: pd.DataFrame, clock: pd.DataFrame) -> tuple[int, int]:
+    """First sample instant of all nodes, and one sample period past the last, nanoseconds UTC."""
+    layout = study.layout_of(session)
+    edges = []
+    for (node, stream, boot), rows in frames.groupby(["node", "stream", "boot"], observed=True):
+        kind = layout.stream(str(stream))
+        knots = clock[(clock["node"] == node) & (clock["boot"] == boot)]
+        if len(knots) < 2 or kind.rate_hz is None:
+            continue
+        ends = np.array([rows["ticks"].min(), rows["ticks"].max()], dtype=np.int64)
+        utc = timeline.ticks_to_utc(ends, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
+        period = SECOND / kind.rate_hz
+        before = round((kind.samples - 1) * period) if kind.stamp == "last" else 0
+        edges.append((int(utc[0]) - before, int(utc[1]) - before + round(kind.samples * period)))
+    if not edges:
+        raise ContractError("no sample could be placed in time", f"session {session}", "frames and a clock")
+    return min(first for first, _ in edges), max(last for _, last in edges)
+
+
+def _node(
+    study: Study,
+    session: str,
+    node: str,
+    placement: str,
+    seconds: float,
+    frames: pd.DataFrame,
+    gaps: pd.DataFrame,
+    clock: pd.DataFrame,
+    epochs: pd.DataFrame,
+) -> NodeFacts:
+    layout, limits = study.layout_of(session), study.file.limits
+    own, lost, knots = (table[table["node"] == node] for table in (frames, gaps, clock))
+    samples = own.groupby("stream", observed=True)["samples"].sum()
+    shares = [
+        rules.coverage(int(count), layout.stream(str(stream)).rate_hz or 1.0, seconds)
+        for stream, count in samples.items()
+    ]
+    at = epochs.drop_duplicates("epoch").sort_values("epoch")
+    weakest = epochs[epochs["node"] == node].groupby("epoch")["coverage"].min().reindex(at["epoch"])
+    middle = (at["start_ns"] + (at["end_ns"] - at["start_ns"]) // 2).to_numpy(np.int64)
+    widths = rules.uncertainty_at(
+        middle, knots["utc_ns"].to_numpy(np.int64), knots["uncertainty_ms"].to_numpy(np.float64)
+    )
+    below = rules.share_below(
+        weakest.to_numpy(np.float64), widths, limits.min_coverage, limits.max_clock_uncertainty_ms
+    )
+    return NodeFacts(
+        node, placement, min(shares, default=0.0), len(own), int(lost["frames"].fillna(0).sum()),
+        max(int(own["boot"].nunique()) - 1, 0), int((lost["extent"] == "unknown").sum()),
+        float(knots["uncertainty_ms"].max()) if len(knots) else None, below,
+    )  # fmt: skip
