@@ -72,4 +72,6 @@ def _near(study: Study, session: str, source: Source, first_ns: int, last_ns: in
         ("utc_ns", ">=", first_ns - margin), ("utc_ns", "<=", last_ns + margin),
     ]  # fmt: skip
     path = tables.path(study.results, "samples", session)
-    return tables.read(path, "samples", ["utc_ns", "value", "origin"], within)
+    rows = tables.read(path, "samples", ["utc_ns", "value", "origin"], within)
+    # Where a node restarted, the maps of two boots may overlap by their uncertainty.
+    return rows.sort_values("utc_ns", kind="stable")
