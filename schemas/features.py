@@ -32,7 +32,7 @@ FEATURES = (
     ),
     Feature(
         "beats", "beat", "R peaks found, those inside fills included",
-        "count of R peaks", "definition", "some received samples",
+        "count of R peaks", "definition", "the study's least coverage",
     ),
     Feature(
         "enmo_mg", "mg", "intensity of movement",

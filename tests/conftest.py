@@ -18,7 +18,6 @@ ROOT = Path(__file__).parents[1]
 CONFIG = ROOT / "config"
 
 
-
 def whole(name: str) -> Table:
     """The table ``name``, with its template columns written out for one channel."""
     table = TABLES[name]

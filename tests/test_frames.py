@@ -121,8 +121,8 @@ def test_search_resumes_one_byte_past_a_false_sync_word() -> None:
 def test_a_frame_whose_tail_was_lost_does_not_swallow_the_next() -> None:
     """The hub adds its stamp after the checksum, so a cut there leaves the checksum right::
 
-        [sync .... cut]
-                    [sync ........][sync ...
+    [sync .... cut]
+                [sync ........][sync ...
     """
     good = ecg_frames(np.arange(3))
     raw = good[0][:-1] + good[1] + good[2]

@@ -129,9 +129,7 @@ def test_plain_snakemake_finds_nothing_left_to_do(ran: tuple[Path, int, str]) ->
     folder = ran[0]
     command = [sys.executable, "-m", "snakemake", "--dry-run", "--cores", "2", "--config", f"only={GOOD}"]
     environment = {**os.environ, "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
-    done = subprocess.run(
-        command, cwd=folder, capture_output=True, text=True, check=False, env=environment
-    )
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False, env=environment)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "Nothing to be done" in done.stdout + done.stderr
 

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import shutil
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from nodeday.errors import CONTRACT, GOOD, USAGE, ContractError, SettingsError
+from nodeday.errors import CONTRACT, FAULT, GOOD, USAGE, ContractError, SettingsError
 from nodeday.home import DEMO_CONFIG
+
+if TYPE_CHECKING:
+    from nodeday.settings import Study
 
 STUDY_SNAKEFILE = """# The chain of nodeday on this study: `snakemake --cores 2`, or `nodeday run`.
 from nodeday.home import SNAKEFILE
@@ -184,8 +189,6 @@ def _code(name: str) -> str:
 
 
 def _open_data() -> Path | None:
-    import os
-
     named = os.environ.get("NODEDAY_OPEN_DATA")
     return Path(named) if named else None
 
@@ -209,14 +212,24 @@ def _run(folder: Path, cores: int) -> int:
         raise SettingsError("no session is ready to run", str(folder), remedy="See `nodeday check`.")
     finished = engine.run(folder.resolve(), ready, cores)
     _summary(study, finished)
-    for session in ready:
+    faults = 0
+    for session in (name for name in ready if name not in finished):
         failed = study.results / "failed" / f"{session}.txt"
-        if session not in finished:
-            reason = failed.read_text().strip() if failed.exists() else f"see results/logs/{session}"
-            print(f"nodeday: session {session} stopped: {reason}", file=sys.stderr)
+        faults += not failed.exists()
+        reason = failed.read_text().strip() if failed.exists() else _last_words(study.results, session)
+        print(f"nodeday: session {session} stopped: {reason}", file=sys.stderr)
+    if faults:
+        return FAULT
     if len(finished) < len(ready):
         return CONTRACT
     return USAGE if left_out else GOOD
+
+
+def _last_words(results: Path, session: str) -> str:
+    """The last line of the log that was written last, for a session that stopped without a sentence."""
+    logs = sorted((results / "logs" / session).glob("*.log"), key=lambda path: path.stat().st_mtime)
+    lines = logs[-1].read_text(errors="replace").strip().splitlines() if logs else []
+    return f"{lines[-1]} (all of it in {logs[-1]})" if lines else "without a word"
 
 
 def _note_failure(results: Path, session: str, problem: SettingsError) -> None:
@@ -224,7 +237,7 @@ def _note_failure(results: Path, session: str, problem: SettingsError) -> None:
     (results / "failed" / f"{session}.txt").write_text(f"{problem}\n")
 
 
-def _summary(study, finished: list[str]) -> None:  # type: ignore[no-untyped-def]
+def _summary(study: Study, finished: list[str]) -> None:
     if not finished:
         return
     from nodeday import tables

@@ -249,7 +249,7 @@ class Study:
         found: list[SettingsError] = []
         captures = self.simulated_captures_of if session in self.planned else self.captures_of
         looks: list[Callable[[str], object]] = [
-            self.nodes_of, self.layout_of, self.written_span, self.phases_of, captures,
+            self.nodes_of, self.layout_of, self.written_span, self.phases_of, self._fills_of, captures,
         ]  # fmt: skip
         for look in looks:
             try:

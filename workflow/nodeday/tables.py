@@ -155,7 +155,8 @@ class Writer:
 
 
 def _by_group(rows: pd.DataFrame, within: list[str], column: str) -> dict[Any, int]:
-    return dict(zip(rows[within].itertuples(index=False, name=None), rows[column].tolist(), strict=True))
+    groups = rows[within].itertuples(index=False, name=None) if within else [()]
+    return dict(zip(groups, rows[column].tolist(), strict=True))
 
 
 def write(target: Path, table: Table, pieces: pd.DataFrame | Iterable[pd.DataFrame]) -> int:
