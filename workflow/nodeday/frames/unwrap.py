@@ -164,9 +164,8 @@ class StreamCounter:
 
 def digests(payload: NDArray[np.uint8]) -> NDArray[np.uint64]:
     """A number for each row of bytes, (n, length) -> (n,): multilinear hashing modulo 2**64."""
-    weights: NDArray[np.uint64] = np.random.default_rng(1982).integers(
-        1, 1 << 63, payload.shape[1], dtype=np.uint64
-    ) | np.uint64(1)
+    size = (payload.shape[1],)
+    weights = np.random.default_rng(1982).integers(1, 1 << 63, size, dtype=np.uint64) | np.uint64(1)
     out = np.zeros(len(payload), np.uint64)
     for place in range(payload.shape[1]):
         out += payload[:, place] * weights[place]
