@@ -11,6 +11,7 @@ import pytest
 from nodeday.frames.decode import Decoder
 from nodeday.frames.scan import BLOCK, scan
 from nodeday.layouts import load_layout
+from nodeday.loss.gaps import gaps_of
 from nodeday.settings import Node, Study
 from nodeday.simulate.scenario import random_scenario
 from nodeday.simulate.session import simulate_session
@@ -44,8 +45,16 @@ def differences(frames: pd.DataFrame, truth) -> list[str]:  # type: ignore[no-un
             continue
         for boot, (_, own) in zip(heard, rows.groupby("boot"), strict=True):
             true = sent.seq[(sent.boot == boot) & sent.received]
-            if not np.array_equal(np.sort(own.seq) - own.seq.min(), true - true.min()):
+            found = np.sort(own.seq)
+            if not np.array_equal(found - found[0], true - true[0]):
                 wrong.append(f"{key} boot {boot}: {len(own)} frames, truly {len(true)}, or elsewhere")
+                continue
+            # The first number heard is known modulo the counter only; gaps count from it.
+            gaps = gaps_of(found)
+            runs = [(first, stop) for b, first, stop in sent.lost_runs() if b == boot]
+            shift = int(found[0] - true[0])
+            if runs != list(zip(gaps.seq_from - shift, gaps.seq_to - shift, strict=True)):
+                wrong.append(f"{key} boot {boot}: {len(gaps.seq_from)} gaps, truly {len(runs)}, or elsewhere")
     return wrong
 
 

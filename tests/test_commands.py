@@ -122,6 +122,29 @@ def test_a_capture_of_other_bytes_is_refused_and_leaves_no_table(
     assert "beltframe" in (study / "results" / "failed" / "S01-clean.txt").read_text()
 
 
+def test_a_recorded_capture_is_never_the_simulators_to_write(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The engine removes what a rule is about to write, so such a session must not reach it."""
+    folder = tmp_path / "study"
+    lay_out(folder, DEMO_CONFIG, scenario=True)
+    capture = folder / "captures" / "S02-lossy.bin"
+    capture.write_bytes(b"recorded on the day")
+    for command in ("check", "simulate"):
+        code, text = said(capsys, command, "--study", str(folder))
+        assert code == errors.USAGE
+        assert "has no truth file beside it, so it was recorded, not simulated" in text
+    plan = subprocess.run(
+        [sys.executable, "-m", "snakemake", "--dry-run", "--cores", "1"],
+        cwd=folder, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    told = plan.stdout + plan.stderr
+    assert "left out, session S02-lossy" in told
+    assert "captures/S01-clean.bin" in told
+    assert "output: captures/S02-lossy.bin" not in told
+    assert capture.read_bytes() == b"recorded on the day"
+
+
 def test_module_runs_as_a_program() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "nodeday", "--version"], capture_output=True, text=True, check=True

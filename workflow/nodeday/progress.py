@@ -56,7 +56,7 @@ class LogHandler(LogHandlerBase):
             self._end_of_job(record)
 
     def _begin(self, record: LogRecord) -> None:
-        total = getattr(record, "total_job_count", None) or sum(getattr(record, "stats", {}).values())
+        total = getattr(record, "stats", {}).get("total")
         if self.task is None:
             self.bar.start()
             self.task = self.bar.add_task("starting", total=total)
