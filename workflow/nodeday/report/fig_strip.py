@@ -16,14 +16,16 @@ from nodeday.schemas.codes import ORIGIN, RR_STATUS
 from nodeday.settings import Study
 
 SECONDS, LONGEST_S, MOST_POINTS = 12, 4, 4000
+ALIKE_NS = 2_000_000
 TOP, BOTTOM = 40, 222
 
 
 def representative(
-    start_ns: NDArray[np.int64], end_ns: NDArray[np.int64], session: tuple[int, int]
+    start_ns: NDArray[np.int64], end_ns: NDArray[np.int64], session: tuple[int, int], fill_ms: float = 0
 ) -> int | None:
     """Index of the gap (m,) to show: the one that holds the middle of all lost time when gaps are
-    ordered by length, of those of up to 4 s; of equals, the nearest to the session's middle."""
+    ordered by length, of those of up to 4 s. Of equals, one with a gap beside it that was short
+    enough to fill, so that a reader sees both; and of these the nearest to the session's middle."""
     length = end_ns - start_ns
     short = np.flatnonzero((length > 0) & (length <= LONGEST_S * 1_000_000_000))
     if not short.size:
@@ -31,7 +33,11 @@ def representative(
     order = short[np.argsort(length[short], kind="stable")]
     total = np.cumsum(length[order])
     middle = length[order[int(np.searchsorted(total, total[-1] / 2))]]
-    alike = short[np.abs(length[short] - middle) <= 2_000_000]
+    alike = short[np.abs(length[short] - middle) <= ALIKE_NS]
+    filled = start_ns[short][length[short] <= fill_ms * 1e6 + ALIKE_NS]
+    beside = np.abs(filled[:, None] - start_ns[alike]) if fill_ms else np.empty((0, len(alike)))
+    both = (beside < SECONDS * 400_000_000).any(axis=0)
+    alike = alike[both] if both.any() else alike
     return int(alike[np.argmin(np.abs(start_ns[alike] - sum(session) // 2))])
 
 
@@ -47,7 +53,8 @@ def strip(study: Study, facts: Facts) -> Figure | None:
     channel = study.layout_of(facts.session).stream(stream.stream).channels[0]
     known = stream.extent == "known"
     starts, ends = stream.start_ns[known], stream.end_ns[known]
-    index = representative(starts, ends, facts.span)
+    policy = study.file.fill.get(stream.stream)
+    index = representative(starts, ends, facts.span, policy.max_ms if policy else 0)
     at = sum(facts.span) // 2 if index is None else int(starts[index] + ends[index]) // 2
     first, last = _window(at, facts)
     samples = _read(study, facts.session, "samples", stream.node, first, last)
