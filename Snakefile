@@ -10,8 +10,9 @@ from snakemake.exceptions import WorkflowError
 from snakemake.logging import logger
 
 from nodeday.errors import NodedayError
-from nodeday.settings import CODE, Study
-from nodeday.wiring import code, sheets, study_table, table
+from nodeday.settings import Study
+from nodeday.yamlfile import CODE
+from nodeday.wiring import captures, code, sheets, study_table, table
 
 try:
     study = Study(Path.cwd())

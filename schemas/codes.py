@@ -6,10 +6,12 @@ FRAME_STATUS = {
     "conflict": "the same place in the sequence as another frame, with different content",
     "late": "arrived after a frame that follows it; its loss is retracted",
     "inconsistent": "its counters or its stamp contradict the frames around it; placed by what agrees",
+    "unplaced": "of a further capture that shares no frame with the first; its place cannot be known",
 }
 REJECT_REASON = {
     "junk": "bytes in which no frame begins",
     "bad_checksum": "a frame's opening and length, but its checksum does not hold",
+    "bad_stuffing": "bytes between two delimiters that break the rules of the framing",
     "truncated": "a frame that the end of the capture cuts off",
     "unknown_kind": "a whole frame of a kind that the layout does not describe",
     "implausible": "a whole frame of a node that the session does not list, or of the wrong length",
@@ -24,6 +26,19 @@ GAP_CAUSE = {
 GAP_EXTENT = {
     "known": "the number of lost frames is exact",
     "unknown": "frames were lost, but counters cannot tell how many",
+}
+GAP_REASON = {
+    "restart": "the node's counters began anew",
+    "hub_restart": "the hub's clock began anew or jumped, which the counters cannot bridge",
+    "hub_or_nodes": "all counters began anew together: the hub restarted, or every node did",
+    "counter_restart": "the sequence counter began anew or jumped while the ticks went on; a known "
+    "length counts places by ticks, whether or not they were sent",
+    "ticks_restart": "the ticks began anew or jumped while the sequence counter went on",
+    "nothing_after": "no frame of the stream came after it",
+}
+SIGNAL_MEASURE = {
+    "rssi_dbm": "received signal strength, in dBm",
+    "lqi": "link quality as the radio reports it",
 }
 CLOCK_STATUS = {
     "fitted": "a rate and an offset were fitted to the lower edge of the delays",

@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 from nodeday.schemas import codes
+from nodeday.schemas.columns import (
+    YEAR_1970,
+    YEAR_2200,
+    boot,
+    capture,
+    channel,
+    coverage,
+    end_ns,
+    length,
+    node,
+    offset,
+    origin,
+    participant,
+    start_ns,
+    stream,
+    utc_ns,
+)
 from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURE_CODES
-
-YEAR_1970, YEAR_2200 = 0, 7_258_118_400_000_000_000
-
-node = Column("node", "name", "", "node, by the name the study gives it")
-stream = Column("stream", "name", "", "what the node sends, as the layout names it")
-channel = Column("channel", "name", "", "one measured quantity of a stream")
-participant = Column("participant", "name", "", "participant, a code and never a name")
-capture = Column("capture", "int16", "", "number of the capture within the session, from 0", ge=0)
-offset = Column("offset", "int64", "byte", "where the range begins in the capture's joined files", ge=0)
-length = Column("length", "int32", "byte", "bytes in the range", ge=1)
-boot = Column("boot", "int32", "", "stretch between restarts of the node, from 0", ge=0)
-utc_ns = Column("utc_ns", "int64", "ns", "instant, nanoseconds since 1970 in UTC", ge=YEAR_1970, le=YEAR_2200)
-start_ns = utc_ns.but(name="start_ns", meaning="first instant, nanoseconds since 1970 in UTC")
-end_ns = utc_ns.but(name="end_ns", meaning="one past the last instant, nanoseconds since 1970 in UTC")
-coverage = Column("coverage", "float64", "1", "share of expected samples that were received", ge=0, le=1)
-origin = Column("origin", "code", "", "where the value comes from", codes=codes.ORIGIN)
+from nodeday.schemas.losses import BURSTS, GAPS, LOSS, RADIO, SIGNAL
 
 FRAMES = Table(
     "frames",
@@ -59,49 +61,6 @@ REJECTS = Table(
     key=("capture", "offset"),
     increasing="offset",
     within=("capture",),
-)
-
-GAPS = Table(
-    "gaps",
-    "a half-open interval of lost frames of one stream",
-    (
-        node,
-        stream,
-        boot,
-        Column("seq_from", "int64", "frame", "first lost frame, unwrapped"),
-        Column("seq_to", "int64", "frame", "one past the last lost frame; null when not known",
-               nullable=True),
-        Column("frames", "int64", "frame", "lost frames; null when not known", ge=1, nullable=True),
-        Column("extent", "code", "", "whether the number is known", codes=codes.GAP_EXTENT),
-        Column("cause", "code", "", "why the frames were lost", codes=codes.GAP_CAUSE),
-        Column("before_hub_ns", "int64", "ns", "hub stamp of the last frame before the gap"),
-        Column("after_hub_ns", "int64", "ns", "hub stamp of the first frame after it; null at the end",
-               nullable=True),
-    ),
-    key=("node", "stream", "boot", "seq_from"),
-)  # fmt: skip
-
-LOSS = Table(
-    "loss",
-    "a stream of a node in a minute of the hub's clock",
-    (
-        node,
-        stream,
-        Column("minute_hub_ns", "int64", "ns", "start of the minute on the hub's clock"),
-        Column("expected", "int64", "frame", "received plus lost", ge=0),
-        Column("received", "int64", "frame", "distinct frames received", ge=0),
-        Column("recovered", "int64", "frame", "of these, present only in another copy", ge=0),
-        *(
-            Column(f"lost_{cause}", "int64", "frame", f"lost: {meaning}", ge=0)
-            for cause, meaning in codes.GAP_CAUSE.items()
-        ),
-        Column("duplicates", "int64", "frame", "second copies, not counted as received", ge=0),
-        Column("late", "int64", "frame", "received out of order", ge=0),
-        Column("rssi_dbm", "float32", "dBm", "mean received signal strength", ge=-200, le=50, nullable=True),
-        Column("lqi", "float32", "1", "mean link quality", nullable=True),
-        Column("longest_gap_frames", "int64", "frame", "longest run of lost frames that begins here", ge=0),
-    ),
-    key=("node", "stream", "minute_hub_ns"),
 )
 
 CLOCK = Table(
@@ -269,7 +228,7 @@ LEDGER = Table(
 TABLES = {
     table.name: table
     for table in (
-        FRAMES, REJECTS, GAPS, LOSS, CLOCK, SAMPLES, ALIGNED, BEATS, EPOCHS, PHASES, SESSIONS,
-        EXCLUSIONS, LEDGER,
+        FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, CLOCK, SAMPLES, ALIGNED, BEATS, EPOCHS,
+        PHASES, SESSIONS, EXCLUSIONS, LEDGER,
     )
 }  # fmt: skip

@@ -9,10 +9,12 @@ import pandas as pd
 import pytest
 
 from nodeday.frames.decode import Decoder
+from nodeday.frames.judge import Spoken
 from nodeday.frames.scan import BLOCK, scan
 from nodeday.layouts import load_layout
 from nodeday.loss.gaps import gaps_of
-from nodeday.settings import Node, Study
+from nodeday.sections import Node
+from nodeday.settings import Study
 from nodeday.simulate.scenario import random_scenario
 from nodeday.simulate.session import simulate_session
 
@@ -24,11 +26,13 @@ CAPTURES = 200
 
 def decoded(raw: bytes) -> tuple[pd.DataFrame, int]:
     """Frames of a capture, and the bytes of everything that is none."""
-    decoder = Decoder(LAYOUT, {address: node.node for address, node in NODES.items()})
+    decoder = Decoder([LAYOUT], {address: node.node for address, node in NODES.items()})
+    spoken = [Spoken(LAYOUT, np.array(sorted(NODES)))]
     rows, rejected = [], 0
-    for block in scan((raw[at : at + BLOCK] for at in range(0, len(raw), BLOCK)), LAYOUT, NODES):
-        rows.append(decoder.rows(block))
-        rejected += sum(each.end - each.start for each in block.rejects)
+    for block in scan((raw[at : at + BLOCK] for at in range(0, len(raw), BLOCK)), spoken):
+        found = decoder.decode(block)
+        rows.append(found.frames)
+        rejected += sum(each.end - each.start for each in found.rejects)
     return pd.concat(rows, ignore_index=True), rejected
 
 

@@ -291,7 +291,8 @@ def test_runs_of_the_hub():
 def layout() -> SimpleNamespace:
     fields = {"ticks": SimpleNamespace(rate_hz=float(TICK_HZ)), "hub_time": SimpleNamespace(unit_ns=MS)}
     utc = SimpleNamespace(role="utc", unit_ns=MS)
-    return SimpleNamespace(delay_ms=3.0, field=fields.get, kinds=[SimpleNamespace(fields=[utc])])
+    kind = SimpleNamespace(stream="acc", least_lag_s=0.0, fields=[utc])
+    return SimpleNamespace(delay_ms=3.0, field=fields.get, kinds=[kind])
 
 
 def study(tmp_path, frames: pd.DataFrame, start: int | None = None) -> SimpleNamespace:
@@ -299,14 +300,16 @@ def study(tmp_path, frames: pd.DataFrame, start: int | None = None) -> SimpleNam
     out.parent.mkdir(parents=True, exist_ok=True)
     frames.to_parquet(out)
     return SimpleNamespace(
-        results=tmp_path, layout_of=lambda _: layout(), written_span=lambda _: (start, None)
+        results=tmp_path, layout_of=lambda *_: layout(), written_span=lambda _: (start, None)
     )
 
 
 def frame(node: str, boot: int, ticks, hub_ns, mark=None) -> pd.DataFrame:
     n = len(ticks)
     return pd.DataFrame({
-        "node": pd.Categorical([node] * n), "boot": np.full(n, boot, np.int32),
+        "capture": np.zeros(n, np.int16), "node": pd.Categorical([node] * n),
+        "stream": pd.Categorical(["acc"] * n),
+        "boot": np.full(n, boot, np.int32),
         "ticks": ticks, "hub_ns": hub_ns,
         "mark_utc_ns": pd.array([pd.NA] * n if mark is None else mark, "Int64"),
         "status": pd.Categorical(["good"] * n),
@@ -315,7 +318,7 @@ def frame(node: str, boot: int, ticks, hub_ns, mark=None) -> pd.DataFrame:
 
 def joined(*pieces: pd.DataFrame) -> pd.DataFrame:
     out = pd.concat(pieces).sort_values("hub_ns", kind="stable", ignore_index=True)
-    return out.astype({"node": "category", "status": "category"})
+    return out.astype(dict.fromkeys(["node", "stream", "status"], "category"))
 
 
 def marks(rec: Recording, ppm: float, seed: int = 0) -> tuple[pd.DataFrame, maps.Map]:

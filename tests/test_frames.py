@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nodeday.frames.decode import Decoder
+from nodeday.frames.judge import Spoken
 from nodeday.frames.scan import Reject, scan
 from nodeday.frames.unwrap import NodeClock, StreamCounter, hub_steps, wrap_steps
 from nodeday.layouts import Layout, encode_frames, load_layout, pack_counts
@@ -32,10 +33,12 @@ def ecg_frames(numbers: np.ndarray, seed: int = 0) -> list[bytes]:
 
 
 def decoded(raw: bytes, piece: int = 1 << 20, layout: Layout = LAYOUT) -> tuple[pd.DataFrame, list[Reject]]:
-    decoder, rows, rejects = Decoder(layout, NAMES), [], []
-    for block in scan((raw[at : at + piece] for at in range(0, len(raw), piece)), layout, NAMES):
-        rows.append(decoder.rows(block))
-        rejects += block.rejects
+    decoder, rows, rejects = Decoder([layout], NAMES), [], []
+    spoken = [Spoken(layout, np.array(sorted(NAMES)))]
+    for block in scan((raw[at : at + piece] for at in range(0, len(raw), piece)), spoken):
+        found = decoder.decode(block)
+        rows.append(found.frames)
+        rejects += found.rejects
     return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(), rejects
 
 
@@ -206,6 +209,13 @@ def test_counter_that_restarts_while_its_ticks_go_on_is_placed_by_them() -> None
     assert status == ["good", "good", "inconsistent", "good"]
 
 
+def test_a_small_jump_of_the_counter_is_seen_too() -> None:
+    """Ten numbers skipped while the ticks say that no frame is missing."""
+    seq, status = counted([0, 1, 2, 3], [10, 11, 22, 23])
+    assert seq == [10, 11, 12, 13]
+    assert status == ["good", "good", "inconsistent", "good"]
+
+
 def test_second_copy_with_other_content_is_a_conflict() -> None:
     counter = StreamCounter(256, 100.0)
     ticks, zero = np.array([0, 100, 100]), np.zeros(3, np.int64)
@@ -252,3 +262,59 @@ def test_any_loss_is_counted_through_any_number_of_wraps(steps: list[int], first
     seq, status = counter.unwrap(raw, ticks, np.zeros(len(raw), np.int64), numbers.astype(np.uint64))
     assert (seq - first).tolist() == numbers.tolist()
     assert set(status) == {"good"}
+
+
+def test_two_layouts_share_a_capture() -> None:
+    """Two firmwares, two sync words: each node's frames are read in its own layout, in order."""
+    other = Layout.model_validate(
+        {**LAYOUT.model_dump(exclude_unset=True), "layout": "other", "sync": "5A A5 01"}
+    )
+    kind = other.stream("acc")
+    counts = np.random.default_rng(1).integers(-2048, 2048, (40, kind.samples, 3))
+    fields = {
+        "node": 17,
+        "sequence": np.arange(40),
+        "ticks": np.arange(40) * 6554,
+        "hub_time": np.arange(40) * 200,
+    }
+    second = [row.tobytes() for row in encode_frames(other, kind, fields, pack_counts(counts, kind))]
+    first = ecg_frames(np.arange(100))
+    mixed = [
+        *zip(np.arange(100) * 80 + 5, first, strict=True),
+        *zip(np.arange(40) * 200, second, strict=True),
+    ]
+    raw = b"".join(frame for _, frame in sorted(mixed, key=lambda item: item[0]))
+    spoken = [Spoken(LAYOUT, np.array([0, 16])), Spoken(other, np.array([17]))]
+    decoder = Decoder([LAYOUT, other], NAMES)
+    found = [decoder.decode(block) for block in scan([raw[:999], raw[999:]], spoken)]
+    frames = pd.concat([each.frames for each in found], ignore_index=True)
+    assert not [reject for each in found for reject in each.rejects]
+    assert frames.offset.is_monotonic_increasing
+    assert frames[frames.node == "heart"].seq.tolist() == list(range(100))
+    assert frames[frames.node == "trunk"].seq.tolist() == list(range(40))
+    assert set(frames[frames.node == "trunk"].stream) == {"acc"}
+
+
+def test_a_frame_that_no_neighbour_bears_out_is_set_aside() -> None:
+    """A whole frame with a right checksum whose ticks are far off: as a false one by chance would be."""
+    good = ecg_frames(np.arange(6))
+    false = ecg_frames(np.array([90_000]))[0]
+    raw = b"".join([*good[:3], false[:-6] + good[2][-6:], *good[3:]])
+    frames, rejects = decoded(raw)
+    assert frames.seq.tolist() == list(range(6))
+    assert set(frames.boot) == {0}
+    assert [(each.reason, each.start) for each in rejects] == [("implausible", 3 * 48)]
+    assert_tiled(frames, rejects, len(raw))
+
+
+def test_a_restart_is_borne_out_by_the_frame_behind_it() -> None:
+    clock = NodeClock(1000.0, 1 << 24)
+    hub = np.array([0, 10, 20, 30, 40], np.int64) * 1_000_000_000
+    assert clock.lone(np.array([0, 10_000, 700, 10_700, 20_700]), hub).sum() == 0
+    assert clock.lone(np.array([0, 10_000, 700, 30_000, 40_000]), hub).tolist() == [
+        False,
+        False,
+        True,
+        False,
+        False,
+    ]

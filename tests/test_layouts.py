@@ -54,13 +54,13 @@ def rows(message: bytes) -> np.ndarray[Any, Any]:
 
 @pytest.mark.parametrize(("name", "value"), CHECK_VALUES.items())
 def test_published_check_values(name: str, value: int) -> None:
-    assert crc.checksums(name, rows(b"123456789")).tolist() == [value]
-    assert crc.checksum(name, b"123456789") == value
+    assert crc.checksums(crc.named(name), rows(b"123456789")).tolist() == [value]
+    assert crc.named(name).of(b"123456789") == value
 
 
 @pytest.mark.parametrize(("name", "message", "value"), OTHER_VECTORS)
 def test_other_checksum_vectors(name: str, message: str, value: int) -> None:
-    assert crc.checksums(name, rows(bytes.fromhex(message))).tolist() == [value]
+    assert crc.checksums(crc.named(name), rows(bytes.fromhex(message))).tolist() == [value]
 
 
 ORACLES: dict[str, Callable[[bytes], int]] = {
@@ -78,7 +78,7 @@ ORACLES: dict[str, Callable[[bytes], int]] = {
 )
 def test_checksums_agree_with_another_library(name: str, messages: list[bytes]) -> None:
     table = np.stack([np.frombuffer(message, np.uint8) for message in messages])
-    assert crc.checksums(name, table).tolist() == [ORACLES[name](message) for message in messages]
+    assert crc.checksums(crc.named(name), table).tolist() == [ORACLES[name](message) for message in messages]
 
 
 # --- bits --------------------------------------------------------------------------------
@@ -244,7 +244,7 @@ def test_frames_of_any_layout_come_back(layout: Layout, data: st.DataObject) -> 
         check = layout.field("checksum")
         assert check is not None
         first, past = layout.covered(kind.payload_bytes) or (0, 0)
-        naive = [crc.checksum(str(check.crc), row[first:past].tobytes()) for row in frames]
+        naive = [check.sum.of(row[first:past].tobytes()) for row in frames]
         assert got["checksum"].tolist() == naive
 
 
@@ -273,8 +273,12 @@ WRONG: dict[str, tuple[Change, str]] = {
         lambda d: d["kinds"][1].update(sample=3),
         "line 99: unknown key kinds.1.sample (did you mean samples?)",
     ),
-    "no sync": (lambda d: d.pop("sync"), "line 1: sync is missing"),
-    "empty sync": (lambda d: d.update(sync=""), "line 4: sync: at least one byte"),
+    "no sync": (lambda d: d.pop("sync"), "sync: framing by sync word needs at least one byte"),
+    "empty sync": (lambda d: d.update(sync=""), "line 4: sync: framing by sync word needs at least one byte"),
+    "sync and delimiters": (
+        lambda d: d.update(framing="cobs"),
+        "line 4: sync: cobs framing has delimiters and no sync word",
+    ),
     "sync not hex": (lambda d: d.update(sync="D3 9X"), "line 4: sync: D3 9X is not hex, such as D3 91"),
     "name": (
         lambda d: d["kinds"][0].update(stream="ECG"),

@@ -1,6 +1,8 @@
-"""Gaps, causes, minutes, burst models, and the room's tables that must agree to the frame."""
+"""Gaps, causes, minutes, burst models and signal, and the room's tables that must agree to the frame."""
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -8,11 +10,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
+from nodeday.schemas.codes import GAP_CAUSE
+from scipy.stats import binomtest
 
 from nodeday import tables
+from nodeday.cli import main
+from nodeday.commands import lay_out
+from nodeday.home import DEMO_CONFIG
 from nodeday.ledger import Ledger
-from nodeday.loss import burst, causes, room
+from nodeday.loss import burst, causes, room, signal, whole
 from nodeday.loss.gaps import MINUTE_NS, due_ns, gaps_of, minute_of, split
+from nodeday.loss.heard import Heard, Pace, Session, listen
+from nodeday.settings import Study
+from nodeday.simulate.truth import Truth
 
 S = 1_000_000_000
 
@@ -29,7 +39,8 @@ def flags(text: str, lost: str) -> np.ndarray:
 
 
 def test_worked_sequence():
-    # Worked vector: extended 250, 251, 252, 255, 256, 258 with 257 late, 517.
+    # Worked vector of an 8-bit counter after RFC 1982 and RFC 3550 A.1, unwrapped:
+    # 250, 251, 252, 255, 256, 258 with 257 late, 517.
     #   250 251 252 [253, 255) 255 256 257 258 [259, 517) 517
     runs = gaps_of(ints(250, 251, 252, 255, 256, 257, 258, 517))
     assert list(zip(runs.seq_from, runs.seq_to, strict=True)) == [(253, 255), (259, 517)]
@@ -122,6 +133,44 @@ def test_battery():
     assert not causes.battery_fell(time[:10], gives_way[-10:])
 
 
+def test_counter_and_ticks_of_the_docstring():
+    #   ticks    0  10  20  50  60  70  80 110      ten a frame
+    #   raw      6   7   8   0   1   2   3   4
+    #   seq      6   7   8  11  12  13  14  15
+    #                      ^ began anew      ^ stood still
+    ticks = ints(0, 10, 20, 50, 60, 70, 80, 110)
+    seq, raw = ints(6, 7, 8, 11, 12, 13, 14, 15), ints(6, 7, 8, 0, 1, 2, 3, 4)
+    anew, stood = causes.counter_steps(np.zeros(8, np.int64), seq, raw, ticks, 16, 10.0)
+    assert np.flatnonzero(anew).tolist() == [2, 6]
+    assert np.flatnonzero(stood).tolist() == [6]
+
+
+def test_a_pace_off_nominal_is_no_contradiction():
+    # A sensor whose oscillator runs 4 % fast, one gap of 500 frames.
+    seq = np.concatenate([np.arange(1000), np.arange(1500, 2500)])
+    anew, stood = causes.counter_steps(
+        np.zeros(2000, np.int64), seq, seq % 256, np.rint(seq * 6553.6 / 1.04).astype(np.int64), 256, 6553.6
+    )
+    assert not anew.any()
+    assert not stood.any()
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "periods", "went_on"),
+    [
+        (200, 7, 63.0, False),  # where counting on leads modulo 256, but zero lies in reach too
+        (200, 254, 54.0, True),
+        (200, 254, 56.0, False),  # two frames off
+        (250, 53, 59.0, False),
+        (10, 60, 50.2, True),
+        (10, 0, 50.0, False),
+    ],
+)
+def test_a_counter_that_ran_on(before, after, periods, went_on):
+    """True only where zero is out of reach and the place is where counting on leads."""
+    assert causes.counter_went_on(before, after, 256, periods) == went_on
+
+
 # --- burst models -------------------------------------------------------------------------------
 
 
@@ -135,8 +184,10 @@ def test_stream_of_mcgowan():
 def test_worked_gilbert():
     # Computed by hand from the stream: n01 = 4, n0 = 31, n10 = 4, n1 = 8; 1 = lost.
     lost = flags("0000110000000111000001000000000110000000", "1")
+    n00, n01, n10, n11 = burst.Stretches.of(lost).transitions()
+    assert (n01, n00 + n01, n10, n10 + n11) == (4, 31, 4, 8)
     model = burst.gilbert(lost)
-    assert model.p == pytest.approx(4 / 31)
+    assert model == burst.gilbert_from(n00, n01, n10, n11)
     assert model.p == pytest.approx(0.12903, abs=5e-6)
     assert model.r == 0.5
     assert model.loss == pytest.approx(0.20513, abs=5e-6)
@@ -150,57 +201,172 @@ def test_gilbert_of_loss_and_burst():
     assert model.loss == pytest.approx(0.05)
 
 
-def test_gilbert_recovers_a_simulated_chain():
-    rng, model = np.random.default_rng(1), burst.gilbert_of(0.1, 4)
-    lengths = np.stack([rng.geometric(model.p, 5000), rng.geometric(model.r, 5000)], axis=1).ravel()
-    found = burst.gilbert(np.repeat(np.arange(10_000) % 2 == 1, lengths))
-    assert found.p == pytest.approx(model.p, rel=0.05)
-    assert found.r == pytest.approx(model.r, rel=0.05)
-
-
 def test_streams_without_loss_have_no_burst_ratio():
     assert np.isnan(burst.burst_ratio(np.zeros(5, bool)))
     assert np.isnan(burst.gilbert(np.zeros(5, bool)).r)
+    none = burst.burst_gap(burst.Stretches.of(np.zeros(5, bool)))
+    assert (none.gap_density, none.mean_gap_frames) == (0, 5)
+    assert np.isnan([none.burst_density, none.burst_frames, none.burst_sd_frames]).all()
 
 
-def test_rfc_3611_bursts():
-    # Fifteen received between two losses: one burst. Sixteen: two.
-    for between, count in ((15, 1), (16, 2)):
-        start, end = burst.bursts(np.array([True, *[False] * between, True]))
-        assert len(start) == count
-        assert end[-1] == between + 2
+@pytest.mark.parametrize(("count", "of"), [(0, 10), (3, 10), (10, 10), (1, 100_000), (0, 1)])
+def test_interval_equals_the_librarys_exact_one(count, of):
+    exact = binomtest(count, of).proportion_ci(0.95, "exact")
+    assert burst.interval(count, of) == pytest.approx((exact.low, exact.high))
+
+
+def test_no_interval_without_a_trial():
+    assert np.isnan(burst.interval(0, 0)).all()
+
+
+def test_p_and_r_of_simulated_chains_lie_in_their_intervals():
+    """Gilbert chains of known p and r: 95 % intervals hold the truth in about 95 % of 1000 cases."""
+    rng, held, tried = np.random.default_rng(3), 0, 0
+    for _ in range(500):
+        model = burst.gilbert_of(rng.uniform(0.01, 0.3), rng.uniform(1.2, 8))
+        lengths = np.stack([rng.geometric(model.p, 60), rng.geometric(model.r, 60)], axis=1).ravel()
+        n00, n01, n10, n11 = burst.Stretches.of(
+            np.repeat(np.arange(120) % 2 == 1, lengths)[:2000]
+        ).transitions()
+        for count, of, truth in ((n01, n00 + n01, model.p), (n10, n10 + n11, model.r)):
+            low, high = burst.interval(count, of)
+            held += low <= truth <= high
+            tried += 1
+    assert 0.93 <= held / tried <= 0.99
+
+
+def test_worked_example_of_rfc_3611():
+    # RFC 3611 section 4.7.2, 64 packets 10 ms apart, Gmin 16; 1 received, 0 lost, X discarded:
+    # one burst of 12 packets (120 ms, density 0.33), gaps of 23 and 29 packets (density 0.04).
+    lost = ~flags("11110111111111111111111X111X1011110111111111111111111X1111111111", "1")
+    found = burst.burst_gap(burst.Stretches.of(lost))
+    assert found.lengths.tolist() == [12]
+    assert (found.burst_lost, found.gap_frames, found.gaps, found.gap_lost) == (4, 23 + 29, 2, 2)
+    assert found.burst_density == pytest.approx(0.33, abs=0.005)
+    assert found.gap_density == pytest.approx(0.04, abs=0.005)
+
+
+def test_gmin_of_rfc_3611():
+    # Fifteen received between two losses: one burst. Sixteen: two lone losses, which are no bursts.
+    for between, lengths, alone in ((15, [17], 0), (16, [], 2)):
+        found = burst.burst_gap(burst.Stretches.of(np.array([True, *[False] * between, True])))
+        assert (found.lengths.tolist(), found.gap_lost) == (lengths, alone)
+
+
+def naive_bursts(pieces: list[str], gmin: int) -> tuple[list[int], int, int, int, int]:
+    """Bursts by the wording of RFC 3611, character by character; x is lost."""
+    lengths, lost_in, gap_frames, gap_lost, gaps = [], 0, 0, 0, 0
+    for piece in pieces:
+        inside = [False] * len(piece)
+        at = [i for i, each in enumerate(piece) if each == "x"]
+        groups: list[list[int]] = []
+        for i in at:
+            if groups and i - groups[-1][-1] - 1 < gmin:
+                groups[-1].append(i)
+            else:
+                groups.append([i])
+        for group in groups:
+            if len(group) > 1:
+                lengths.append(group[-1] - group[0] + 1)
+                lost_in += len(group)
+                inside[group[0] : group[-1] + 1] = [True] * lengths[-1]
+            else:
+                gap_lost += 1
+        gap_frames += inside.count(False)
+        gaps += sum(not b and (i == 0 or inside[i - 1]) for i, b in enumerate(inside))
+    return lengths, lost_in, gap_frames, gap_lost, gaps
+
+
+pieces = st.lists(st.text("x.....", min_size=1, max_size=60), min_size=1, max_size=4)
+
+
+@settings(deadline=None, max_examples=50)
+@given(pieces, st.integers(1, 6))
+def test_bursts_and_transitions_equal_naive_counting(texts, gmin):
+    starts = np.cumsum([0, *(len(each) + 1 for each in texts)])[:-1]
+    parts = [burst.Stretches.of(flags(each, "x")) for each in texts]
+    within = burst.Stretches(
+        starts, starts + [len(each) for each in texts],
+        np.concatenate([p.first + s for p, s in zip(parts, starts, strict=True)]),
+        np.concatenate([p.stop + s for p, s in zip(parts, starts, strict=True)]),
+    )  # fmt: skip
+    found = burst.burst_gap(within, gmin)
+    told = found.lengths.tolist(), found.burst_lost, found.gap_frames, found.gap_lost, found.gaps
+    assert told == naive_bursts(texts, gmin)
+    pairs = [a + b for each in texts for a, b in pairwise(each)]
+    assert within.transitions() == tuple(pairs.count(pair) for pair in ("..", ".x", "x.", "xx"))
+    assert within.lost == "".join(texts).count("x")
+    assert found.gap_density <= 1 or found.gap_frames == 0
+
+
+# --- signal -------------------------------------------------------------------------------------
+
+
+def test_a_lost_frame_has_the_mean_of_its_received_neighbours():
+    #   seq     0   1 2   3      4 5 6     7        radio [1, 3), radio [4, 5), outage [5, 6), radio [6, 7)
+    #   rssi  -60       -70              nan
+    seq, values = ints(0, 3, 7), np.array([-60.0, -70.0, np.nan])
+    none = np.zeros(3, np.int64)
+    found = signal.neighbours(none, seq, values, none, ints(1, 4, 6), ints(3, 5, 7))
+    assert found[:2].tolist() == [-65, -70]
+    assert np.isnan(found[2])
+
+
+def test_bins_are_half_open_and_hold_every_frame():
+    received = np.array([-61.0, -60.0, -60.0, -58.0, np.nan])
+    rows = list(signal.table_rows("rssi_dbm", received, np.array([-60.5, -70.0])))
+    assert [(row["low"], row["high"], row["expected"], row["lost"]) for row in rows] == [
+        (-70, -68, 1, 1), (-62, -60, 2, 1), (-60, -58, 2, 0), (-58, -56, 1, 0)
+    ]  # fmt: skip
+    assert list(signal.table_rows("lqi", np.array([np.nan]), np.array([np.nan]))) == []
 
 
 # --- the room -----------------------------------------------------------------------------------
 
+PERIODS = {"ecg": 1.0, "acc": 2.0, "mark": 10.0}
+HZ, WRAP = 100.0, 1 << 16
+
 
 def frames_of(rows: list[dict]) -> pd.DataFrame:
-    base = {"capture": 0, "boot": 0, "rssi_dbm": -60.0, "lqi": 100.0, "battery_v": 4.0, "status": "good"}
+    """Rows of table ``frames`` in order of arrival; ticks of a row count hundredths of a second."""
+    base = {"capture": 0, "boot": 0, "rssi_dbm": -60.0, "lqi": 100.0, "battery_v": 4.0, "status": "good",
+            "mark_utc_ns": pd.NA}  # fmt: skip
     frame = pd.DataFrame([base | row for row in rows])
+    frame = frame.sort_values("at", kind="stable", ignore_index=True) if "at" in frame else frame
+    for name, modulus in (("seq", 256), ("ticks", WRAP)):
+        raw = frame[name] % modulus
+        frame[f"{name}_raw"] = frame[f"{name}_raw"].fillna(raw) if f"{name}_raw" in frame else raw
     for name in ("node", "stream", "status"):
         frame[name] = frame[name].astype("category")
-    return frame.astype({"seq": "int64", "hub_ns": "int64", "boot": "int32"})
+    frame["offset"] = np.arange(len(frame))
+    whole_ = dict.fromkeys(["seq", "hub_ns", "seq_raw", "ticks", "ticks_raw", "offset"], "int64")
+    return frame.astype(whole_ | {"boot": "int32", "capture": "int16", "mark_utc_ns": "Int64"})
 
 
 def stream_rows(node: str, stream: str, period: int, keep, boot: int = 0, t0: int = 0, **more) -> list[dict]:
     return [
-        {"node": node, "stream": stream, "boot": boot, "seq": n, "hub_ns": (t0 + n * period) * S, **more}
+        {"node": node, "stream": stream, "boot": boot, "seq": n, "ticks": round(n * period * HZ),
+         "hub_ns": (t0 + n * period) * S, "at": t0 + n * period} | more
         for n in keep
-    ]
+    ]  # fmt: skip
 
 
-def account(frames: pd.DataFrame, periods: dict[str, float], tmp_path):
-    copies = frames["status"].isin(room.SECOND_COPIES)
-    received = frames[~copies].sort_values(["node", "stream", "boot", "seq"], ignore_index=True)
-    gaps = room.find_gaps(received, periods)
-    loss = room.by_minute(received, frames[copies], gaps)
-    for name, table in (("gaps", gaps), ("loss", loss)):
+def heard(frames: pd.DataFrame, periods: dict[str, float] = PERIODS) -> Session:
+    names = {(str(n), str(s)) for n, s in zip(frames["node"], frames["stream"], strict=True)}
+    return listen(frames, {(n, s): Pace(periods[s], 256, WRAP, HZ) for n, s in names})
+
+
+def account(frames: pd.DataFrame, tmp_path, periods: dict[str, float] = PERIODS) -> dict[str, pd.DataFrame]:
+    session = heard(frames, periods)
+    found = room.account(session)
+    for name, table in found.items():
         tables.validate(TABLES[name], table)
-    room._account(Ledger("loss", "S"), frames, received, gaps, loss).close(tmp_path)
-    return gaps, loss
+    room.balance(Ledger("loss", "S"), frames, session, found).close(tmp_path)
+    return found
 
 
-PERIODS = {"ecg": 1.0, "acc": 2.0, "mark": 10.0}
+def rows_of(table: pd.DataFrame, *names: str) -> list[tuple]:
+    return list(table[list(names)].astype(object).itertuples(index=False, name=None))
 
 
 def test_radio_loss_and_outage_in_one_run_are_told_apart(tmp_path):
@@ -209,18 +375,27 @@ def test_radio_loss_and_outage_in_one_run_are_told_apart(tmp_path):
     heart = stream_rows("heart", "ecg", 1, [*range(100), *range(150, 301)])
     wrist = stream_rows("wrist", "acc", 2, [*range(51), *range(75, 151)], t0=1)
     marks = stream_rows("hub", "mark", 10, [*range(11), *range(15, 31)])
-    gaps, loss = account(frames_of(heart + wrist + marks), PERIODS, tmp_path)
-    found = [tuple(row) for row in gaps[["node", "seq_from", "seq_to", "cause"]].itertuples(index=False)]
-    assert found == [
+    found = account(frames_of(heart + wrist + marks), tmp_path)
+    assert rows_of(found["gaps"], "node", "seq_from", "seq_to", "cause") == [
         ("heart", 100, 101, "radio"), ("heart", 101, 150, "hub_outage"),
         ("hub", 11, 15, "hub_outage"), ("wrist", 51, 75, "hub_outage"),
     ]  # fmt: skip
+    assert found["gaps"]["reason"].isna().all()
+    loss = found["loss"]
     assert loss["lost_hub_outage"].sum() == 49 + 4 + 24
     assert loss["lost_radio"].sum() == 1
     ecg = loss[loss["node"] == "heart"].set_index("minute_hub_ns")
     assert ecg["longest_gap_frames"].to_dict() == {0: 0, MINUTE_NS: 50, 2 * MINUTE_NS: 0, 3 * MINUTE_NS: 0,
                                                    4 * MINUTE_NS: 0, 5 * MINUTE_NS: 0}  # fmt: skip
     assert ecg["expected"].tolist() == [60, 60, 60, 60, 60, 1]
+    heart_row = found["radio"].set_index("node").loc["heart"]
+    assert (heart_row["longest_gap_frames"], heart_row["longest_gap_s"], heart_row["longest_run_frames"]) == (
+        50,
+        50,
+        1,
+    )
+    # The outage ends the stretch: one way into a loss, none out of it.
+    assert (heart_row["p"], np.isnan(heart_row["r"])) == (1 / 250, True)
 
 
 def test_restart_end_and_battery(tmp_path):
@@ -232,51 +407,284 @@ def test_restart_end_and_battery(tmp_path):
     stops = stream_rows("trunk", "ecg", 1, range(200))
     first = stream_rows("wrist", "ecg", 1, range(5, 100))
     second = stream_rows("wrist", "ecg", 1, range(300), boot=1, t0=125)
-    gaps, loss = account(frames_of(dies + stops + first + second), PERIODS, tmp_path)
-    rows = gaps[["node", "boot", "seq_from", "extent", "cause", "before_hub_ns", "after_hub_ns"]].astype(
-        object
-    )
-    assert rows.to_numpy().tolist() == [
-        ["ankle", 0, 200, "unknown", "end_of_battery", 199 * S, pd.NA],
-        ["trunk", 0, 200, "unknown", "unknown", 199 * S, pd.NA],
-        ["wrist", 0, 100, "unknown", "node_restart", 99 * S, 125 * S],
+    found = account(frames_of(dies + stops + first + second), tmp_path)
+    gaps, loss = found["gaps"], found["loss"]
+    assert rows_of(gaps, "node", "boot", "seq_from", "cause", "before_hub_ns", "after_hub_ns", "reason") == [
+        ("ankle", 0, 200, "end_of_battery", 199 * S, pd.NA, "nothing_after"),
+        ("trunk", 0, 200, "unknown", 199 * S, pd.NA, "nothing_after"),
+        ("wrist", 0, 100, "node_restart", 99 * S, 125 * S, "restart"),
     ]
     assert gaps["frames"].isna().all()
+    assert set(gaps["extent"]) == {"unknown"}
     assert loss["expected"].sum() == loss["received"].sum() == 200 + 200 + 95 + 300
+    assert found["radio"]["longest_gap_s"].tolist() == [424 - 199, 424 - 199, 25]
 
 
 def test_second_copies_and_late_frames_are_counted_apart(tmp_path):
     rows = stream_rows("heart", "ecg", 1, [0, 1, 2, 4, 6])
     rows[2]["status"] = "late"
-    rows += [rows[1] | {"status": "duplicate"}, rows[1] | {"status": "conflict", "hub_ns": 61 * S}]
-    gaps, loss = account(frames_of(rows), PERIODS, tmp_path)
-    assert gaps["frames"].tolist() == [1, 1]
-    counts = loss[["expected", "received", "duplicates", "late"]]
-    assert counts.to_numpy().tolist() == [
-        [7, 5, 1, 1],
-        [0, 0, 1, 0],
+    rows += [rows[1] | {"status": "duplicate"}, rows[1] | {"status": "conflict", "hub_ns": 61 * S, "at": 61}]
+    found = account(frames_of(rows), tmp_path)
+    assert found["gaps"]["frames"].tolist() == [1, 1]
+    assert rows_of(found["loss"], "expected", "received", "duplicates", "conflicts", "late") == [
+        (7, 5, 1, 0, 1), (0, 0, 1, 1, 0)
+    ]  # fmt: skip
+    assert found["loss"]["rssi_dbm"].isna().tolist() == [False, True]
+    assert rows_of(found["radio"], "expected", "duplicates", "conflicts", "late") == [(7, 2, 1, 1)]
+
+
+def test_frames_without_a_place_count_nowhere_but_in_the_ledger(tmp_path):
+    rows = stream_rows("heart", "ecg", 1, range(10))
+    rows += [
+        row | {"status": "unplaced", "capture": 1} for row in stream_rows("heart", "ecg", 1, range(50, 55))
     ]
-    assert loss["rssi_dbm"].isna().tolist() == [False, True]
+    found = account(frames_of(rows), tmp_path)
+    assert found["gaps"].empty
+    assert found["loss"]["received"].sum() == 10
+    ledger = tables.read(tables.path(tmp_path, "ledger", "S", "loss"), "ledger")
+    assert ledger["detail"].iloc[0] == "received 10, duplicates 0, unplaced 5"
+
+
+def test_a_counter_that_begins_anew_while_ticks_go_on(tmp_path):
+    """::
+
+    heart raw  0 ... 99 | 0 1 2 ...       placed by its ticks at 110: ten places, sent or not
+    """
+    rows = stream_rows("heart", "ecg", 1, [*range(100), *range(110, 200)])
+    rows = [row | {"seq_raw": row["seq"] - 110} if row["seq"] >= 110 else row for row in rows]
+    rows[100]["status"] = "inconsistent"
+    found = account(frames_of(rows + stream_rows("wrist", "acc", 2, range(100))), tmp_path)
+    assert rows_of(found["gaps"], "seq_from", "seq_to", "extent", "cause", "reason") == [
+        (100, 110, "known", "unknown", "counter_restart")
+    ]
+    heart = found["radio"].iloc[0]
+    assert (heart["lost_unknown"], heart["lost_radio"], heart["runs"], heart["inconsistent"]) == (10, 0, 0, 1)
+
+
+def test_ticks_that_jump_while_the_counter_stands_still(tmp_path):
+    rows = stream_rows("heart", "ecg", 1, range(200))
+    rows = [row | {"ticks": row["ticks"] + 3000, "hub_ns": row["hub_ns"] + 30 * S, "at": row["at"] + 30}
+            if row["seq"] >= 100 else row for row in rows]  # fmt: skip
+    found = account(frames_of(rows + stream_rows("wrist", "acc", 2, range(115))), tmp_path)
+    assert rows_of(
+        found["gaps"], "seq_from", "extent", "cause", "reason", "before_hub_ns", "after_hub_ns"
+    ) == [(100, "unknown", "unknown", "counter_restart", 99 * S, 130 * S)]
+    assert found["radio"]["longest_gap_s"].tolist() == [30, 0]
+
+
+def test_ticks_that_begin_anew_while_the_counter_goes_on(tmp_path):
+    rows = stream_rows("heart", "ecg", 1, range(100))
+    # 10 s later: 9 numbers on, and out of reach of a counter that began at zero
+    after = [row | {"seq_raw": (109 + row["seq"]) % 256} for row in
+             stream_rows("heart", "ecg", 1, range(100), boot=1, t0=109)]  # fmt: skip
+    found = account(frames_of(rows + after + stream_rows("wrist", "acc", 2, range(105))), tmp_path)
+    assert rows_of(found["gaps"], "boot", "seq_from", "extent", "cause", "reason") == [
+        (0, 100, "unknown", "unknown", "ticks_restart")
+    ]
+
+
+def two_nodes_and_marks(before: int, jump: int, away: int, after: int = 300) -> list[dict]:
+    """Both nodes and the hub's marks on a hub clock that goes on ``jump`` s further than time did."""
+    rows = []
+    for node, stream, period, own in (
+        ("heart", "ecg", 1, 400),
+        ("wrist", "acc", 2, 90),
+        ("hub", "mark", 10, 0),
+    ):
+        for boot, start, end in ((0, 0, before), (1, before + away, before + away + after)):
+            for n in range(-(-start // period), -(-end // period)):
+                at = n * period
+                utc = {"mark_utc_ns": 1_700_000_000 * S + at * S} if node == "hub" else {}
+                rows.append({
+                    "node": node, "stream": stream, "boot": boot, "seq": n, "seq_raw": n % 256, "at": at,
+                    "ticks": round((at + own) * HZ), "hub_ns": (at + 1000 + (jump if boot else 0)) * S, **utc,
+                })  # fmt: skip
+    return rows
+
+
+def test_a_hub_clock_that_falls_back_is_a_restart_of_the_hub(tmp_path):
+    found = account(frames_of(two_nodes_and_marks(100, -1090, 20)), tmp_path)
+    assert rows_of(found["gaps"], "node", "extent", "cause", "reason") == [
+        (node, "unknown", "hub_outage", "hub_restart") for node in ("heart", "hub", "wrist")
+    ]
+    loss = found["loss"]
+    assert loss["lost_hub_outage"].sum() == 0
+    assert set(loss["hub_run"]) == {0, 1}
+    # Both runs have host marks, so that their minutes lie in UTC although hub minutes repeat.
+    heart = loss[loss["node"] == "heart"]
+    assert heart["minute_utc_ns"].is_monotonic_increasing
+    assert not heart["minute_utc_ns"].duplicated().any()
+    assert found["radio"]["longest_gap_s"].tolist() == [20, 20, 20]  # by the host's marks
+    sensors = [row for row in two_nodes_and_marks(100, -1090, 20) if row["node"] != "hub"]
+    found = account(frames_of(sensors), tmp_path)
+    assert found["loss"]["minute_utc_ns"].isna().all()
+    assert found["radio"]["longest_gap_s"].tolist() == [0, 0]  # without marks nobody knows
+
+
+def test_a_hub_clock_that_jumps_forward_while_the_nodes_count_on(tmp_path):
+    # The nodes' ticks tell of 20 s, the hub's clock of 220 s; no restart from zero reaches heart's ticks.
+    rows = [row for row in two_nodes_and_marks(100, 200, 20) if row["node"] != "hub"]
+    found = account(frames_of(rows), tmp_path)
+    assert set(rows_of(found["gaps"], "cause", "reason")) == {("hub_outage", "hub_restart")}
+    assert set(found["loss"]["hub_run"]) == {0, 1}
+
+
+def test_hub_or_every_node_cannot_always_be_told(tmp_path):
+    # As before, but after so long a pause that all ticks might have begun at zero meanwhile.
+    rows = two_nodes_and_marks(100, 2000, 20)
+    sensors = [row for row in rows if row["node"] != "hub"]
+    found = account(frames_of(sensors), tmp_path)
+    assert set(rows_of(found["gaps"], "cause", "reason")) == {("unknown", "hub_or_nodes")}
+    assert found["radio"]["longest_gap_s"].tolist() == [0, 0]
+    # The host's marks settle it: their clock saw no 2000 s.
+    found = account(frames_of(rows), tmp_path)
+    assert set(rows_of(found["gaps"], "cause", "reason")) == {("hub_outage", "hub_restart")}
+    assert found["radio"]["longest_gap_s"].tolist() == [20, 20, 20]
+
+
+def test_nodes_that_restart_on_their_own_after_an_outage_are_node_restarts(tmp_path):
+    rows = two_nodes_and_marks(100, 0, 60)
+    for row in rows:
+        if row["boot"] and row["node"] != "hub":  # ticks and counters of each begin at zero, 7 s apart
+            start = 160 if row["node"] == "heart" else 167
+            period = 1 if row["node"] == "heart" else 2
+            row["seq"] = row["seq"] - start // period
+            row["seq_raw"], row["ticks"] = row["seq"] % 256, round((row["at"] - start) * HZ)
+    rows = [row for row in rows if row["ticks"] >= 0]
+    for row in rows:
+        row["boot"] = 0 if row["node"] == "hub" else row["boot"]
+    found = account(frames_of(rows), tmp_path)
+    assert [row for row in rows_of(found["gaps"], "node", "cause") if row[0] != "hub"] == [
+        ("heart", "node_restart"), ("wrist", "node_restart")
+    ]  # fmt: skip
 
 
 @settings(deadline=None, max_examples=25)
 @given(st.integers(0, 2**32 - 1), st.floats(0, 0.6))
-def test_loss_sums_to_gaps_whatever_is_lost(seed, share):
+def test_every_account_sums_to_the_gaps_whatever_is_lost(seed, share):
     rng = np.random.default_rng(seed)
     rows = []
     for node, stream, period in (("heart", "ecg", 1), ("wrist", "acc", 2), ("hub", "mark", 10)):
         n = 400 // period
-        kept = np.flatnonzero(
-            (rng.random(n) > share) & ~((np.arange(n) * period > 150) & (np.arange(n) * period < 200))
-        )
+        at = np.arange(n) * period
+        kept = np.flatnonzero((rng.random(n) > share) & ~((at > 150) & (at < 200)))
         own = stream_rows(node, stream, period, kept.tolist())
         rows += [row | {"hub_ns": row["hub_ns"] + int(rng.integers(0, 3)) * S} for row in own]
     frames = frames_of(rows)
-    received = frames.sort_values(["node", "stream", "boot", "seq"], ignore_index=True)
-    gaps = room.find_gaps(received, PERIODS)
-    loss = room.by_minute(received, frames[:0], gaps)
+    found = room.account(heard(frames))
+    gaps, loss, radio, bursts = (found[name] for name in ("gaps", "loss", "radio", "bursts"))
     known = gaps[gaps["extent"] == "known"]
-    for cause in ("radio", "hub_outage"):
-        assert loss[f"lost_{cause}"].sum() == known.loc[known["cause"] == cause, "frames"].sum()
-    spans = received.groupby(["node", "stream"], observed=True)["seq"].agg(lambda s: s.max() - s.min() + 1)
-    assert loss["expected"].sum() == spans.sum()
+    for cause in GAP_CAUSE:
+        lost = known.loc[known["cause"] == cause, "frames"].sum()
+        assert loss[f"lost_{cause}"].sum() == radio[f"lost_{cause}"].sum() == lost
+    assert (bursts["length"] * bursts["count"]).sum() == radio["lost_radio"].sum()
+    assert bursts["count"].sum() == radio["runs"].sum()
+    spans = frames.groupby(["node", "stream"], observed=True)["seq"].agg(lambda s: s.max() - s.min() + 1)
+    assert loss["expected"].sum() == radio["expected"].sum() == spans.sum()
+    for _, rows_ in found["signal"].groupby(["node", "measure"], observed=True):
+        own = radio[radio["node"] == rows_["node"].iloc[0]].iloc[0]
+        assert rows_["lost"].sum() == own["lost_radio"]
+        assert rows_["expected"].sum() == own["received"] + own["lost_radio"]
+    assert (radio["burst_frames"] - radio["burst_lost"] >= 0).all()
+    fits = radio[radio["expected_loss"].notna() & (radio["radio_loss"] > 0)]
+    assert ((fits["p_low"] <= fits["p"]) & (fits["p"] <= fits["p_high"])).all()
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.integers(0, 2**32 - 1))
+def test_the_order_of_arrival_does_not_matter(seed):
+    """Milliseconds apart, so that no shuffle looks like a restart of the hub."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for node, stream, period in (("heart", "ecg", 1), ("wrist", "acc", 2)):
+        for boot in range(2):
+            kept = np.flatnonzero(rng.random(200 // period) > 0.2)
+            rows += stream_rows(node, stream, period, kept.tolist(), boot=boot, t0=400 * boot)
+    rows = [row | {"hub_ns": row["hub_ns"] // 1000, "ticks": row["ticks"] * 1000} for row in rows]
+    frames = frames_of([{k: v for k, v in row.items() if k != "at"} for row in rows])
+    shuffled = frames.iloc[rng.permutation(len(frames))].reset_index(drop=True)
+    periods = {name: period / 1000 for name, period in PERIODS.items()}
+    one, other = (room.account(heard(each, periods)) for each in (frames, shuffled))
+    for name, table in one.items():
+        assert table.equals(other[name]), name
+
+
+def test_frames_of_a_further_copy_take_the_run_of_their_neighbours(tmp_path):
+    rows = two_nodes_and_marks(100, -1090, 20)
+    gone = {("heart", 1, 150), ("heart", 0, 50)}
+    kept = [row for row in rows if (row["node"], row["boot"], row["seq"]) not in gone]
+    copies = [
+        row | {"capture": 1, "at": 10_000} for row in rows if (row["node"], row["boot"], row["seq"]) in gone
+    ]
+    found = account(frames_of(kept + copies), tmp_path)
+    assert found["gaps"]["frames"].isna().all()
+    assert found["radio"]["recovered"].tolist() == [2, 0, 0]
+    own = found["loss"][found["loss"]["recovered"] > 0]
+    assert own["hub_run"].tolist() == [0, 1]
+
+
+# --- the demo's sessions against their truth ----------------------------------------------------
+
+SESSIONS = ("S01-clean", "S02-lossy", "S03-mess")
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory) -> Study:
+    """The demo's sessions, simulated, decoded and accounted for."""
+    folder = tmp_path_factory.mktemp("loss") / "demo"
+    lay_out(folder, DEMO_CONFIG, scenario=True)
+    assert main(["simulate", "--study", str(folder)]) == 0
+    for session in SESSIONS:
+        for each in ("frames", "loss"):
+            assert main(["room", each, session, "--study", str(folder)]) == 0
+    return Study(folder)
+
+
+@pytest.mark.parametrize("session", SESSIONS)
+def test_demo_tables_equal_the_truth(demo, session):
+    truth = Truth.load(demo.root / "captures" / f"{session}.truth.npz")
+    found = {name: tables.read(tables.path(demo.results, name, session), name)
+             for name in ("gaps", "loss", "radio", "bursts", "signal")}  # fmt: skip
+    for key, sent in truth.streams.items():
+        node, stream = key.split("/")
+        own = {name: t[(t["node"] == node) & (t["stream"] == stream)] for name, t in found.items()}
+        row = own["radio"].iloc[0]
+        between = np.zeros(len(sent.seq), bool)  # from the first received frame of a boot to the last
+        for boot in np.unique(sent.boot[sent.received]):
+            at = np.flatnonzero((sent.boot == boot) & sent.received)
+            between[at[0] : at[-1] + 1] = True
+        lost = between & ~sent.received
+        assert row["received"] == own["loss"]["received"].sum() == sent.received.sum()
+        assert row["expected"] == own["loss"]["expected"].sum() == between.sum()
+        assert (row["duplicates"], row["late"]) == (truth.duplicates[key], truth.late[key])
+        assert row["conflicts"] == row["recovered"] == row["inconsistent"] == 0
+        for number, cause in enumerate(GAP_CAUSE):
+            true = int((lost & (sent.cause == number)).sum())
+            told = row[f"lost_{cause}"], own["loss"][f"lost_{cause}"].sum()
+            known = own["gaps"].loc[own["gaps"]["cause"] == cause, "frames"].sum()
+            assert told == (known, known)
+            assert known == true
+        assert (own["bursts"]["length"] * own["bursts"]["count"]).sum() == row["lost_radio"]
+        if row["lost_radio"] and row["radio_loss"] > 0.001:
+            assert row["expected_loss"] == pytest.approx(row["radio_loss"], rel=0.05)
+
+
+def test_the_demo_shows_how_signal_and_loss_go_together(demo):
+    rows = tables.read(tables.path(demo.results, "signal", "S02-lossy"), "signal")
+    own = rows[(rows["node"] == "heart") & (rows["measure"] == "rssi_dbm") & (rows["expected"] > 1000)]
+    assert own["share"].is_monotonic_decreasing
+    assert own["share"].iloc[0] > 0.5 > 0.01 > own["share"].iloc[-1]
+
+
+def test_stretches_of_boots_and_outages():
+    #   boot 0   0 1 . 3 [4 5 outage) 6   boot 1   0 . 2
+    own = heard(frames_of([
+        *stream_rows("heart", "ecg", 1, [0, 1, 3, 6]), *stream_rows("heart", "ecg", 1, [0, 2], boot=1, t0=50)
+    ])).streams[0]  # fmt: skip
+    assert isinstance(own, Heard)
+    known = pd.DataFrame({"boot": [0, 0, 1], "cause": ["radio", "hub_outage", "radio"],
+                          "seq_from": [2, 4, 1], "seq_to": [3, 6, 2]})  # fmt: skip
+    found = whole.stretches(own, known)
+    assert (found.start.tolist(), found.end.tolist()) == ([0, 6, 8], [4, 7, 11])
+    assert (found.first.tolist(), found.stop.tolist()) == ([2, 9], [3, 10])
+    assert found.transitions() == (1, 2, 2, 0)

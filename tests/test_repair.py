@@ -20,7 +20,7 @@ from nodeday.repair import quality, room
 from nodeday.repair.align import MISSING, grid, grid_range, on_grid
 from nodeday.repair.fill import fill
 from nodeday.repair.gaps import fillable, runs, spread
-from nodeday.repair.lay import lay, sample_times
+from nodeday.repair.lay import follow_each_other, lay, sample_times
 from nodeday.repair.stream import payload_matrix
 from nodeday.settings import Study
 
@@ -193,7 +193,7 @@ def test_samples_are_a_period_apart_from_the_stamped_one(last: bool) -> None:
 def test_a_rate_that_does_not_fit_the_frames_is_refused() -> None:
     knots, utc = np.array([0, TICK]), START + np.array([0, 1_000_000_000])
     with pytest.raises(ValueError, match="rate_hz is too low"):
-        sample_times(np.array([1000, 2000]), 20, TICK / 250, True, knots, utc)
+        follow_each_other(sample_times(np.array([1000, 2000]), 20, TICK / 250, True, knots, utc).ravel())
 
 
 def test_payloads_are_read_where_they_lie() -> None:
@@ -299,7 +299,7 @@ def gap(node: str, stream: str, boot: int, start: int, end: int | None, cause: s
     return {
         "node": node, "stream": stream, "boot": boot, "seq_from": start, "seq_to": end,
         "frames": None if end is None else end - start, "extent": "unknown" if end is None else "known",
-        "cause": cause, "before_hub_ns": 0, "after_hub_ns": None,
+        "cause": cause, "before_hub_ns": 0, "after_hub_ns": None, "reason": None if end else "restart",
     }  # fmt: skip
 
 

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from nodeday.errors import SettingsError
 from nodeday.layouts import decode_fields, load_layout, unpack_counts
-from nodeday.settings import Node, Study
+from nodeday.sections import Node
+from nodeday.settings import Study
 from nodeday.simulate import recorded, scoring, sheets
 from nodeday.simulate.recording import Recording, Signal, even_rate, read
 from nodeday.simulate.replay import into_study, replay, replay_files, resampled
@@ -160,7 +161,7 @@ def test_rounded_stamps_give_the_whole_rate() -> None:
 def test_every_name_becomes_a_code(name: str) -> None:
     import re
 
-    from nodeday.settings import CODE
+    from nodeday.yamlfile import CODE
 
     assert re.match(CODE, sheets.code(name))
 

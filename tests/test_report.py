@@ -21,7 +21,7 @@ from nodeday import tables
 from nodeday.errors import ContractError
 from nodeday.report import facts as reading
 from nodeday.report import fig_coverage, fig_loss, fig_strip, overview, place, room, svg, verdict, words
-from nodeday.settings import Limits
+from nodeday.sections import Limits
 from nodeday.study import room as study_room
 
 spans = st.lists(st.tuples(st.integers(0, 200), st.integers(0, 60)), max_size=8)
@@ -236,6 +236,44 @@ def test_the_loss_table_counts_unknown_gaps(made: Made) -> None:
     }  # fmt: skip
 
 
+def test_loss_against_signal_has_a_panel_a_stream_and_needs_no_colour(made: Made, page: str) -> None:
+    figure = fig_loss.signal(made.study, reading.read(made.study, made.session))
+    assert figure is not None
+    text = str(figure.drawing)
+    for node in NODES:
+        assert f'class="name">{node}</text>' in text
+    assert "heart ecg: 30.0\u202f% lost from -62 to -60 dBm and 1.0\u202f% lost from -60 to -58 dBm" in text
+    assert len(figure.rows) == 2 * len(NODES)
+    assert "stroke:" not in text
+    assert "fill=" not in text
+    assert "0 stretches of the capture open like a frame" in reading_text(page)
+
+
+def test_bins_of_few_frames_are_drawn_open_and_off_the_scale_as_arrows() -> None:
+    drawing = svg.Drawing("signal", "", "", 100)
+    rows = pd.DataFrame({
+        "expected": [100, 5, 2], "share": [0.1, 0.2, 1.0], "share_low": [0.05, 0.0, 0.2],
+        "share_high": [0.2, 0.9, 1.0],
+    })  # fmt: skip
+    axis = svg.ValueAxis.over(np.array([20.0]), 0, 100, zero=True)
+    fig_loss._dots(drawing, rows, np.array([10.0, 20.0, 30.0]), axis)
+    marks = "".join(drawing.marks)
+    assert marks.count("a2.6") == 4  # two circles of two arcs each
+    assert 'class="beat open" d="M26.6 5.0l3.4 -5l3.4 5z"' in marks
+    assert 'class="curve"' not in marks  # one sure bin alone makes no line
+
+
+def test_without_a_signal_in_the_layout_there_is_no_such_figure(tmp_path: Path) -> None:
+    made = make_study(tmp_path, seconds=60)
+    tables.write(tables.path(made.study.results, "signal", made.session), TABLES["signal"],
+                 tables.empty(TABLES["signal"]))  # fmt: skip
+    study_room.run(made.study, [made.session])
+    assert fig_loss.signal(made.study, reading.read(made.study, made.session)) is None
+    room.run(made.study, made.session)
+    text = (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
+    assert "Loss and signal strength" not in text
+
+
 # Pages
 
 
@@ -283,8 +321,8 @@ def test_pages_are_whole_accessible_and_ask_for_nothing(page: str, index: str, m
         for link in checked.links:
             assert (made.study.results / "report" / link).exists(), link
     assert set(re.findall(r"url\(#([\w-]+)\)", page)) <= set(Checked(page).ids)
-    assert page.count("<figure>") == page.count("<figcaption>") == 9
-    assert page.count('role="img"') == page.count("<desc ") == 9
+    assert page.count("<figure>") == page.count("<figcaption>") == 10
+    assert page.count('role="img"') == page.count("<desc ") == 10
 
 
 def test_the_page_says_the_verdict_its_reasons_and_its_cautions(page: str) -> None:
@@ -316,7 +354,7 @@ def test_a_hole_is_shaded_and_no_line_crosses_it(page: str) -> None:
 def test_each_figure_has_its_rows_beside_it(made: Made) -> None:
     folder = made.study.results / "report" / f"{made.session}-data"
     names = {"coverage", "loss", "drift", "uncertainty", "heart_rate_bpm", "rmssd_ms", "enmo_mg", "mean",
-             "strip", "gaps", "exclusions", "ledger"}  # fmt: skip
+             "strip", "signal", "gaps", "exclusions", "ledger"}  # fmt: skip
     assert {path.stem for path in folder.glob("*.csv")} == names
     rows = pd.read_csv(folder / "coverage.csv")
     shares = rows[[name for name in rows if name.startswith("share_")]].sum(axis=1)
@@ -376,7 +414,7 @@ def test_a_session_without_features_still_has_its_page(tmp_path: Path) -> None:
     room.index(made.study, [made.session])
     text = (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
     assert "Unusable:" in reading_text(text)
-    assert text.count("<figure>") == 4
+    assert text.count("<figure>") == 5
 
 
 @pytest.mark.parametrize(

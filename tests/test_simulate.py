@@ -13,7 +13,7 @@ from scipy.signal import find_peaks, periodogram
 
 from nodeday.errors import ContractError, SettingsError
 from nodeday.layouts import Layout, crc, decode_fields, load_layout
-from nodeday.settings import Node
+from nodeday.sections import Node
 from nodeday.simulate import activity, channel, crystal, ecg, motion, nodes, room
 from nodeday.simulate.scenario import (
     Channel,
@@ -57,7 +57,7 @@ def naive_frames(data: bytes, layout: Layout) -> list[tuple[str, str, int, int, 
             continue
         frame = data[at : at + size]
         sent = int.from_bytes(frame[size - 8 : size - 6], "big")
-        if crc.checksum(checksum.crc, frame[2 : size - 8]) != sent or frame[3] not in names:
+        if checksum.sum.of(frame[2 : size - 8]) != sent or frame[3] not in names:
             at += 1
             continue
         found.append((
@@ -320,7 +320,7 @@ def test_damage_never_leaves_the_checksum_right() -> None:
         LAYOUT, kind, {"sequence": np.arange(n)}, rng.integers(0, 256, (n, 30), dtype=np.uint8)
     )
     bad = channel.damage(frames, LAYOUT, kind, rng)
-    sums = crc.checksums("CRC-16/IBM-3740", bad[:, 2 : size - 8])
+    sums = crc.checksums(crc.named("CRC-16/IBM-3740"), bad[:, 2 : size - 8])
     assert (sums != bad[:, size - 8].astype(np.uint64) * 256 + bad[:, size - 7]).all()
     changed = (bad != frames).any(axis=0)
     assert not changed[:2].any()

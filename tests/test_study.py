@@ -88,6 +88,7 @@ def make_study(root: Path, seconds: int = 300, session: str = "S02-lossy") -> Ma
         tables.write(
             tables.path(study.results, name, session), TABLES[name], tables.build(TABLES[name], rows)
         )
+    _radio(made)
     ledger = Ledger("loss", session)
     for node, (stream, _) in NODES.items():
         kept, lost = made.kept[node], made.lost[node]
@@ -142,9 +143,9 @@ def _gaps(node, stream, boot, seq, kept, cause, stamp):  # type: ignore[no-untyp
     rows = []
     hub = ((stamp + 100) * SECOND).astype(np.int64)
 
-    def row(b, a, z, why, before, after):  # type: ignore[no-untyped-def]
+    def row(b, a, z, why, before, after, reason=None):  # type: ignore[no-untyped-def]
         rows.append((node, stream, b, a, z, None if z is None else z - a, "unknown" if z is None else "known",
-                     why, before, after))  # fmt: skip
+                     why, before, after, reason))  # fmt: skip
 
     index, boots = 0, np.unique(boot)
     while index < kept.size:  # the naive way, frame by frame
@@ -159,9 +160,9 @@ def _gaps(node, stream, boot, seq, kept, cause, stamp):  # type: ignore[no-untyp
         index = last
     for b in boots[:-1]:
         edge = np.flatnonzero(boot == b)[-1]
-        row(b, seq[edge] + 1, None, "node_restart", hub[edge], hub[edge + 1])
+        row(b, seq[edge] + 1, None, "node_restart", hub[edge], hub[edge + 1], "restart")
     if node == "skin":
-        row(boots[-1], seq[-1] + 1, None, "end_of_battery", hub[-1], None)
+        row(boots[-1], seq[-1] + 1, None, "end_of_battery", hub[-1], None, "nothing_after")
     frame = pd.DataFrame(rows, columns=TABLES["gaps"].names)
     for name in ("seq_to", "frames", "after_hub_ns"):
         frame[name] = frame[name].astype("Int64")
@@ -177,8 +178,20 @@ def _loss(node, stream, at, kept, cause):  # type: ignore[no-untyped-def]
     rows["expected"] = rows.drop(columns="minute").sum(axis=1)
     return rows.assign(
         node=node, stream=stream, minute_hub_ns=(rows["minute"] * 60 + 100) * SECOND, recovered=0,
-        duplicates=1, late=0, rssi_dbm=np.float32(-60), lqi=np.float32(100), longest_gap_frames=3,
+        hub_run=np.int16(0), minute_utc_ns=pd.array([None] * len(rows), "Int64"), duplicates=1,
+        conflicts=0, late=0, rssi_dbm=np.float32(-60), lqi=np.float32(100), longest_gap_frames=3,
     )  # fmt: skip
+
+
+def _radio(made):  # type: ignore[no-untyped-def]
+    """What the pages read besides: loss against signal, and nothing that failed its checksum."""
+    table = TABLES["signal"]
+    rows = [(node, stream, "rssi_dbm", low, low + 2.0, 200, lost, lost / 200, 0.0, 1.0)
+            for node, (stream, _) in NODES.items() for low, lost in ((-62.0, 60), (-60.0, 2))]  # fmt: skip
+    columns = dict(zip(table.names, map(list, zip(*rows, strict=True)), strict=True))
+    made_up = {"signal": tables.build(table, columns), "rejects": tables.empty(TABLES["rejects"])}
+    for name, frame in made_up.items():
+        tables.write(tables.path(made.study.results, name, made.session), TABLES[name], frame)
 
 
 def _clock(node, boot, at, zero, skew):  # type: ignore[no-untyped-def]

@@ -83,10 +83,18 @@ def _daily_work(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     for command in (check, run):
         _study(command)
     _cores(run)
+    audit = commands.add_parser("audit", help="what a session lost and why; the study's limits held to it")
+    audit.add_argument("session", metavar="SESSION")
+    audit.add_argument("--json", action="store_true", help="for programs")
+    _study(audit)
     room = commands.add_parser("room", help="one room of one session, as the rules call it")
     room.add_argument("room", choices=ROOMS)
     room.add_argument("sessions", nargs="*", metavar="SESSION")
     _study(room)
+    layout = commands.add_parser("layout", help="explain a layout; say how much of a capture it decodes")
+    layout.add_argument("what", choices=("check",))
+    layout.add_argument("file", type=Path, metavar="FILE", help="a layout file")
+    layout.add_argument("captures", nargs="*", type=Path, metavar="CAPTURE", help="files in order")
     dictionary = commands.add_parser("dictionary", help="every table, column, unit and code")
     dictionary.add_argument("table", nargs="?", metavar="TABLE")
 

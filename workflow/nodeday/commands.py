@@ -94,6 +94,17 @@ def run(options: argparse.Namespace) -> int:
     return _run(options.study, options.cores)
 
 
+def audit(options: argparse.Namespace) -> int:
+    """Print what a session lost and why; 3 where a stated limit is broken or tables do not agree."""
+    from nodeday.loss import audit as auditing
+    from nodeday.settings import Study
+
+    study = Study(options.study)
+    found = auditing.audit(study, study.session(options.session).session)
+    print(auditing.as_json(found) if options.json else auditing.text(found))
+    return GOOD if found.good else CONTRACT
+
+
 def simulate(options: argparse.Namespace) -> int:
     """Simulate the captures that config/scenario.yaml plans."""
     from nodeday.settings import Study
@@ -124,6 +135,32 @@ def replay(options: argparse.Namespace) -> int:
     _snakefile(options.into)
     print(f"A study of {len(options.files)} recordings lies in {options.into}.")
     print(f"Then: nodeday run --study {options.into}")
+    return GOOD
+
+
+def layout(options: argparse.Namespace) -> int:
+    """Explain a layout field by field; with a capture, say how much of it the layout decodes."""
+    from nodeday.layouts import load_layout
+    from nodeday.layouts.explain import explain
+
+    one = load_layout(options.file)
+    print(explain(one))
+    if not options.captures:
+        return GOOD
+    from nodeday.frames.containers import Unpacker
+    from nodeday.frames.survey import survey
+
+    for path in options.captures:
+        if not path.is_file():
+            raise SettingsError("no such file", str(path), "a capture")
+    found = survey(Unpacker(options.captures).pieces(), one)
+    print(f"\n{found.text()}")
+    if found.share < 0.01:
+        where = ", ".join(str(path) for path in options.captures)
+        raise ContractError(
+            f"{found.share:.2%} of the bytes are frames of this layout", where, "most of them",
+            "Look at the sync word, the length and the checksum first.",
+        )  # fmt: skip
     return GOOD
 
 

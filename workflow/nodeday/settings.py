@@ -11,125 +11,15 @@ import functools
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
-from zoneinfo import ZoneInfo, available_timezones
-
-from pydantic import BaseModel, field_validator
-from pydantic import Field as Setting
+from zoneinfo import ZoneInfo
 
 from nodeday import yamlfile
 from nodeday.errors import SettingsError
 from nodeday.layouts.model import Layout, load_layout
+from nodeday.sections import Event, Node, Participant, Planned, Session, StudyFile, capture_files
 from nodeday.sheetfile import load as _sheet
-from nodeday.yamlfile import CODE as CODE
-from nodeday.yamlfile import CODE_OR_ALL, NAME, Strict
 
 HUB = "hub"
-
-
-class Epochs(Strict):
-    """Feature windows."""
-
-    seconds: int = Setting(default=30, ge=1, le=3600)
-    min_coverage: float = Setting(default=0.8, ge=0, le=1)
-
-
-class Grid(Strict):
-    """The session's common grid."""
-
-    rate_hz: float = Setting(default=50.0, gt=0, le=2000)
-
-
-class Fill(Strict):
-    """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``."""
-
-    method: Literal["none", "linear", "cubic"] = "none"
-    max_ms: float = Setting(default=0.0, ge=0, le=60_000)
-
-
-class Limits(Strict):
-    """What a session and its nodes must reach; what falls short is listed, never deleted."""
-
-    min_hours: float = Setting(default=0.5, ge=0)
-    min_coverage: float = Setting(default=0.8, ge=0, le=1)
-    max_clock_uncertainty_ms: float = Setting(default=20.0, gt=0)
-
-
-class StudyFile(Strict):
-    """``config/study.yaml``."""
-
-    study: str = Setting(pattern=CODE)
-    title: str = ""
-    zone: str = "UTC"
-    epochs: Epochs = Epochs()
-    grid: Grid = Grid()
-    fill: dict[str, Fill] = Setting(default_factory=dict)
-    limits: Limits = Limits()
-
-    @field_validator("zone")
-    @classmethod
-    def _known_zone(cls, zone: str) -> str:
-        return known_zone(zone)
-
-
-class _Planned(BaseModel):
-    """Of a scenario, only which sessions it plans; the simulator reads the rest."""
-
-    sessions: dict[str, object]
-
-
-class Participant(Strict):
-    participant: str = Setting(pattern=CODE)
-    age_years: int | None = Setting(default=None, ge=0, le=120)
-    resting_bpm: float | None = Setting(default=None, ge=20, le=150)
-
-
-class Session(Strict):
-    """``captures`` are paths from the study's folder, joined in order by ``;``."""
-
-    session: str = Setting(pattern=CODE)
-    participant: str = Setting(pattern=CODE)
-    captures: str
-    layout: str = Setting(pattern=CODE)
-    zone: str | None = None
-    start: datetime | None = None
-    end: datetime | None = None
-
-    @field_validator("zone")
-    @classmethod
-    def _known_zone(cls, zone: str | None) -> str | None:
-        return zone and known_zone(zone)
-
-
-class Node(Strict):
-    """``session`` is a session's code, or ``*`` for all of them."""
-
-    session: str = Setting(pattern=CODE_OR_ALL)
-    node: str = Setting(pattern=NAME)
-    address: int = Setting(ge=0)
-    placement: str = Setting(pattern=CODE)
-
-
-class Event(Strict):
-    """A phase of a session, in local time; without ``end`` it lasts to the next one."""
-
-    session: str = Setting(pattern=CODE)
-    phase: str = Setting(pattern=CODE)
-    start: datetime
-    end: datetime | None = None
-
-
-@functools.cache
-def _zones() -> frozenset[str]:
-    return frozenset(available_timezones())
-
-
-def known_zone(zone: str) -> str:
-    """``zone`` itself; raise ValueError with the nearest known one."""
-    if zone in _zones():
-        return zone
-    near = difflib.get_close_matches(zone, _zones(), n=1)
-    raise ValueError(f"no time zone is named {zone}" + (f" (did you mean {near[0]}?)" if near else ""))
 
 
 class Study:
@@ -143,6 +33,7 @@ class Study:
         self.participants = _sheet(config / "participants.tsv", Participant, "participant")
         self.sessions = {row.session: row for row in _sheet(config / "sessions.tsv", Session, "session")}
         self.nodes = _sheet(config / "nodes.tsv", Node)
+        self._layouts: dict[str, dict[str, Layout]] = {}
         events = config / "events.tsv"
         self.events = _sheet(events, Event) if events.exists() else []
         named = [row.session for row in self.nodes] + [row.session for row in self.events]
@@ -180,19 +71,74 @@ class Study:
             by_address[row.address] = row
         return by_address
 
-    def layout_of(self, session: str) -> Layout:
-        return load_layout(self.root / "config" / "layouts" / f"{self.session(session).layout}.yaml")
+    def layout_files(self, session: str) -> list[Path]:
+        """The layout files that a session names."""
+        names = [name.strip() for name in self.session(session).layout.split(";")]
+        return [self.root / "config" / "layouts" / f"{name}.yaml" for name in names]
 
-    def captures_of(self, session: str) -> list[Path]:
-        """Capture files in order; raise SettingsError for one that is absent or empty."""
-        paths = [self.root / part.strip() for part in self.session(session).captures.split(";")]
-        for path in paths:
-            where = f"session {session}"
+    def layouts_of(self, session: str) -> dict[str, Layout]:
+        """A session's layouts by name; raise SettingsError where they cannot share a capture."""
+        if session not in self._layouts:
+            self._layouts[session] = self._load_layouts(session)
+        return self._layouts[session]
+
+    def _load_layouts(self, session: str) -> dict[str, Layout]:
+        layouts = {path.stem: load_layout(path) for path in self.layout_files(session)}
+        first = next(iter(layouts.values()))
+        for name, each in layouts.items():
+            hub, own = first.field("hub_time"), each.field("hub_time")
+            same = hub and own and (hub.bits, hub.unit_ns) == (own.bits, own.unit_ns)
+            if each.framing != first.framing or not same:
+                found = f"layouts {first.layout} and {name} differ in their framing or hub time"
+                raise SettingsError(found, f"session {session}", "one hub, and so one of both")
+        units = [(c.name, c.unit) for each in layouts.values() for kind in each.kinds for c in kind.channels]
+        if clash := sorted({name for name, unit in units if dict(units)[name] != unit}):
+            found = f"channel {', '.join(clash)} has two units in its layouts"
+            raise SettingsError(found, f"session {session}", "a name for each")
+        return layouts
+
+    def layout_of(self, session: str, node: str = HUB) -> Layout:
+        """The layout that a node of a session speaks; raise SettingsError where none is named."""
+        layouts = self.layouts_of(session)
+        if len(layouts) == 1:
+            return next(iter(layouts.values()))
+        named = next((row.layout for row in self.nodes_of(session).values() if row.node == node), None)
+        if named not in layouts:
+            found = f"node {node} speaks {named or 'no layout that is named'}"
+            expected = f"one of {', '.join(layouts)} in the column layout"
+            raise SettingsError(found, f"config/nodes.tsv, session {session}", expected)
+        return layouts[named]
+
+    def speakers_of(self, session: str) -> list[tuple[Layout, list[int]]]:
+        """Each layout of a session, with the addresses of the nodes that speak it."""
+        nodes = self.nodes_of(session)
+        return [
+            (layout, sorted(at for at, node in nodes.items() if self.layout_of(session, node.node) is layout))
+            for layout in self.layouts_of(session).values()
+        ]
+
+    def units_of(self, session: str) -> dict[str, str]:
+        """Unit of each channel that a session's nodes may send, by the channel's name."""
+        kinds = [kind for layout in self.layouts_of(session).values() for kind in layout.kinds]
+        return {channel.name: channel.unit for kind in kinds for channel in kind.channels}
+
+    def _layouts_fit(self, session: str) -> None:
+        for node in self.nodes_of(session).values():
+            self.layout_of(session, node.node)
+
+    def captures_of(self, session: str) -> list[list[Path]]:
+        """Captures, each its files in order; raise SettingsError for a file that is absent or empty."""
+        named, where = capture_files(self.session(session).captures), f"session {session}"
+        if not all(name for files in named for name in files):
+            found = f"captures are {self.session(session).captures!r}, with an empty place"
+            raise SettingsError(found, where, "files joined by ; and captures separated by |")
+        captures = [[self.root / name for name in files] for files in named]
+        for path in (path for files in captures for path in files):
             if not path.is_file():
                 raise SettingsError(f"no capture at {path}", where, "the file that sessions.tsv names")
             if path.stat().st_size == 0:
                 raise SettingsError(f"capture {path} is empty", where, "frames", "Check the logger.")
-        return paths
+        return captures
 
     def zone_of(self, session: str) -> ZoneInfo:
         return ZoneInfo(self.session(session).zone or self.file.zone)
@@ -231,7 +177,7 @@ class Study:
         """Sessions whose captures are simulated, by the scenario."""
         if not self.scenario.exists():
             return frozenset()
-        return frozenset(yamlfile.load(self.scenario, _Planned).sessions)
+        return frozenset(yamlfile.load(self.scenario, Planned).sessions)
 
     def simulated_captures_of(self, session: str) -> None:
         """Raise SettingsError where simulating a planned session would cost a raw capture."""
@@ -249,13 +195,15 @@ class Study:
         found: list[SettingsError] = []
         captures = self.simulated_captures_of if session in self.planned else self.captures_of
         looks: list[Callable[[str], object]] = [
-            self.nodes_of, self.layout_of, self.written_span, self.phases_of, self._fills_of, captures,
+            self.nodes_of, self.layouts_of, self._layouts_fit, self.written_span, self.phases_of,
+            self._fills_of, captures,
         ]  # fmt: skip
         for look in looks:
             try:
                 look(session)
             except SettingsError as error:
-                found.append(error)
+                if str(error) not in map(str, found):
+                    found.append(error)
         if row.participant not in {each.participant for each in self.participants}:
             found.append(SettingsError(
                 f"participant {row.participant} is not in config/participants.tsv", f"session {session}",
@@ -268,7 +216,7 @@ class Study:
         streams: set[str] = set()
         for each in self.sessions:
             try:
-                streams |= {kind.stream for kind in self.layout_of(each).kinds}
+                streams |= {kind.stream for one in self.layouts_of(each).values() for kind in one.kinds}
             except SettingsError:
                 return  # told by the session whose layout it is
         for name in self.file.fill:

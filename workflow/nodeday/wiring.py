@@ -11,9 +11,10 @@ from functools import cache
 from pathlib import Path
 
 from nodeday.schemas import declare
+from nodeday.sections import capture_files
 from nodeday.settings import Study
 
-SHARED = ("tables.py", "ledger.py", "timeline.py", "settings.py", "layouts", "schemas")
+SHARED = ("tables.py", "ledger.py", "timeline.py", "settings.py", "sections.py", "layouts", "schemas")
 READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"
 
@@ -42,6 +43,11 @@ def code(room: str) -> str:
         for path in sorted(files):
             digest.update(path.read_bytes())
     return digest.hexdigest()[:16]
+
+
+def captures(study: Study, session: str) -> list[str]:
+    """Every file of every capture of ``session``."""
+    return [name for files in capture_files(study.session(session).captures) for name in files]
 
 
 def sheets(study: Study, session: str) -> str:

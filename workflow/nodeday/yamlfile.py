@@ -16,11 +16,13 @@ Model = TypeVar("Model", bound=BaseModel)
 
 
 NAME, CODE = r"^[a-z][a-z0-9]*$", r"^[A-Za-z][A-Za-z0-9-]*$"
+CODES = r"^[A-Za-z][A-Za-z0-9-]*( *; *[A-Za-z][A-Za-z0-9-]*)*$"
 SNAKE, CODE_OR_ALL = r"^[a-z][a-z0-9_]*$", r"^(\*|[A-Za-z][A-Za-z0-9-]*)$"
 RULES = {
     NAME: "a small letter, then small letters or digits",
     SNAKE: "a small letter, then small letters, digits or underscores",
     CODE: "a letter, then letters, digits or hyphens",
+    CODES: "names of a letter, then letters, digits or hyphens, with ; between them",
     CODE_OR_ALL: "* or a letter, then letters, digits or hyphens",
 }
 """Each pattern that a name may have to match, in words."""

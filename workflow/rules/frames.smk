@@ -1,9 +1,9 @@
 rule frames:
     input:
-        captures=lambda wildcards: [
-            part.strip() for part in study.session(wildcards.session).captures.split(";")
+        captures=lambda wildcards: captures(study, wildcards.session),
+        layout=lambda wildcards: [
+            f"config/layouts/{path.name}" for path in study.layout_files(wildcards.session)
         ],
-        layout=lambda wildcards: f"config/layouts/{study.session(wildcards.session).layout}.yaml",
     output:
         frames=table("frames"),
         rejects=table("rejects"),

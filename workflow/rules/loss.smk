@@ -4,6 +4,9 @@ rule loss:
     output:
         gaps=table("gaps"),
         loss=table("loss"),
+        radio=table("radio"),
+        bursts=table("bursts"),
+        signal=table("signal"),
         ledger=table("ledger", "loss"),
     params:
         code=code("loss"),

@@ -2,7 +2,7 @@ rule report:
     input:
         expand(
             table("{each}"),
-            each=["frames", "gaps", "loss", "clock", "samples", "beats", "epochs"],
+            each=["frames", "rejects", "gaps", "loss", "radio", "signal", "clock", "samples", "beats", "epochs"],
             allow_missing=True,
         ),
         expand(study_table("{each}"), each=["phases", "sessions", "exclusions", "ledger"]),

@@ -17,14 +17,17 @@ from nodeday.ledger import Ledger
 from nodeday.schemas import TABLES
 from nodeday.settings import HUB, Study
 
-COLUMNS = ["node", "boot", "ticks", "hub_ns", "mark_utc_ns", "status"]
+COLUMNS = ["node", "stream", "boot", "ticks", "hub_ns", "mark_utc_ns", "status"]
 IN_PLACE = ("good", "late")
 
 
 def run(study: Study, session: str) -> None:
     """Write table ``clock``; raise ContractError where nothing ties the hub's clock to UTC."""
     layout = study.layout_of(session)
-    frames = tables.read(tables.path(study.results, "frames", session), "frames", COLUMNS)
+    # Frames of further captures carry stamps that were made from the first one's.
+    frames = tables.read(
+        tables.path(study.results, "frames", session), "frames", COLUMNS, [("capture", "==", 0)]
+    )
     if frames.empty:
         raise ContractError("no frame was received", f"session {session}", "frames to fit clocks to")
     frames["run"] = maps.hub_segments(frames["hub_ns"].to_numpy())
@@ -35,7 +38,8 @@ def run(study: Study, session: str) -> None:
         hubs.append(_hub_map(rows, layout, None if run else start_utc_ns, where))
     ledger, pieces = Ledger("clock", session), []
     for node, rows in frames[frames["node"] != HUB].groupby("node", observed=True, sort=False):
-        boots = [_boot_rows(str(node), each, layout, hubs) for _, each in rows.groupby("boot")]
+        own = study.layout_of(session, str(node))
+        boots = [_boot_rows(str(node), each, own, hubs) for _, each in rows.groupby("boot")]
         _account(ledger, str(node), rows["status"], boots)
         pieces += boots
     clock = tables.empty(TABLES["clock"])
@@ -82,7 +86,10 @@ def _boot_rows(node: str, rows: pd.DataFrame, layout: Layout, hubs: list[Map]) -
     placed = rows[rows["status"].isin(IN_PLACE)]
     use = placed if len(placed) else rows
     unit = Unit(_hub_unit_ms(layout))
-    own = maps.fit_map(use["ticks"].to_numpy(), use["hub_ns"].to_numpy(), rate_hz, unit, layout.delay_ms)
+    # A frame waits for its last sample; that wait is known, and no part of the delay.
+    lags = {kind.stream: round(kind.least_lag_s * 1e9) for kind in layout.kinds}
+    sent_ns = np.asarray(use["hub_ns"].to_numpy() - use["stream"].map(lags).to_numpy(np.int64), np.int64)
+    own = maps.fit_map(use["ticks"].to_numpy(), sent_ns, rate_hz, unit, layout.delay_ms)
     whole = maps.join(own, hubs[int(use["run"].iloc[0])])
     return pd.DataFrame(
         {

@@ -18,7 +18,8 @@ from nodeday.features.windows import Windows, coverage, judged, ratio, windows_o
 from nodeday.layouts import Channel, Kind
 from nodeday.ledger import Ledger
 from nodeday.schemas import FEATURES, TABLES, codes
-from nodeday.settings import HUB, Node, Study
+from nodeday.sections import Node
+from nodeday.settings import HUB, Study
 
 RECEIVED = ("measured", "recovered")
 SAMPLE_COLUMNS = ["boot", "utc_ns", "value", "origin", "quality"]
@@ -68,7 +69,7 @@ def run(study: Study, session: str) -> None:
 
 def _streams(study: Study, session: str) -> Iterator[tuple[Node, Kind]]:
     for node in study.nodes_of(session).values():
-        for kind in study.layout_of(session).kinds:
+        for kind in study.layout_of(session, node.node).kinds:
             if node.node != HUB and kind.channels:
                 yield node, kind
 

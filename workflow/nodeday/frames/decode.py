@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,7 +12,8 @@ import pyarrow as arrow
 from numpy.typing import NDArray
 
 from nodeday import tables
-from nodeday.frames.scan import Block
+from nodeday.frames.judge import Bools
+from nodeday.frames.scan import Block, Found, Reject
 from nodeday.frames.unwrap import Ints, NodeClock, StreamCounter, digests, hub_steps
 from nodeday.layouts import Field, Kind, Layout, decode_fields
 from nodeday.schemas import TABLES
@@ -23,66 +24,101 @@ FALSE_STAMP_NS = 5_000_000_000
 RADIO = {"rssi": "rssi_dbm", "lqi": "lqi", "battery": "battery_v"}
 
 
+@dataclass(frozen=True)
+class Decoded:
+    """A block's frames as a valid ``frames`` table, and all of its rejects in order."""
+
+    frames: pd.DataFrame
+    rejects: list[Reject]
+
+
 @dataclass
 class Decoder:
-    """Turns blocks into table rows, carrying each node's counters from block to block."""
+    """Turns the blocks of one capture into rows, carrying each node's counters from block to block.
 
-    layout: Layout
+    ``names`` are the session's nodes by address; ``layouts`` are all that the capture holds.
+    """
+
+    layouts: Sequence[Layout]
     names: Mapping[int, str]
+    capture: int = 0
     found: int = 0
     _hub_ns: int | None = None
     _hub_raw: int = 0
     _clocks: dict[int, NodeClock] = field(default_factory=dict)
     _counters: dict[tuple[int, int], StreamCounter] = field(default_factory=dict)
 
-    def rows(self, block: Block) -> pd.DataFrame:
-        """The block's frames as a valid ``frames`` table."""
-        self.found += sum(len(at) for _, at, _ in block.frames)
+    def __post_init__(self) -> None:
+        self.slots: list[tuple[Layout, Kind]] = [
+            (layout, kind) for layout in self.layouts for kind in layout.kinds
+        ]
+
+    def decode(self, block: Block) -> Decoded:
+        """Rows of the block's frames. A frame that no neighbour of its node bears out is set aside:
+        see :meth:`NodeClock.lone`."""
+        self.found += sum(len(each.start) for each in block.frames)
         if not block.frames:
-            return tables.empty(TABLES["frames"])
-        parts = [_columns(self.layout, kind, at, frames) for kind, at, frames in block.frames]
+            return Decoded(tables.empty(TABLES["frames"]), block.rejects)
+        parts = [_columns(each, self._slot(each)) for each in block.frames]
         order = np.argsort(np.concatenate([part["offset"] for part in parts]))
         columns = {key: np.concatenate([part[key] for part in parts])[order] for key in parts[0]}
-        self._unwrap(columns)
-        payload = [p for kind, _, frames in block.frames for p in _payloads(self.layout, kind, frames)]
-        return self._table(columns, arrow.array(payload, arrow.binary()).take(arrow.array(order)))
+        lone = self._unwrap(columns)
+        payload = arrow.array([p for each in block.frames for p in _payloads(each)], arrow.binary())
+        kept = np.flatnonzero(~lone)
+        rows = self._table({key: values[kept] for key, values in columns.items()},
+                           payload.take(arrow.array(order[kept])))  # fmt: skip
+        return Decoded(rows, _with_lone(block.rejects, columns, lone))
 
-    def _unwrap(self, columns: Columns) -> None:
+    def _slot(self, found: Found) -> int:
+        return next(
+            slot for slot, (layout, kind) in enumerate(self.slots)
+            if layout is found.layout and kind is found.kind
+        )  # fmt: skip
+
+    def _unwrap(self, columns: Columns) -> Bools:
+        """Add the unwrapped counters to ``columns``; return which frames (n,) are set aside."""
         columns["hub_ns"], false_stamp = self._hub_time(columns["hub_time"])
+        n = len(columns["offset"])
         for name in ("boot", "tick_total", "seq"):
-            columns[name] = np.zeros(len(columns["offset"]), np.int64)
-        columns["status"] = np.full(len(columns["offset"]), "good", "<U12")
+            columns[name] = np.zeros(n, np.int64)
+        columns["status"] = np.full(n, "good", "<U12")
+        lone = np.zeros(n, bool)
         for node in np.unique(columns["node"]).tolist():
             rows = np.flatnonzero(columns["node"] == node)
-            self._unwrap_node(node, rows, columns)
+            lone[rows] = self._unwrap_node(node, rows, columns)
         columns["status"][false_stamp & (columns["status"] == "good")] = "inconsistent"
+        return lone
 
-    def _unwrap_node(self, node: int, rows: Ints, columns: Columns) -> None:
-        tick, boot = self.layout.field("ticks"), self.layout.field("boot")
+    def _unwrap_node(self, node: int, rows: Ints, columns: Columns) -> Bools:
+        layout = self.slots[int(columns["slot"][rows[0]])][0]
+        tick, boot = layout.field("ticks"), layout.field("boot")
         # A layout without them is refused when it is read.
         assert tick is not None
         assert tick.rate_hz is not None
         clock = self._clocks.setdefault(node, NodeClock(tick.rate_hz, 1 << tick.bits))
-        boots, ticks = clock.unwrap(
-            columns["ticks"][rows], columns["hub_ns"][rows], columns["boot_id"][rows] if boot else None
-        )
-        columns["boot"][rows], columns["tick_total"][rows] = boots, ticks
-        for kind in np.unique(columns["kind"][rows]).tolist():
-            own = rows[columns["kind"][rows] == kind]
-            counter = self._counters.setdefault((node, kind), self._counter(kind, tick.rate_hz))
+        told = [columns["ticks"], columns["hub_ns"], *([columns["boot_id"]] if boot else [])]
+        lone = clock.lone(*(each[rows] for each in told))
+        rows = rows[~lone]
+        if len(rows):
+            columns["boot"][rows], columns["tick_total"][rows] = clock.unwrap(*(each[rows] for each in told))
+        for slot in np.unique(columns["slot"][rows]).tolist():
+            own = rows[columns["slot"][rows] == slot]
+            counter = self._counters.setdefault((node, slot), self._counter(slot, tick.rate_hz))
             columns["seq"][own], columns["status"][own] = counter.unwrap(
                 columns["sequence"][own], columns["tick_total"][own], columns["boot"][own],
                 columns["digest"][own],
             )  # fmt: skip
+        return lone
 
-    def _counter(self, kind: int, tick_rate: float) -> StreamCounter:
-        sequence = self.layout.field("sequence")
+    def _counter(self, slot: int, tick_rate: float) -> StreamCounter:
+        layout, kind = self.slots[slot]
+        sequence = layout.field("sequence")
         assert sequence is not None
-        return StreamCounter(1 << sequence.bits, self.layout.by_kind[kind].period_s * tick_rate)
+        return StreamCounter(1 << sequence.bits, kind.period_s * tick_rate, kind.interleave)
 
-    def _hub_time(self, raw: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+    def _hub_time(self, raw: Ints) -> tuple[Ints, Bools]:
         """Hub stamps in nanoseconds, and which of them are false: see :func:`hub_steps`."""
-        hub = self.layout.field("hub_time")
+        hub = self.layouts[0].field("hub_time")  # the same in all layouts of a session
         assert hub is not None
         assert hub.unit_ns is not None
         first = int(raw[0])
@@ -94,17 +130,19 @@ class Decoder:
         return total, false
 
     def _table(self, columns: Columns, payload: arrow.Array) -> pd.DataFrame:
-        kinds = self.layout.by_kind
-        sizes = {number: self.layout.frame_bytes(kind) for number, kind in kinds.items()}
+        slot = columns["slot"]
+        streams = {index: kind.stream for index, (_, kind) in enumerate(self.slots)}
+        numbers = np.array([kind.kind for _, kind in self.slots], np.int32)
+        samples = np.array([kind.samples for _, kind in self.slots], np.int32)
         return tables.build(
             TABLES["frames"],
             {
-                "capture": np.zeros(len(payload), np.int16),
+                "capture": np.full(len(payload), self.capture, np.int16),
                 "offset": columns["offset"],
-                "length": _look_up(sizes, columns["kind"], np.int32),
+                "length": columns["length"],
                 "node": _named(self.names, columns["node"]),
-                "stream": _named({n: k.stream for n, k in kinds.items()}, columns["kind"]),
-                "kind": columns["kind"].astype(np.int32),
+                "stream": _named(streams, slot),
+                "kind": numbers[slot],
                 "boot": columns["boot"].astype(np.int32),
                 "seq_raw": columns["sequence"],
                 "seq": columns["seq"],
@@ -113,17 +151,26 @@ class Decoder:
                 "hub_ns": columns["hub_ns"],
                 "mark_utc_ns": pd.arrays.IntegerArray(columns["utc_ns"], columns["utc_ns"] < 0),
                 **{name: columns[role].astype(np.float32) for role, name in RADIO.items()},
-                "samples": _look_up({n: k.samples for n, k in kinds.items()}, columns["kind"], np.int32),
+                "samples": samples[slot],
                 "payload": pd.arrays.ArrowExtensionArray(arrow.chunked_array([payload])),
                 "status": columns["status"],
             },
         )
 
 
-def _columns(layout: Layout, kind: Kind, at: Ints, frames: NDArray[np.uint8]) -> Columns:
+def _with_lone(rejects: list[Reject], columns: Columns, lone: Bools) -> list[Reject]:
+    own = [
+        Reject(int(start), int(start + size), "implausible")
+        for start, size in zip(columns["offset"][lone], columns["length"][lone], strict=True)
+    ]
+    return sorted([*rejects, *own], key=lambda each: each.start) if own else rejects
+
+
+def _columns(found: Found, slot: int) -> Columns:
     """Fields by role, those that the layout lacks filled with what stands for nothing."""
-    values = decode_fields(frames, layout, kind)
-    n = len(at)
+    layout, kind = found.layout, found.kind
+    values = decode_fields(found.frames, layout, kind)
+    n = len(found.start)
     fields: dict[str, Field] = {f.role: f for f, _ in layout.positions(kind).values()}
     utc = values["utc"] * (fields["utc"].unit_ns or 1) if "utc" in fields else np.full(n, -1, np.int64)
     out: Columns = {name: values[name] for name in ("node", "sequence", "ticks", "hub_time")}
@@ -131,30 +178,25 @@ def _columns(layout: Layout, kind: Kind, at: Ints, frames: NDArray[np.uint8]) ->
         out[role] = (
             values[role] * fields[role].scale + fields[role].offset if role in fields else np.full(n, np.nan)
         )
-    payload = frames[:, layout.payload_at : layout.payload_at + kind.payload_bytes]
+    payload = found.frames[:, layout.payload_at : layout.payload_at + kind.payload_bytes]
     return out | {
-        "offset": at,
-        "kind": np.full(n, kind.kind, np.int64),
+        "offset": found.start,
+        "length": (found.end - found.start).astype(np.int32),
+        "slot": np.full(n, slot, np.int64),
         "boot_id": values.get("boot", np.zeros(n, np.int64)),
         "utc_ns": utc,
         "digest": digests(payload),
     }
 
 
-def _payloads(layout: Layout, kind: Kind, frames: NDArray[np.uint8]) -> list[bytes]:
-    end = layout.payload_at + kind.payload_bytes
-    whole = np.ascontiguousarray(frames[:, layout.payload_at : end]).tobytes()
-    size = kind.payload_bytes
-    return [whole[at : at + size] for at in range(0, len(whole), size)]
-
-
-def _look_up(table: Mapping[int, int], keys: Ints, dtype: type[np.integer[Any]]) -> NDArray[Any]:
-    numbers = np.array(sorted(table), np.int64)
-    values = np.array([table[int(number)] for number in numbers], dtype)
-    return values[np.searchsorted(numbers, keys)]
+def _payloads(found: Found) -> list[bytes]:
+    at, size = found.layout.payload_at, found.kind.payload_bytes
+    whole = np.ascontiguousarray(found.frames[:, at : at + size]).tobytes()
+    return [whole[start : start + size] for start in range(0, len(whole), size)]
 
 
 def _named(names: Mapping[int, str], keys: Ints) -> pd.Categorical:
     numbers = np.array(sorted(names), np.int64)
-    labels = pd.Index([names[int(number)] for number in numbers], dtype="str")
-    return pd.Categorical.from_codes(np.searchsorted(numbers, keys), categories=labels)
+    labels = pd.Index(sorted({names[int(number)] for number in numbers}), dtype="str")
+    codes = labels.get_indexer(pd.Index([names[int(number)] for number in numbers], dtype="str"))
+    return pd.Categorical.from_codes(codes[np.searchsorted(numbers, keys)], categories=labels)

@@ -2,86 +2,211 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
+import sys
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from nodeday import tables
 from nodeday.errors import ContractError
-from nodeday.frames.decode import Decoder
-from nodeday.frames.scan import BLOCK, Reject, scan
+from nodeday.frames import merge
+from nodeday.frames.columns import Frames, joined
+from nodeday.frames.containers import FileFacts, Unpacker
+from nodeday.frames.decode import Decoded, Decoder
+from nodeday.frames.judge import Spoken
+from nodeday.frames.memory import OwnTime
+from nodeday.frames.recorded import Recording, columns_of, form_of
+from nodeday.frames.scan import Block, Reject, scan
+from nodeday.layouts import Layout
 from nodeday.ledger import Ledger
 from nodeday.schemas import TABLES
-from nodeday.settings import Study
+from nodeday.sections import Node
+from nodeday.settings import HUB, Study
 
 MIN_SHARE = 0.01
 """A capture less than this share of whose bytes are frames was not written in this layout."""
 
 
 def run(study: Study, session: str) -> None:
-    """Decode a session's capture; raise ContractError where no frame of the layout is in it."""
-    layout, nodes = study.layout_of(session), study.nodes_of(session)
-    paths = study.captures_of(session)
-    decoder = Decoder(layout, {address: node.node for address, node in nodes.items()})
-    reader = _Reader(paths)
-    framed: Counter[str] = Counter()
-    rejected: Counter[str] = Counter()
+    """Decode a session's captures and merge them into one; raise ContractError where one holds no
+    frame of the session's layouts."""
+    layouts, nodes = study.layouts_of(session), study.nodes_of(session)
+    speaks = {address: study.layout_of(session, node.node) for address, node in nodes.items()}
+    captures = [
+        _Capture(number, paths, list(layouts.values()), nodes, speaks, study.root)
+        for number, paths in enumerate(study.captures_of(session))
+    ]
+    ledger = Ledger("frames", session)
     with (
         tables.writer(tables.path(study.results, "frames", session), TABLES["frames"]) as frames,
         tables.writer(tables.path(study.results, "rejects", session), TABLES["rejects"]) as rejects,
     ):
-        for block in scan(reader.pieces(), layout, nodes):
-            rows = decoder.rows(block)
-            frames.write(rows)
-            for status, size in rows.groupby("status", observed=True)["length"].sum().items():
-                framed[str(status)] += int(size)
-            rejects.write(_reject_rows(block.rejects))
-            for each in block.rejects:
-                rejected[each.reason] += each.end - each.start
-        if sum(framed.values()) < MIN_SHARE * reader.size:
-            raise ContractError(
-                f"only {sum(framed.values())} of {reader.size} bytes are frames of layout {layout.layout}",
-                f"session {session}, {', '.join(str(path) for path in paths)}",
-                remedy="Check the layout in config/sessions.tsv and the addresses in config/nodes.tsv.",
-            )  # fmt: skip
-        ledger = Ledger("frames", session)
-        ledger.add("bytes", "capture", reader.size, **framed, **rejected)
-        ledger.add("frames", "capture", decoder.found, rows=frames.rows)
-    _record(study, session, reader.facts)
+        heard: list[list[Frames]] = [[] for _ in captures]
+        for each in captures:
+            for decoded in each.decoded():
+                rejects.write(_reject_rows(decoded.rejects, each.number))
+                if not each.number:
+                    frames.write(each.counted(decoded.frames))
+                if len(captures) > 1:
+                    heard[each.number].append(Frames.of(decoded.frames, each.hub_range_ns))
+            each.refuse_strange(session)
+            rejects.write(_reject_rows([], each.number))
+        if len(captures) > 1:
+            _write_merged(captures, [joined(parts) for parts in heard], frames)
+        for each in captures:
+            each.account(ledger, f"capture {each.number}" if len(captures) > 1 else "capture")
+    _record(study, session, captures)
     ledger.close(study.results)
 
 
-class _Reader:
-    """Reads the files in order, in pieces, and knows each one's size and SHA-256 afterwards."""
+class _Capture:
+    """One capture: its files, what is decoded from them, and the counts of it all."""
 
-    def __init__(self, paths: list[Path]) -> None:
-        self.paths = paths
-        self.size = 0
-        self.facts: list[dict[str, str | int]] = []
+    def __init__(
+        self, number: int, paths: list[Path], layouts: list[Layout], nodes: dict[int, Node],
+        speaks: dict[int, Layout], root: Path,
+    ) -> None:  # fmt: skip
+        self.number, self.paths, self.layouts, self.root = number, paths, layouts, root
+        self.speaks = speaks
+        self.names = {address: node.node for address, node in nodes.items()}
+        self.spoken = []
+        for each in layouts:
+            addresses = sorted(address for address, one in speaks.items() if one.layout == each.layout)
+            self.spoken.append(Spoken(each, np.array(addresses, np.int64)))
+        self.own_time = OwnTime()
+        self.bytes: Counter[str] = Counter()
+        self.rows: Counter[str] = Counter()
+        self.found = self.set_aside = 0
 
-    def pieces(self) -> Iterator[bytes]:
-        for path in self.paths:
-            digest, size = hashlib.sha256(), 0
-            with path.open("rb") as file:
-                while piece := file.read(BLOCK):
-                    digest.update(piece)
-                    size += len(piece)
-                    yield piece
-            self.size += size
-            self.facts.append({"file": path.name, "bytes": size, "sha256": digest.hexdigest()})
+    def paces(self) -> dict[tuple[int, int], merge.Pace]:
+        """Of each node and stream, by their places in the categories of table ``frames``."""
+        nodes = sorted(set(self.names.values()))
+        streams = sorted({kind.stream for layout in self.layouts for kind in layout.kinds})
+        out = {}
+        for address, layout in self.speaks.items():
+            tick, sequence = layout.field("ticks"), layout.field("sequence")
+            # A layout without them is refused when it is read.
+            assert tick is not None
+            assert tick.rate_hz is not None
+            assert sequence is not None
+            for kind in layout.kinds:
+                key = nodes.index(self.names[address]), streams.index(kind.stream)
+                out[key] = merge.Pace(1 << sequence.bits, kind.period_s * tick.rate_hz, tick.rate_hz)
+        return out
+
+    @property
+    def hub_range_ns(self) -> int:
+        stamp = self.layouts[0].field("hub_time")
+        return min((1 << stamp.bits) * (stamp.unit_ns or 1), 1 << 62) if stamp else 1 << 62
+
+    def decoded(self) -> Iterator[Decoded]:
+        """The capture's blocks, decoded; its rejects are counted."""
+        self.source = self._opened()
+        decoder = Decoder(self.layouts, self.names, self.number)
+        own_time, self.bytes, self.set_aside = OwnTime(), Counter(), 0
+        for block in self._blocks():
+            done = decoder.decode(own_time.stamped(block))
+            for each in done.rejects:
+                self.bytes[each.reason] += each.end - each.start
+            self.set_aside += len(done.rejects) - len(block.rejects)
+            yield done
+        self.found, self.own_time = decoder.found, own_time
+
+    def _opened(self) -> Unpacker | Recording:
+        columns = columns_of(self.root, self.layouts[0])
+        if form_of(self.paths[0], columns):
+            return Recording(self.paths, columns, self.layouts, self.names)
+        return Unpacker(self.paths)
+
+    def _blocks(self) -> Iterator[Block]:
+        if isinstance(self.source, Recording):
+            return self.source.blocks()
+        return scan(self.source.pieces(), self.spoken)
+
+    def counted(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """The rows themselves, counted by status."""
+        for status, sizes in rows.groupby("status", observed=True)["length"]:
+            self.rows[str(status)] += len(sizes)
+            self.bytes[str(status)] += int(sizes.sum())
+        return rows
+
+    @property
+    def facts(self) -> list[FileFacts]:
+        return self.source.facts
+
+    def refuse_strange(self, session: str) -> None:
+        """Raise ContractError where hardly a byte is a frame of the layouts."""
+        size = self.source.size
+        rejected = sum(self.bytes[reason] for reason in TABLES["rejects"]["reason"].codes or ())
+        for each in self.facts:
+            for trouble in each.troubles:
+                print(f"session {session}, {each.file}: {trouble}.", file=sys.stderr)
+        if size - rejected < max(MIN_SHARE * size, 1):
+            names = ", ".join(each.layout for each in self.layouts)
+            troubles = "".join(f"; {each.file}: {one}" for each in self.facts for one in each.troubles)
+            raise ContractError(
+                f"only {size - rejected} of {size} bytes are frames of layout {names}{troubles}",
+                f"session {session}, {', '.join(str(path) for path in self.paths)}",
+                remedy="Check the layout in config/sessions.tsv and the addresses in config/nodes.tsv.",
+            )  # fmt: skip
+        sensors = {name for name in self.names.values() if name != HUB}
+        if self.number == 0 and self.own_time.lacking and len(sensors) > 1:
+            raise ContractError(
+                "the first capture has no hub stamps, and nothing else ties the clocks of several nodes "
+                "together", f"session {session}",
+                "a hub's capture before the | and readouts of memories behind it",
+            )  # fmt: skip
+
+    def account(self, ledger: Ledger, scope: str) -> None:
+        """Add the capture's doorways to the ledger."""
+        for number, each in enumerate(self.facts):
+            file = f"{scope} {number} {each.file}"
+            kept = {each.packed or "read": each.read, "unread": each.unread}
+            ledger.add("file bytes", file, each.size, **{name: n for name, n in kept.items() if n})
+            if each.packed or each.packets:
+                parts = {"taken": each.taken, "container": each.container, "skipped": each.skipped,
+                         "lost": each.lost}  # fmt: skip
+                ledger.add("unpacked bytes", file, each.unpacked, **{n: k for n, k in parts.items() if k})
+        if isinstance(self.source, Recording):
+            ledger.add("rows", scope, self.source.rows, **{"in frames": self.source.in_frames})
+        ledger.add("bytes", scope, self.source.size, **{name: n for name, n in self.bytes.items() if n})
+        aside = {"implausible": self.set_aside} if self.set_aside else {}
+        ledger.add("frames", scope, self.found, **self.rows, **aside)
 
 
-def _reject_rows(rejects: list[Reject]) -> pd.DataFrame:
+def _write_merged(captures: list[_Capture], heard: list[Frames], out: tables.Writer) -> None:
+    """Write the captures after the first, each with its place in the first. They are decoded again
+    rather than kept: their counters fit into memory where their payloads may not."""
+    for capture, placed in zip(captures[1:], merge.merge(heard, captures[0].paces())[1:], strict=True):
+        done = 0
+        for decoded in capture.decoded():
+            part = placed.take(slice(done, done + len(decoded.frames)))
+            done += len(decoded.frames)
+            out.write(capture.counted(_placed(decoded.frames, part, capture.own_time.lacking is True)))
+
+
+def _placed(rows: pd.DataFrame, part: Frames, memory: bool) -> pd.DataFrame:
+    """Rows with the merged session's counters; a node's own memory knows nothing of the radio."""
+    changed: dict[str, Any] = {
+        "boot": part.boot.astype(np.int32), "seq": part.seq, "ticks": part.ticks, "hub_ns": part.hub_ns,
+        "status": part.status,
+    }  # fmt: skip
+    if memory:
+        changed |= {name: np.full(len(rows), np.nan, np.float32) for name in ("rssi_dbm", "lqi")}
+    return tables.build(TABLES["frames"], {name: changed.get(name, rows[name]) for name in rows.columns})
+
+
+def _reject_rows(rejects: list[Reject], capture: int) -> pd.DataFrame:
     return tables.build(
         TABLES["rejects"],
         {
-            "capture": np.zeros(len(rejects), np.int16),
+            "capture": np.full(len(rejects), capture, np.int16),
             "offset": np.array([each.start for each in rejects], np.int64),
             "length": np.array([each.end - each.start for each in rejects], np.int32),
             "reason": [each.reason for each in rejects],
@@ -89,8 +214,12 @@ def _reject_rows(rejects: list[Reject]) -> pd.DataFrame:
     )
 
 
-def _record(study: Study, session: str, facts: list[dict[str, str | int]]) -> None:
-    """Write down what the capture was at its first decoding; refuse one that changed since."""
+def _record(study: Study, session: str, captures: list[_Capture]) -> None:
+    """Write down what the captures were at their first decoding; refuse one that changed since."""
+    facts = [
+        ({"capture": each.number} if len(captures) > 1 else {}) | one.written()
+        for each in captures for one in each.facts
+    ]  # fmt: skip
     target = study.results / "captures" / f"{session}.json"
     if target.exists() and json.loads(target.read_text()) != facts:
         raise ContractError(

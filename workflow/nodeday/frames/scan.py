@@ -1,28 +1,29 @@
 """Finding frames in bytes: every byte belongs to one frame or one reject.
 
-A frame begins with the sync word, names a kind of the layout, has that kind's length and a
-checksum that holds. After a failed checksum the search goes on one byte past the sync word::
+A frame names a kind of its layout, has that kind's length, a known node and a checksum that
+holds. Behind a sync word whose frame fails, the search goes on one byte further::
 
     bytes    ..junk.. [sync bad.....[sync good frame.....] tail
     frames                          |--------------------|
     rejects  |junk---||bad_checksum-|                     |junk|
+
+Between delimiters a chunk is a frame or it is not.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from nodeday.layouts import Kind, Layout, crc
-from nodeday.layouts.codec import get_bits
+from nodeday.frames import framing
+from nodeday.frames.judge import Bools, Bytes, Places, Spoken, judge
+from nodeday.layouts import Kind, Layout
+from nodeday.layouts.stuffing import DELIMITER
 
-Bytes = NDArray[np.uint8]
-Places = NDArray[np.int64]
-BLOCK = 8 << 20
+BLOCK = 2 << 20
 """Bytes read at a time; memory grows with it and with nothing else."""
 
 
@@ -36,60 +37,73 @@ class Reject:
 
 
 @dataclass(frozen=True)
-class Block:
-    """What a stretch of the capture holds: frames by kind (offsets, bytes) and settled rejects."""
+class Found:
+    """Frames of one kind: their byte ranges in the capture (n,), and their bytes without stuffing."""
 
-    frames: list[tuple[Kind, Places, Bytes]]
+    layout: Layout
+    kind: Kind
+    start: Places
+    end: Places
+    frames: Bytes
+
+
+@dataclass(frozen=True)
+class Block:
+    """What a stretch of the capture holds: frames by layout and kind, and settled rejects."""
+
+    frames: list[Found]
     rejects: list[Reject]
 
 
 @dataclass(frozen=True)
-class _Found:
-    """Candidates that will not change any more, ordered by their start."""
+class _Candidates:
+    """Byte ranges (n,) that may be frames, in order; ``bodies`` index into them."""
 
     start: Places
-    length: Places
-    kind: Places
-    good: NDArray[np.bool_]
+    end: Places
+    good: Bools
+    followed: Bools
     reason: NDArray[np.str_]
+    bodies: list[tuple[Layout, Kind, Places, Bytes]]
 
 
-def scan(pieces: Iterable[bytes], layout: Layout, addresses: Iterable[int]) -> Iterator[Block]:
+def scan(pieces: Iterable[bytes], spoken: Sequence[Spoken]) -> Iterator[Block]:
     """Blocks of a capture that comes in ``pieces``; memory is bounded by piece and block size.
 
-    ``addresses`` are the nodes of the session: a whole frame of any other node is a reject.
-    The result does not depend on how the capture is cut into pieces.
+    ``spoken`` are the layouts in the capture, all of one framing, and the addresses that speak
+    each: a whole frame of any other node is a reject. The result does not depend on how the
+    capture is cut into pieces.
     """
-    known = np.array(sorted(addresses), np.int64)
-    longest = _longest(layout)
+    look = _Delimited(spoken) if spoken[0].layout.framing != "sync" else _Synced(spoken)
     base, rest = 0, b""
     pending: Reject | None = None
     for data, final in _with_last(pieces):
         buffer = np.frombuffer(rest + data, np.uint8)
-        # A frame is settled once all that may overlap it, and what follows that, has been read.
-        settled = len(buffer) if final else max(len(buffer) - 2 * longest - len(layout.sync_bytes), 0)
+        settled, found = look.candidates(buffer, final)
         if not settled:
             rest = buffer.tobytes()
             continue
-        found = _candidates(buffer, settled + longest, layout, known)
-        taken = _without_overlap(found, _sync_at(buffer, found.start + found.length, layout))
+        taken = _without_overlap(found)
         taken = taken[found.start[taken] < settled]
-        ends = found.start[taken] + found.length[taken]
-        cut = max(settled, int(ends[-1])) if len(ends) else settled
+        cut = max(settled, int(found.end[taken[-1]])) if len(taken) else settled
         segments = _rejects(found, taken, cut, base, pending)
-        # The last one may go on in the next block.
-        pending = segments.pop() if segments and not final else None
-        yield Block(_frames(buffer, found, taken, base, layout), segments)
+        # A reject at the end may go on in the next block.
+        goes_on = bool(segments) and segments[-1].end >= base + cut and not final
+        pending = segments.pop() if goes_on else None
+        yield Block(_frames(found, taken, base), segments)
         base, rest = base + cut, buffer[cut:].tobytes()
     if pending is not None:
         yield Block([], [replace(pending, end=min(pending.end, base))])
 
 
-def _longest(layout: Layout) -> int:
-    """The most bytes that a candidate can claim."""
-    length = layout.field("length")
-    claimed = (1 << length.bits) - 1 + length.plus if length else 0
-    return max(claimed, *(layout.frame_bytes(kind) for kind in layout.kinds))
+def longest_frame(spoken: Sequence[Spoken]) -> int:
+    """The most bytes that a candidate can claim, before any stuffing."""
+    most = 0
+    for each in spoken:
+        length = each.layout.field("length")
+        claimed = (1 << length.bits) - 1 + length.plus if length and each.layout.framing == "sync" else 0
+        most = max(most, claimed, *(each.layout.frame_bytes(kind) for kind in each.layout.kinds))
+    return most
 
 
 def _with_last(pieces: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
@@ -101,98 +115,110 @@ def _with_last(pieces: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
     yield previous or b"", True
 
 
-def _candidates(buffer: Bytes, stop: int, layout: Layout, known: Places) -> _Found:
-    sync = layout.sync_bytes
-    match = buffer[: max(len(buffer) - len(sync) + 1, 0)] == sync[0]
-    for place, byte in enumerate(sync[1:], start=1):
-        match &= buffer[place : len(match) + place] == byte
-    starts = np.flatnonzero(match[:stop])
-    whole = starts + layout.payload_at <= len(buffer)
-    cut_off = starts[~whole]
-    starts = starts[whole]
-    header = (
-        sliding_window_view(buffer, layout.payload_at)[starts]
-        if len(starts)
-        else np.empty((0, layout.payload_at), np.uint8)
-    )
-    kind, node, length = _opening(header, layout)
-    good = np.zeros(len(starts), bool)
-    reason = np.full(len(starts), "", "<U12")
-    fits = starts + length <= len(buffer)
-    regular = np.zeros(len(starts), bool)
-    for each in layout.kinds:
-        size = layout.frame_bytes(each)
-        like = (kind == each.kind) & (length == size)
-        regular |= like
-        reason[like & ~fits] = "truncated"
-        rows = np.flatnonzero(like & fits)
-        if len(rows):
-            holds = _checksum_holds(sliding_window_view(buffer, size)[starts[rows]], layout)
-            good[rows] = holds & np.isin(node[rows], known)
-            reason[rows[holds & ~good[rows]]] = "implausible"
-            reason[rows[~holds]] = "bad_checksum"
-    for row in np.flatnonzero(~regular & fits):
-        frame = buffer[starts[row] : starts[row] + length[row]]
-        if length[row] >= layout.overhead_bytes and _lone_checksum_holds(frame.tobytes(), layout):
-            reason[row] = "implausible" if int(kind[row]) in layout.by_kind else "unknown_kind"
-    length = np.minimum(length, len(buffer) - starts)  # a truncated frame ends with the capture
-    keep = good | (reason != "")
-    return _Found(
-        np.concatenate([starts[keep], cut_off]),
-        np.concatenate([length[keep], len(buffer) - cut_off]),
-        np.concatenate([kind[keep], np.full(len(cut_off), -1)]),
-        np.concatenate([good[keep], np.zeros(len(cut_off), bool)]),
-        np.concatenate([reason[keep], np.full(len(cut_off), "truncated")]),
-    )
+class _Synced:
+    """Candidates behind sync words."""
+
+    def __init__(self, spoken: Sequence[Spoken]) -> None:
+        self.spoken = spoken
+        self.longest = longest_frame(spoken)
+        self.sync_bytes = max(len(each.layout.sync_bytes) for each in spoken)
+
+    def candidates(self, buffer: Bytes, final: bool) -> tuple[int, _Candidates]:
+        """How far all is settled, and the candidates up to there and a frame further.
+
+        A frame is settled once all that may overlap it, and what follows that, has been read.
+        """
+        settled = len(buffer) if final else max(len(buffer) - 2 * self.longest - self.sync_bytes, 0)
+        parts = []
+        for each in self.spoken:
+            sync = each.layout.sync_bytes
+            start = framing.sync_places(buffer, sync, settled + self.longest)
+            found = judge(buffer, start, None, each)
+            bodies = [(each.layout, *body) for body in found.bodies]
+            end = start + found.length
+            parts.append(_Candidates(
+                start, end, found.good, framing.sync_at(buffer, end, sync), found.reason, bodies
+            ))  # fmt: skip
+        return settled, _merged(parts)
 
 
-def _sync_at(buffer: Bytes, at: Places, layout: Layout) -> NDArray[np.bool_]:
-    """Whether a sync word begins at each place; it does not past the end."""
-    here = at + len(layout.sync_bytes) <= len(buffer)
-    for place, byte in enumerate(layout.sync_bytes):
-        here &= buffer[np.minimum(at + place, len(buffer) - 1)] == byte
-    return here
+class _Delimited:
+    """Candidates between delimiters. A chunk too long for any frame is junk, up to its end."""
+
+    def __init__(self, spoken: Sequence[Spoken]) -> None:
+        self.spoken = spoken
+        self.framing = spoken[0].layout.framing
+        self.longest = framing.MOST_STUFFED * longest_frame(spoken) + 3
+        self.inside_junk = False
+
+    def candidates(self, buffer: Bytes, final: bool) -> tuple[int, _Candidates]:
+        """How far all is settled, and the chunks up to there."""
+        delimiter = DELIMITER[self.framing]
+        skip = self._junk_end(buffer == delimiter)
+        whole = framing.chunks(buffer[skip:], self.framing)
+        found = _merged([self._judged(whole, skip, each) for each in self.spoken])
+        settled = skip + (int(whole.end[-1]) if len(whole.end) else 0)
+        filled = np.flatnonzero(buffer[settled:] != delimiter)
+        lead = int(filled[0]) if len(filled) else len(buffer) - settled
+        settled += max(lead - 1, 0)  # one delimiter may open the next chunk
+        if final:
+            if len(filled) and not self.inside_junk:
+                found = _with_tail(found, settled, len(buffer))
+            return len(buffer), found
+        if len(buffer) - settled > self.longest:
+            settled, self.inside_junk = len(buffer), True
+        return settled, found
+
+    def _junk_end(self, delimiters: Bools) -> int:
+        """Where junk that began in an earlier block ends: behind the first delimiter, if there is one."""
+        if not self.inside_junk:
+            return 0
+        places = np.flatnonzero(delimiters)
+        self.inside_junk = not len(places)
+        return int(places[0]) + 1 if len(places) else len(delimiters)
+
+    def _judged(self, whole: framing.Chunks, skip: int, spoken: Spoken) -> _Candidates:
+        short = whole.end - whole.start <= self.longest
+        start, end, sound = whole.start[short] + skip, whole.end[short] + skip, whole.sound[short]
+        found = judge(whole.content, whole.at[short], whole.size[short], spoken)
+        bodies = [
+            (spoken.layout, kind, rows[sound[rows]], frames[sound[rows]])
+            for kind, rows, frames in found.bodies
+        ]
+        reason = np.where(sound, found.reason, "bad_stuffing")
+        return _Candidates(start, end, found.good & sound, np.ones(len(start), bool), reason, bodies)
 
 
-def _opening(header: Bytes, layout: Layout) -> tuple[Places, Places, Places]:
-    """Kind, node and frame length that each header claims."""
-    values, at = {}, 8 * len(layout.sync_bytes)
-    for field in layout.before:
-        values[field.role] = get_bits(header, at, field.bits, layout.order_of(field), field.signed)
-        at += field.bits
-    field_length = layout.field("length")
-    if field_length:
-        return values["kind"], values["node"], values["length"] + field_length.plus
-    length = np.zeros(len(header), np.int64)
-    for kind in layout.kinds:
-        length[values["kind"] == kind.kind] = layout.frame_bytes(kind)
-    return values["kind"], values["node"], length
+def _with_tail(found: _Candidates, start: int, end: int) -> _Candidates:
+    """With one more candidate: a frame that the end of the capture cuts off."""
+    return replace(
+        found, start=np.append(found.start, start), end=np.append(found.end, end),
+        good=np.append(found.good, False), followed=np.append(found.followed, False),
+        reason=np.append(found.reason, "truncated"),
+    )  # fmt: skip
 
 
-def _checksum_holds(frames: Bytes, layout: Layout) -> NDArray[np.bool_]:
-    field = layout.field("checksum")
-    covered = layout.covered(frames.shape[1] - layout.overhead_bytes)
-    if field is None or field.crc is None or covered is None:
-        return np.ones(len(frames), bool)
-    sent = get_bits(frames, 8 * layout.checksum_at(frames.shape[1]), field.bits, layout.order_of(field))
-    holds: NDArray[np.bool_] = crc.checksums(field.crc, frames[:, covered[0] : covered[1]]) == sent.astype(
-        np.uint64
-    )
-    return holds
+def _merged(parts: list[_Candidates]) -> _Candidates:
+    """Candidates of several layouts as one, in order of their start."""
+    if len(parts) == 1:
+        return parts[0]
+    order = np.argsort(np.concatenate([each.start for each in parts]), kind="stable")
+    place = np.empty(len(order), np.int64)
+    place[order] = np.arange(len(order))
+    before = np.cumsum([0, *(len(each.start) for each in parts)]).tolist()
+    bodies = [
+        (layout, kind, place[rows + shift], frames)
+        for shift, each in zip(before, parts, strict=False)
+        for layout, kind, rows, frames in each.bodies
+    ]
+    joined = {
+        name: np.concatenate([getattr(each, name) for each in parts])[order]
+        for name in ("start", "end", "good", "followed", "reason")
+    }
+    return _Candidates(**joined, bodies=bodies)
 
 
-def _lone_checksum_holds(frame: bytes, layout: Layout) -> bool:
-    """The same for one frame of a length that no kind has: a table for it would not pay."""
-    field = layout.field("checksum")
-    covered = layout.covered(len(frame) - layout.overhead_bytes)
-    if field is None or field.crc is None or covered is None:
-        return False
-    row = np.frombuffer(frame, np.uint8)[None]
-    sent = get_bits(row, 8 * layout.checksum_at(len(frame)), field.bits, layout.order_of(field))
-    return crc.checksum(field.crc, frame[covered[0] : covered[1]]) == int(sent[0])
-
-
-def _without_overlap(found: _Found, followed: NDArray[np.bool_]) -> Places:
+def _without_overlap(found: _Candidates) -> Places:
     """Rows of the good candidates that stand, where two overlap.
 
     One of them holds its checksum by chance. The one with another sync word right behind it
@@ -202,48 +228,46 @@ def _without_overlap(found: _Found, followed: NDArray[np.bool_]) -> Places:
         true              [sync ........][sync
     """
     rows = np.flatnonzero(found.good)
-    starts, ends = found.start[rows], found.start[rows] + found.length[rows]
+    starts, ends = found.start[rows], found.end[rows]
     if (starts[1:] >= ends[:-1]).all():
         return rows
     taken: list[int] = []
     for row in rows.tolist():
-        overlaps = bool(taken) and found.start[row] < found.start[taken[-1]] + found.length[taken[-1]]
-        if overlaps and followed[row] and not followed[taken[-1]]:
+        overlaps = bool(taken) and found.start[row] < found.end[taken[-1]]
+        if overlaps and found.followed[row] and not found.followed[taken[-1]]:
             taken[-1] = row
         elif not overlaps:
             taken.append(row)
     return np.array(taken, np.int64)
 
 
-def _rejects(found: _Found, taken: Places, cut: int, base: int, pending: Reject | None) -> list[Reject]:
+def _rejects(found: _Candidates, taken: Places, cut: int, base: int, pending: Reject | None) -> list[Reject]:
     """Rejects that tile the bytes of ``[0, cut)`` between the taken frames.
 
     ``pending`` is the last reject of the block before; it goes on here where it was junk that
     junk follows, or claimed more bytes than that block had.
     """
-    starts = [*found.start[taken].tolist(), cut]
-    ends = [0, *(found.start[taken] + found.length[taken]).tolist()]
+    stops, holes = np.append(found.start[taken], cut), np.append(0, found.end[taken])
+    open_ = stops > holes
     bad = np.flatnonzero(found.reason != "")
-    claims = [
-        (s, s + n, str(r))
-        for s, n, r in zip(found.start[bad], found.length[bad], found.reason[bad], strict=True)
-    ]
+    claims = list(
+        zip(found.start[bad].tolist(), found.end[bad].tolist(), found.reason[bad].tolist(), strict=True)
+    )
     if pending is not None and pending.reason != "junk" and pending.end > base:
         claims.insert(0, (0, pending.end - base, pending.reason))
     out: list[Reject] = []
     index = 0
-    for hole, stop in zip(ends, starts, strict=True):
-        at = hole
+    for at, stop in zip(holes[open_].tolist(), stops[open_].tolist(), strict=True):
         while index < len(claims) and claims[index][0] < stop:
             start, end, reason = claims[index]
             index += 1
             if start < at:
                 continue
             if start > at:
-                out.append(Reject(base + at, base + int(start), "junk"))
-            at = min(int(end), stop) if stop < cut else int(end)
-            out.append(Reject(base + int(start), base + at, reason))
-            at = min(at, stop)
+                out.append(Reject(base + at, base + start, "junk"))
+            # At the end of the block a claim may reach into the next one.
+            out.append(Reject(base + start, base + (min(end, stop) if stop < cut else end), reason))
+            at = min(end, stop)
         if at < stop:
             out.append(Reject(base + at, base + stop, "junk"))
     return _joined(pending, out, base)
@@ -260,13 +284,13 @@ def _joined(pending: Reject | None, out: list[Reject], base: int) -> list[Reject
     return [replace(pending, end=min(pending.end, base)), *out]
 
 
-def _frames(
-    buffer: Bytes, found: _Found, taken: Places, base: int, layout: Layout
-) -> list[tuple[Kind, Places, Bytes]]:
+def _frames(found: _Candidates, taken: Places, base: int) -> list[Found]:
+    stands = np.zeros(len(found.start), bool)
+    stands[taken] = True
     out = []
-    for kind in layout.kinds:
-        starts = found.start[taken[found.kind[taken] == kind.kind]]
-        if len(starts):
-            window = sliding_window_view(buffer, layout.frame_bytes(kind))
-            out.append((kind, starts + base, window[starts]))
+    for layout, kind, rows, frames in found.bodies:
+        kept = stands[rows]
+        if kept.any():
+            own, bodies = (rows, frames) if kept.all() else (rows[kept], frames[kept])
+            out.append(Found(layout, kind, found.start[own] + base, found.end[own] + base, bodies))
     return out

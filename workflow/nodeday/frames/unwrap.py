@@ -24,6 +24,9 @@ WINDOW = 100_000
 nothing can tell any more whether it is the first of its number."""
 INCONSISTENT = 8
 """A sequence number that is off by more than 1/8 of its range from its ticks is not believed."""
+FEW, PACE = 2, 0.03
+"""Nor is one that is off by more than 2 frames and 3 % of the step, since a sensor's own clock may run
+so far off the node's ticks. Choices of this project."""
 
 
 def wrap_steps(raw: Ints, expected: Ints, modulus: int) -> Ints:
@@ -74,7 +77,41 @@ class NodeClock:
     boot_id: int = 0
     boot: int = 0
 
-    def unwrap(self, raw: Ints, hub_ns: Ints, boot_id: Ints | None) -> tuple[Ints, Ints]:
+    def lone(self, raw: Ints, hub_ns: Ints, boot_id: Ints | None = None) -> NDArray[np.bool_]:
+        """Which of the node's next frames, in order of arrival, no neighbour bears out, (n,).
+
+        A checksum holds by chance now and then. Such a frame jumps away from the one before it,
+        and the one after it goes on as though it were not there; a restart goes on from where it
+        jumped to. RFC 3550 A.1 asks for two in sequence before it believes a jump, likewise::
+
+            ticks    100 200   7 400 500      7 is set aside
+            ticks    100 200   7 107 207      the node restarted
+        """
+        if len(raw) < 2:
+            return np.zeros(len(raw), bool)
+        known = self.raw is not None
+        one, hub, boot = (
+            np.concatenate([[before] if known else [], each]).astype(np.int64)
+            for before, each in ((self.raw, raw), (self.hub_ns, hub_ns),
+                                 (self.boot_id, np.zeros(len(raw)) if boot_id is None else boot_id))
+        )  # fmt: skip
+        jumps = self._jumps(one[:-1], one[1:], hub[:-1], hub[1:], boot[:-1], boot[1:])
+        over = ~self._jumps(one[:-2], one[2:], hub[:-2], hub[2:], boot[:-2], boot[2:])
+        alone = np.zeros(len(one), bool)
+        alone[1:-1] = jumps[:-1] & jumps[1:] & over
+        return alone[1:] if known else alone
+
+    def _jumps(
+        self, raw: Ints, raw_next: Ints, hub: Ints, hub_next: Ints, boot: Ints, boot_next: Ints
+    ) -> NDArray[np.bool_]:
+        """Whether ticks and hub time part, or the boot changes, from one frame to another."""
+        seconds = (hub_next - hub) / 1e9
+        expected = np.rint(seconds * self.rate_hz).astype(np.int64)
+        steps = wrap_steps(raw_next - raw, expected, self.modulus)
+        slack = RESTART_S + RESTART_PER_S * np.abs(seconds)
+        return np.asarray((np.abs(steps / self.rate_hz - seconds) > slack) | (boot != boot_next), np.bool_)
+
+    def unwrap(self, raw: Ints, hub_ns: Ints, boot_id: Ints | None = None) -> tuple[Ints, Ints]:
         """Boot and unwrapped ticks of the node's next frames in order of arrival, (n,) each."""
         seconds = steps_from(None if self.raw is None else self.hub_ns, hub_ns) / 1e9
         steps = wrap_steps(steps_from(self.raw, raw), np.rint(seconds * self.rate_hz).astype(np.int64),
@@ -102,6 +139,7 @@ class StreamCounter:
 
     modulus: int
     ticks_per_frame: float
+    dealt: int = 1
     raw: int = 0
     seq: int = 0
     ticks: int = 0
@@ -134,10 +172,15 @@ class StreamCounter:
         expected = steps_from(self.ticks, ticks) / self.ticks_per_frame
         whole = np.rint(expected).astype(np.int64)
         steps = wrap_steps(steps_from(self.raw, raw), whole, self.modulus)
-        odd = np.abs(expected - steps) > self.modulus / INCONSISTENT
+        odd = np.abs(expected - steps) > self._slack(expected)
         seq = self.seq + np.cumsum(np.where(odd, whole, steps))
         self.raw, self.seq, self.ticks = int(raw[-1]), int(seq[-1]), int(ticks[-1])
         return seq, odd
+
+    def _slack(self, expected: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Frames by which a step may differ from its ticks and still be believed, (n,)."""
+        paced = FEW + self.dealt + PACE * np.abs(expected)
+        return np.asarray(np.minimum(paced, self.modulus / INCONSISTENT), np.float64)
 
     def _place(self, seq: Ints, digest: NDArray[np.uint64], status: NDArray[np.str_]) -> None:
         """Mark late frames and second copies in ``status``, a view of the caller's array."""

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nodeday.layouts import crc
-from nodeday.layouts.model import Kind, Layout, Order
+from nodeday.layouts.crc import narrowest
+from nodeday.layouts.model import Layout
+from nodeday.layouts.parts import Kind, Order
 
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
+Whole = TypeVar("Whole", NDArray[np.int64], NDArray[np.int32])
 
 
 def get_bits(frames: Bytes, at: int, bits: int, order: Order, signed: bool = False) -> Ints:
@@ -24,14 +28,25 @@ def get_bits(frames: Bytes, at: int, bits: int, order: Order, signed: bool = Fal
         big     aaaa aaaa aaaa ....
         little  aaaa aaaa .... aaaa
     """
+    values = _bits(frames, at, bits, order).astype(np.int64)
+    return _sign(values, bits) if signed else values
+
+
+def _bits(frames: Bytes, at: int, bits: int, order: Order) -> NDArray[np.unsignedinteger]:
+    """The same without sign, in the narrowest type that holds the bytes it lies in."""
     first, last = at // 8, (at + bits + 7) // 8
     places = range(first, last) if order == "big" else range(last - 1, first - 1, -1)
-    total = np.zeros(len(frames), np.uint64)
-    for place in places:
-        total = (total << np.uint64(8)) | frames[:, place]
+    dtype = narrowest(8 * (last - first))
+    total: NDArray[np.unsignedinteger] = frames[:, places[0]].astype(dtype)
+    for place in places[1:]:
+        total <<= dtype(8)
+        total |= frames[:, place]
     spare = 8 * last - at - bits if order == "big" else at % 8
-    values = (total >> np.uint64(spare)) & np.uint64((1 << bits) - 1)
-    return _sign(values.astype(np.int64), bits) if signed else values.astype(np.int64)
+    if spare:
+        total >>= dtype(spare)
+    if 8 * (last - first) - spare > bits:
+        total &= dtype((1 << bits) - 1)
+    return total
 
 
 def put_bits(frames: Bytes, at: int, bits: int, order: Order, values: ArrayLike) -> None:
@@ -44,30 +59,55 @@ def put_bits(frames: Bytes, at: int, bits: int, order: Order, values: ArrayLike)
         frames[:, place] |= ((total >> np.uint64(8 * shift)) & np.uint64(0xFF)).astype(np.uint8)
 
 
-def _sign(values: Ints, bits: int) -> Ints:
+def _sign(values: Whole, bits: int) -> Whole:
     return values if bits == 64 else values - ((values >> (bits - 1)) << bits)
 
 
 def unpack_counts(payload: Bytes, kind: Kind) -> NDArray[np.int32]:
     """Converter counts of sample payloads, shape (n, payload bytes) -> (n, samples, channels)."""
-    n = len(payload)
-    groups, size = (kind.counts // 2, 3) if kind.bits == 12 else (kind.counts, kind.bits // 8)
-    cells = payload.reshape(n * groups, size)
-    if kind.bits == 12:
-        flat = np.stack([get_bits(cells, at, 12, kind.order, kind.signed) for at in (0, 12)], axis=1)
-    else:
-        flat = get_bits(cells, 0, kind.bits, kind.order, kind.signed)
-    return flat.reshape(n, kind.samples, len(kind.channels)).astype(np.int32)
+    if kind.delta_bits:
+        return _unpack_deltas(payload, kind)
+    n, width = len(payload), 2 if kind.bits == 12 else 1
+    cells = payload.reshape(n * kind.counts // width, width * kind.bits // 8)
+    flat = np.empty((len(cells), width), np.int32)
+    for place in range(width):
+        flat[:, place] = _bits(cells, place * kind.bits, kind.bits, kind.order)
+    counts = flat.reshape(n, kind.samples, len(kind.channels))
+    return _sign(counts, kind.bits) if kind.signed and kind.bits < 32 else counts
+
+
+def _unpack_deltas(payload: Bytes, kind: Kind) -> NDArray[np.int32]:
+    values, at, first = np.empty((len(payload), kind.counts), np.int32), 0, len(kind.channels)
+    for place, bits in enumerate(kind.widths):
+        signed = kind.signed if place < first else True
+        values[:, place] = get_bits(payload, at, bits, kind.order, signed)
+        at += bits
+    return np.cumsum(values.reshape(-1, kind.samples, first), axis=1, dtype=np.int32)
+
+
+def _fits(values: Ints, bits: int, signed: bool, what: str) -> None:
+    low, high = (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if signed else (0, (1 << bits) - 1)
+    if values.size and (values.min() < low or values.max() > high):
+        raise ValueError(f"{what} {values.min()} to {values.max()} do not fit {bits} bits")
+
+
+def _pack_deltas(counts: Ints, kind: Kind) -> Bytes:
+    steps = np.diff(counts, axis=1)
+    _fits(steps, kind.delta_bits or 0, True, "differences")
+    values = np.concatenate([counts[:, :1], steps], axis=1).reshape(len(counts), kind.counts)
+    payload, at = np.zeros((len(counts), kind.payload_bytes), np.uint8), 0
+    for place, bits in enumerate(kind.widths):
+        put_bits(payload, at, bits, kind.order, values[:, place])
+        at += bits
+    return payload
 
 
 def pack_counts(counts: ArrayLike, kind: Kind) -> Bytes:
     """The reverse of :func:`unpack_counts`; raise ValueError where a count does not fit."""
     whole = np.asarray(counts, np.int64)
-    low, high = (
-        (-(1 << (kind.bits - 1)), (1 << (kind.bits - 1)) - 1) if kind.signed else (0, (1 << kind.bits) - 1)
-    )
-    if whole.size and (whole.min() < low or whole.max() > high):
-        raise ValueError(f"counts {whole.min()} to {whole.max()} do not fit {kind.bits} bits")
+    _fits(whole, kind.bits, kind.signed, "counts")
+    if kind.delta_bits:
+        return _pack_deltas(whole.reshape(-1, kind.samples, len(kind.channels)), kind)
     n = len(whole)
     width = 2 if kind.bits == 12 else 1
     flat = whole.reshape(-1, width)
@@ -109,8 +149,8 @@ def encode_frames(
             whole = np.broadcast_to(np.asarray(value, np.int64), n)
             put_bits(frames, at, field.bits, layout.order_of(field), whole)
     covered, checksum = layout.covered(kind.payload_bytes), layout.field("checksum")
-    if covered and checksum and checksum.crc:
-        sums = crc.checksums(checksum.crc, frames[:, covered[0] : covered[1]])
+    if covered and checksum:
+        sums = crc.checksums(checksum.sum, frames[:, covered[0] : covered[1]])
         at = layout.positions(kind)[checksum.name][1]
         put_bits(frames, at, checksum.bits, layout.order_of(checksum), sums.astype(np.int64))
     return frames

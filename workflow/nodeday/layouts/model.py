@@ -3,6 +3,9 @@
 A frame as the layout lists it, first byte on the air to the left::
 
     | sync | fields before the payload | payload of the kind | fields after the payload |
+
+Framing by sync word finds frames by their first bytes; COBS, SLIP and HDLC-like framing put a
+delimiter between frames and keep it out of them, and then the layout has no sync word.
 """
 
 from __future__ import annotations
@@ -16,105 +19,10 @@ from pydantic import field_validator, model_validator
 
 from nodeday import yamlfile
 from nodeday.errors import SettingsError
-from nodeday.layouts import crc
-from nodeday.yamlfile import NAME, SNAKE, Strict, placed
+from nodeday.layouts.parts import Field, Kind, Order, Role
+from nodeday.yamlfile import Strict, placed
 
-Order = Literal["big", "little"]
-Role = Literal[
-    "length", "node", "kind", "sequence", "ticks", "boot", "hub_time", "rssi", "lqi", "battery",
-    "utc", "payload", "checksum", "other",
-]  # fmt: skip
-
-
-class Field(Strict):
-    """An integer of any width. Value in its unit = integer x scale + offset.
-
-    ``big`` fields number bits from the most significant of each byte, ``little`` fields from
-    the least significant; a run of fields in one order must fill whole bytes.
-    """
-
-    name: str = Setting(pattern=SNAKE)
-    role: Role = "other"
-    bits: int = Setting(default=8, ge=1, le=64)
-    order: Order | None = None
-    signed: bool = False
-    scale: float = 1.0
-    offset: float = 0.0
-    rate_hz: float | None = Setting(default=None, gt=0, description="of ticks")
-    unit_ns: int | None = Setting(default=None, gt=0, description="of hub_time and utc")
-    plus: int = Setting(default=0, description="frame bytes = length field + plus")
-    crc: str | None = None
-    over: tuple[str, str] | None = Setting(default=None, description="first and last field covered")
-
-    @model_validator(mode="after")
-    def _what_the_role_needs(self) -> Self:
-        if self.role == "ticks" and self.rate_hz is None:
-            raise ValueError("a ticks field needs rate_hz")
-        if self.role in ("hub_time", "utc") and self.unit_ns is None:
-            raise ValueError(f"a {self.role} field needs unit_ns")
-        if self.role == "checksum":
-            if self.crc is None or self.over is None:
-                raise ValueError("a checksum field needs crc and over")
-            width = crc.model(self.crc).width
-            if width != self.bits or width % 8:
-                raise ValueError(f"{self.crc} is {width} bits wide, the field {self.bits}")
-        return self
-
-
-class Channel(Strict):
-    """One measured quantity: value = counts x scale + offset, in ``unit``."""
-
-    name: str = Setting(pattern=NAME)
-    unit: str
-    scale: float = 1.0
-    offset: float = 0.0
-    rails: tuple[int, int] | None = Setting(default=None, description="least and most count")
-
-
-class Kind(Strict):
-    """A kind of frame: a stream's samples, or plain fields (host marks)."""
-
-    kind: int = Setting(ge=0)
-    stream: str = Setting(pattern=NAME)
-    rate_hz: float | None = Setting(default=None, gt=0)
-    samples: int = Setting(default=0, ge=0, description="sample instants in a frame")
-    channels: tuple[Channel, ...] = ()
-    bits: Literal[8, 12, 16, 24, 32] = 16
-    signed: bool = False
-    order: Order = "little"
-    stamp: Literal["first", "last"] = "first"
-    every_s: float | None = Setting(default=None, gt=0, description="between frames of plain fields")
-    fields: tuple[Field, ...] = ()
-
-    @model_validator(mode="after")
-    def _samples_or_fields(self) -> Self:
-        if bool(self.channels) != bool(self.samples) or bool(self.channels) != bool(self.rate_hz):
-            raise ValueError("channels, samples and rate_hz go together")
-        if bool(self.channels) == bool(self.fields):
-            raise ValueError("give either channels or fields")
-        if bool(self.fields) != bool(self.every_s):
-            raise ValueError("fields and every_s go together")
-        if (self.counts * self.bits) % 8:
-            raise ValueError(f"{self.counts} samples of {self.bits} bits do not fill whole bytes")
-        if self.channels and self.bits == 32 and not self.signed:
-            raise ValueError("samples of 32 bits must be signed")  # `raw` is an int32
-        if sum(field.bits for field in self.fields) % 8:
-            raise ValueError("fields do not fill whole bytes")
-        return self
-
-    @property
-    def counts(self) -> int:
-        """Integers in a frame's payload: sample instants times channels."""
-        return self.samples * len(self.channels)
-
-    @property
-    def period_s(self) -> float:
-        """Nominal seconds from one frame to the next."""
-        return self.every_s or self.samples / (self.rate_hz or 1.0)
-
-    @property
-    def payload_bytes(self) -> int:
-        return (self.counts * self.bits + sum(field.bits for field in self.fields)) // 8
+Framing = Literal["sync", "cobs", "slip", "hdlc"]
 
 
 class Layout(Strict):
@@ -122,7 +30,8 @@ class Layout(Strict):
 
     layout: str
     about: str = ""
-    sync: str = Setting(description="bytes that open each frame, in hex")
+    framing: Framing = "sync"
+    sync: str = Setting(default="", description="bytes that open each frame, in hex")
     order: Order = "little"
     delay_ms: float = Setting(default=0.0, ge=0, description="airtime plus handler time, constant part")
     frame: tuple[Field, ...]
@@ -132,12 +41,18 @@ class Layout(Strict):
     @classmethod
     def _hex(cls, text: str) -> str:
         try:
-            if not bytes.fromhex(text):
-                raise ValueError("at least one byte")
-        except ValueError as error:
-            message = "at least one byte" if not text.strip() else f"{text} is not hex, such as D3 91"
-            raise ValueError(message) from error
+            bytes.fromhex(text)
+        except ValueError:
+            raise ValueError(f"{text} is not hex, such as D3 91") from None
         return text
+
+    @model_validator(mode="after")
+    def _sync_or_delimiters(self) -> Self:
+        if self.framing == "sync" and not self.sync_bytes:
+            raise placed("framing by sync word needs at least one byte", "sync")
+        if self.framing != "sync" and self.sync_bytes:
+            raise placed(f"{self.framing} framing has delimiters and no sync word", "sync")
+        return self
 
     @model_validator(mode="after")
     def _names_and_roles(self) -> Self:
@@ -146,7 +61,15 @@ class Layout(Strict):
         doubles = sorted({x for x in names if names.count(x) > 1} | {x for x in roles if roles.count(x) > 1})
         if doubles:
             raise ValueError(f"twice in the frame: {', '.join(doubles)}")
-        for role in ("node", "kind", "sequence", "ticks", "hub_time", "payload"):
+        needed = [
+            "node",
+            "sequence",
+            "ticks",
+            "hub_time",
+            "payload",
+            *(["kind"] if len(self.kinds) > 1 else []),
+        ]
+        for role in needed:
             if role not in roles:
                 raise ValueError(f"no field has the role {role}")
         for what, seen in (
@@ -174,11 +97,16 @@ class Layout(Strict):
 
     @model_validator(mode="after")
     def _kinds_fit_the_frame(self) -> Self:
-        width = next(field.bits for field in self.frame if field.role == "kind")
+        number = self.field("kind")
+        width = number.bits if number else 64
+        sequence = self.field("sequence")
         for index, kind in enumerate(self.kinds):
             _whole_runs(kind.fields, self.order, "kinds", index, "fields")
             if kind.kind >= 1 << width:
                 raise placed(f"kind {kind.kind} does not fit {width} bits", "kinds", index, "kind")
+            if sequence and (1 << sequence.bits) % kind.interleave:
+                found = f"{kind.interleave} does not divide the range of the sequence number"
+                raise placed(found, "kinds", index, "interleave")
             if taken := {field.name for field in kind.fields} & {field.name for field in self.frame}:
                 found = f"{', '.join(sorted(taken))} is a field of every frame already"
                 raise placed(found, "kinds", index, "fields")

@@ -17,6 +17,47 @@ FALLEN_SHARE, STEEP = 0.01, 2.0
 least twice as fast as on the whole, since cells hold their voltage and then give way. A steady
 fall is plain use. Choice of this project."""
 
+OFF_FRAMES, OFF_SHARE = 1.0, 0.01
+"""A step of the counter contradicts the ticks where they differ by more than one frame and 1 % of the
+step: sensors' own oscillators are a few percent off nominal (which is measured) and wander by far less
+than that. Choice of this project."""
+
+
+def counter_steps(
+    boot: Ints, seq: Ints, seq_raw: Ints, ticks: Ints, modulus: int, nominal_ticks: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Between which frames of a stream (n,) the sequence counter did not do what the ticks did, (n - 1,).
+
+    First: it began anew or jumped, so that a gap there counts places and not frames sent. Second: it
+    stood still, so that something is missing although no number is::
+
+        ticks    0  10  20  50  60  70  80 110      ten a frame
+        raw      6   7   8   0   1   2   3   4
+        unwrapped 6  7   8  11  12  13  14  15
+                           ^ began anew      ^ stood still
+
+    A frame is held against the measured pace of the stream, the median over frames next to each other.
+    """
+    step, same = np.diff(seq), np.diff(boot) == 0
+    passed, pairs = np.diff(ticks), same & (step == 1)
+    pace = float(np.median(passed[pairs])) if pairs.any() else nominal_ticks
+    off = passed / (pace if pace > 0 else nominal_ticks) - step
+    # Unwrapped less raw is a constant modulo the counter's range while the counter only counts.
+    anew = np.diff((seq - seq_raw) % modulus) != 0
+    far = np.abs(off) > OFF_FRAMES + OFF_SHARE * step
+    return same & (anew | far), pairs & far & (off > 0)
+
+
+def counter_went_on(before: int, after: int, modulus: int, periods: float) -> bool:
+    """Whether a raw counter ran on across what looks like a restart, ``periods`` frame periods long.
+
+    True only where it cannot have begun at zero meanwhile, and stands where counting on had led.
+    """
+    if after <= periods + OFF_FRAMES:
+        return False
+    off = (after - before - round(periods) + modulus // 2) % modulus - modulus // 2
+    return abs(off) <= OFF_FRAMES + OFF_SHARE * periods
+
 
 def silences(hub_ns: Ints, longest_period_s: float) -> tuple[Ints, Ints]:
     """Half-open stretches without a frame of any node: (n,) stamps of all -> starts, ends (s,).

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mark = TypeVar("Mark", np.bool_, np.int64)
 
 MINUTE_NS = 60_000_000_000
 
@@ -27,8 +29,8 @@ class Runs:
         return self.seq_to - self.seq_from
 
 
-def gaps_of(seq: Ints) -> Runs:
-    """Runs missing between received numbers ``seq`` (n,), strictly increasing.
+def gaps_of(seq: Ints, boot: Ints | None = None) -> Runs:
+    """Runs missing between received numbers ``seq`` (n,), strictly increasing within each ``boot`` (n,).
 
     ::
 
@@ -38,9 +40,10 @@ def gaps_of(seq: Ints) -> Runs:
     Raises ValueError where a number is there twice or falls.
     """
     step = np.diff(seq)
-    if (step <= 0).any():
+    inside = np.ones(len(step), np.bool_) if boot is None else np.diff(boot) == 0
+    if (step[inside] <= 0).any():
         raise ValueError("received numbers must strictly increase")
-    left = np.flatnonzero(step > 1)
+    left = np.flatnonzero(inside & (step > 1))
     return Runs(seq[left] + 1, seq[left + 1], left)
 
 
@@ -59,8 +62,8 @@ def due_ns(frames: Ints, before_ns: Ints, after_ns: Ints) -> tuple[Ints, Ints]:
     return gap, before_ns[gap] + whole * number + (2 * rest * number + parts) // (2 * parts)
 
 
-def split(runs: Runs, marked: NDArray[np.bool_]) -> tuple[Runs, NDArray[np.bool_]]:
-    """Runs cut wherever ``marked``, a flag for each lost frame, changes; and the flag of each part.
+def split(runs: Runs, marked: NDArray[Mark]) -> tuple[Runs, NDArray[Mark]]:
+    """Runs cut wherever ``marked``, a mark for each lost frame, changes; and the mark of each part.
 
     ::
 

@@ -84,14 +84,17 @@ def sample_times(
 
     The stamped sample lies on the integer map; the others are whole sample periods from it, on
     the map's slope at the frame, since a sample period need not be a whole number of ticks.
-    Raises ValueError where a frame's samples would begin before those of the frame before end.
     """
     first = -(samples - 1) if stamps_last else 0
     reach = max(round((samples - 1) * ticks_per_sample), 1) * (-1 if stamps_last else 1)
     stamped = ticks_to_utc(ticks, knot_ticks, knot_utc_ns)
     ns_per_tick = (ticks_to_utc(ticks + reach, knot_ticks, knot_utc_ns) - stamped) / reach
     from_stamp = (first + np.arange(samples)) * ticks_per_sample
-    times = stamped[:, None] + np.rint(from_stamp * ns_per_tick[:, None]).astype(np.int64)
-    if (times[1:, 0] < times[:-1, -1]).any():
+    return stamped[:, None] + np.rint(from_stamp * ns_per_tick[:, None]).astype(np.int64)
+
+
+def follow_each_other(utc_ns: Ints) -> Ints:
+    """``utc_ns`` (n,) of samples in order, unchanged; raises ValueError where one precedes the one before."""
+    if (np.diff(utc_ns) < 0).any():
         raise ValueError("samples of neighbouring frames overlap in time; the layout's rate_hz is too low")
-    return times
+    return utc_ns

@@ -17,7 +17,8 @@ from nodeday.repair.fill import fill
 from nodeday.repair.gaps import fillable
 from nodeday.repair.stream import INTERPOLATED, MISSING, Stream, assemble
 from nodeday.schemas import TABLES, codes
-from nodeday.settings import HUB, Fill, Study
+from nodeday.sections import Fill
+from nodeday.settings import HUB, Study
 
 DISTINCT = ("good", "late", "inconsistent")
 SECOND = 1_000_000_000
@@ -47,14 +48,14 @@ def run(study: Study, session: str) -> None:
 
 def _streams(study: Study, session: str) -> Iterator[tuple[str, Kind, pd.DataFrame, pd.DataFrame, Stream]]:
     """Each stream that was heard, one at a time: node, kind, its frames and gaps, its samples."""
-    layout = study.layout_of(session)
-    tick = layout.field("ticks")
-    # A layout without them is refused when it is read.
-    assert tick is not None
-    assert tick.rate_hz is not None
     every = tables.read(tables.path(study.results, "gaps", session), "gaps")
     clock = tables.read(tables.path(study.results, "clock", session), "clock")
     for node in study.nodes_of(session).values():
+        layout = study.layout_of(session, node.node)
+        tick = layout.field("ticks")
+        # A layout without them is refused when it is read.
+        assert tick is not None
+        assert tick.rate_hz is not None
         for kind in layout.kinds:
             if node.node == HUB or not kind.channels:
                 continue

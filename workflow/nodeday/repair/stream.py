@@ -11,8 +11,9 @@ import pyarrow as arrow
 from numpy.typing import NDArray
 
 from nodeday.errors import ContractError
-from nodeday.layouts import Kind, unpack_counts
-from nodeday.repair.lay import Laid, lay, sample_times
+from nodeday.layouts import Kind, instant_of, unpack_counts
+from nodeday.layouts.dealing import dealt_shift
+from nodeday.repair.lay import Laid, follow_each_other, lay, sample_times
 
 MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
 """Places in ``codes.ORIGIN``."""
@@ -20,10 +21,12 @@ MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
 
 @dataclass(frozen=True)
 class _Boot:
-    """One boot of a stream: its frames in place, (f, samples) times, and which frames no fill may touch."""
+    """One boot of a stream: its frames in place, which frames no fill may touch, and the ``order``
+    (f x samples) in which their samples follow each other, with the times in that order."""
 
     boot: int
     laid: Laid
+    order: NDArray[np.int64]
     utc_ns: NDArray[np.int64]
     barred: NDArray[np.bool_]
 
@@ -93,20 +96,22 @@ def _boot(
 ) -> _Boot:  # fmt: skip
     per_sample = tick_hz / (kind.rate_hz or 1.0)
     own = frames.iloc[rows]
-    laid = lay(
-        own["seq"].to_numpy(), own["ticks"].to_numpy(), (own["status"] != "inconsistent").to_numpy(),
-        per_sample * kind.samples,
-    )  # fmt: skip
-    laid = Laid(laid.first_seq, np.where(laid.received, rows[laid.row], -1), laid.ticks)
+    seq = own["seq"].to_numpy()
+    straight = np.rint(own["ticks"].to_numpy() - dealt_shift(kind, seq, per_sample)).astype(np.int64)
+    laid = lay(seq, straight, (own["status"] != "inconsistent").to_numpy(), per_sample * kind.samples)
+    places = laid.first_seq + np.arange(len(laid.row))
+    ticks = np.rint(laid.ticks + dealt_shift(kind, places, per_sample)).astype(np.int64)
+    laid = Laid(laid.first_seq, np.where(laid.received, rows[laid.row], -1), ticks)
     times = sample_times(
-        laid.ticks, kind.samples, per_sample, kind.stamp == "last",
+        laid.ticks, kind.samples, per_sample * kind.interleave, kind.stamp == "last",
         knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy(),
     )  # fmt: skip
     barred = np.zeros(len(laid.row), np.bool_)
     never = gaps[(gaps["boot"] == boot) & (gaps["cause"] == "hub_outage") & (gaps["extent"] == "known")]
     for start, end in zip(never["seq_from"], never["seq_to"], strict=True):
         barred[max(start - laid.first_seq, 0) : max(end - laid.first_seq, 0)] = True
-    return _Boot(boot, laid, times, barred)
+    order = np.argsort(instant_of(kind, places[:, None], np.arange(kind.samples)).ravel(), kind="stable")
+    return _Boot(boot, laid, order, follow_each_other(times.ravel()[order]), barred)
 
 
 def _joined(
@@ -121,16 +126,18 @@ def _joined(
     origin = np.full(len(rows), MISSING, np.int8)
     origin[got] = copy[rows[got]]
     lengths = [len(each.laid.row) for each in boots]
-    seq = [each.laid.first_seq + np.arange(len(each.laid.row)) for each in boots]
+    seq = [each.laid.first_seq + np.arange(length) for each, length in zip(boots, lengths, strict=True)]
+    before = np.cumsum([0, *lengths]) * size
+    order = _concatenated([each.order + first for each, first in zip(boots, before, strict=False)], np.int64)
     return Stream(
         node, kind,
         np.repeat(np.array([each.boot for each in boots], np.int32), np.multiply(lengths, size).astype(int)),
-        np.repeat(_concatenated(seq, np.int64), size),
-        np.tile(np.arange(size, dtype=np.int16), len(rows)),
-        _concatenated([each.utc_ns.ravel() for each in boots], np.int64),
-        np.repeat(origin, size),
-        np.repeat(_concatenated([each.barred for each in boots], np.bool_), size),
-        counts.reshape(-1, len(kind.channels)),
+        np.repeat(_concatenated(seq, np.int64), size)[order],
+        np.tile(np.arange(size, dtype=np.int16), len(rows))[order],
+        _concatenated([each.utc_ns for each in boots], np.int64),
+        np.repeat(origin, size)[order],
+        np.repeat(_concatenated([each.barred for each in boots], np.bool_), size)[order],
+        counts.reshape(-1, len(kind.channels))[order],
         unplaced,
     )  # fmt: skip
 

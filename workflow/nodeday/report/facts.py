@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from nodeday import tables, timeline
 from nodeday.errors import ContractError
+from nodeday.layouts.dealing import dealt_shift
 from nodeday.report import place
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.settings import HUB, Study
@@ -84,7 +85,7 @@ def read(study: Study, session: str) -> Facts:
         raise ContractError(f"no row for session {session}", where, "a finished session", "Run study first.")
     span = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
     clock = tables.read(tables.path(study.results, "clock", session), "clock")
-    units = {c.name: c.unit for kind in study.layout_of(session).kinds for c in kind.channels}
+    units = study.units_of(session)
     return Facts(
         session, study.session(session).participant, study.zone_of(session), *span, nodes,
         of_study("exclusions"), of_study("phases"), _streams(study, session, clock, span), clock,
@@ -119,12 +120,15 @@ def _placed(
     pieces = [pd.DataFrame({name: np.zeros(0, np.int64) for name in ("boot", "seq", "start_ns", "end_ns")})]
     for (node, stream, boot), rows in frames.groupby(["node", "stream", "boot"], observed=True):
         knots = clock[(clock["node"] == node) & (clock["boot"] == boot)]
-        kind = study.layout_of(session).stream(str(stream))
+        layout = study.layout_of(session, str(node))
+        kind, tick = layout.stream(str(stream)), layout.field("ticks")
         if len(knots) < 2 or kind.rate_hz is None:
             continue
-        utc = timeline.ticks_to_utc(
-            rows["ticks"].to_numpy(np.int64), knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy()
-        )
+        per_sample = ((tick.rate_hz if tick else None) or 1.0) / kind.rate_hz
+        # Frames that share a stretch are drawn one after the other in it.
+        shift = np.rint(dealt_shift(kind, rows["seq"].to_numpy(np.int64), per_sample)).astype(np.int64)
+        ticks = rows["ticks"].to_numpy(np.int64) - shift
+        utc = timeline.ticks_to_utc(ticks, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
         start, end = place.frame_spans(utc, kind.samples, kind.rate_hz, kind.stamp)
         pieces.append(pd.DataFrame({
             "boot": rows["boot"].to_numpy(np.int64), "seq": rows["seq"].to_numpy(),

@@ -50,7 +50,7 @@ def strip(study: Study, facts: Facts) -> Figure | None:
     )
     if stream is None or not stream.stream:
         return None
-    channel = study.layout_of(facts.session).stream(stream.stream).channels[0]
+    channel = study.layout_of(facts.session, stream.node).stream(stream.stream).channels[0]
     known = stream.extent == "known"
     starts, ends = stream.start_ns[known], stream.end_ns[known]
     policy = study.file.fill.get(stream.stream)

@@ -18,6 +18,7 @@ from nodeday.report import facts as reading
 from nodeday.report import fig_clock, fig_coverage, fig_loss, fig_strip, fig_trend, overview, verdict, words
 from nodeday.report.figure import LABEL, MEANING, Figure
 from nodeday.schemas.codes import EXCLUSION_RULE
+from nodeday.sections import capture_files
 from nodeday.settings import Study
 
 
@@ -39,6 +40,7 @@ def run(study: Study, session: str) -> None:
         study=study.file, facts=facts, figures={figure.name: figure for figure in figures},
         trends=[figure for figure in figures if figure.name in {t.feature for t in fig_trend.TRENDS}],
         verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits), causes=causes, lost=lost,
+        bad_checksums=fig_loss.bad_checksums(study, session),
         settings=_settings(study, session), versions=_versions(), captures=_captures(study, session),
         data=f"{session}-data",
     )  # fmt: skip
@@ -62,6 +64,7 @@ def _figures(study: Study, facts: reading.Facts) -> list[Figure]:
     found = [
         fig_coverage.coverage(facts),
         fig_loss.loss_bars(facts),
+        fig_loss.signal(study, facts),
         fig_clock.drift(facts),
         fig_clock.uncertainty(facts, study.file.limits.max_clock_uncertainty_ms),
         *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
@@ -89,7 +92,6 @@ def _environment() -> jinja2.Environment:
 
 def _settings(study: Study, session: str) -> list[tuple[str, str]]:
     """Every setting that shaped this session, by its key in the study's files."""
-    layout = study.layout_of(session)
     found: list[tuple[str, str]] = []
 
     def walk(prefix: str, value: Any) -> None:
@@ -97,24 +99,23 @@ def _settings(study: Study, session: str) -> list[tuple[str, str]]:
             for key, each in value.items():
                 walk(f"{prefix}.{key}" if prefix else str(key), each)
         else:
-            found.append((prefix, str(value)))
+            found.append((prefix, "not set" if value is None else str(value)))
 
     walk("", study.file.model_dump())
-    found += [("session.zone", study.zone_of(session).key), ("layout", layout.layout),
-              ("layout.delay_ms", f"{layout.delay_ms:g}")]  # fmt: skip
+    found.append(("session.zone", study.zone_of(session).key))
+    for name, layout in study.layouts_of(session).items():
+        found += [("layout", name), (f"{name}.delay_ms", f"{layout.delay_ms:g}")]
     return found
 
 
 def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
     """Name, bytes and SHA-256 of each capture; empty where the captures have been put away."""
     found = []
-    for part in study.session(session).captures.split(";"):
-        path = study.root / part.strip()
+    for part in (name for files in capture_files(study.session(session).captures) for name in files):
+        path = study.root / part
         if path.is_file():
             with path.open("rb") as file:
-                found.append(
-                    (part.strip(), path.stat().st_size, hashlib.file_digest(file, "sha256").hexdigest())
-                )
+                found.append((part, path.stat().st_size, hashlib.file_digest(file, "sha256").hexdigest()))
     return found
 
 

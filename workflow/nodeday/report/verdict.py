@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from nodeday.report.words import listed, number, percent
-from nodeday.settings import Limits
+from nodeday.sections import Limits
 
 MARK = {"usable": "●", "limited": "◐", "unusable": "○"}
 """A shape for each verdict, so that none depends on colour."""

@@ -88,7 +88,7 @@ def damage(frames: Bytes, layout: Layout, kind: Kind, rng: np.random.Generator) 
     is unprotected, and a change there could not be noticed by anybody.
     """
     checksum, covered = layout.field("checksum"), layout.covered(kind.payload_bytes)
-    if checksum is None or checksum.crc is None or covered is None:
+    if checksum is None or covered is None:
         raise ValueError(f"layout {layout.layout} has no checksum that could tell a damaged frame")
     out = frames.copy()
     at = layout.checksum_at(frames.shape[1])
@@ -101,7 +101,7 @@ def damage(frames: Bytes, layout: Layout, kind: Kind, rng: np.random.Generator) 
         second = places[np.minimum(first + 1, len(places) - 1)]
         flip = rng.integers(0, 256, len(rows), dtype=np.uint8) * (rng.random(len(rows)) < 0.5)
         out[rows, second] ^= np.where(second == places[first], 0, flip).astype(np.uint8)
-        sums = crc.checksums(checksum.crc, out[rows, covered[0] : covered[1]])
+        sums = crc.checksums(checksum.sum, out[rows, covered[0] : covered[1]])
         sent = get_bits(out[rows], 8 * at, checksum.bits, layout.order_of(checksum)).astype(np.uint64)
         rows = rows[sums == sent]
     return out

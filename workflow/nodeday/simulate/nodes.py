@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.layouts import Field, Kind, Layout
+from nodeday.layouts import Field, Kind, Layout, instant_of
 from nodeday.simulate.crystal import CrystalClock
 
 Floats = NDArray[np.float64]
@@ -57,7 +57,7 @@ def schedule(
     """Frames that a node makes of a stream while it runs.
 
     In a boot ticks count from 0 at its start, and sample k is taken at tick (k + ``phase``) x
-    tick_hz / rate_hz. A frame is sent when its last sample has been taken; its stamp is that of
+    tick_hz / rate_hz. A frame is sent when the last sample of its group has been taken; its stamp is that of
     its first or last sample, as the layout says, to the nearest whole tick.
     """
     parts = [_boot(clock, number, run, kind, tick_hz, phase) for number, run in enumerate(runs)]
@@ -72,16 +72,21 @@ def _boot(
     size = max(kind.samples, 1)
     step = tick_hz / (kind.rate_hz or 1.0 / kind.period_s)  # a mark is stamped as one sample would be
     total = (float(clock.own(run[1])) - own0) * tick_hz
+    dealt = kind.interleave
     seq = np.arange(max(int((total / step - phase - (size - 1)) / size) + 1, 0), dtype=np.int64)
-    last = (size - 1) * step
-    begin = (seq * size + phase) * step
-    ticks = np.rint(begin + (last if kind.stamp == "last" else 0.0)).astype(np.int64)
+    instant = instant_of(kind, seq) if kind.samples else seq
+    own_last = instant + (size - 1) * dealt
+    stamped = own_last if kind.stamp == "last" else instant
+    ticks = np.rint((stamped + phase) * step).astype(np.int64)
     stamp_s = clock.true(own0 + ticks / tick_hz)
-    sent_s = clock.true(own0 + (ticks + (0.0 if kind.stamp == "last" else last)) / tick_hz)
+    # The frames of a group wait for its last sample, and then go out a frame's time apart.
+    card = seq % dealt
+    waited = (own_last + dealt - 1 - card) - stamped + card * size
+    sent_s = clock.true(own0 + (ticks + waited * step) / tick_hz)
     base = int(np.ceil(max(run[0], 0.0) * (kind.rate_hz or 1.0))) if number else 0
     keep = sent_s < run[1]
     whole = Sent(
-        np.full(len(seq), number, np.int32), seq, ticks, stamp_s, sent_s, base + seq * size, seq * size,
+        np.full(len(seq), number, np.int32), seq, ticks, stamp_s, sent_s, base + instant, instant,
         np.full(len(seq), run[0]),
     )  # fmt: skip
     return Sent(**{name: getattr(whole, name)[keep] for name in Sent.__dataclass_fields__})
@@ -89,7 +94,7 @@ def _boot(
 
 def sample_times(sent: Sent, clock: CrystalClock, kind: Kind, phase: float) -> Floats:
     """True seconds of each frame's samples, (n, samples)."""
-    place = sent.sample0[:, None] + np.arange(kind.samples) + phase
+    place = sent.sample0[:, None] + np.arange(kind.samples) * kind.interleave + phase
     own0 = clock.own(sent.start_s)[:, None]
     return clock.true(own0 + place / (kind.rate_hz or 1.0))
 
@@ -99,7 +104,7 @@ def counts(source: Source, sent: Sent, times: Floats, kind: Kind) -> NDArray[np.
 
     A value that is not finite gives the least count, as a converter with no input would.
     """
-    index = (sent.first[:, None] + np.arange(kind.samples)).ravel()
+    index = (sent.first[:, None] + np.arange(kind.samples) * kind.interleave).ravel()
     values = np.asarray(source(index, times.ravel()), np.float64).reshape(len(sent), kind.samples, -1)
     out = np.empty(values.shape, np.int64)
     if values.shape[2] != len(kind.channels):

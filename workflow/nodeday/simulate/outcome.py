@@ -57,8 +57,14 @@ def outcome(
     arrived = good[np.sort(first)]
     behind = int((arrived < np.maximum.accumulate(arrived)).sum()) if len(arrived) else 0
     damaged = int(part.damaged.sum()) - int(cut is not None and bool(part.damaged[cut]))
-    size = part.frames.shape[1]
-    return Outcome(stream, len(good) - len(first), behind, damaged, len(good) * size, damaged * size)
+    size = laid.sizes[number]
+    whole = np.ones(len(size), bool)
+    if cut is not None:
+        whole[cut] = False
+    return Outcome(
+        stream, len(good) - len(first), behind, damaged,
+        int(size[intact].sum()), int(size[part.damaged & whole].sum()),
+    )  # fmt: skip
 
 
 def whole_truth(

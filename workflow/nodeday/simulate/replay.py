@@ -19,7 +19,8 @@ from scipy.signal import resample_poly
 
 from nodeday.errors import SettingsError
 from nodeday.layouts import Kind, Layout
-from nodeday.settings import HUB, Node, Study
+from nodeday.sections import Node
+from nodeday.settings import HUB, Study
 from nodeday.simulate import recording, room, sheets
 from nodeday.simulate.nodes import Source
 from nodeday.simulate.recording import Recording, Signal

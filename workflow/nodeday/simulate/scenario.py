@@ -13,8 +13,9 @@ from pydantic import field_validator, model_validator
 from nodeday import yamlfile
 from nodeday.errors import SettingsError
 from nodeday.layouts import Layout
-from nodeday.settings import CODE, HUB, Node
-from nodeday.yamlfile import Strict
+from nodeday.sections import Node
+from nodeday.settings import HUB
+from nodeday.yamlfile import CODE, NAME, Strict
 
 
 class Phase(Strict):
@@ -91,6 +92,10 @@ class SessionPlan(Strict):
 
     name: str = "session"
     seed: int = Setting(default=0, ge=0)
+    hub: str = Setting(
+        default=HUB, pattern=NAME,
+        description="another name is another hub: its own clock, and its own luck with the same frames",
+    )  # fmt: skip
     start: datetime
     phases: tuple[Phase, ...] = Setting(min_length=1)
     nodes: dict[str, NodePlan] = Setting(default_factory=dict)
@@ -131,6 +136,11 @@ class SessionPlan(Strict):
     def rng(self, *names: str) -> np.random.Generator:
         """A generator of its own for each name, so that one more node leaves the others as they are."""
         return np.random.default_rng(np.random.SeedSequence([self.seed, *"/".join(names).encode()]))
+
+    def hub_rng(self, *names: str) -> np.random.Generator:
+        """The same for what befalls frames on their way to the plan's hub: what the nodes send stays
+        as it is when two plans differ in their ``hub`` alone."""
+        return self.rng(*names) if self.hub == HUB else self.rng(*names, self.hub)
 
 
 class Scenario(Strict):

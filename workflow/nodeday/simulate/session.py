@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.layouts import Kind, Layout
-from nodeday.settings import HUB, Node
+from nodeday.sections import Node
+from nodeday.settings import HUB
 from nodeday.simulate import ecg, motion
 from nodeday.simulate.activity import Activity, activity
 from nodeday.simulate.nodes import Source

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from nodeday.layouts import Kind, Layout, encode_frames, pack_counts
-from nodeday.settings import HUB, Node
+from nodeday.sections import Node
+from nodeday.settings import HUB
 from nodeday.simulate import channel, nodes
 from nodeday.simulate.capture import Copies, lay
 from nodeday.simulate.crystal import CrystalClock, clock
@@ -81,8 +82,7 @@ def transmit(
         kept = ~_within(copies.arrival_s, plan)
         parts.append(Copies(*(column[kept] for column in vars(copies).values())))
         causes.append(cause)
-    header = parts[0].frames[0, : layout.payload_at].tobytes() if parts and len(parts[0].row) else b""
-    laid = lay(parts, plan.junk, plan.truncated, header, plan.rng("capture"))
+    laid = lay(parts, layout, plan.junk, plan.truncated, plan.hub_rng("capture"))
     streams = {
         sender.key: outcome(number, frames, part, cause, laid, plan.start_ns, hub.ns(frames.sent_s))
         for number, (sender, frames, part, cause) in enumerate(zip(senders, sent, parts, causes, strict=True))
@@ -97,8 +97,9 @@ def _hub(plan: SessionPlan, layout: Layout) -> Hub:
         raise ValueError(f"layout {layout.layout} has no hub time")
     start_s = plan.hub_start_s
     if start_s is None:
-        start_s = float(plan.rng(HUB, "start").uniform(60, (1 << (stamp.bits - 1)) * stamp.unit_ns / 1e9 / 2))
-    return Hub(_clock(plan, HUB), round(start_s * 1e9), stamp.unit_ns)
+        half_s = (1 << (stamp.bits - 1)) * stamp.unit_ns / 1e9 / 2
+        start_s = float(plan.rng(plan.hub, "start").uniform(60, half_s))
+    return Hub(_clock(plan, plan.hub), round(start_s * 1e9), stamp.unit_ns)
 
 
 def _clock(plan: SessionPlan, node: str) -> CrystalClock:
@@ -120,6 +121,8 @@ def _senders(plan: SessionPlan, layout: Layout, addresses: Mapping[int, Node], h
         for stream in names:
             rng = plan.rng(node.node, stream, "channel")
             phase = float(rng.random()) if plan.stagger_s and not is_hub else 0.0
+            if plan.hub != HUB:
+                rng = plan.hub_rng(node.node, stream, "channel")
             out.append(Sender(node, layout.stream(stream), own, runs, phase, death, rng))
     return out
 

@@ -70,10 +70,9 @@ def gather(study: Study, session: str) -> SessionFacts:
 
 def span(study: Study, session: str, frames: pd.DataFrame, clock: pd.DataFrame) -> tuple[int, int]:
     """First sample instant of all nodes, and one sample period past the last, nanoseconds UTC."""
-    layout = study.layout_of(session)
     edges = []
     for (node, stream, boot), rows in frames.groupby(["node", "stream", "boot"], observed=True):
-        kind = layout.stream(str(stream))
+        kind = study.layout_of(session, str(node)).stream(str(stream))
         knots = clock[(clock["node"] == node) & (clock["boot"] == boot)]
         if len(knots) < 2 or kind.rate_hz is None:
             continue
@@ -98,7 +97,7 @@ def _node(
     clock: pd.DataFrame,
     epochs: pd.DataFrame,
 ) -> NodeFacts:
-    layout, limits = study.layout_of(session), study.file.limits
+    layout, limits = study.layout_of(session, node), study.file.limits
     own, lost, knots = (table[table["node"] == node] for table in (frames, gaps, clock))
     samples = own.groupby("stream", observed=True)["samples"].sum()
     shares = [

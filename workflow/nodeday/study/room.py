@@ -107,8 +107,7 @@ def _wide(
     for one in facts:
         piece, own = wide.pivot(one.epochs)
         meaning |= own
-        for kind in study.layout_of(one.session).kinds:
-            units |= {channel.name: channel.unit for channel in kind.channels}
+        units |= study.units_of(one.session)
         at = piece["start_ns"].to_numpy(np.int64)
         piece["phase"] = wide.phase_at(at, *_noted(study, one))
         piece["participant"], piece["session"] = one.participant, one.session

@@ -10,8 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday.schemas import FEATURE, Column, Table
+from nodeday.schemas.columns import coverage
 from nodeday.schemas.declare import UNITS
-from nodeday.schemas.tables import EPOCHS, PHASES, coverage
+from nodeday.schemas.tables import EPOCHS, PHASES
 
 PER_CHANNEL = ("mean", "spread")
 EXCLUDED = {"yes": "fails a rule of the study; see exclusions", "no": "meets every rule of the study"}

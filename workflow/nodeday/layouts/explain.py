@@ -1,0 +1,106 @@
+"""A layout in words: where each field lies in each kind of frame, and how safe its frames are."""
+
+from __future__ import annotations
+
+from nodeday.layouts.model import Layout
+from nodeday.layouts.parts import Field, Kind, Parameters
+
+GIGABYTE = 1e9
+FRAMINGS = {
+    "cobs": "COBS, 00 between frames", "slip": "SLIP, C0 between frames", "hdlc": "HDLC, 7E between frames",
+}  # fmt: skip
+HEAD = "    byte     width  field      meaning"
+
+
+def explain(layout: Layout) -> str:
+    """The layout field by field, for the person who wrote it."""
+    how = FRAMINGS.get(layout.framing) or f"sync word {layout.sync_bytes.hex(' ').upper()}"
+    lines = [f"{layout.layout}: {how}; {layout.order}-endian unless a field says otherwise"]
+    if layout.about:
+        lines.append(f"  {layout.about}")
+    for kind in layout.kinds:
+        lines += ["", _of_kind(layout, kind), *_fields(layout, kind)]
+    lines += ["", _checksum(layout), _noise(layout)]
+    return "\n".join(lines)
+
+
+def _of_kind(layout: Layout, kind: Kind) -> str:
+    each = f"one each {kind.period_s:g} s"
+    return f"kind {kind.kind}, stream {kind.stream}: {layout.frame_bytes(kind)} bytes, {each}\n{HEAD}"
+
+
+def _fields(layout: Layout, kind: Kind) -> list[str]:
+    """Rows of byte, bits, name and meaning, in order of their place."""
+    rows = []
+    if layout.sync_bytes:
+        rows.append((0, 8 * len(layout.sync_bytes), "sync", layout.sync_bytes.hex(" ").upper()))
+    for name, (field, at) in layout.positions(kind).items():
+        rows.append((at, field.bits, name, _role(layout, field)))
+    if kind.samples:
+        name = next(field.name for field in layout.frame if field.role == "payload")
+        rows.append((8 * layout.payload_at, 8 * kind.payload_bytes, name, _samples(kind)))
+    return [f"  {_place(at):>6} {bits:>4} bits  {name:<10} {what}" for at, bits, name, what in sorted(rows)]
+
+
+def _place(bit: int) -> str:
+    return f"{bit // 8}.{bit % 8}" if bit % 8 else f"{bit // 8}"
+
+
+def _role(layout: Layout, field: Field) -> str:
+    what = "" if field.role == "other" else field.role.replace("_", " ")
+    parts = [what, "signed" if field.signed else "", f"{field.order}-endian" if field.order else ""]
+    if field.role == "sequence":
+        parts.append(f"wraps after {1 << field.bits} frames")
+    if field.role == "length":
+        parts.append(f"frame bytes = value + {field.plus}")
+    if field.rate_hz:
+        parts.append(f"{field.rate_hz:g} a second, wraps after {(1 << field.bits) / field.rate_hz:.4g} s")
+    if field.unit_ns:
+        parts.append(f"in {field.unit_ns / 1e6:g} ms")
+    if (field.scale, field.offset) != (1.0, 0.0):
+        parts.append(f"value x {field.scale:g} + {field.offset:g}")
+    if field.over:
+        parts.append(f"over {field.over[0]} to {field.over[1]}")
+    return ", ".join(part for part in parts if part)
+
+
+def _samples(kind: Kind) -> str:
+    units = {channel.unit for channel in kind.channels}
+    names = ", ".join(channel.name for channel in kind.channels)
+    parts = [f"{kind.samples} instants of {names} at {kind.rate_hz:g} Hz in {' and '.join(sorted(units))}",
+             f"{kind.bits} bits {'signed' if kind.signed else 'unsigned'} {kind.order}-endian"]  # fmt: skip
+    if kind.delta_bits:
+        parts.append(f"after the first instant differences of {kind.delta_bits} bits")
+    if kind.interleave > 1:
+        parts.append(f"dealt over {kind.interleave} frames")
+    parts.append(f"ticks stamp the {kind.stamp} one")
+    return "; ".join(parts)
+
+
+def _checksum(layout: Layout) -> str:
+    field = layout.field("checksum")
+    if field is None:
+        return "No checksum: damaged frames pass as good."
+    name = field.crc if not isinstance(field.crc, Parameters) else "the checksum"
+    value = field.sum.of(b"123456789")
+    return f'Checksum: {name} of the bytes "123456789" is {value:0{field.bits // 4}X}.'
+
+
+def _noise(layout: Layout) -> str:
+    at_most = "" if layout.framing == "sync" else "at most "
+    return f"In 1 GB of noise {at_most}{false_frames(layout):.2g} frames would be found for each address."
+
+
+def false_frames(layout: Layout, addresses: int = 1, noise_bytes: float = GIGABYTE) -> float:
+    """Frames expected in random bytes: every byte may begin one, and every checked bit halves them.
+
+    Between delimiters at most one frame begins behind each delimiter, and one byte in 256 is one.
+    """
+    node, number, length = (layout.field(role) for role in ("node", "kind", "length"))
+    checksum = layout.field("checksum")
+    bits = 8 * len(layout.sync_bytes) if layout.framing == "sync" else 8
+    bits += (
+        (length.bits if length else 0) + (number.bits if number else 0) + (checksum.bits if checksum else 0)
+    )
+    share = min(1.0, addresses / (1 << node.bits)) if node else 1.0
+    return noise_bytes * len(layout.kinds) * share * 2.0**-bits

@@ -1,0 +1,164 @@
+"""The parts of a layout: integer fields, checksums, channels, and kinds of frame."""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+
+from pydantic import Field as Setting
+from pydantic import model_validator
+
+from nodeday.layouts.crc import Sum, named
+from nodeday.yamlfile import NAME, SNAKE, Strict
+
+Order = Literal["big", "little"]
+Role = Literal[
+    "length", "node", "kind", "sequence", "ticks", "boot", "hub_time", "rssi", "lqi", "battery",
+    "utc", "payload", "checksum", "other",
+]  # fmt: skip
+
+
+class Parameters(Strict):
+    """A checksum that the public catalogue does not name, by the catalogue's parameters."""
+
+    width: int = Setting(ge=8, le=64)
+    poly: int = Setting(ge=0)
+    init: int = Setting(default=0, ge=0)
+    refin: bool = False
+    refout: bool = False
+    xorout: int = Setting(default=0, ge=0)
+
+    @model_validator(mode="after")
+    def _fit(self) -> Self:
+        for name in ("poly", "init", "xorout"):
+            if getattr(self, name) >= 1 << self.width:
+                raise ValueError(f"{name} is wider than {self.width} bits")
+        return self
+
+    def __str__(self) -> str:
+        return f"a checksum of polynomial {self.poly:#x}"
+
+
+class Field(Strict):
+    """An integer of any width. Value in its unit = integer x scale + offset.
+
+    ``big`` fields number bits from the most significant of each byte, ``little`` fields from
+    the least significant; a run of fields in one order must fill whole bytes.
+    """
+
+    name: str = Setting(pattern=SNAKE)
+    role: Role = "other"
+    bits: int = Setting(default=8, ge=1, le=64)
+    order: Order | None = None
+    signed: bool = False
+    scale: float = 1.0
+    offset: float = 0.0
+    rate_hz: float | None = Setting(default=None, gt=0, description="of ticks")
+    unit_ns: int | None = Setting(default=None, gt=0, description="of hub_time and utc")
+    plus: int = Setting(default=0, description="frame bytes = length field + plus")
+    crc: str | Parameters | None = Setting(default=None, description="name in the catalogue, or parameters")
+    over: tuple[str, str] | None = Setting(default=None, description="first and last field covered")
+
+    @model_validator(mode="after")
+    def _what_the_role_needs(self) -> Self:
+        if self.role == "ticks" and self.rate_hz is None:
+            raise ValueError("a ticks field needs rate_hz")
+        if self.role in ("hub_time", "utc") and self.unit_ns is None:
+            raise ValueError(f"a {self.role} field needs unit_ns")
+        if self.role == "checksum":
+            if self.crc is None or self.over is None:
+                raise ValueError("a checksum field needs crc and over")
+            width = self.sum.width
+            if width != self.bits or width % 8:
+                raise ValueError(f"{self.crc} is {width} bits wide, the field {self.bits}")
+        return self
+
+    @property
+    def sum(self) -> Sum:
+        """The checksum of a checksum field; ValueError where the catalogue has no such name."""
+        if isinstance(self.crc, Parameters):
+            one = self.crc
+            return Sum(one.width, one.poly, one.init, one.refin, one.refout, one.xorout)
+        return named(self.crc or "")
+
+
+class Channel(Strict):
+    """One measured quantity: value = counts x scale + offset, in ``unit``."""
+
+    name: str = Setting(pattern=NAME)
+    unit: str
+    scale: float = 1.0
+    offset: float = 0.0
+    rails: tuple[int, int] | None = Setting(default=None, description="least and most count")
+
+
+class Kind(Strict):
+    """A kind of frame: a stream's samples, or plain fields (host marks).
+
+    Samples lie instant after instant, the channels of an instant side by side. With
+    ``delta_bits`` only the first instant is whole; each later count is its difference from the
+    instant before. With ``interleave`` D, D frames share D x ``samples`` instants like cards
+    dealt to D players, so that a lost frame costs every D-th sample and not a stretch::
+
+        instants    0 1 2 3 4 5      frame 0 (sequence 0 modulo 2): 0 2 4
+        D = 2                        frame 1 (sequence 1 modulo 2): 1 3 5
+    """
+
+    kind: int = Setting(ge=0)
+    stream: str = Setting(pattern=NAME)
+    rate_hz: float | None = Setting(default=None, gt=0)
+    samples: int = Setting(default=0, ge=0, description="sample instants in a frame")
+    channels: tuple[Channel, ...] = ()
+    bits: Literal[8, 12, 16, 24, 32] = 16
+    signed: bool = False
+    order: Order = "little"
+    delta_bits: Literal[4, 8, 12, 16] | None = None
+    interleave: int = Setting(default=1, ge=1, le=16)
+    stamp: Literal["first", "last"] = "first"
+    every_s: float | None = Setting(default=None, gt=0, description="between frames of plain fields")
+    fields: tuple[Field, ...] = ()
+
+    @model_validator(mode="after")
+    def _samples_or_fields(self) -> Self:
+        if bool(self.channels) != bool(self.samples) or bool(self.channels) != bool(self.rate_hz):
+            raise ValueError("channels, samples and rate_hz go together")
+        if bool(self.channels) == bool(self.fields):
+            raise ValueError("give either channels or fields")
+        if bool(self.fields) != bool(self.every_s):
+            raise ValueError("fields and every_s go together")
+        if (self.counts * self.bits) % 8 and self.delta_bits is None:
+            raise ValueError(f"{self.counts} samples of {self.bits} bits do not fill whole bytes")
+        if sum(self.widths) % 8:
+            raise ValueError("the samples do not fill whole bytes")
+        if self.channels and self.bits == 32 and not self.signed:
+            raise ValueError("samples of 32 bits must be signed")  # `raw` is an int32
+        if sum(field.bits for field in self.fields) % 8:
+            raise ValueError("fields do not fill whole bytes")
+        return self
+
+    @property
+    def counts(self) -> int:
+        """Integers in a frame's payload: sample instants times channels."""
+        return self.samples * len(self.channels)
+
+    @property
+    def widths(self) -> list[int]:
+        """Bits of each count of a payload, in order."""
+        whole = len(self.channels) if self.delta_bits else self.counts
+        return [self.bits] * whole + [self.delta_bits or 0] * (self.counts - whole)
+
+    @property
+    def period_s(self) -> float:
+        """Nominal seconds from one frame to the next."""
+        return self.every_s or self.samples / (self.rate_hz or 1.0)
+
+    @property
+    def least_lag_s(self) -> float:
+        """Least time from a frame's stamp to the last sample that it waits for before it is sent."""
+        if not self.samples:
+            return 0.0
+        own = (self.samples - 1) * self.interleave if self.stamp == "first" else 0
+        return (own + self.interleave - 1) / (self.rate_hz or 1.0)
+
+    @property
+    def payload_bytes(self) -> int:
+        return (sum(self.widths) + sum(field.bits for field in self.fields)) // 8

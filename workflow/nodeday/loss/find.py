@@ -1,0 +1,134 @@
+"""Table ``gaps``: every stretch that is missing, how long it is, and why, as far as that can be known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from nodeday import tables
+from nodeday.loss import causes
+from nodeday.loss.gaps import Runs, due_ns, gaps_of, split
+from nodeday.loss.heard import Heard, Session
+from nodeday.loss.hub import HUB, Hub
+from nodeday.schemas import TABLES
+
+Ints = NDArray[np.int64]
+Unknown = tuple[int, int, str, int, int | None, str]
+"""boot, first lost number, cause, stamps before and after (null at the end), reason."""
+RADIO, OUTAGE, COUNTER = 0, 1, 2
+CAUSE = np.array(["radio", "hub_outage", "unknown"])
+
+
+def find_gaps(session: Session) -> pd.DataFrame:
+    """Table ``gaps`` of what was heard of a session."""
+    sensors: dict[str, float] = {}
+    for each in session.streams:
+        if each.node != HUB:
+            sensors[each.node] = min(each.pace.period_s, sensors.get(each.node, np.inf))
+    # Without sensor nodes there is nobody whose silence could tell.
+    silent = causes.silences(session.on_ns, max(sensors.values())) if sensors else _nothing()
+    parts = [_stream(each, session, silent) for each in session.streams]
+    if not parts:
+        return tables.empty(TABLES["gaps"])
+    table = pd.concat(parts, ignore_index=True)
+    return tables.build(TABLES["gaps"], {name: table[name] for name in TABLES["gaps"].names})
+
+
+def _nothing() -> tuple[Ints, Ints]:
+    return np.empty(0, np.int64), np.empty(0, np.int64)
+
+
+def _stream(own: Heard, session: Session, silent: tuple[Ints, Ints]) -> pd.DataFrame:
+    """Gaps of one stream in order; of one extent or the other."""
+    contradicts, stood = causes.counter_steps(
+        own.boot, own.seq, own.seq_raw, own.ticks, own.pace.seq_modulus,
+        own.pace.period_s * own.pace.tick_hz,
+    )  # fmt: skip
+    known = _known(own, gaps_of(own.seq, own.boot), contradicts, silent)
+    unknown: list[Unknown] = [
+        *((int(own.boot[at]), int(own.seq[at + 1]), "unknown", int(own.hub_ns[at]), int(own.hub_ns[at + 1]),
+           "counter_restart") for at in np.flatnonzero(stood).tolist()),
+        *_restarts(own, session.hub),
+        *_ending(own, session),
+    ]  # fmt: skip
+    rows = pd.DataFrame(
+        unknown, columns=["boot", "seq_from", "cause", "before_hub_ns", "after_hub_ns", "reason"]
+    )
+    rows = rows.assign(
+        boot=rows["boot"].astype(np.int32), seq_from=rows["seq_from"].astype(np.int64), extent="unknown",
+        before_hub_ns=rows["before_hub_ns"].astype(np.int64), reason=rows["reason"].astype(object),
+        **{name: pd.array([None] * len(rows), "Int64") for name in ("seq_to", "frames")},
+        after_hub_ns=pd.array(rows["after_hub_ns"].tolist(), "Int64"),
+    )  # fmt: skip
+    both = pd.concat([each for each in (known, rows) if len(each)] or [known])
+    return both.assign(node=own.node, stream=own.stream).sort_values(["boot", "seq_from"], kind="stable")
+
+
+def _known(own: Heard, runs: Runs, contradicts: NDArray[np.bool_], silent: tuple[Ints, Ints]) -> pd.DataFrame:
+    """Gaps inside boots, where numbers say how many are missing."""
+    gap, due = due_ns(runs.frames, own.on_ns[runs.left], own.on_ns[runs.left + 1])
+    # A frame due while other nodes were heard was lost on the air, whatever came next.
+    label = np.where(causes.within(due, *silent), OUTAGE, RADIO)
+    label[contradicts[runs.left][gap]] = COUNTER
+    runs, label = split(runs, label)
+    return pd.DataFrame({
+        "boot": own.boot[runs.left].astype(np.int32),
+        "seq_from": runs.seq_from,
+        "seq_to": pd.array(runs.seq_to, "Int64"),
+        "frames": pd.array(runs.frames, "Int64"),
+        "extent": "known",
+        "cause": CAUSE[label],
+        "before_hub_ns": own.hub_ns[runs.left],
+        "after_hub_ns": pd.array(own.hub_ns[runs.left + 1], "Int64"),
+        "reason": np.array([None, "counter_restart"], object)[(label == COUNTER).astype(np.int64)],
+    })  # fmt: skip
+
+
+def _restarts(own: Heard, hub: Hub) -> Iterator[Unknown]:
+    """A gap of unknown length between each boot of a stream and the next one it is seen in."""
+    for at in np.flatnonzero(np.diff(own.boot)).tolist():
+        between = (hub.either >= own.on_ns[at]) & (hub.either < own.on_ns[at + 1])
+        if own.run[at] != own.run[at + 1] or own.node == HUB:
+            why = "hub_outage", "hub_restart"
+        elif between.any():
+            why = "unknown", "hub_or_nodes"
+        elif causes.counter_went_on(
+            int(own.seq_raw[at]), int(own.seq_raw[at + 1]), own.pace.seq_modulus,
+            (own.on_ns[at + 1] - own.on_ns[at]) / 1e9 / own.pace.period_s,
+        ):  # fmt: skip
+            why = "unknown", "ticks_restart"
+        else:
+            why = "node_restart", "restart"
+        yield (int(own.boot[at]), int(own.seq[at]) + 1, why[0], int(own.hub_ns[at]), int(own.hub_ns[at + 1]),
+               why[1])  # fmt: skip
+
+
+def _ending(own: Heard, session: Session) -> Iterator[Unknown]:
+    """A gap of unknown length at the end of a stream that fell silent before the session did."""
+    end = int(session.on_ns.max())
+    if not causes.fell_silent(int(own.on_ns[-1]), end, own.pace.period_s):
+        return
+    node = [each for each in session.streams if each.node == own.node]
+    gone = causes.fell_silent(max(int(each.on_ns.max()) for each in node), end, own.pace.period_s)
+    on_ns, volts = (
+        np.concatenate([values[each.boot == own.boot[-1]] for each, values in pairs])
+        for pairs in ([(n, n.on_ns) for n in node], [(n, n.volts) for n in node])
+    )
+    cause = "end_of_battery" if gone and causes.battery_fell(on_ns, volts) else "unknown"
+    yield (int(own.boot[-1]), int(own.seq[-1]) + 1, cause, int(own.hub_ns[-1]), None, "nothing_after")
+
+
+def joined(known: pd.DataFrame) -> Any:
+    """A number (g,) for each run of missing frames, the same for the parts that causes cut it into.
+
+    ``known`` are gaps of known extent in order; parts of one run follow each other without a frame
+    received between them.
+    """
+    goes_on = known["seq_from"] == known["seq_to"].shift()
+    for name in ("node", "stream", "boot"):
+        goes_on &= known[name] == known[name].shift()
+    return (~goes_on).cumsum()

@@ -1,0 +1,98 @@
+"""Table ``loss``: what came and what did not, minute by minute of the hub's clock."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from nodeday import tables
+from nodeday.loss.find import joined
+from nodeday.loss.gaps import MINUTE_NS, due_ns
+from nodeday.loss.heard import Heard, Session
+from nodeday.schemas import TABLES
+from nodeday.schemas.codes import GAP_CAUSE
+
+Ints = NDArray[np.int64]
+LOST = [f"lost_{cause}" for cause in GAP_CAUSE]
+RUN = 1 << 40
+"""More minutes than any hub counts, so that minutes of all runs have a number each."""
+
+
+def by_minute(session: Session, gaps: pd.DataFrame) -> pd.DataFrame:
+    """Table ``loss``: minutes of the hub's clock in which a stream had a frame, lost or not."""
+    known = gaps[gaps["extent"] == "known"].reset_index(drop=True)
+    known = known.assign(whole=joined(known))
+    key = known["node"].astype(str) + "/" + known["stream"].astype(str)
+    own = {str(name): rows for name, rows in known.groupby(key.to_numpy(object))} if len(known) else {}
+    parts = [_stream(each, own.get(f"{each.node}/{each.stream}", known[:0]), session.hub.utc_ns)
+             for each in session.streams]  # fmt: skip
+    if not parts:
+        return tables.empty(TABLES["loss"])
+    whole = pd.concat(parts, ignore_index=True)
+    return tables.build(TABLES["loss"], {name: whole[name] for name in TABLES["loss"].names})
+
+
+def _stream(own: Heard, known: pd.DataFrame, utc_ns: dict[int, int]) -> pd.DataFrame:
+    frames = known["frames"].to_numpy(np.int64)
+    runs = known.groupby("whole").agg(
+        frames=("frames", "sum"), before=("before_hub_ns", "first"), after=("after_hub_ns", "first"),
+        boot=("boot", "first"), seq_from=("seq_from", "first"),
+    )  # fmt: skip
+    count = runs["frames"].to_numpy(np.int64)
+    run, due = due_ns(count, runs["before"].to_numpy(np.int64), runs["after"].to_numpy(np.int64))
+    at = _left(own, runs["boot"].to_numpy(np.int64), runs["seq_from"].to_numpy(np.int64))
+    lost_at = _key(own.run[at][run], due)
+    cause = known["cause"].cat.codes.to_numpy(np.int64).repeat(frames)
+    got_at, again_at = _key(own.run, own.hub_ns), _key(own.copy_run, own.copy_hub_ns)
+    minutes, index = np.unique(np.concatenate([got_at, lost_at, again_at]), return_inverse=True)
+    got, lost, again = np.split(index, [len(got_at), len(got_at) + len(lost_at)])
+
+    def count_of(place: Ints, where: Any = slice(None)) -> Ints:
+        return np.bincount(place[where], minlength=len(minutes))
+
+    longest = np.zeros(len(minutes), np.int64)
+    np.maximum.at(longest, lost[np.cumsum(count) - count], count)
+    numbers = {name: count_of(lost, cause == code) for code, name in enumerate(LOST)}
+    received, hub_run = count_of(got), minutes // RUN
+    start = (minutes % RUN - RUN // 2) * MINUTE_NS
+    return pd.DataFrame({
+        "node": own.node, "stream": own.stream, "hub_run": hub_run.astype(np.int16), "minute_hub_ns": start,
+        "minute_utc_ns": _utc(hub_run, start, utc_ns),
+        "expected": received + sum(numbers.values()), "received": received,
+        "recovered": count_of(got, own.recovered), **numbers, "duplicates": count_of(again),
+        "conflicts": count_of(again, own.copy_conflict), "late": count_of(got, own.late),
+        "rssi_dbm": _mean(own.rssi, got, len(minutes)), "lqi": _mean(own.lqi, got, len(minutes)),
+        "longest_gap_frames": longest,
+    })  # fmt: skip
+
+
+def _key(run: Ints, hub_ns: Ints) -> Ints:
+    """A number for each minute of each run, in order."""
+    return run * RUN + hub_ns // MINUTE_NS + RUN // 2
+
+
+def _left(own: Heard, boot: Ints, seq: Ints) -> Ints:
+    """Row (g,) of the frame before each of the missing numbers ``seq`` of ``boot``."""
+    out = np.zeros(len(seq), np.int64)
+    for each in np.unique(boot).tolist():
+        first, stop = np.searchsorted(own.boot, [each, each + 1])
+        mine = boot == each
+        out[mine] = first + np.searchsorted(own.seq[first:stop], seq[mine]) - 1
+    return out
+
+
+def _utc(run: Ints, start: Ints, utc_ns: dict[int, int]) -> Any:
+    none = ~np.isin(run, list(utc_ns))
+    offset = np.array([utc_ns.get(k, 0) for k in range(int(run.max()) + 1)], np.int64)
+    return pd.arrays.IntegerArray(np.where(none, 0, start + offset[run]), none)
+
+
+def _mean(values: NDArray[np.float64], place: Ints, size: int) -> NDArray[np.float32]:
+    """Mean of the values at each place, nan where there is none."""
+    there = np.isfinite(values)
+    count = np.bincount(place[there], minlength=size)
+    total = np.bincount(place[there], weights=values[there], minlength=size)
+    return np.where(count, total / np.maximum(count, 1), np.nan).astype(np.float32)

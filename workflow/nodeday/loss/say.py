@@ -1,0 +1,120 @@
+"""The audit in words: a sentence for each node, a table for all streams."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from nodeday.schemas.codes import GAP_CAUSE
+
+WORD = {cause: cause.replace("_", " ") for cause in GAP_CAUSE}
+
+
+def percent(share: float, digits: int = 1) -> str:
+    """A share as percent, never rounded up to 100 nor down to 0.
+
+    >>> percent(0.9999), percent(1.0), percent(0.0001), percent(0.918)
+    ('> 99.9 %', '100 %', '< 0.1 %', '91.8 %')
+    """
+    if share in (0.0, 1.0):
+        return f"{share * 100:.0f} %"
+    edge = 10.0**-digits
+    if share * 100 < edge:
+        return f"< {edge:.{digits}f} %"
+    return f"> {100 - edge:.{digits}f} %" if share * 100 > 100 - edge else f"{share * 100:.{digits}f} %"
+
+
+def duration(seconds: float) -> str:
+    """
+    >>> duration(0.08), duration(2.4), duration(360), duration(1620), duration(9000)
+    ('0.08 s', '2.4 s', '6 min', '27 min', '2 h 30 min')
+    """
+    if seconds < 60:
+        return f"{seconds:.2g} s" if seconds < 10 else f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return (
+        f"{minutes} min"
+        if minutes < 60
+        else f"{minutes // 60} h" + (f" {m} min" if (m := minutes % 60) else "")
+    )
+
+
+def verdict(node: str, rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
+    """One line of a node from its rows of ``radio`` and the session's ``gaps``."""
+    expected, received = int(rows["expected"].sum()), int(rows["received"].sum())
+    if not received:
+        return f"{node}: no frame received"
+    parts = [f"{percent(received / expected)} received"]
+    runs = int(rows["runs"].sum())
+    if runs:
+        mean = (rows["mean_run_frames"] * rows["runs"]).sum() / runs
+        parts.append(f"bursts of {mean:.1f} frame{'' if f'{mean:.1f}' == '1.0' else 's'} on average")
+    longest = float(rows["longest_gap_s"].max())
+    if longest > 0:
+        parts.append(f"longest hole {duration(longest)}")
+    return f"{node}: {', '.join(parts)}; {_why(rows, gaps[gaps['node'] == node])}"
+
+
+def _why(rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
+    lost = {cause: int(rows[f"lost_{cause}"].sum()) for cause in GAP_CAUSE}
+    found = {cause: count for cause, count in lost.items() if count}
+    unknown = gaps.loc[gaps["extent"] == "unknown", "cause"].value_counts()
+    parts = []
+    if not found and not int(unknown.sum()):
+        parts.append("nothing is missing")
+    elif len(found) == 1:
+        tail = "all of it" if not int(unknown.sum()) else "all that can be counted"
+        only = WORD[next(iter(found))]
+        parts.append(f"{only} explains {tail}" if only != "unknown" else "nothing tells why")
+    elif found:
+        whole = sum(found.values())
+        shares = [f"{WORD[cause]} {percent(count / whole, 0)}" for cause, count in found.items()]
+        parts.append(f"of what is missing {', '.join(shares)}")
+    count = int(unknown.sum())
+    if count:
+        names = ", ".join(WORD[str(cause)] for cause, n in unknown.items() if n)
+        parts.append(f"{count} gap{'s' if count > 1 else ''} of unknown length ({names})")
+    conflicts = int(rows["conflicts"].sum())
+    if conflicts:
+        parts.append(f"{conflicts} conflicting cop{'ies' if conflicts > 1 else 'y'}")
+    return "; ".join(parts)
+
+
+def table(rows: pd.DataFrame) -> str:
+    """Streams as aligned columns; causes without a lost frame anywhere are left out."""
+    causes = [cause for cause in GAP_CAUSE if rows[f"lost_{cause}"].any()]
+    head = ["node", "stream", "expected", "received", "recovered", *(f"lost: {WORD[c]}" for c in causes),
+            "of unknown length", "lost", "longest hole", "mean burst", "p", "r", "burst ratio", "duplicates",
+            "conflicts", "late", "worst minute"]  # fmt: skip
+    body = [[
+        row["node"], row["stream"], *(f"{row[name]}" for name in ("expected", "received", "recovered")),
+        *(f"{row[f'lost_{cause}']}" for cause in causes), f"{row['unknown_gaps']}",
+        percent(1 - row["received"] / row["expected"]), duration(row["longest_gap_s"]),
+        _number(row["mean_run_frames"], 1), _band(row["p"], row["p_low"], row["p_high"]),
+        _band(row["r"], row["r_low"], row["r_high"]), _number(row["burst_ratio"], 2),
+        *(f"{row[name]}" for name in ("duplicates", "conflicts", "late")), row["worst_minute"],
+    ] for row in rows.to_dict("records")]  # fmt: skip
+    return "\n\n".join(_aligned([[each[at] for at in part] for each in [head, *body]])
+                       for part in _parts(len(causes), len(head)))  # fmt: skip
+
+
+def _parts(causes: int, columns: int) -> list[list[int]]:
+    """What was lost and why, then how it clusters: two tables that fit a terminal."""
+    cut = 8 + causes
+    return [[*range(cut - 1), *range(columns - 4, columns)], [0, 1, *range(cut - 1, columns - 4)]]
+
+
+def _aligned(rows: list[list[str]]) -> str:
+    widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
+    return "\n".join(
+        "  ".join(cell.ljust(width) if at < 2 else cell.rjust(width)
+                  for at, (cell, width) in enumerate(zip(row, widths, strict=True))).rstrip()
+        for row in rows
+    )  # fmt: skip
+
+
+def _number(value: float, digits: int) -> str:
+    return "-" if pd.isna(value) else f"{value:.{digits}f}"
+
+
+def _band(value: float, low: float, high: float) -> str:
+    return "-" if pd.isna(value) else f"{value:.4f} ({low:.4f} to {high:.4f})"

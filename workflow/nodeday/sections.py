@@ -1,0 +1,140 @@
+"""What each settings file of a study may say: ``study.yaml`` and the rows of the four sheets."""
+
+from __future__ import annotations
+
+import difflib
+import functools
+from datetime import datetime
+from typing import Literal
+from zoneinfo import available_timezones
+
+from pydantic import BaseModel, field_validator
+from pydantic import Field as Setting
+
+from nodeday.yamlfile import CODE, CODE_OR_ALL, CODES, NAME, Strict
+
+
+class Epochs(Strict):
+    """Feature windows."""
+
+    seconds: int = Setting(default=30, ge=1, le=3600)
+    min_coverage: float = Setting(default=0.8, ge=0, le=1)
+
+
+class Grid(Strict):
+    """The session's common grid."""
+
+    rate_hz: float = Setting(default=50.0, gt=0, le=2000)
+
+
+class Fill(Strict):
+    """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``."""
+
+    method: Literal["none", "linear", "cubic"] = "none"
+    max_ms: float = Setting(default=0.0, ge=0, le=60_000)
+
+
+class Limits(Strict):
+    """What a session and its nodes must reach; what falls short is listed, never deleted.
+
+    ``max_loss`` (share of expected frames) and those after it are for `nodeday audit`, each stream
+    by itself; where one is not stated, nothing is asked.
+    """
+
+    min_hours: float = Setting(default=0.5, ge=0)
+    min_coverage: float = Setting(default=0.8, ge=0, le=1)
+    max_clock_uncertainty_ms: float = Setting(default=20.0, gt=0)
+    max_loss: float | None = Setting(default=None, ge=0, le=1)
+    max_gap_s: float | None = Setting(default=None, ge=0)
+    max_unknown_gaps: int | None = Setting(default=None, ge=0)
+    max_conflicts: int | None = Setting(default=None, ge=0)
+
+
+class StudyFile(Strict):
+    """``config/study.yaml``."""
+
+    study: str = Setting(pattern=CODE)
+    title: str = ""
+    zone: str = "UTC"
+    epochs: Epochs = Epochs()
+    grid: Grid = Grid()
+    fill: dict[str, Fill] = Setting(default_factory=dict)
+    limits: Limits = Limits()
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        return known_zone(zone)
+
+
+class Planned(BaseModel):
+    """Of a scenario, only which sessions it plans; the simulator reads the rest."""
+
+    sessions: dict[str, object]
+
+
+class Participant(Strict):
+    participant: str = Setting(pattern=CODE)
+    age_years: int | None = Setting(default=None, ge=0, le=120)
+    resting_bpm: float | None = Setting(default=None, ge=20, le=150)
+
+
+class Session(Strict):
+    """``captures`` are paths from the study's folder, the files of one capture joined in order by
+    ``;`` and further captures of the session (a second hub, a node's own memory) behind ``|``.
+    Names of several layouts whose frames share a capture are joined by ``;`` too."""
+
+    session: str = Setting(pattern=CODE)
+    participant: str = Setting(pattern=CODE)
+    captures: str
+    layout: str = Setting(pattern=CODES)
+    zone: str | None = None
+    start: datetime | None = None
+    end: datetime | None = None
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, zone: str | None) -> str | None:
+        return zone and known_zone(zone)
+
+
+class Node(Strict):
+    """``session`` is a session's code, or ``*`` for all of them; ``layout`` is the one that the node
+    speaks, where its session has several."""
+
+    session: str = Setting(pattern=CODE_OR_ALL)
+    node: str = Setting(pattern=NAME)
+    address: int = Setting(ge=0)
+    placement: str = Setting(pattern=CODE)
+    layout: str | None = Setting(default=None, pattern=CODE)
+
+
+class Event(Strict):
+    """A phase of a session, in local time; without ``end`` it lasts to the next one."""
+
+    session: str = Setting(pattern=CODE)
+    phase: str = Setting(pattern=CODE)
+    start: datetime
+    end: datetime | None = None
+
+
+def capture_files(captures: str) -> list[list[str]]:
+    """File names of each capture in a cell of the sheet.
+
+    >>> capture_files("hub-a.bin; hub-b.bin | memory.bin")
+    [['hub-a.bin', 'hub-b.bin'], ['memory.bin']]
+    """
+    return [[name.strip() for name in files.split(";")] for files in captures.split("|")]
+
+
+@functools.cache
+def _zones() -> frozenset[str]:
+    return frozenset(available_timezones())
+
+
+def known_zone(zone: str) -> str:
+    """``zone`` itself; raise ValueError with the nearest known one."""
+    if zone in _zones():
+        return zone
+    near = difflib.get_close_matches(zone, _zones(), n=1)
+    raise ValueError(f"no time zone is named {zone}" + (f" (did you mean {near[0]}?)" if near else ""))
