@@ -13,7 +13,7 @@ from nodeday.frames.judge import Spoken
 from nodeday.frames.scan import scan
 from nodeday.layouts import Kind, Layout, decode_fields, encode_frames, pack_counts, stuff, unpack_counts
 
-ROLES = {"node": (4, 16), "kind": (3, 8), "sequence": (4, 32), "ticks": (8, 48), "hub_time": (8, 63)}
+ROLES = {"node": (4, 16), "kind": (3, 8), "sequence": (4, 32), "ticks": (8, 48), "hub_time": (8, 56)}
 EXTRA = {"ticks": {"rate_hz": 1000.0}, "hub_time": {"unit_ns": 1000}}
 
 

@@ -11,14 +11,23 @@ import pyarrow as arrow
 from numpy.typing import NDArray
 
 from nodeday.frames.unwrap import digests
+from nodeday.schemas import codes
 from nodeday.settings import HUB
 
 Ints = NDArray[np.int64]
 Marks = NDArray[np.uint64]
 Bools = NDArray[np.bool_]
 Words = NDArray[np.str_]
+States = NDArray[np.int8]
 
-DISTINCT = ("good", "late", "inconsistent")
+STATUS = tuple(codes.FRAME_STATUS)
+GOOD, DUPLICATE, CONFLICT, LATE, INCONSISTENT, UNPLACED = (
+    np.int8(STATUS.index(each))
+    for each in ("good", "duplicate", "conflict", "late", "inconsistent", "unplaced")
+)
+"""Places in ``codes.FRAME_STATUS``."""
+IN_ORDER = (GOOD, LATE)
+DISTINCT = tuple(np.int8(STATUS.index(each)) for each in codes.DISTINCT)
 _PLAIN = ("boot", "seq_raw", "seq", "ticks_raw", "ticks", "hub_ns")
 
 
@@ -36,7 +45,7 @@ class Frames:
     ticks: Ints
     hub_ns: Ints
     content: Marks
-    status: Words
+    status: States
 
     def __len__(self) -> int:
         return len(self.node)
@@ -54,7 +63,12 @@ class Frames:
         content[own] += (hub_ns[own] % hub_range_ns).astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
         plain = {name: table[name].to_numpy(np.int64) for name in _PLAIN}
         named = {name: table[name].cat.codes.to_numpy().astype(np.int64) for name in ("node", "stream")}
-        return cls(**named, **plain, content=content, status=table["status"].to_numpy("<U12"))
+        return cls(**named, **plain, content=content, status=np.asarray(table["status"].cat.codes, np.int8))
+
+    @property
+    def words(self) -> Words:
+        """Statuses in words, (n,)."""
+        return np.array(STATUS)[self.status]
 
     def take(self, rows: Ints | Bools | slice) -> Frames:
         return Frames(*(values[rows] for values in vars(self).values()))

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nodeday.frames.columns import DISTINCT, Bools, Frames, Ints, Marks, joined
+from nodeday.frames.columns import DISTINCT, UNPLACED, Bools, Frames, Ints, Marks, joined
 
 MOST_TARGETS = 16
 """Places that one stretch of a capture may be split over, at most."""
@@ -16,7 +16,7 @@ def place(captures: list[Frames]) -> list[Frames]:
     """One node's frames, those of further captures with boot and ticks of the first where their
     place is known, and else with the status ``unplaced``."""
     known = captures[0].take(np.isin(captures[0].status, DISTINCT))
-    out = [captures[0], *(replace(each, status=np.full(len(each), "unplaced", "<U12"), boot=each.boot.copy(),
+    out = [captures[0], *(replace(each, status=np.full(len(each), UNPLACED), boot=each.boot.copy(),
                                   ticks=each.ticks.copy()) for each in captures[1:])]  # fmt: skip
     waiting = [
         (number, np.flatnonzero(each.boot == boot))

@@ -21,9 +21,23 @@ from itertools import pairwise
 
 import numpy as np
 
-from nodeday.frames.columns import DISTINCT, Bools, Frames, Ints, Words, joined
+from nodeday.frames import unwrap
+from nodeday.frames.columns import (
+    CONFLICT,
+    DISTINCT,
+    DUPLICATE,
+    GOOD,
+    IN_ORDER,
+    INCONSISTENT,
+    LATE,
+    UNPLACED,
+    Bools,
+    Frames,
+    Ints,
+    States,
+    joined,
+)
 from nodeday.frames.match import place
-from nodeday.frames.unwrap import INCONSISTENT, wrap_steps
 
 LONG_NS = 60_000_000_000
 """Frames this far apart tell a node's rate better than its nominal one does."""
@@ -46,9 +60,7 @@ def merge(captures: Sequence[Frames], paces: Mapping[tuple[int, int], Pace]) -> 
     way of the node's ticks. ``paces`` are by (node, stream). Which frames are distinct does not
     depend on the order of the captures after the first.
     """
-    out = [replace(each, **{name: getattr(each, name).copy() for name in _CHANGED}) for each in captures]
-    for each in out[1:]:
-        each.status[:] = "unplaced"
+    out = [captures[0], *(_own_copy(each) for each in captures[1:])]
     for node in np.unique(np.concatenate([each.node for each in captures])).tolist():
         rows = [np.flatnonzero(each.node == node) for each in captures]
         placed = place([each.take(own) for each, own in zip(captures, rows, strict=True)])
@@ -59,14 +71,18 @@ def merge(captures: Sequence[Frames], paces: Mapping[tuple[int, int], Pace]) -> 
     return out
 
 
+def _own_copy(frames: Frames) -> Frames:
+    return replace(frames, **{name: getattr(frames, name).copy() for name in _CHANGED})
+
+
 def _numbered(captures: list[Frames], paces: Mapping[int, Pace]) -> list[Frames]:
     """The further captures of one node, numbered and stamped as the first capture would have."""
     sizes = [len(each) for each in captures]
     whole = joined(captures)
     capture = np.repeat(np.arange(len(captures)), sizes)
-    done = replace(whole, **{name: getattr(whole, name).copy() for name in _CHANGED})
-    placed = (capture == 0) | (whole.status != "unplaced")
-    first = (capture == 0) & np.isin(whole.status, ("good", "late"))
+    done = _own_copy(whole)
+    placed = (capture == 0) | (whole.status != UNPLACED)
+    first = (capture == 0) & np.isin(whole.status, IN_ORDER)
     both = zip(whole.stream[placed].tolist(), whole.boot[placed].tolist(), strict=True)
     for stream, boot in sorted({*both}):
         of_boot = placed & (whole.boot == boot)
@@ -84,36 +100,38 @@ def _numbered(captures: list[Frames], paces: Mapping[int, Pace]) -> list[Frames]
     return [done.take(slice(start, end)) for start, end in pairwise(edges.tolist())]
 
 
-def _sequence(frames: Frames, capture: Ints, pace: Pace) -> tuple[Ints, Words]:
+def _sequence(frames: Frames, capture: Ints, pace: Pace) -> tuple[Ints, States]:
     """Sequence number and status (n,) of one stream in one boot; those of capture 0 stay."""
-    base = np.flatnonzero((capture == 0) & np.isin(frames.status, ("good", "late")))
+    base = np.flatnonzero((capture == 0) & np.isin(frames.status, IN_ORDER))
     seq = frames.seq
     if not len(base):  # nothing to count from: the earliest frame counts as its raw number
         distinct = np.flatnonzero(np.isin(frames.status, DISTINCT))
+        # A second copy may stand alone, where its first one went with another boot.
+        distinct = distinct if len(distinct) else np.arange(len(frames))
         base = distinct[np.lexsort((frames.seq_raw[distinct], frames.ticks[distinct]))[:1]]
         seq = frames.seq_raw
     base = base[np.argsort(frames.ticks[base], kind="stable")]
     near = base[np.clip(np.searchsorted(frames.ticks[base], frames.ticks) - 1, 0, None)]
     expected = (frames.ticks - frames.ticks[near]) / pace.ticks_per_frame
     whole = np.rint(expected).astype(np.int64)
-    steps = wrap_steps(frames.seq_raw - frames.seq_raw[near], whole, pace.modulus)
-    odd = np.abs(expected - steps) > pace.modulus / INCONSISTENT
+    steps = unwrap.wrap_steps(frames.seq_raw - frames.seq_raw[near], whole, pace.modulus)
+    odd = np.abs(expected - steps) > pace.modulus / unwrap.INCONSISTENT
     number = seq[near] + np.where(odd, whole, steps)
     own = capture == 0
     number[own] = frames.seq[own]
     return number, _statuses(number, frames, own, odd)
 
 
-def _statuses(number: Ints, frames: Frames, own: Bools, odd: Bools) -> Words:
+def _statuses(number: Ints, frames: Frames, own: Bools, odd: Bools) -> States:
     """The first frame of each number is the frame; others are its copies, or contradict it."""
     status = frames.status.copy()
     _, lead, group = np.unique(number, return_index=True, return_inverse=True)
     first = lead[group]
     equal = (frames.content == frames.content[first]) & (frames.ticks_raw == frames.ticks_raw[first])
     again = ~own & (first != np.arange(len(number)))
-    status[again] = np.where(equal[again], "duplicate", "conflict")
+    status[again] = np.where(equal[again], DUPLICATE, CONFLICT)
     new = ~own & ~again
-    status[new] = np.where(odd[new], "inconsistent", np.where(frames.status[new] == "good", "good", "late"))
+    status[new] = np.where(odd[new], INCONSISTENT, np.where(status[new] == GOOD, GOOD, LATE))
     return status
 
 

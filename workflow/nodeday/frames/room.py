@@ -195,7 +195,7 @@ def _placed(rows: pd.DataFrame, part: Frames, memory: bool) -> pd.DataFrame:
     """Rows with the merged session's counters; a node's own memory knows nothing of the radio."""
     changed: dict[str, Any] = {
         "boot": part.boot.astype(np.int32), "seq": part.seq, "ticks": part.ticks, "hub_ns": part.hub_ns,
-        "status": part.status,
+        "status": part.words,
     }  # fmt: skip
     if memory:
         changed |= {name: np.full(len(rows), np.nan, np.float32) for name in ("rssi_dbm", "lqi")}

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday.loss.heard import DISTINCT, SECOND_COPIES
 from nodeday.loss.minutes import LOST
 from nodeday.loss.say import duration, percent
 from nodeday.loss.whole import Frames
 from nodeday.schemas import TABLES
+from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.sections import Limits
 
 STREAM = ["node", "stream"]

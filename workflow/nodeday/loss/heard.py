@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday.loss import hub
+from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -20,8 +21,6 @@ COLUMNS = [
     "capture", "offset", "node", "stream", "boot", "seq_raw", "seq", "ticks_raw", "ticks", "hub_ns",
     "mark_utc_ns", "rssi_dbm", "lqi", "battery_v", "status",
 ]  # fmt: skip
-DISTINCT, SECOND_COPIES = ("good", "late", "inconsistent"), ("duplicate", "conflict")
-"""A frame of any other status has no place in the sequence; it counts nowhere but in the ledger."""
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,11 @@ import pandas as pd
 from nodeday import tables
 from nodeday.ledger import Ledger
 from nodeday.loss.find import find_gaps
-from nodeday.loss.heard import COLUMNS, DISTINCT, SECOND_COPIES, Pace, Session, listen
+from nodeday.loss.heard import COLUMNS, Pace, Session, listen
 from nodeday.loss.minutes import LOST, by_minute
 from nodeday.loss.whole import Frames, of_session
 from nodeday.schemas import TABLES
+from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.settings import Study
 
 STREAM = ["node", "stream"]

@@ -20,7 +20,6 @@ from nodeday.schemas import TABLES, codes
 from nodeday.sections import Fill
 from nodeday.settings import HUB, Study
 
-DISTINCT = ("good", "late", "inconsistent")
 SECOND = 1_000_000_000
 ORIGINS, QUALITIES = pd.CategoricalDtype(list(codes.ORIGIN)), pd.CategoricalDtype(list(codes.QUALITY))
 PIECE = 500_000
@@ -72,7 +71,7 @@ def _frames(study: Study, session: str, node: str, kind: Kind) -> pd.DataFrame:
     columns = ["capture", "boot", "seq", "ticks", "samples", "payload", "status"]
     wanted = [("node", "==", node), ("stream", "==", kind.stream)]
     rows = tables.read(tables.path(study.results, "frames", session), "frames", columns, wanted)
-    return rows[rows["status"].isin(DISTINCT)].reset_index(drop=True)
+    return rows[rows["status"].isin(codes.DISTINCT)].reset_index(drop=True)
 
 
 def _write(out: tables.Writer, stream: Stream, policy: Fill) -> NDArray[np.int64]:

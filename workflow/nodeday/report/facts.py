@@ -13,13 +13,12 @@ from nodeday import tables, timeline
 from nodeday.errors import ContractError
 from nodeday.layouts.dealing import dealt_shift
 from nodeday.report import place
-from nodeday.schemas.codes import GAP_CAUSE
+from nodeday.schemas.codes import DISTINCT, GAP_CAUSE
 from nodeday.settings import HUB, Study
 
 CAUSES = tuple(GAP_CAUSE)
 ABSENT = "absent"
 """Before a stream's first frame and after its last: no gap, since nothing shows that any were sent."""
-DISTINCT = ("good", "late", "inconsistent")
 
 
 @dataclass(frozen=True)

@@ -9,11 +9,11 @@ import pandas as pd
 
 from nodeday import tables, timeline
 from nodeday.errors import ContractError
+from nodeday.schemas.codes import DISTINCT
 from nodeday.settings import HUB, Study
 from nodeday.study import rules
 
 SECOND = 1_000_000_000
-DISTINCT = ("good", "late", "inconsistent")
 
 
 @dataclass(frozen=True)
