@@ -74,6 +74,7 @@ BEAT_ORIGIN = {
 NO_VALUE = {
     "low_coverage": "too small a share of the epoch was received",
     "too_few_beats": "too few normal intervals in the epoch",
+    "too_few_samples": "too few received samples in the epoch",
     "no_data": "nothing was received in the epoch",
     "no_clock": "the node's samples could not be placed in time",
 }

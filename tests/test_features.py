@@ -15,13 +15,14 @@ from nodeday.schemas import TABLES, codes
 
 from nodeday import tables
 from nodeday.errors import ContractError
-from nodeday.features import intervals, room
-from nodeday.features.beats import beats_of
-from nodeday.features.heart import heart_rate, rmssd, rmssd_ms
-from nodeday.features.intervals import artefacts, rr_ms, rr_status
-from nodeday.features.motion import enmo_mg
-from nodeday.features.rpeaks import r_peaks
-from nodeday.features.spread import mean_and_spread
+from nodeday.features import room
+from nodeday.features.heart import intervals
+from nodeday.features.heart.beats import beats_of
+from nodeday.features.heart.intervals import artefacts, rr_ms, rr_status
+from nodeday.features.heart.rates import heart_rate, rmssd, rmssd_ms
+from nodeday.features.heart.rpeaks import r_peaks
+from nodeday.features.motion.intensity import enmo_mg
+from nodeday.features.others import mean_and_spread
 from nodeday.features.stretches import edges_of, masked_mean, moving_mean, runs
 from nodeday.features.windows import (
     LOW_COVERAGE,

@@ -10,8 +10,9 @@ from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.schemas import codes
 
 SECOND = 1_000_000_000
-LOW_COVERAGE, TOO_FEW_BEATS, NO_DATA = (
-    list(codes.NO_VALUE).index(code) for code in ("low_coverage", "too_few_beats", "no_data")
+LOW_COVERAGE, TOO_FEW_BEATS, TOO_FEW_SAMPLES, NO_DATA = (
+    list(codes.NO_VALUE).index(code)
+    for code in ("low_coverage", "too_few_beats", "too_few_samples", "no_data")
 )
 HAS_VALUE = -1
 
@@ -49,15 +50,17 @@ def coverage(windows: Windows, received_ns: Ints, rate_hz: float) -> Floats:
     return np.minimum(windows.sums(received_ns) / (rate_hz * windows.seconds), 1.0)
 
 
-def judged(value: Floats, cover: Floats, least: float, enough: Bools | None = None) -> tuple[Floats, Ints]:
+def judged(
+    value: Floats, cover: Floats, least: float, enough: Bools | None = None, lacking: int = TOO_FEW_BEATS
+) -> tuple[Floats, Ints]:
     """Values (count,) with NaN where they do not stand, and the reasons (count,).
 
     A reason is an index into ``codes.NO_VALUE``, or -1 where the value stands; ``enough`` says
-    where there are beats enough for it.
+    where there is enough to tell it from, and ``lacking`` is the reason where there is not.
     """
     reason = np.full(len(value), HAS_VALUE, np.int64)
     if enough is not None:
-        reason[~enough] = TOO_FEW_BEATS
+        reason[~enough] = lacking
     reason[cover < least] = LOW_COVERAGE
     reason[cover == 0] = NO_DATA
     return np.where(reason == HAS_VALUE, value, np.nan), reason

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.features.intervals import BEAT_IN_FILL, NORMAL
+from nodeday.features.heart.intervals import BEAT_IN_FILL, NORMAL
 from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.features.windows import Windows, ratio
 

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday.features.intervals import rr_ms, rr_status
-from nodeday.features.rpeaks import Peaks, r_peaks
+from nodeday.features.heart.intervals import rr_ms, rr_status
+from nodeday.features.heart.rpeaks import Peaks, r_peaks
 from nodeday.features.stretches import Floats, Ints
 from nodeday.schemas import codes
 
@@ -65,4 +65,4 @@ def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:
 
 
 if list(codes.BEAT_ORIGIN) != ["measured", "imputed"]:
-    raise ImportError("the codes of a beat's origin changed; nodeday.features.beats must follow")
+    raise ImportError("the codes of a beat's origin changed; nodeday.features.heart.beats must follow")

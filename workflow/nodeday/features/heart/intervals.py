@@ -17,7 +17,7 @@ DIFFERS, NEIGHBOURS, LEAST_NEIGHBOURS = 0.2, 11, 3
 Malik's, from memory, the median in place of the interval before is a choice of this project."""
 
 if list(codes.RR_STATUS) != ["normal", "first", "touches_gap", "beat_in_fill", "artefact", "too_long"]:
-    raise ImportError("the codes of rr_status changed; nodeday.features.intervals must follow")
+    raise ImportError("the codes of rr_status changed; nodeday.features.heart.intervals must follow")
 
 
 def rr_ms(utc_ns: Ints) -> Floats:

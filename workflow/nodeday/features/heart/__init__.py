@@ -1,0 +1,1 @@
+"""Beats of an ECG stream and the heart features of each epoch."""

@@ -1,0 +1,1 @@
+"""Motion features of each epoch."""

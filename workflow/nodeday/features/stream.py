@@ -1,0 +1,83 @@
+"""What a feature is computed from, and what comes out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from nodeday.features.stretches import Bools, Floats, Ints
+from nodeday.features.windows import TOO_FEW_BEATS, Windows, coverage, judged
+from nodeday.layouts import Kind
+from nodeday.sections import Epochs, Node
+
+RECEIVED = ("measured", "recovered")
+COLUMNS = ["boot", "utc_ns", "value", "origin", "quality"]
+"""Columns of table ``samples`` that features read."""
+
+
+@dataclass(frozen=True)
+class Feature:
+    """One feature of one channel in every epoch: values, coverage and reasons, (count,) each."""
+
+    node: Node
+    channel: str
+    name: str
+    value: Floats
+    coverage: Floats
+    reason: Ints
+
+
+@dataclass(frozen=True)
+class Stream:
+    """One stream of a node over a session: for each channel its n rows of table ``samples``."""
+
+    node: Node
+    kind: Kind
+    channels: list[pd.DataFrame]
+    windows: Windows
+    settings: Epochs
+
+    @property
+    def rate_hz(self) -> float:
+        return self.kind.rate_hz or 1.0
+
+    @cached_property
+    def utc_ns(self) -> Ints:
+        """Instants of the samples, (n,)."""
+        return self.channels[0]["utc_ns"].to_numpy(np.int64)
+
+    @cached_property
+    def received(self) -> Bools:
+        """Where every channel's sample (n,) was measured or recovered."""
+        got = [each["origin"].isin(RECEIVED).to_numpy(np.bool_) for each in self.channels]
+        return np.all(got, axis=0)
+
+    @cached_property
+    def coverage(self) -> Floats:
+        """Share (count,) of the samples that each epoch should hold that were received."""
+        return coverage(self.windows, self.utc_ns[self.received], self.rate_hz)
+
+    @property
+    def is_ecg(self) -> bool:
+        return self.kind.stream == "ecg" and [channel.unit for channel in self.kind.channels] == ["mV"]
+
+    @property
+    def is_acceleration(self) -> bool:
+        """Three axes x, y and z in g."""
+        return {(each.name, each.unit) for each in self.kind.channels} == {("x", "g"), ("y", "g"), ("z", "g")}
+
+    def feature(
+        self,
+        name: str,
+        value: Floats,
+        enough: Bools | None = None,
+        lacking: int = TOO_FEW_BEATS,
+        channel: str | None = None,
+    ) -> Feature:
+        """``value`` (count,) as a feature: null with a reason where coverage falls short, and with
+        the reason ``lacking`` where it is not ``enough``."""
+        kept, reason = judged(value, self.coverage, self.settings.min_coverage, enough, lacking)
+        return Feature(self.node, channel or self.kind.stream, name, kept, self.coverage, reason)
