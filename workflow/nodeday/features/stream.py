@@ -53,7 +53,7 @@ class Stream:
     def received(self) -> Bools:
         """Where every channel's sample (n,) was measured or recovered."""
         got = [each["origin"].isin(RECEIVED).to_numpy(np.bool_) for each in self.channels]
-        return np.all(got, axis=0)
+        return np.asarray(np.all(got, axis=0), np.bool_)
 
     @cached_property
     def coverage(self) -> Floats:
