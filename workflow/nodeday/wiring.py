@@ -50,6 +50,11 @@ def captures(study: Study, session: str) -> list[str]:
     return [name for files in capture_files(study.session(session).captures) for name in files]
 
 
+def layouts(study: Study, session: str) -> list[str]:
+    """The layout files that ``session`` speaks."""
+    return [f"config/layouts/{path.name}" for path in study.layout_files(session)]
+
+
 def sheets(study: Study, session: str) -> str:
     """The rows of the sheets that speak of ``session``, as text that changes when they do."""
     nodes = sorted(str(node) for node in study.nodes if node.session in ("*", session))

@@ -1,9 +1,7 @@
 rule frames:
     input:
         captures=lambda wildcards: captures(study, wildcards.session),
-        layout=lambda wildcards: [
-            f"config/layouts/{path.name}" for path in study.layout_files(wildcards.session)
-        ],
+        layouts=lambda wildcards: layouts(study, wildcards.session),
     output:
         frames=table("frames"),
         rejects=table("rejects"),

@@ -8,7 +8,7 @@ if study.planned:
             session="|".join(name for name in sorted(study.planned) if not problems.get(name)) or "(?!)",
         input:
             scenario="config/scenario.yaml",
-            layout=lambda wildcards: f"config/layouts/{study.session(wildcards.session).layout}.yaml",
+            layouts=lambda wildcards: layouts(study, wildcards.session),
         output:
             capture="captures/{session}.bin",
             truth="captures/{session}.truth.npz",

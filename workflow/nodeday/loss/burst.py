@@ -11,7 +11,8 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 GMIN = 16
-"""Losses with fewer received frames between them belong to one burst (RFC 3611 section 4.7.2)."""
+"""Losses with fewer received frames between them belong to one burst: the value that RFC 3611,
+section 4.7.2, recommends. The RFCs' definitions here are from memory."""
 
 
 @dataclass(frozen=True)
