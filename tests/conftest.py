@@ -8,12 +8,19 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import settings
 from nodeday.schemas import TABLES, Column, Table
 
-from nodeday import tables
+from nodeday import errors, tables
+from nodeday.cli import main
+from nodeday.commands import lay_out
+from nodeday.frames.decode import Decoder
+from nodeday.frames.judge import Spoken
+from nodeday.frames.scan import Reject, scan
+from nodeday.home import DEMO_CONFIG
 from nodeday.layouts import Layout, load_layout
 
 # The gate tries the same examples each time; a developer's run looks for new ones.
@@ -23,6 +30,16 @@ if os.environ.get("CI"):
 
 ROOT = Path(__file__).parents[1]
 CONFIG = ROOT / "config"
+CRYSTALS = """
+nodes:
+  hub: {crystal: {ppm: 4}}
+  heart: {streams: [ecg], crystal: {ppm: 21}}
+  trunk: {streams: [acc], crystal: {ppm: -13}}
+  wrist: {streams: [acc], crystal: {ppm: 35}}
+  ankle: {streams: [acc], crystal: {ppm: -27}}
+  skin: {streams: [temp], crystal: {ppm: 8}}
+"""
+"""The nodes of a scenario."""
 
 
 def whole(name: str) -> Table:
@@ -64,6 +81,27 @@ def put(frame: pd.DataFrame, column: str, value: Any, row: int = 1) -> pd.DataFr
     values[row] = value
     changed[column] = pd.Series(values, dtype=frame[column].dtype)
     return changed
+
+
+def simulated(folder: Path, scenario: str) -> Path:
+    """The demo's settings in ``folder`` with another scenario, its captures simulated."""
+    lay_out(folder, DEMO_CONFIG, scenario=False)
+    (folder / "config" / "scenario.yaml").write_text(scenario + CRYSTALS)
+    assert main(["simulate", "--study", str(folder)]) == errors.GOOD
+    return folder
+
+
+def decode(
+    raw: bytes, layout: Layout, names: dict[int, str], piece: int = 1 << 20
+) -> tuple[pd.DataFrame, list[Reject]]:
+    """Frames and rejects of a capture that comes in pieces."""
+    decoder, rows, rejects = Decoder([layout], names), [], []
+    spoken = [Spoken(layout, np.array(sorted(names)))]
+    for block in scan((raw[at : at + piece] for at in range(0, len(raw), piece)), spoken):
+        found = decoder.decode(block)
+        rows.append(found.frames)
+        rejects += found.rejects
+    return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(), rejects
 
 
 @pytest.fixture(scope="session")

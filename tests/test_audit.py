@@ -9,26 +9,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import put
+from conftest import put, simulated
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
 from nodeday import errors, tables
 from nodeday.cli import main
-from nodeday.commands import lay_out
-from nodeday.home import DEMO_CONFIG
 from nodeday.loss import say
 
 S = "S01-clean"
 SCENARIO = """
 seed: 11
-nodes:
-  hub: {crystal: {ppm: 4}}
-  heart: {streams: [ecg], crystal: {ppm: 21}}
-  trunk: {streams: [acc], crystal: {ppm: -13}}
-  wrist: {streams: [acc], crystal: {ppm: 35}}
-  ankle: {streams: [acc], crystal: {ppm: -27}}
-  skin: {streams: [temp], crystal: {ppm: 8}}
 sessions:
   S01-clean:
     start: 2026-07-14T05:00:00Z
@@ -42,10 +33,7 @@ sessions:
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A simulated session, decoded and accounted for."""
-    folder = tmp_path_factory.mktemp("audit") / "study"
-    lay_out(folder, DEMO_CONFIG, scenario=False)
-    (folder / "config" / "scenario.yaml").write_text(SCENARIO)
-    assert main(["simulate", "--study", str(folder)]) == errors.GOOD
+    folder = simulated(tmp_path_factory.mktemp("audit") / "study", SCENARIO)
     for room in ("frames", "loss"):
         assert main(["room", room, S, "--study", str(folder)]) == errors.GOOD
     return folder

@@ -8,6 +8,7 @@ import fastcrc
 import numpy as np
 import pandas as pd
 import pytest
+from conftest import decode
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -33,13 +34,7 @@ def ecg_frames(numbers: np.ndarray, seed: int = 0) -> list[bytes]:
 
 
 def decoded(raw: bytes, piece: int = 1 << 20, layout: Layout = LAYOUT) -> tuple[pd.DataFrame, list[Reject]]:
-    decoder, rows, rejects = Decoder([layout], NAMES), [], []
-    spoken = [Spoken(layout, np.array(sorted(NAMES)))]
-    for block in scan((raw[at : at + piece] for at in range(0, len(raw), piece)), spoken):
-        found = decoder.decode(block)
-        rows.append(found.frames)
-        rejects += found.rejects
-    return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(), rejects
+    return decode(raw, layout, NAMES, piece)
 
 
 def assert_tiled(frames: pd.DataFrame, rejects: list[Reject], size: int) -> None:

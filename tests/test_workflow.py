@@ -11,23 +11,14 @@ from pathlib import Path
 import pandas as pd
 import pyarrow.parquet as parquet
 import pytest
+from conftest import simulated
 from nodeday.schemas import TABLES
 
 from nodeday import errors, tables
-from nodeday.cli import main
-from nodeday.commands import lay_out
-from nodeday.home import DEMO_CONFIG
 
 GOOD, BAD, ABSENT = "S01-clean", "S02-lossy", "S03-mess"
 SCENARIO = """
 seed: 7
-nodes:
-  hub: {crystal: {ppm: 4}}
-  heart: {streams: [ecg], crystal: {ppm: 21}}
-  trunk: {streams: [acc], crystal: {ppm: -13}}
-  wrist: {streams: [acc], crystal: {ppm: 35}}
-  ankle: {streams: [acc], crystal: {ppm: -27}}
-  skin: {streams: [temp], crystal: {ppm: 8}}
 sessions:
   S01-clean:
     start: 2026-07-14T05:00:00Z
@@ -41,10 +32,7 @@ SESSION_TABLES = ("frames", "rejects", "gaps", "loss", "clock", "samples", "beat
 @pytest.fixture(scope="module")
 def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int, str]:
     """A study of one simulated session, one capture that holds other bytes and one absent; as run."""
-    folder = tmp_path_factory.mktemp("study") / "s"
-    lay_out(folder, DEMO_CONFIG, scenario=False)
-    (folder / "config" / "scenario.yaml").write_text(SCENARIO)
-    assert main(["simulate", "--study", str(folder)]) == errors.GOOD
+    folder = simulated(tmp_path_factory.mktemp("study") / "s", SCENARIO)
     (folder / "config" / "scenario.yaml").unlink()
     (folder / "captures" / f"{BAD}.bin").write_bytes(bytes(range(256)) * 200)
     done = nodeday(folder, "run")
