@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import importlib
 import sys
 from pathlib import Path
 
@@ -20,10 +21,9 @@ def main(arguments: list[str] | None = None) -> int:
     if not options.command:
         parser.print_help()
         return GOOD
-    from nodeday import commands
-
+    module = importlib.import_module(options.module)
     try:
-        return int(getattr(commands, options.command)(options))
+        return int(getattr(module, options.command)(options))
     except NodedayError as error:
         print(f"nodeday: {error}", file=sys.stderr)
         return error.exit_code
@@ -39,6 +39,7 @@ def _parser() -> argparse.ArgumentParser:
         epilog=CAUTION,
     )
     parser.add_argument("--version", action="version", version=f"nodeday {__version__}")
+    parser.set_defaults(module="nodeday.commands")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
     _first_steps(commands)
     _daily_work(commands)
@@ -87,6 +88,13 @@ def _daily_work(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     audit.add_argument("session", metavar="SESSION")
     audit.add_argument("--json", action="store_true", help="for programs")
     _study(audit)
+    view = commands.add_parser("view", help="look at a session, from the whole day to a heartbeat")
+    view.add_argument("session", metavar="SESSION")
+    view.add_argument("--at", metavar="INSTANT", help="begin there: local time, or with an offset from UTC")
+    view.add_argument("--port", type=int, default=0, help="of the page, on this machine only (any)")
+    view.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
+    view.set_defaults(module="nodeday.dayview.command")
+    _study(view)
     room = commands.add_parser("room", help="one room of one session, as the rules call it")
     room.add_argument("room", choices=ROOMS)
     room.add_argument("sessions", nargs="*", metavar="SESSION")
