@@ -122,6 +122,21 @@ def test_plain_snakemake_finds_nothing_left_to_do(ran: tuple[Path, int, str]) ->
     assert "Nothing to be done" in done.stdout + done.stderr
 
 
+def test_status_says_how_far_each_session_is(ran: tuple[Path, int, str]) -> None:
+    folder, _, _ = ran
+    asked = nodeday(folder, "status", "--json")
+    assert asked.returncode == errors.GOOD, asked.stderr
+    found = {each["session"]: each for each in json.loads(asked.stdout)}
+    assert set(found) == {GOOD, BAD, ABSENT}
+    assert set(found[GOOD]["rooms"].values()) == {"done"}
+    assert found[GOOD]["why"] == []
+    assert set(found[BAD]["rooms"].values()) == set(found[ABSENT]["rooms"].values()) == {"to do"}
+    assert "are frames of layout beltframe" in found[BAD]["why"][0]
+    assert "no capture at" in found[ABSENT]["why"][0]
+    text = nodeday(folder, "status").stdout
+    assert text.splitlines()[-1] == "2 of 3 sessions cannot go on: see above."
+
+
 def test_a_capture_that_changed_since_is_refused(ran: tuple[Path, int, str]) -> None:
     folder = ran[0]
     capture = folder / "captures" / f"{GOOD}.bin"

@@ -21,6 +21,11 @@ def main(arguments: list[str] | None = None) -> int:
     if not options.command:
         parser.print_help()
         return GOOD
+    if options.command == "completion":
+        import shtab
+
+        print(shtab.complete(parser, options.shell))
+        return GOOD
     module = importlib.import_module(options.module)
     try:
         return int(getattr(module, options.command)(options))
@@ -84,6 +89,10 @@ def _daily_work(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     for command in (check, run):
         _study(command)
     _cores(run)
+    status = commands.add_parser("status", help="how far each session is, and what a run would do")
+    status.add_argument("--json", action="store_true", help="for programs")
+    status.set_defaults(module="nodeday.status")
+    _study(status)
     audit = commands.add_parser("audit", help="what a session lost and why; the study's limits held to it")
     audit.add_argument("session", metavar="SESSION")
     audit.add_argument("--json", action="store_true", help="for programs")
@@ -105,6 +114,11 @@ def _daily_work(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     layout.add_argument("captures", nargs="*", type=Path, metavar="CAPTURE", help="files in order")
     dictionary = commands.add_parser("dictionary", help="every table, column, unit and code")
     dictionary.add_argument("table", nargs="?", metavar="TABLE")
+    explain = commands.add_parser("explain", help="what a code, feature, column or table means")
+    explain.add_argument("word", nargs="?", metavar="WORD", help="all codes where there is none")
+    explain.set_defaults(module="nodeday.explain")
+    completion = commands.add_parser("completion", help="a script that completes commands in your shell")
+    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"))
 
 
 def _planning(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

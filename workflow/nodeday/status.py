@@ -1,0 +1,93 @@
+"""`nodeday status`: how far each session is, and what a run would still do."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+from nodeday import home
+from nodeday.errors import GOOD, NodedayError
+from nodeday.settings import Study
+
+ROOMS = ("frames", "loss", "clock", "repair", "features", "report")
+DONE, OUTDATED, TO_DO = "done", "outdated", "to do"
+_WORST = (DONE, OUTDATED, TO_DO)
+_OF_SESSION = re.compile(r"results/logs/([^/]+)/[^/]+\.log")
+
+
+def status(options: argparse.Namespace) -> int:
+    """Print a line for each session. Reads no capture and changes nothing."""
+    study = Study(options.study)
+    found = standing(study)
+    print(json.dumps(found, indent=2) if options.json else "\n".join(_lines(found)))
+    return GOOD
+
+
+def standing(study: Study) -> list[dict[str, Any]]:
+    """For each session: its rooms with ``done``, ``outdated`` or ``to do``; ``why`` holds what keeps a
+    session from running, or why its last run stopped, and then its rooms are all to do."""
+    why = {session: _obstacles(study, session) for session in study.sessions}
+    going = [session for session in study.sessions if not why[session]]
+    rows = _files(study.root, going) if going else []
+    found = []
+    for session in study.sessions:
+        states = dict.fromkeys(ROOMS, TO_DO)
+        for room in ROOMS:
+            own = [_state(row) for row in rows if row["rule"] == room and _session(row) == session]
+            states[room] = max(own, key=_WORST.index) if own else TO_DO
+        found.append({"session": session, "rooms": states, "why": why[session]})
+    return found
+
+
+def _obstacles(study: Study, session: str) -> list[str]:
+    failed = study.results / "failed" / f"{session}.txt"
+    problems = [str(each) for each in study.problems(session)]
+    return problems or ([failed.read_text().strip()] if failed.exists() else [])
+
+
+def _files(root: Path, sessions: list[str]) -> list[dict[str, str]]:
+    """The workflow's own account of each file that it would make of ``sessions``."""
+    command = [
+        sys.executable, "-m", "snakemake", "--summary", "--nolock",
+        "--snakefile", str(home.SNAKEFILE), "--directory", str(root.resolve()),
+        "--config", f"only={','.join(sessions)}",
+    ]  # fmt: skip
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        last = (done.stderr.strip().splitlines() or ["without a word"])[-1]
+        raise NodedayError(f"the workflow cannot say how far it is ({last})", str(root))
+    lines = done.stdout.splitlines()
+    head = next((at for at, line in enumerate(lines) if line.startswith("output_file\t")), len(lines))
+    return list(csv.DictReader(lines[head:], delimiter="\t", quoting=csv.QUOTE_NONE))
+
+
+def _session(row: dict[str, str]) -> str:
+    match = _OF_SESSION.fullmatch(row["log-file(s)"])
+    return match[1] if match else ""
+
+
+def _state(row: dict[str, str]) -> str:
+    if row["plan"] == "no update":
+        return DONE
+    return TO_DO if row["status"] == "missing" else OUTDATED
+
+
+def _lines(found: list[dict[str, Any]]) -> list[str]:
+    width = max([len("session"), *(len(each["session"]) for each in found)])
+    lines = [f"{'session':<{width}}" + "".join(f"  {room:<8}" for room in ROOMS)]
+    for each in found:
+        lines.append(f"{each['session']:<{width}}" + "".join(f"  {each['rooms'][room]:<8}" for room in ROOMS))
+        lines += [f"  {why}" for why in each["why"]]
+    waiting = sum(state != DONE for each in found for state in each["rooms"].values() if not each["why"])
+    stopped = sum(bool(each["why"]) for each in found)
+    lines.append("")
+    lines.append(f"`nodeday run` has {waiting} rooms to do." if waiting else "Nothing to do.")
+    if stopped:
+        lines.append(f"{stopped} of {len(found)} sessions cannot go on: see above.")
+    return [line.rstrip() for line in lines]
