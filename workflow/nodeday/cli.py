@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 from nodeday import __version__
-from nodeday.errors import FAULT, GOOD, NodedayError
+from nodeday.errors import FAULT, GOOD, STOPPED, NodedayError
 
 ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "study", "report", "index")
 CAUTION = "Research software: no diagnosis, no alarm, no medical device."
@@ -26,12 +26,17 @@ def main(arguments: list[str] | None = None) -> int:
 
         print(shtab.complete(parser, options.shell))
         return GOOD
-    module = importlib.import_module(options.module)
     try:
+        module = importlib.import_module(options.module)
         return int(getattr(module, options.command)(options))
     except NodedayError as error:
         print(f"nodeday: {error}", file=sys.stderr)
         return error.exit_code
+    except KeyboardInterrupt:
+        print(
+            "nodeday: stopped. What was finished stays; the same command goes on from there.", file=sys.stderr
+        )
+        return STOPPED
     except BrokenPipeError:
         sys.stderr.close()
         return FAULT

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 GOOD, FAULT, USAGE, CONTRACT = 0, 1, 2, 3
 """Exit codes: good, a fault of nodeday, usage or settings, the data broke a contract."""
+STOPPED = 130
+"""Exit code after Ctrl-C: 128 + SIGINT, as shells count it."""
 
 
 class NodedayError(Exception):

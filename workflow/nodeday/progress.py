@@ -6,7 +6,14 @@ from logging import LogRecord
 from typing import Any
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TextColumn,
+    TimeElapsedColumn,
+    TimeRemainingColumn,
+)
 from snakemake_interface_logger_plugins.base import LogHandlerBase
 from snakemake_interface_logger_plugins.common import LogEvent
 
@@ -22,6 +29,7 @@ class LogHandler(LogHandlerBase):
         self.running: dict[int, str] = {}
         self.bar = Progress(
             TextColumn("{task.description:<34}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
+            TextColumn("left"), TimeRemainingColumn(),
             console=self.console, disable=not self.console.is_terminal,
         )  # fmt: skip
         self.task: Any = None
