@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 from datetime import date, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Literal, Self
 
@@ -59,6 +60,7 @@ class BenchNode(Strict):
     """A node on the bench; ``steps`` for an ECG, ``positions`` for an accelerometer."""
 
     address: int = Setting(ge=0)
+    layout: str | None = Setting(default=None, pattern=CODE, description="where the bench has several")
     steps: tuple[Step, ...] = ()
     positions: tuple[Position, ...] = ()
 
@@ -66,7 +68,7 @@ class BenchNode(Strict):
     def _in_order(self) -> Self:
         for name in ("steps", "positions"):
             rows: tuple[Stretch, ...] = getattr(self, name)
-            for index, (one, after) in enumerate(zip(rows, rows[1:], strict=False), start=1):
+            for index, (one, after) in enumerate(pairwise(rows), start=1):
                 if after.at_s < one.end_s:
                     raise placed(f"begins at {after.at_s:g} s, before the end of the one before it", name,
                                  index, "at_s")  # fmt: skip

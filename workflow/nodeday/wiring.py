@@ -39,7 +39,7 @@ def code(room: str) -> str:
     package = Path(__file__).parent
     schemas = Path(declare.__file__).parent
     digest = hashlib.sha256()
-    for name in (room, *SHARED):
+    for name in (room, *SHARED, *(["page"] if room == "report" else [])):
         source = schemas if name == "schemas" else package / name
         files = (
             [source] if source.is_file() else [each for each in source.rglob("*.*") if each.suffix in READ]

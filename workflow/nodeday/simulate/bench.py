@@ -3,28 +3,29 @@ with each device."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
-from datetime import UTC
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field as Setting
 
-from nodeday.benchfile import BenchNode, BenchPlan, Position
+from nodeday.benchfile import BenchNode, BenchPlan, Position, load_bench
 from nodeday.errors import SettingsError
-from nodeday.layouts import Kind, Layout
+from nodeday.layouts import Kind, Layout, load_layout
 from nodeday.sections import Node
-from nodeday.settings import HUB
-from nodeday.simulate import ecg
+from nodeday.settings import HUB, Study
+from nodeday.simulate import ecg, motion
 from nodeday.simulate.nodes import Source
-from nodeday.simulate.scenario import Channel, Crystal, NodePlan, Phase, SessionPlan
+from nodeday.simulate.scenario import Channel, Crystal, NodePlan, Phase, Sensor, SessionPlan
 from nodeday.simulate.transmit import transmit
 from nodeday.simulate.truth import Truth
 from nodeday.yamlfile import Strict
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Axes = tuple[float, float, float]
 
 AFTER_S = 5.0
 TURN_S = 1.0
@@ -34,23 +35,21 @@ ROOM_C = 22.0
 
 
 class Device(Strict):
-    """What is wrong with a device. Raw acceleration = offset + gain x true + cross-axis + noise;
-    ``cross_axis`` is what each axis shows of 1 g on each of the others."""
+    """What is wrong with a device."""
 
     ppm: float = Setting(default=0.0, ge=-500, le=500)
     noise_uv: float = Setting(default=4.0, ge=0)
     mains_uv: float = Setting(default=0.0, ge=0, description="RMS")
     rate_factor: float = Setting(default=1.0, gt=0, description="the simulator's rates are off by it")
-    offset_mg: Axes = (0.0, 0.0, 0.0)
-    gain: Axes = (1.0, 1.0, 1.0)
-    cross_axis: float = 0.0
+    sensor: Sensor = Sensor()
     noise_mg: float = Setting(default=3.0, ge=0)
 
 
 def simulate_bench(
-    plan: BenchPlan, layout: Layout, devices: Mapping[str, Device], channel: Channel = Channel(), seed: int = 0
+    plan: BenchPlan, layout: Layout, devices: Mapping[str, Device], zone: ZoneInfo,
+    channel: Channel, seed: int = 0,
 ) -> tuple[bytes, Truth]:  # fmt: skip
-    """Capture and truth of a bench; a node without a device is without fault.
+    """Capture and truth of a bench in ``zone``; a node without a device is without fault.
 
     Raises SettingsError where a node has steps or positions and the layout no stream for them.
     """
@@ -65,8 +64,9 @@ def simulate_bench(
         nodes_plan[name] = NodePlan(streams=(kind.stream,), crystal=_steady(device.ppm))
         sources[name, kind.stream] = _source(plan, own, device, kind, rng)
     minutes = (plan.end_s + AFTER_S) / 60
+    start = plan.start if plan.start.tzinfo else plan.start.replace(tzinfo=zone)
     session = SessionPlan(
-        name=plan.bench, seed=seed, start=plan.start if plan.start.tzinfo else plan.start.replace(tzinfo=UTC),
+        name=plan.bench, seed=seed, start=start,
         phases=(Phase(phase="bench", minutes=minutes),), nodes=nodes_plan, channel=channel, stagger_s=1,
     )  # fmt: skip
     return transmit(session, layout, nodes, sources)
@@ -91,7 +91,13 @@ def _source(plan: BenchPlan, own: BenchNode, device: Device, kind: Kind, rng: np
         signal = simulator_signal(plan, own, device, rng)
         return lambda _, seconds: np.repeat(signal(seconds)[:, None], width, axis=1)
     if own.positions:
-        return lambda _, seconds: sensed(true_g(seconds, own.positions), device, rng)[:, :width]
+
+        def lying(_: Ints, seconds: Floats) -> Floats:
+            still = true_g(seconds, own.positions)
+            noise = device.noise_mg / 1000 * rng.standard_normal(still.shape)
+            return (motion.sensed(still, device.sensor) + noise)[:, :width]
+
+        return lying
     return lambda _, seconds: ROOM_C + 0.02 * rng.standard_normal((len(seconds), width))
 
 
@@ -117,7 +123,9 @@ def simulator_signal(
 
 def true_g(seconds: Floats, positions: tuple[Position, ...]) -> Floats:
     """Gravity (n, 3) on the axes of a node that lies in one position after the other."""
-    knots = np.array([edge for each in positions for edge in (each.at_s - TURN_S / 2, each.at_s + TURN_S / 2)])
+    knots = np.array(
+        [edge for each in positions for edge in (each.at_s - TURN_S / 2, each.at_s + TURN_S / 2)]
+    )
     held = np.array([direction(each.up, index) for index, each in enumerate(positions)])
     before = np.concatenate([held[:1], held[:-1]])
     turning = np.stack([before, held], axis=1).reshape(-1, 3)
@@ -136,14 +144,36 @@ def direction(up: str | None, number: int = 0) -> Floats:
     return out
 
 
-def response(device: Device) -> Floats:
-    """(3, 3): what each axis (row) shows of 1 g on each axis (column)."""
-    cross = device.cross_axis * (1 - np.eye(3))
-    return np.asarray(np.diag(device.gain) + cross, np.float64)
+DEMO = {
+    "heart": Device(ppm=21, noise_uv=4, mains_uv=3),
+    "trunk": Device(
+        ppm=-13, sensor=Sensor(offset_mg=(30, -20, 50), gain=(1.03, 0.98, 1.01), cross_axis=0.003)
+    ),
+    "wrist": Device(
+        ppm=35, sensor=Sensor(offset_mg=(-15, 40, 10), gain=(0.99, 1.02, 1.0), cross_axis=-0.002)
+    ),
+    "ankle": Device(ppm=-27, sensor=Sensor(offset_mg=(5, -10, 126), gain=(1.01, 1.0, 0.97))),
+    "skin": Device(ppm=8),
+}
+"""What is wrong with the demo's devices; the ankle's z axis is more than its bench plan allows."""
 
 
-def sensed(gravity: Floats, device: Device, rng: np.random.Generator) -> Floats:
-    """What the device reads (n, 3) in g of true acceleration (n, 3)."""
-    offset = np.array(device.offset_mg) / 1000
-    noise = device.noise_mg / 1000 * rng.standard_normal(gravity.shape)
-    return np.asarray(gravity @ response(device).T + offset + noise, np.float64)
+def make_demo(root: Path, plan_path: Path) -> None:
+    """The bench capture that the plan at ``plan_path`` names, of the demo's devices, for the study at
+    ``root``; the sessions that its scenario plans are of the same devices. Raises SettingsError where a
+    capture is there already."""
+    study, plan = Study(root), load_bench(plan_path)
+    target = plan_path.parent / plan.captures
+    if target.exists():
+        raise SettingsError("exists", str(target), "a free place", "A raw capture is never written over.")
+    layout = load_layout(root / "config" / "layouts" / f"{plan.layout}.yaml")
+    data, truth = simulate_bench(plan, layout, DEMO, ZoneInfo(study.file.zone), Channel(loss=0.002), seed=7)
+    text = study.scenario.read_text(encoding="utf-8")
+    for name, device in DEMO.items():
+        own = device.sensor.model_dump(mode="json", exclude_defaults=True)
+        text = text.replace(
+            f"  {name}: {{streams: [acc],", f"  {name}: {{streams: [acc], sensor: {json.dumps(own)},"
+        )
+    study.scenario.write_text(text, encoding="utf-8")
+    truth.save(target.with_suffix(".truth.npz"))
+    target.write_bytes(data)

@@ -1,0 +1,101 @@
+"""The record of a bench on one page, to be printed, signed and filed with the study."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from importlib.metadata import version
+
+import jinja2
+
+from nodeday import page
+from nodeday.benchfile import BenchPlan
+from nodeday.calibration import Check, Record
+from nodeday.devices.checks import MEANING
+
+MARK = {"pass": "●", "fail": "○", "incomplete": "◐"}
+SIGN = {"pass": "✓", "fail": "✕", "not_measured": "–"}
+DIGITS = {"1": 4, "ppm": 1, "bpm": 2, "uV": 1, "mg": 1}
+UNIT = {"1": "", "uV": "µV"}
+NAME = {
+    "rate_error": "rate error", "gain_error": "gain error", "cross_axis": "cross-axis",
+    "rest": "1 g at rest", "rest_calibrated": "1 g, calibrated", "mains": "mains pick-up",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line of a node's table; ``share`` is the worst figure over its limit, None without one."""
+
+    name: str
+    figures: list[tuple[str, str]]
+    unit: str
+    limit: str
+    outcome: str
+    note: str
+    share: float | None
+
+
+def lines(checks: Iterable[Check]) -> list[Line]:
+    """Checks as lines, the axes of an accelerometer side by side."""
+    groups: dict[tuple[str, str], list[Check]] = {}
+    for check in checks:
+        groups.setdefault((check.check, "" if check.of in "xyz" else check.of), []).append(check)
+    return [_line(of, group) for (_, of), group in groups.items()]
+
+
+def _line(of: str, group: list[Check]) -> Line:
+    one = group[0]
+    outcomes = [check.outcome for check in group]
+    worst = next((bad for bad in ("fail", "not_measured") if bad in outcomes), "pass")
+    name = NAME.get(one.check, one.check)
+    figures = [(check.of if len(group) > 1 else "", number(check.value, one.unit)) for check in group]
+    least = one.check == "delivery"
+    limit = "" if one.limit is None else f"{'≥' if least else '≤'} {one.limit:g}"
+    return Line(f"{name}, {of}" if of else name, figures, UNIT.get(one.unit, one.unit), limit, worst,
+                one.note if worst == "not_measured" else "", _share(group))  # fmt: skip
+
+
+def _share(group: list[Check]) -> float | None:
+    """How much of the limit is used up: 1 at the limit, more beyond it."""
+    limit, values = group[0].limit, [abs(check.value) for check in group if check.value is not None]
+    if limit is None or not values:
+        return None
+    if group[0].check == "delivery":
+        return (1 - min(values)) / (1 - limit) if limit < 1 else float(min(values) < 1) * 2
+    return max(values) / limit if limit else float(max(values) > 0) * 2
+
+
+def number(value: float | None, unit: str) -> str:
+    """A figure as the page shows it, with a real minus.
+
+    >>> number(-12.345, "mg"), number(None, "mg")
+    ('−12.3', '–')
+    """
+    return "–" if value is None else f"{value:.{DIGITS.get(unit, 3)}f}".replace("-", "−")
+
+
+def render(plan: BenchPlan, records: list[Record], study: str) -> str:
+    """The page, complete in itself."""
+    return (
+        _environment()
+        .get_template("bench.html")
+        .render(
+            plan=plan, records=records, study=study, lines=lines, MARK=MARK, SIGN=SIGN, MEANING=MEANING,
+            NAME=NAME, version=version("nodeday"), number=number,
+            failed=[record.node for record in records if record.verdict == "fail"],
+            open=[record.node for record in records if record.verdict == "incomplete"],
+            shown=dict.fromkeys(check.check for record in records for check in record.checks),
+        )
+    )  # fmt: skip
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("nodeday.devices", "."), autoescape=True, trim_blocks=True,
+        undefined=jinja2.StrictUndefined, lstrip_blocks=True,
+    )  # fmt: skip
+    environment.globals.update(style=page.style())
+    return environment
