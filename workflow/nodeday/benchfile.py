@@ -116,7 +116,7 @@ class BenchPlan(Strict):
     def _nodes_that_can_be_told_apart(self) -> Self:
         for name in self.nodes:
             if not re.fullmatch(NAME, name) or name == "hub":
-                raise placed(f"{name} is no node's name: {yamlfile.RULES[NAME]}, and not hub", "nodes", name)
+                raise placed(f"no node's name, which is {yamlfile.RULES[NAME]}, and not hub", "nodes", name)
         addresses = [self.hub_address, *(node.address for node in self.nodes.values())]
         for name, node in self.nodes.items():
             if addresses.count(node.address) > 1:

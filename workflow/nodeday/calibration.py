@@ -59,6 +59,7 @@ class Check(Strict):
     check: str = Setting(pattern=SNAKE)
     of: str = Setting(default="", description="step, axis or stream, where there are several")
     value: float | None
+    uncertainty: float | None = Setting(default=None, ge=0, description="half width of the 95 % band")
     unit: str
     limit: float | None = None
     outcome: Outcome

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
@@ -16,7 +17,7 @@ from nodeday.devices.checks import MEANING
 
 MARK = {"pass": "●", "fail": "○", "incomplete": "◐"}
 SIGN = {"pass": "✓", "fail": "✕", "not_measured": "–"}
-DIGITS = {"1": 4, "ppm": 1, "bpm": 2, "uV": 1, "mg": 1}
+DIGITS = {"1": 3, "ppm": 1, "bpm": 2, "uV": 1, "mg": 1}
 UNIT = {"1": "", "uV": "µV"}
 NAME = {
     "rate_error": "rate error", "gain_error": "gain error", "cross_axis": "cross-axis",
@@ -50,7 +51,7 @@ def _line(of: str, group: list[Check]) -> Line:
     outcomes = [check.outcome for check in group]
     worst = next((bad for bad in ("fail", "not_measured") if bad in outcomes), "pass")
     name = NAME.get(one.check, one.check)
-    figures = [(check.of if len(group) > 1 else "", number(check.value, one.unit)) for check in group]
+    figures = [(check.of if len(group) > 1 else "", figure(check)) for check in group]
     least = one.check == "delivery"
     limit = "" if one.limit is None else f"{'≥' if least else '≤'} {one.limit:g}"
     return Line(f"{name}, {of}" if of else name, figures, UNIT.get(one.unit, one.unit), limit, worst,
@@ -67,13 +68,25 @@ def _share(group: list[Check]) -> float | None:
     return max(values) / limit if limit else float(max(values) > 0) * 2
 
 
+def figure(check: Check) -> str:
+    """A check's value, with its band where one is known."""
+    if check.check == "delivery" and check.value is not None:
+        return f"{math.floor(check.value * 1e4) / 1e4:.4f}"  # never rounded up to all
+    band = "" if check.uncertainty is None else f" ±{check.uncertainty:.2g}"
+    return f"{number(check.value, check.unit)}{band}"
+
+
 def number(value: float | None, unit: str) -> str:
     """A figure as the page shows it, with a real minus.
 
-    >>> number(-12.345, "mg"), number(None, "mg")
-    ('−12.3', '–')
+    >>> number(-12.345, "mg"), number(-0.001, "bpm"), number(None, "mg")
+    ('−12.3', '0.00', '–')
     """
-    return "–" if value is None else f"{value:.{DIGITS.get(unit, 3)}f}".replace("-", "−")
+    if value is None:
+        return "–"
+    digits = DIGITS.get(unit, 3)
+    # Adding zero takes the sign off a negative zero.
+    return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−")
 
 
 def render(plan: BenchPlan, records: list[Record], study: str) -> str:
@@ -83,7 +96,7 @@ def render(plan: BenchPlan, records: list[Record], study: str) -> str:
         .get_template("bench.html")
         .render(
             plan=plan, records=records, study=study, lines=lines, MARK=MARK, SIGN=SIGN, MEANING=MEANING,
-            NAME=NAME, version=version("nodeday"), number=number,
+            NAME=NAME, version=version("nodeday"),
             failed=[record.node for record in records if record.verdict == "fail"],
             open=[record.node for record in records if record.verdict == "incomplete"],
             shown=dict.fromkeys(check.check for record in records for check in record.checks),

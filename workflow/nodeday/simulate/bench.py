@@ -116,7 +116,8 @@ def simulator_signal(
     def voltage(seconds: Floats) -> Floats:
         mains = np.sqrt(2) * device.mains_uv * np.sin(2 * np.pi * plan.mains_hz * seconds + 0.7)
         noise = device.noise_uv * rng.standard_normal(len(seconds))
-        return heart.at(seconds) * np.interp(seconds, fine, level) + 1e-3 * (mains + noise)
+        heard = heart.at(seconds) * np.interp(seconds, fine, level)
+        return np.asarray(heard + 1e-3 * (mains + noise), np.float64)
 
     return voltage
 
