@@ -141,7 +141,7 @@ def test_a_stream_that_no_layout_has_is_told(tmp_path: Path, beltframe: Layout) 
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        ("bit_rate_kbps", "bitrate_kbps", r"line 7: unknown key radio\.bitrate_kbps \(did you mean bit_rate_"),
+        ("bit_rate_kbps", "bitrate_kbps", r"line 7: unknown key radio\.bitrate_kbps \(did you mean bit_"),
         ("access: unslotted", "access: tdma", r"line 12: radio\.access"),
         ("share: 0.03, burst: 4", "share: 0.9, burst: 4", "needs bursts of 9 frames or more"),
         ("  heart:", "  hub:", "no node's name"),

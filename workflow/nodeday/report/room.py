@@ -13,8 +13,18 @@ import jinja2
 import pandas as pd
 
 from nodeday import page as page_parts
+from nodeday.report import (
+    battery,
+    fig_clock,
+    fig_coverage,
+    fig_loss,
+    fig_strip,
+    fig_trend,
+    overview,
+    verdict,
+    words,
+)
 from nodeday.report import facts as reading
-from nodeday.report import fig_clock, fig_coverage, fig_loss, fig_strip, fig_trend, overview, verdict, words
 from nodeday.report.figure import LABEL, MEANING, Figure
 from nodeday.schemas.codes import EXCLUSION_RULE
 from nodeday.sections import capture_files
@@ -41,7 +51,7 @@ def run(study: Study, session: str) -> None:
         verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits), causes=causes, lost=lost,
         bad_checksums=fig_loss.bad_checksums(study, session),
         settings=_settings(study, session), versions=_versions(), captures=_captures(study, session),
-        data=f"{session}-data",
+        batteries=battery.batteries(study, session), data=f"{session}-data",
     )  # fmt: skip
     page_parts.write(study.results / "report" / f"{session}.html", page)
 
