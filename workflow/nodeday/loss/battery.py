@@ -89,7 +89,9 @@ def _after_a_fall(
     after = np.append(on_ns[1:], end_ns)
     stops = (after - on_ns > long_ns) | np.append(np.diff(boot) != 0, False)
     for last in np.flatnonzero(stops).tolist():
-        heard = np.searchsorted(others, [on_ns[last], after[last]], side="right")
+        # Others heard at the edges of an outage do not speak against it; in its middle half they do.
+        part = (after[last] - on_ns[last]) // 4
+        heard = np.searchsorted(others, [on_ns[last] + part, after[last] - part], side="right")
         mine = boot[: last + 1] == boot[last]
         if heard[1] > heard[0] and causes.battery_fell(on_ns[: last + 1][mine], volts[: last + 1][mine]):
             yield last
