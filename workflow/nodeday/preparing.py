@@ -92,7 +92,7 @@ def lay_bench(study: Study, plan: BenchPlan, path: Path) -> Study:
         layout = study.root / "config" / "layouts" / f"{name}.yaml"
         if not layout.is_file():
             raise SettingsError(f"names layout {name}", str(path), f"a file {layout}")
-        shutil.copy(layout, config / "layouts")
+        shutil.copy2(layout, config / "layouts")
     settings = {"study": "bench", "title": f"Bench {plan.bench}", "zone": study.file.zone,
                 "limits": {"min_hours": 0.0}}  # fmt: skip
     (config / "study.yaml").write_text(yaml.safe_dump(settings, sort_keys=False))
