@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from nodeday import errors, preparing, yamlfile
 from nodeday.benchfile import UPS, BenchPlan, load_bench
-from nodeday.calibration import Check, Record, calibration_of, write
+from nodeday.calibration import Check, Record, calibrated, calibration_of, write
 from nodeday.cli import main
 from nodeday.clock.room import run as clock_room
 from nodeday.devices import checks
@@ -281,7 +281,10 @@ def test_the_worked_example_round_trip() -> None:
     directions = rng.standard_normal((300, 3))
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     raw = reading(directions)
-    before, after = np.abs(from_1_g_mg(raw)).mean(), np.abs(from_1_g_mg(own.apply(raw))).mean()
+    before, after = (
+        np.abs(from_1_g_mg(raw)).mean(),
+        np.abs(from_1_g_mg(calibrated(raw, own.offset_g, own.gain))).mean(),
+    )
     assert 28 < before < 36
     assert after <= 1.5
 
@@ -363,3 +366,29 @@ def test_bench_refuses_what_it_cannot_use(
 ) -> None:
     assert main(["bench", *arguments, "--study", str(DEMO_CONFIG.parent)]) == errors.USAGE
     assert sentence in capsys.readouterr().err
+
+
+def test_the_demo_of_the_bench_and_the_command(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """What a newcomer types: a bench, its records and page; the same plan again, as one's own would be."""
+    root = tmp_path / "study"
+    assert main(["bench", "--demo", str(root)]) == errors.GOOD
+    said = capfd.readouterr().out
+    assert "offset of z is 126" in said
+    assert [line.split()[2] for line in said.splitlines() if line[:5] in ("heart", "trunk", "ankle")] == [
+        "pass", "pass", "fail",
+    ]  # fmt: skip
+    made = {path.name for path in (root / "config" / "devices").iterdir()}
+    nodes = ("heart", "trunk", "wrist", "ankle", "skin")
+    assert made == {f"{node}-2026-07-10.yaml" for node in nodes} | {"before-harvest-2026-07-10.html"}
+    plan = str(root / "config" / "bench.yaml")
+    assert main(["bench", plan, "--study", str(root)]) == errors.CONTRACT
+    (root / "captures" / "before-harvest.bin").write_bytes(bytes(range(256)) * 100)
+    shutil.rmtree(root / "results")
+    assert main(["bench", plan, "--study", str(root)]) == errors.CONTRACT
+    assert f"bench plan {plan}: " in (said := capfd.readouterr().err)
+    assert "bytes are frames of layout beltframe" in said
+    (root / "captures" / "before-harvest.bin").unlink()
+    assert main(["bench", plan, "--study", str(root)]) == errors.USAGE
+    assert "no capture at" in capfd.readouterr().err
+    assert main(["bench", "--demo", str(root)]) == errors.USAGE
+    assert "holds a study already" in capfd.readouterr().err

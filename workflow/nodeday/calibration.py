@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
 import yaml
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from pydantic import Field as Setting
 
 from nodeday import yamlfile
@@ -27,6 +27,13 @@ Axes = tuple[float, float, float]
 Gain = Annotated[float, Setting(gt=0)]
 Outcome = Literal["pass", "fail", "not_measured"]
 Verdict = Literal["pass", "fail", "incomplete"]
+
+
+def calibrated(
+    acceleration_g: NDArray[np.float64], offset_g: ArrayLike, gain: ArrayLike
+) -> NDArray[np.float64]:
+    """(a - offset) / gain for each axis, (n, 3) in g -> (n, 3)."""
+    return np.asarray((acceleration_g - np.asarray(offset_g)) / np.asarray(gain), np.float64)
 
 
 @dataclass(frozen=True)
@@ -49,7 +56,7 @@ class Calibration:
         >>> one.apply(np.array([[1.03, 0.0, 0.5]])).tolist()
         [[1.0, 0.0, 1.0]]
         """
-        return np.asarray((acceleration_g - np.array(self.offset_g)) / np.array(self.gain), np.float64)
+        return calibrated(acceleration_g, self.offset_g, self.gain)
 
 
 class Check(Strict):

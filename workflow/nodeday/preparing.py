@@ -66,7 +66,8 @@ def _bench(root: Path, path: Path, cores: int) -> bool:
     if not engine.run(own.root.resolve(), [plan.bench], cores):
         failed = own.results / "failed" / f"{plan.bench}.txt"
         said = failed.read_text(encoding="utf-8").strip() if failed.exists() else ""
-        raise ContractError(said or "the bench capture stopped in the chain", str(own.results / "logs"))
+        why = said.removesuffix(".") or f"the chain stopped, see {own.results / 'logs'}"
+        raise ContractError(why, f"bench plan {path}")
     records = run(own, plan)
     folder = calibration.folder(study.root)
     files = [calibration.write(study.root, record) for record in records]
@@ -132,6 +133,8 @@ def _said(records: list[Record]) -> str:
 
 MINUTES, DRAWS = 10, 3
 """So many simulated minutes, through so many channels, take a few seconds."""
+BEGIN = datetime(2026, 7, 1, 6, 0, 0, 300_000, tzinfo=UTC)
+"""Off the whole second, and all nodes within 0.1 s, so that a lost first frame moves no epoch."""
 
 
 def plan(options: argparse.Namespace) -> int:
@@ -184,9 +187,12 @@ def _simulate(root: Path, plan: RadioPlan, loss: float, burst: float) -> Simulat
 
 def _what_if(root: Path, plan: RadioPlan, folder: Path, sessions: list[str]) -> Study:
     """A study with the settings of the one at ``root`` and the plan's nodes."""
+    from nodeday import yamlfile
+    from nodeday.sections import StudyFile
     from nodeday.settings import HUB, Study
 
     config = folder / "config"
+    yamlfile.load(root / "config" / "study.yaml", StudyFile)  # a complaint names the study's own file
     (config / "layouts").mkdir(parents=True)
     shutil.copy(root / "config" / "study.yaml", config)
     shutil.copy(root / "config" / "layouts" / f"{plan.layout}.yaml", config / "layouts")
@@ -194,8 +200,9 @@ def _what_if(root: Path, plan: RadioPlan, folder: Path, sessions: list[str]) -> 
     nodes += [("*", name, at, node.placement) for at, (name, node) in enumerate(plan.nodes.items(), start=1)]
     _sheets(config, {
         "participants": [("participant", "age_years", "resting_bpm"), ("P1", 40, 60)],
-        "sessions": [("session", "participant", "captures", "layout"),
-                     *((name, "P1", f"captures/{name}.bin", plan.layout) for name in sessions)],
+        "sessions": [("session", "participant", "captures", "layout", "start"),
+                     *((name, "P1", f"captures/{name}.bin", plan.layout, BEGIN.isoformat())
+                       for name in sessions)],
         "nodes": [("session", "node", "address", "placement"), *nodes],
         "events": [("session", "phase", "start", "end")],
     })  # fmt: skip
@@ -211,8 +218,7 @@ def _session(study: Study, plan: RadioPlan, session: str, channel: Channel) -> N
 
     own = SessionPlan(
         name=session, hub=session, seed=1,
-        # Off the whole second and all nodes together, so that a lost first frame moves no epoch.
-        start=datetime(2026, 7, 1, 6, 0, 0, 300_000, tzinfo=UTC), stagger_s=0.1,
+        start=BEGIN, stagger_s=0.1,
         phases=(Phase(phase="rest", minutes=MINUTES / 2, bpm=65),
                 Phase(phase="walk", minutes=MINUTES / 2, bpm=105, gait=0.8)),
         nodes={name: NodePlan(streams=node.streams) for name, node in plan.nodes.items()},

@@ -55,7 +55,14 @@ def _line(of: str, group: list[Check]) -> Line:
     least = one.check == "delivery"
     limit = "" if one.limit is None else f"{'≥' if least else '≤'} {one.limit:g}"
     return Line(f"{name}, {of}" if of else name, figures, UNIT.get(one.unit, one.unit), limit, worst,
-                one.note if worst == "not_measured" else "", _share(group))  # fmt: skip
+                _note(one, worst), _share(group))  # fmt: skip
+
+
+def _note(check: Check, outcome: str) -> str:
+    """What must be read beside the figure."""
+    if outcome == "not_measured":
+        return f"not measured: {check.note}"
+    return check.note if check.check == "delivery" else ""
 
 
 def _share(group: list[Check]) -> float | None:

@@ -53,10 +53,6 @@ class SixPositions:
     gain: Floats
     cross_axis: Floats
 
-    def apply(self, acceleration_g: Floats) -> Floats:
-        """Calibrated acceleration, (n, 3) -> (n, 3)."""
-        return np.asarray((acceleration_g - self.offset_g) / self.gain, np.float64)
-
 
 def six_positions(plus: Floats, minus: Floats) -> SixPositions:
     """Coefficients from mean readings in g: row j of ``plus`` (3, 3) with axis j up, of ``minus``
