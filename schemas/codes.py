@@ -38,6 +38,17 @@ GAP_REASON = {
     "ticks_restart": "the ticks began anew or jumped while the sequence counter went on",
     "nothing_after": "no frame of the stream came after it",
 }
+BATTERY_STATE = {
+    "holding": "nothing in the voltage speaks of an empty battery",
+    "giving_way": "at the end the voltage fell at least twice as fast as on the whole",
+    "silent_after_fall": "once its voltage had given way the node restarted or fell silent, others heard "
+    "meanwhile",
+}
+NO_TIME_LEFT = {
+    "silent": "the node was not heard any more at the session's end",
+    "too_short": "less than half an hour of voltages",
+    "not_falling": "the voltage does not fall, or too slowly to tell",
+}
 SIGNAL_MEASURE = {
     "rssi_dbm": "received signal strength, in dBm",
     "lqi": "link quality as the radio reports it",

@@ -14,7 +14,7 @@ Dtype = Literal[
 UNITS = frozenset(
     {
         "", "1", "ns", "ms", "s", "min", "h", "byte", "frame", "sample", "tick", "count", "ppm",
-        "dBm", "V", "mV", "g", "mg", "degC", "bpm", "mixed", "%", "deg", "Hz", "beat", "year",
+        "dBm", "V", "V/h", "mV", "g", "mg", "degC", "bpm", "mixed", "%", "deg", "Hz", "beat", "year",
         "ms2", "epoch", "breath/min", "step/min", "degC/min",
     }
 )  # fmt: skip

@@ -159,3 +159,24 @@ SIGNAL = Table(
     ),
     key=("node", "stream", "measure", "low"),
 )  # fmt: skip
+
+BATTERY = Table(
+    "battery",
+    "the battery of a node that sends its voltage, over the session",
+    (
+        node,
+        Column("readings", "int64", "", "received frames that carried a voltage", ge=1),
+        Column("first_v", "float64", "V", "median of the first 5 min", ge=0, le=100),
+        Column("last_v", "float64", "V", "median of the last 5 min in which it was heard", ge=0, le=100),
+        Column("fall_v_per_h", "float64", "V/h", "how fast it fell over the last third, one hour at least",
+               nullable=True),
+        Column("left_h", "float64", "h", "time to the study's empty_v at that rate; a cell gives way sooner",
+               ge=0, nullable=True),
+        Column("left_reason", "code", "", "why no time is told; null where one is",
+               codes=codes.NO_TIME_LEFT, nullable=True),
+        Column("state", "code", "", "what the voltage says", codes=codes.BATTERY_STATE),
+        Column("silent_hub_ns", "int64", "ns", "hub stamp of the last frame before the first silence or "
+               "restart that followed a fall; null without one", nullable=True),
+    ),
+    key=("node",),
+)  # fmt: skip

@@ -22,7 +22,7 @@ from nodeday.schemas.columns import (
 )
 from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURE_CODES
-from nodeday.schemas.losses import BURSTS, GAPS, LOSS, RADIO, SIGNAL
+from nodeday.schemas.losses import BATTERY, BURSTS, GAPS, LOSS, RADIO, SIGNAL
 
 FRAMES = Table(
     "frames",
@@ -228,7 +228,7 @@ LEDGER = Table(
 TABLES = {
     table.name: table
     for table in (
-        FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, CLOCK, SAMPLES, ALIGNED, BEATS, EPOCHS,
+        FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, BATTERY, CLOCK, SAMPLES, ALIGNED, BEATS, EPOCHS,
         PHASES, SESSIONS, EXCLUSIONS, LEDGER,
     )
 }  # fmt: skip

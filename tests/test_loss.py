@@ -358,7 +358,7 @@ def heard(frames: pd.DataFrame, periods: dict[str, float] = PERIODS) -> Session:
 
 def account(frames: pd.DataFrame, tmp_path, periods: dict[str, float] = PERIODS) -> dict[str, pd.DataFrame]:
     session = heard(frames, periods)
-    found = room.account(session)
+    found = room.account(session, empty_v=3.0)
     for name, table in found.items():
         tables.validate(TABLES[name], table)
     room.balance(Ledger("loss", "S"), frames, session, found).close(tmp_path)
@@ -571,7 +571,7 @@ def test_every_account_sums_to_the_gaps_whatever_is_lost(seed, share):
         own = stream_rows(node, stream, period, kept.tolist())
         rows += [row | {"hub_ns": row["hub_ns"] + int(rng.integers(0, 3)) * S} for row in own]
     frames = frames_of(rows)
-    found = room.account(heard(frames))
+    found = room.account(heard(frames), 3.0)
     gaps, loss, radio, bursts = (found[name] for name in ("gaps", "loss", "radio", "bursts"))
     known = gaps[gaps["extent"] == "known"]
     for cause in GAP_CAUSE:
@@ -604,7 +604,7 @@ def test_the_order_of_arrival_does_not_matter(seed):
     frames = frames_of([{k: v for k, v in row.items() if k != "at"} for row in rows])
     shuffled = frames.iloc[rng.permutation(len(frames))].reset_index(drop=True)
     periods = {name: period / 1000 for name, period in PERIODS.items()}
-    one, other = (room.account(heard(each, periods)) for each in (frames, shuffled))
+    one, other = (room.account(heard(each, periods), 3.0) for each in (frames, shuffled))
     for name, table in one.items():
         assert table.equals(other[name]), name
 

@@ -122,6 +122,12 @@ def test_a_line_breaks_at_a_hole_and_a_lone_value_is_a_dot() -> None:
     assert dots == "M1.8 5h2.4"
 
 
+def test_the_page_says_what_is_left_of_a_battery(page: str) -> None:
+    assert "4.10 to 3.40 V, 4 h left or less" in page
+    assert ">giving way</span>" in page
+    assert page.count("not sent</span>") == len(NODES) - 1
+
+
 # Axes
 
 

@@ -184,12 +184,18 @@ def _loss(node, stream, at, kept, cause):  # type: ignore[no-untyped-def]
 
 
 def _radio(made):  # type: ignore[no-untyped-def]
-    """What the pages read besides: loss against signal, and nothing that failed its checksum."""
+    """What the pages read besides: loss against signal, a battery, nothing that failed its checksum."""
     table = TABLES["signal"]
     rows = [(node, stream, "rssi_dbm", low, low + 2.0, 200, lost, lost / 200, 0.0, 1.0)
             for node, (stream, _) in NODES.items() for low, lost in ((-62.0, 60), (-60.0, 2))]  # fmt: skip
     columns = dict(zip(table.names, map(list, zip(*rows, strict=True)), strict=True))
-    made_up = {"signal": tables.build(table, columns), "rejects": tables.empty(TABLES["rejects"])}
+    battery = {
+        "node": ["heart"], "readings": [900], "first_v": [4.1], "last_v": [3.4], "fall_v_per_h": [0.1],
+        "left_h": [4.0], "left_reason": [None], "state": ["giving_way"],
+        "silent_hub_ns": pd.array([None], "Int64"),
+    }  # fmt: skip
+    made_up = {"signal": tables.build(table, columns), "rejects": tables.empty(TABLES["rejects"]),
+               "battery": tables.build(TABLES["battery"], battery)}  # fmt: skip
     for name, frame in made_up.items():
         tables.write(tables.path(made.study.results, name, made.session), TABLES[name], frame)
 

@@ -135,6 +135,17 @@ def _planning(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     replay.add_argument("--loss", type=_share, default=0.05, help="share of frames lost (0.05)")
     replay.add_argument("--burst", type=float, default=5.0, help="mean burst of lost frames (5)")
     replay.add_argument("--seed", type=int, default=1)
+    bench = commands.add_parser("bench", help="accept and calibrate nodes from a bench capture")
+    bench.add_argument("plan", nargs="?", type=Path, metavar="PLAN", help="a bench plan")
+    bench.add_argument("--demo", type=Path, metavar="DIR", help="a new demo study with a simulated bench")
+    plan = commands.add_parser("plan", help="airtime, channel, battery, storage and loss before a session")
+    plan.add_argument("plan", type=Path, metavar="PLAN", help="a radio and battery plan")
+    plan.add_argument("--json", action="store_true", help="for programs")
+    plan.add_argument("--no-loss", action="store_true", help="leave out the simulation of what loss costs")
+    for command in (bench, plan):
+        command.set_defaults(module="nodeday.preparing")
+        _study(command)
+    _cores(bench)
 
 
 if __name__ == "__main__":

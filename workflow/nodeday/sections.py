@@ -50,6 +50,13 @@ class Limits(Strict):
     max_conflicts: int | None = Setting(default=None, ge=0)
 
 
+class Battery(Strict):
+    """``empty_v`` is the voltage at which the nodes stop; 3.0 V is usual for lithium cells (common
+    practice, no source)."""
+
+    empty_v: float = Setting(default=3.0, gt=0, le=100)
+
+
 class StudyFile(Strict):
     """``config/study.yaml``."""
 
@@ -59,6 +66,7 @@ class StudyFile(Strict):
     epochs: Epochs = Epochs()
     grid: Grid = Grid()
     fill: dict[str, Fill] = Setting(default_factory=dict)
+    battery: Battery = Battery()
     limits: Limits = Limits()
 
     @field_validator("zone")

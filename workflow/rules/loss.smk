@@ -7,9 +7,11 @@ rule loss:
         radio=table("radio"),
         bursts=table("bursts"),
         signal=table("signal"),
+        battery=table("battery"),
         ledger=table("ledger", "loss"),
     params:
         code=code("loss"),
+        battery=str(study.file.battery),
     log:
         "results/logs/{session}/loss.log",
     shell:

@@ -17,7 +17,7 @@ from nodeday.loss.heard import COLUMNS, listen
 from nodeday.loss.room import account, paces
 from nodeday.settings import HUB, Study
 
-NAMES = ("gaps", "loss", "radio", "bursts", "signal")
+NAMES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
 CHECKSUMS = (
     "A radio that drops frames with a bad checksum itself never hands them over: "
     "then this count says nothing, and 0 is not none."
@@ -34,6 +34,7 @@ class Audit:
     verdicts: dict[str, str]
     broken: list[str]
     differences: list[str]
+    batteries: list[str]
     conflicts: list[str]
     bad_checksums: int
 
@@ -47,7 +48,7 @@ def audit(study: Study, session: str) -> Audit:
     frames = tables.read(tables.path(study.results, "frames", session), "frames", COLUMNS)
     stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}
     rejects = tables.read(tables.path(study.results, "rejects", session), "rejects", ["reason"])
-    derived = account(listen(frames, paces(study, session)))
+    derived = account(listen(frames, paces(study, session)), study.file.battery.empty_v)
     streams = stored["radio"].astype({"node": str, "stream": str})
     streams = streams.assign(worst_minute=_worst(streams, stored["loss"], study.zone_of(session)))
     nodes = [row.node for row in study.nodes_of(session).values() if row.node != HUB]
@@ -56,6 +57,7 @@ def audit(study: Study, session: str) -> Audit:
         {node: say.verdict(node, streams[streams["node"] == node], stored["gaps"]) for node in nodes},
         check.broken(nodes, streams, study.file.limits),
         check.totals(frames, stored) + check.differences(stored, derived),
+        [say.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
         _conflicts(frames), int((rejects["reason"] == "bad_checksum").sum()),
     )  # fmt: skip
 
@@ -92,7 +94,14 @@ def _conflicts(frames: pd.DataFrame, most: int = 10) -> list[str]:
 
 def text(found: Audit) -> str:
     """The audit for people."""
-    lines = [say.table(found.streams), "", *found.verdicts.values(), ""]
+    lines = [
+        say.table(found.streams),
+        "",
+        *found.verdicts.values(),
+        "",
+        *found.batteries,
+        *([""] if found.batteries else []),
+    ]
     lines += [f"Bad checksums: {found.bad_checksums}. {CHECKSUMS}"]
     for head, rows in (
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
@@ -117,7 +126,8 @@ def as_json(found: Audit) -> str:
     return json.dumps(
         {
             "session": found.session, "good": found.good, "streams": rows, "verdicts": found.verdicts,
-            "broken": found.broken, "differences": found.differences, "conflicts": found.conflicts,
+            "batteries": found.batteries, "broken": found.broken, "differences": found.differences,
+            "conflicts": found.conflicts,
             "bad_checksums": found.bad_checksums, "bad_checksums_note": CHECKSUMS,
         },
         indent=2,

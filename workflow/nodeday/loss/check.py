@@ -98,7 +98,8 @@ def _keyed(table: pd.DataFrame, key: list[str]) -> pd.DataFrame:
     return table.astype(text).set_index(key)
 
 
-def _named(key: list[str], values: tuple[object, ...]) -> str:
+def _named(key: list[str], at: object) -> str:
+    values = at if isinstance(at, tuple) else (at,)
     return ", ".join(f"{name} {value}" for name, value in zip(key, values, strict=True))
 
 

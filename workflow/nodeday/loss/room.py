@@ -6,6 +6,7 @@ import pandas as pd
 
 from nodeday import tables
 from nodeday.ledger import Ledger
+from nodeday.loss.battery import by_node
 from nodeday.loss.find import find_gaps
 from nodeday.loss.heard import COLUMNS, Pace, Session, listen
 from nodeday.loss.minutes import LOST, by_minute
@@ -18,11 +19,11 @@ STREAM = ["node", "stream"]
 
 
 def run(study: Study, session: str) -> None:
-    """Write ``gaps``, ``loss``, ``radio``, ``bursts`` and ``signal``; raise ContractError where their
-    counts do not agree."""
+    """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal`` and ``battery``; raise ContractError
+    where their counts do not agree."""
     frames = tables.read(tables.path(study.results, "frames", session), "frames", COLUMNS)
     heard = listen(frames, paces(study, session))
-    found = account(heard)
+    found = account(heard, study.file.battery.empty_v)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
     balance(Ledger("loss", session), frames, heard, found).close(study.results)
@@ -41,10 +42,11 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], Pace]:
     return found
 
 
-def account(heard: Session) -> Frames:
+def account(heard: Session, empty_v: float) -> Frames:
     """The room's tables by name."""
     gaps = find_gaps(heard)
-    return {"gaps": gaps, "loss": by_minute(heard, gaps), **of_session(heard, gaps)}
+    whole = of_session(heard, gaps)
+    return {"gaps": gaps, "loss": by_minute(heard, gaps), **whole, "battery": by_node(heard, empty_v)}
 
 
 def balance(ledger: Ledger, frames: pd.DataFrame, heard: Session, found: Frames) -> Ledger:
@@ -64,7 +66,7 @@ def balance(ledger: Ledger, frames: pd.DataFrame, heard: Session, found: Frames)
     runs = found["bursts"].assign(lost=found["bursts"]["length"] * found["bursts"]["count"])
     for own in heard.streams:
         mine = {name: table[(table["node"] == own.node) & (table["stream"] == own.stream)]
-                for name, table in {**found, "bursts": runs}.items()}  # fmt: skip
+                for name, table in {**found, "bursts": runs}.items() if "stream" in table}  # fmt: skip
         scope, of_minutes, row = f"{own.node}/{own.stream}", mine["loss"], mine["radio"]
         parts = {name.removeprefix("lost_"): int(of_minutes[name].sum()) for name in LOST}
         ledger.add("lost frames", scope, int(mine["gaps"]["frames"].sum()), **parts)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
+from typing import Any
+
 import pandas as pd
 
-from nodeday.schemas.codes import GAP_CAUSE
+from nodeday.schemas.codes import GAP_CAUSE, NO_TIME_LEFT
 
 WORD = {cause: cause.replace("_", " ") for cause in GAP_CAUSE}
 
@@ -77,6 +80,16 @@ def _why(rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
     if conflicts:
         parts.append(f"{conflicts} conflicting cop{'ies' if conflicts > 1 else 'y'}")
     return "; ".join(parts)
+
+
+def battery(row: Mapping[Hashable, Any], empty_v: float) -> str:
+    """One line of a node's battery, from its row of ``battery``."""
+    course = f"{row['node']}: battery {row['first_v']:.2f} V, at the end {row['last_v']:.2f} V"
+    left = f"about {row['left_h']:.0f} h left to {empty_v:g} V, or less" if row["left_h"] >= 1 else (
+        f"less than an hour left to {empty_v:g} V" if row["left_h"] >= 0 else NO_TIME_LEFT[row["left_reason"]]
+    )  # fmt: skip
+    flag = {"holding": "", "giving_way": "; GIVING WAY", "silent_after_fall": "; SILENT AFTER A FALL"}
+    return f"{course}; {left}{flag[row['state']]}"
 
 
 def table(rows: pd.DataFrame) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import platform
 from functools import cache
 from importlib.metadata import version
@@ -12,10 +11,20 @@ from typing import Any
 
 import jinja2
 import pandas as pd
-from markupsafe import Markup
 
+from nodeday import page as page_parts
+from nodeday.report import (
+    battery,
+    fig_clock,
+    fig_coverage,
+    fig_loss,
+    fig_strip,
+    fig_trend,
+    overview,
+    verdict,
+    words,
+)
 from nodeday.report import facts as reading
-from nodeday.report import fig_clock, fig_coverage, fig_loss, fig_strip, fig_trend, overview, verdict, words
 from nodeday.report.figure import LABEL, MEANING, Figure
 from nodeday.schemas.codes import EXCLUSION_RULE
 from nodeday.sections import capture_files
@@ -42,9 +51,9 @@ def run(study: Study, session: str) -> None:
         verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits), causes=causes, lost=lost,
         bad_checksums=fig_loss.bad_checksums(study, session),
         settings=_settings(study, session), versions=_versions(), captures=_captures(study, session),
-        data=f"{session}-data",
+        batteries=battery.batteries(study, session), data=f"{session}-data",
     )  # fmt: skip
-    _write(study.results / "report" / f"{session}.html", page)
+    page_parts.write(study.results / "report" / f"{session}.html", page)
 
 
 def index(study: Study, sessions: list[str]) -> None:
@@ -57,7 +66,7 @@ def index(study: Study, sessions: list[str]) -> None:
         .get_template("index.html")
         .render(study=study.file, rows=rows, nodes=nodes, versions=_versions())
     )
-    _write(study.results / "report" / "index.html", page)
+    page_parts.write(study.results / "report" / "index.html", page)
 
 
 def _figures(study: Study, facts: reading.Facts) -> list[Figure]:
@@ -79,9 +88,8 @@ def _environment() -> jinja2.Environment:
         loader=jinja2.PackageLoader("nodeday.report", "."), autoescape=True, undefined=jinja2.StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    here = Path(__file__).parent
     environment.globals.update(
-        style=Markup((here / "style.css").read_text(encoding="utf-8")), LABEL=LABEL, MEANING=MEANING,
+        style=page_parts.style(), LABEL=LABEL, MEANING=MEANING,
         VERDICT_MARK=verdict.MARK, rules=EXCLUSION_RULE,
         SYMBOL={False: "✕", True: "✓"},
     )  # fmt: skip
@@ -127,11 +135,3 @@ def _versions() -> list[tuple[str, str]]:
 def _csv(target: Path, rows: pd.DataFrame) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     rows.to_csv(target, index=False, lineterminator="\n")
-
-
-def _write(target: Path, page: str) -> None:
-    """The page appears under its name only when whole."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    partial = target.with_name(f".{target.name}.partial")
-    partial.write_text(page, encoding="utf-8")
-    os.replace(partial, target)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.simulate.activity import Activity
+from nodeday.simulate.scenario import Sensor
 
 Floats = NDArray[np.float64]
 
@@ -81,6 +82,12 @@ def acceleration(seconds: Floats, activity: Activity, place: Placement, rng: np.
     along_g = along_g + taps(seconds, activity.taps_s)
     noise = NOISE_G * rng.standard_normal((len(seconds), 3))
     return np.asarray(up * (1 + along_g)[:, None] + across * across_g[:, None] + noise, np.float64)
+
+
+def sensed(acceleration_g: Floats, sensor: Sensor) -> Floats:
+    """What a sensor with faults reads (n, 3) in g of acceleration (n, 3), noise and all."""
+    response = np.diag(sensor.gain) + sensor.cross_axis * (1 - np.eye(3))
+    return np.asarray(acceleration_g @ response.T + np.array(sensor.offset_mg) / 1000, np.float64)
 
 
 def _since_edge(seconds: Floats, bouts: Floats) -> Floats:

@@ -40,11 +40,21 @@ class Crystal(Strict):
     swing_min: float = Setting(default=40, gt=0, description="period of the swings")
 
 
+class Sensor(Strict):
+    """What is wrong with an accelerometer: raw = offset + gain x true for each axis, and ``cross_axis``
+    of what each other axis senses."""
+
+    offset_mg: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    gain: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    cross_axis: float = Setting(default=0.0, gt=-1, lt=1)
+
+
 class NodePlan(Strict):
-    """What a node sends, and its crystal."""
+    """What a node sends, its crystal, and its accelerometer."""
 
     streams: tuple[str, ...] = ()
     crystal: Crystal = Crystal()
+    sensor: Sensor = Sensor()
 
 
 class Channel(Strict):

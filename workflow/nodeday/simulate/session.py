@@ -71,7 +71,8 @@ def _source(plan: SessionPlan, node: Node, kind: Kind, acting: Activity, heart: 
         return np.repeat(clean[:, None], width, axis=1)
 
     def movement(_: Ints, seconds: Floats) -> Floats:
-        return motion.acceleration(seconds, acting, motion.placement_of(node.placement), rng)[:, :width]
+        true = motion.acceleration(seconds, acting, motion.placement_of(node.placement), rng)
+        return motion.sensed(true, plan.nodes[node.node].sensor)[:, :width]
 
     def warmth(_: Ints, seconds: Floats) -> Floats:
         return np.repeat(motion.skin_temperature(seconds, acting, rng)[:, None], width, axis=1)

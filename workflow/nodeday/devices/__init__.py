@@ -1,0 +1,1 @@
+"""Room `devices`: what is done before the day, at the bench and on paper."""
