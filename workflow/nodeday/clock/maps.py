@@ -67,10 +67,8 @@ def fit_map(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: floa
     span = float(x[-1])
     if len(x) < FIT_POINTS or span < FIT_S:
         return _nominal(at, stamp_ns, y, rate_hz, unit, delay_ms)
-    per_s = len(x) / span
-    bin_s = max(BIN_S, BIN_POINTS / per_s)
     try:
-        edge = fit_edge(x, y, unit, bin_s, max(bin_s, SMOOTH_POINTS / per_s))
+        edge = fit_edge(x, y, unit)
     except ValueError:  # no edge under these stamps: say so rather than guess
         return _nominal(at, stamp_ns, y, rate_hz, unit, delay_ms)
     knots = at[0] + np.rint(edge.x * rate_hz).astype(np.int64)

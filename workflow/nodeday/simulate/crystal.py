@@ -29,6 +29,18 @@ def temperature_c(
     return start_c + (worn_c - start_c + swing_c * np.sin(2 * np.pi * since / swing_s)) * settled
 
 
+def temperature_at(
+    seconds: Floats, start_c: float, moves: tuple[tuple[float, float], ...], settle_s: float
+) -> Floats:
+    """Temperature (n,) of a node that is taken from place to place: ``moves`` are (second, degC), in
+    order; each is approached exponentially, or at once where ``settle_s`` is 0."""
+    out, now, since = np.full(seconds.shape, start_c), start_c, -np.inf
+    for at, celsius in moves:
+        out = np.where(seconds >= at, celsius, out)
+        now, since = celsius, at
+    return out
+
+
 def skew_ppm(temperature: Floats, ppm: float) -> Floats:
     """How much faster than nominal (ppm) a crystal runs at each temperature, degC."""
     return ppm + CURVE_PPM_PER_K2 * (temperature - TURNOVER_C) ** 2
