@@ -50,8 +50,10 @@ REACHES = (1.0, 0.2, 0.2)
 BENDS = 10.0 ** np.arange(-5.5, -0.4, 0.25)
 """Changes of the level's slope (ms over a minute) that a crystal may show, of which the likeliest is
 taken: from a rate that stays to 0.05 ppb to one that moves by 5 ppm a minute."""
-MODEL = 0.008
-"""Error (standard deviation, in units) that the law's steps add: rms over 80 simulated days."""
+SWEEP_S = 3600.0
+"""Blocks of coarse stamps are never longer. Choice of this project."""
+MODEL_MS = 0.0015
+"""Error (standard deviation) that the law's coarse shape adds, found on simulated days."""
 SWEPT = 0.5
 """An arc of a unit longer than this which the truth never crossed leaves the rounding unknown."""
 
@@ -95,13 +97,14 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
         raise ValueError(f"{len(x)} points, an edge needs {MIN_POINTS}")
     y, span = unit.rounded(y), float(x[-1] - x[0])
     length = max(BLOCK_S, BLOCK_POINTS * span / len(x), span / BLOCKS)
-    knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
-    stretch = np.floor((x - x[0]) / (STRETCH * (knots[1] - knots[0]))).astype(np.int64)
-    base, slope = coarse_line(x, y, stretch)
+    base, slope = coarse_line(x, y, _stretches(x, STRETCH * length))
     flat = y - (base + slope * x)
+    length = max(length, _sweep_s(flat, slope, unit))
+    stretch = _stretches(x, STRETCH * length)
     keep = ~early(flat, stretch)
     x, flat, stretch = x[keep], flat[keep], stretch[keep]
-    level = np.interp(knots, *lows(x, flat, stretch, 0.02)) - unit.blur.low - unit.blur.widths[0] / 2
+    knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
+    level = first_curve(x, flat, stretch, knots) - unit.blur.low - unit.blur.widths[0] / 2
     level, spread = _refined(x, flat, knots, level, unit.blur)
     if unit.ms >= FINE_MS:
         lift, half = _unswept(x, flat, knots, level, base + slope * knots, unit)
@@ -109,6 +112,27 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
     residual = np.interp(knots, *lows(x, flat - np.interp(x, knots, level), stretch, 0.5))
     where, level, residual, spread = _through_holes(x, knots, level, residual, spread)
     return Edge(where, level + base + slope * where, spread, residual)
+
+
+def _stretches(x: Floats, length: float) -> Ints:
+    """Number of the stretch of about ``length`` that each x lies in, all of them whole, (n,)."""
+    count = max(1, int((x[-1] - x[0]) / length))
+    return np.minimum(((x - x[0]) * (count / max(x[-1] - x[0], 1e-9))).astype(np.int64), count - 1)
+
+
+def _sweep_s(flat: Floats, slope: float, unit: Unit) -> float:
+    """How long the truth takes to cross a unit, where delays are too short to tell what was cut off."""
+    if unit.ms < 4 * max(float(np.median(np.abs(np.diff(flat)))), FINE_MS):
+        return 0.0
+    return min(unit.ms / max(abs(slope), 1e-9), SWEEP_S)
+
+
+def first_curve(x: Floats, flat: Floats, stretch: Ints, knots: Floats) -> Floats:
+    """A low quantile of each stretch that holds many points, joined by lines, at ``knots`` (k,)."""
+    where, low = lows(x, flat, stretch, 0.02)
+    count = np.unique(stretch, return_counts=True)[1]
+    many = count >= np.median(count) / 4
+    return np.asarray(np.interp(knots, where[many], low[many]))
 
 
 def coarse_line(x: Floats, y: Floats, stretch: Ints) -> tuple[float, float]:
@@ -159,7 +183,7 @@ def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) 
         seen, precision = law.readings(counts.reshape(len(knots), -1), reach * unit)
         found = smooth(level + seen, precision, BENDS * (step / 60.0) ** 1.5)
         level, smear = found.level, _mean_spread(found, precision)
-    spread = np.sqrt(found.variance + (found.scale * law.deviation) ** 2 + (MODEL * unit) ** 2)
+    spread = np.sqrt(found.variance + (found.scale * law.deviation) ** 2 + MODEL_MS**2)
     return level, 1.96 * spread
 
 
