@@ -42,18 +42,20 @@ FINE_MS = 0.1
 WANDER_PPM = 1.0
 """How far a rate may have moved where there are no data; a crystal cut for 25 degC moves by less
 than 0.8 ppm a degree at skin temperature. Choice of this project."""
-BLOCK_S, BLOCK_POINTS, BLOCKS, STRETCH = 60.0, 30, 3000, 5
-"""A block is a minute, or as long as 30 points take, and of blocks there are 3000 at most; a stretch
-for the first curve is five blocks. Choices of this project."""
-REACHES = (1.0, 0.2, 0.2)
-"""How far off the curve may be in each pass, in units."""
+BLOCK_S, BLOCK_POINTS, BLOCKS, STRETCH_S = 60.0, 30, 3000, 300.0
+"""A block is a minute, or as long as 30 points take, and of blocks there are 3000 at most; stretches
+for the first curve last 5 minutes, or a block. Choices of this project."""
+PASSES, REACH, SPREADS = 3, (0.2, 1.0), 4.0
+"""Passes over all blocks; how far off the curve may be, in units: the most at first, then 4 spreads of
+a block's reading, and no less than 0.2."""
 BENDS = 10.0 ** np.arange(-5.5, -0.4, 0.25)
 """Changes of the level's slope (ms over a minute) that a crystal may show, of which the likeliest is
 taken: from a rate that stays to 0.05 ppb to one that moves by 5 ppm a minute."""
 SWEEP_S = 3600.0
 """Blocks of coarse stamps are never longer. Choice of this project."""
-MODEL_MS = 0.0015
-"""Error (standard deviation) that the law's coarse shape adds, found on simulated days."""
+MODEL_MS, MODEL_BOTH = 0.0015, 0.05
+"""Error (standard deviation) that the law's coarse shape adds, and more, in units, where both ends are
+rounded. Found on simulated days, where the band would hold too little without them."""
 SWEPT = 0.5
 """An arc of a unit longer than this which the truth never crossed leaves the rounding unknown."""
 
@@ -97,15 +99,17 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
         raise ValueError(f"{len(x)} points, an edge needs {MIN_POINTS}")
     y, span = unit.rounded(y), float(x[-1] - x[0])
     length = max(BLOCK_S, BLOCK_POINTS * span / len(x), span / BLOCKS)
-    base, slope = coarse_line(x, y, _stretches(x, STRETCH * length))
+    base, slope = coarse_line(x, y, _stretches(x, max(STRETCH_S, length)))
     flat = y - (base + slope * x)
     length = max(length, _sweep_s(flat, slope, unit))
-    stretch = _stretches(x, STRETCH * length)
+    stretch = _stretches(x, max(STRETCH_S, length))
     keep = ~early(flat, stretch)
     x, flat, stretch = x[keep], flat[keep], stretch[keep]
     knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
     level = first_curve(x, flat, stretch, knots) - unit.blur.low - unit.blur.widths[0] / 2
-    level, spread = _refined(x, flat, knots, level, unit.blur)
+    level, deviation = _refined(x, flat, knots, level, unit.blur)
+    model = MODEL_MS + MODEL_BOTH * min(unit.also, unit.ms)
+    spread = 1.96 * np.hypot(deviation, model)
     if unit.ms >= FINE_MS:
         lift, half = _unswept(x, flat, knots, level, base + slope * knots, unit)
         level, spread = level + lift, spread + half
@@ -170,11 +174,11 @@ def early(flat: Floats, stretch: Ints) -> Bools:
 
 
 def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) -> tuple[Floats, Floats]:
-    """Levels at ``knots`` and half widths of their 95 % band, (k,) each, from a first curve."""
+    """Levels at ``knots`` and their standard deviations, (k,) each, from a first curve."""
     step, unit = knots[1] - knots[0], blur.widths[0]
     block = np.rint((x - knots[0]) / step).astype(np.int64)
-    smear = 0.02 * unit
-    for reach in REACHES:
+    smear, reach = 0.02 * unit, REACH[1]
+    for _ in range(PASSES):
         above = flat - np.interp(x, knots, level)
         cells = cells_for(above, blur, reach * unit)
         cell, within = cells.of(above)
@@ -183,8 +187,9 @@ def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) 
         seen, precision = law.readings(counts.reshape(len(knots), -1), reach * unit)
         found = smooth(level + seen, precision, BENDS * (step / 60.0) ** 1.5)
         level, smear = found.level, _mean_spread(found, precision)
-    spread = np.sqrt(found.variance + (found.scale * law.deviation) ** 2 + MODEL_MS**2)
-    return level, 1.96 * spread
+        told = precision[precision > 0]
+        reach = float(np.clip(SPREADS / np.sqrt(np.median(told)) / unit, *REACH)) if len(told) else REACH[1]
+    return level, np.hypot(np.sqrt(found.variance), found.scale * law.deviation)
 
 
 def _mean_spread(found: Smooth, precision: Floats) -> float:

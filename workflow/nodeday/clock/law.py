@@ -35,7 +35,7 @@ FALSE = 1e-9
 """Share of stamps that may lie anywhere at all."""
 NEVER = 1e-30
 """Chance of a stamp under the edge within a block; false stamps are left out before."""
-ROUNDS, OFFSETS = 60, 33
+ROUNDS, OFFSETS = 40, 17
 
 
 @dataclass(frozen=True)

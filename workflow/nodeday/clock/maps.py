@@ -17,9 +17,9 @@ from nodeday.clock.edge import WANDER_PPM, Unit, fit_edge
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-BIN_S, BIN_POINTS, SMOOTH_POINTS = 300.0, 60, 100
-"""Knots lie 5 min apart, or as far as 60 stamps reach; bends shorter than the reach of 100 stamps
-are smoothed. Chosen on simulated clocks at 12.5, 5, 0.25 and 0.1 stamps a second."""
+IN_STEP_UNITS = 4
+"""Marks that stray by fewer units from whole periods were sent in step with the hub's clock: the part
+cut off may not have gone through the unit often. Choice of this project."""
 FIT_POINTS, FIT_S = 30, 60.0
 """With fewer stamps, or over less time, a rate is not fitted but taken as nominal."""
 NOMINAL_PPM = 100.0
@@ -91,13 +91,30 @@ def _nominal(at: Ints, stamp_ns: Ints, y: Floats, rate_hz: float, unit: Unit, de
 def fit_marks(hub_ns: Ints, utc_ns: Ints, hub_unit_ms: float, utc_unit_ms: float) -> Map:
     """Map of the hub's clock to UTC from host marks, (n,) each, n >= 1.
 
-    A host is never early: its instants are rounded up. Which part of a unit was cut off the hub's
-    stamps cannot be known, since a hub may send its marks in step with its own clock: half is
-    given back, and half is added to the uncertainty. It shifts all nodes alike.
+    A host is never early: its instants are rounded up, and the hub's stamps down, so that both
+    roundings and every delay lie on one side. Where the hub sends its marks in step with its own
+    clock, the same part is cut off each of its stamps and nobody can tell how much: then half a
+    unit is given back, and half is added to the uncertainty. It shifts all nodes alike.
     """
-    fit = fit_map(hub_ns, utc_ns, 1e9, Unit(utc_unit_ms, down=False))
+    steady = in_step(hub_ns, round(hub_unit_ms * 1e6))
+    fit = fit_map(hub_ns, utc_ns, 1e9, Unit(utc_unit_ms, down=False, also=0.0 if steady else hub_unit_ms))
+    if not steady:
+        return fit
     half_ms = hub_unit_ms / 2
     return replace(fit, to=fit.to - round(half_ms * 1e6), uncertainty_ms=fit.uncertainty_ms + half_ms)
+
+
+def in_step(hub_ns: Ints, unit_ns: int) -> bool:
+    """Whether stamps (n,) of the hub follow each other in whole periods of its own clock: leaving
+    their commonest step out as often as it fits, hardly more than a unit is left."""
+    steps = np.diff(hub_ns)
+    if not len(steps):
+        return True
+    values, count = np.unique(steps, return_counts=True)
+    period = max(int(values[count.argmax()]), 1)
+    left = hub_ns - hub_ns[0]
+    left = left - np.rint(left / period).astype(np.int64) * period
+    return bool(np.ptp(np.sort(left)[len(left) // 20 : len(left) - len(left) // 20]) < IN_STEP_UNITS * unit_ns)
 
 
 def by_hand(first_hub_ns: int, last_hub_ns: int, start_utc_ns: int) -> Map:

@@ -69,3 +69,41 @@ def day(
     kept = ~channel.gilbert(n, way.loss, way.burst, rng)
     true_ns = np.rint((true_s + 1e6) * 1e9).astype(np.int64)
     return Day(ticks[kept], stamp_ns[kept], true_ns[kept])
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Host marks, (n,) each: the hub's stamp (ns, rounded down), the host's UTC in the mark (ns, rounded
+    up), and true UTC when the hub's clock showed just that stamp."""
+
+    hub_ns: Ints
+    utc_ns: Ints
+    true_ns: Ints
+
+
+def marks(
+    seed: int, hours: float, every_s: float, ppm: float, moves: tuple[tuple[float, float], ...] = (),
+    unit_ms: float = 1.0, in_step: bool = False, late_ms: float = 1.5,
+) -> Marks:  # fmt: skip
+    """Marks of a hub ``ppm`` fast; ``moves`` as in :func:`day`.
+
+    The host sends them when it gets to it, ``in_step`` the hub asks for them at whole periods of
+    its own clock, so that the part cut off its stamps is always the same.
+    """
+    rng = np.random.default_rng([seed, 2002])
+    n, unit_ns = int(hours * 3600 / every_s), round(unit_ms * 1e6)
+    true_s = 1e3 + (np.arange(n) + rng.uniform()) * every_s
+    skew = np.full(n, ppm)
+    if moves:
+        skew = skew_ppm(temperature_at(true_s - 1e3, 33.0, tuple((3600 * at, c) for at, c in moves), 0.0), ppm)
+    if in_step:
+        own_s = 500.0 + rng.uniform() + np.arange(n) * every_s
+        true_s = true_s[0] + np.concatenate([[0.0], np.cumsum(np.diff(own_s) / (1 + skew[:-1] * 1e-6))])
+    else:
+        true_s = true_s + rng.uniform(0, 0.3, n)
+        own_s = 500.0 + np.concatenate([[0.0], np.cumsum(np.diff(true_s) * (1 + skew[:-1] * 1e-6))])
+    late_s = channel.delays(true_s, 0.0, late_ms / 1e3, 300.0, rng)
+    hub_ns = np.rint(own_s * 1e9).astype(np.int64) // unit_ns * unit_ns
+    utc_ns = -(-np.rint((true_s + late_s) * 1e9).astype(np.int64) // unit_ns) * unit_ns
+    since_s = (np.rint(own_s * 1e9) - hub_ns) / 1e9
+    return Marks(hub_ns, utc_ns, np.rint((true_s - since_s) * 1e9).astype(np.int64))
