@@ -76,7 +76,7 @@ AGREEMENT = Table(
         Column("moments", "int32", "count", "shared movements", ge=0),
         Column("offset_ms", "float64", "ms", "median offset; null without a movement", nullable=True),
         band.but(meaning="half width of the 95 % band of that median; null without", nullable=True),
-        Column("clock_ms", "float64", "ms", "half width of the 95 % band that both clocks claim together", ge=0,
+        Column("clock_ms", "float64", "ms", "half width of the 95 % band that both clocks claim", ge=0,
                nullable=True),
         Column("verdict", "code", "", "whether the clocks agree", codes=codes.AGREEMENT),
     ),

@@ -50,6 +50,14 @@ class Limits(Strict):
     max_conflicts: int | None = Setting(default=None, ge=0)
 
 
+class Movements(Strict):
+    """Movements that several accelerometers share check their clocks; ``correct`` moves clocks that
+    disagree. ``phases`` of the events say when somebody made one: their names, up to a hyphen."""
+
+    phases: tuple[str, ...] = ("taps", "jump")
+    correct: bool = False
+
+
 class StudyFile(Strict):
     """``config/study.yaml``."""
 
@@ -60,6 +68,7 @@ class StudyFile(Strict):
     grid: Grid = Grid()
     fill: dict[str, Fill] = Setting(default_factory=dict)
     limits: Limits = Limits()
+    movements: Movements = Movements()
 
     @field_validator("zone")
     @classmethod

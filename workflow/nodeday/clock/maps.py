@@ -114,7 +114,9 @@ def in_step(hub_ns: Ints, unit_ns: int) -> bool:
     period = max(int(values[count.argmax()]), 1)
     left = hub_ns - hub_ns[0]
     left = left - np.rint(left / period).astype(np.int64) * period
-    return bool(np.ptp(np.sort(left)[len(left) // 20 : len(left) - len(left) // 20]) < IN_STEP_UNITS * unit_ns)
+    return bool(
+        np.ptp(np.sort(left)[len(left) // 20 : len(left) - len(left) // 20]) < IN_STEP_UNITS * unit_ns
+    )
 
 
 def by_hand(first_hub_ns: int, last_hub_ns: int, start_utc_ns: int) -> Map:
@@ -134,9 +136,36 @@ def join(node: Map, hub: Map) -> Map:
     hub_ns = node(at)
     spread = np.hypot(node.uncertainty(at), hub.uncertainty(hub_ns))
     residual = np.interp(at - at[0], node.at - at[0], node.residual_ms)
-    ranks = ("start_by_hand", "nominal_rate", "fitted")
-    status = min(node.status, hub.status, key=ranks.index)
+    status = min(node.status, hub.status, key=RANKS.index)
     return Map(at, hub(hub_ns), spread, residual, status)
+
+
+def less_certain(found: Map, at: Ints, more_ms: Floats) -> Map:
+    """The map with a band that is wider by ``more_ms`` (n,) around the points ``at`` (n,)."""
+    if not more_ms.any():
+        return found
+    order = np.argsort(at, kind="stable")
+    wider = np.interp(found.at - at[0], at[order] - at[0], more_ms[order])
+    return replace(found, uncertainty_ms=found.uncertainty_ms + wider)
+
+
+RANKS = ("start_by_hand", "nominal_rate", "fitted")
+
+
+def in_order(found: list[Map]) -> Map:
+    """Maps of one counter, one after the other; a knot that another map has passed is left out."""
+    if len(found) == 1:
+        return found[0]
+    found = sorted(found, key=lambda each: int(each.at[0]))
+    at, to, uncertainty, residual = (
+        np.concatenate([getattr(each, name) for each in found])
+        for name in ("at", "to", "uncertainty_ms", "residual_ms")
+    )
+    keep = np.ones(len(at), bool)
+    for values in (at, to):
+        keep[1:] &= values[1:] > np.maximum.accumulate(values)[:-1]
+    status = min((each.status for each in found), key=RANKS.index)
+    return Map(at[keep], to[keep], uncertainty[keep], residual[keep], status)
 
 
 def skew_ppm(ticks: Ints, utc_ns: Ints, rate_hz: float) -> Floats:
@@ -153,13 +182,3 @@ def offset_ms(ticks: Ints, utc_ns: Ints, rate_hz: float) -> Floats:
     """The map minus a crystal of nominal rate that starts with the first knot, (k,)."""
     nominal_ns = (ticks - ticks[0]) * (1e9 / rate_hz)
     return np.asarray(((utc_ns - utc_ns[0]) - nominal_ns) / 1e6, np.float64)
-
-
-RESTART_NS = 5_000_000_000
-"""A hub clock that falls back by more than this has started anew; late frames fall back by less.
-Choice of this project."""
-
-
-def hub_segments(hub_ns: Ints) -> Ints:
-    """Number of the hub's own run for each frame in capture order, (n,) -> (n,)."""
-    return np.cumsum(np.diff(hub_ns, prepend=hub_ns[:1]) < -RESTART_NS)

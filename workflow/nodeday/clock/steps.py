@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +79,7 @@ def _rises(low: Floats, at: Floats, length: float) -> list[tuple[int, int]]:
     most = LEAST_MS + PER_S * (np.diff(at) + SIDE * length)
     sign = np.where(np.abs(jump) > most, np.sign(jump), 0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sign, [0]])))
-    return [(int(a), int(b) - 1) for a, b in zip(edges[:-1], edges[1:], strict=True) if sign[a]]
+    return [(a, b - 1) for a, b in pairwise(edges.tolist()) if sign[a]]
 
 
 def _place(
@@ -153,7 +154,9 @@ def of_hub(
     node's frames. The hub's steps show in every node that was heard on both sides, at the same rows
     and by the same size, and in two witnesses or more, the host's ``marks`` being one.
     """
-    events = sorted((before, after, size, node) for node, steps in seen.items() for before, after, size in steps)
+    events = sorted(
+        (before, after, size, node) for node, steps in seen.items() for before, after, size in steps
+    )
     shared, own = [], {node: [] for node in seen}
     while events:
         before, after, size, _ = events[0]
@@ -164,7 +167,9 @@ def of_hub(
         should = {name for name, rows in heard.items() if name != marks and _around(rows, before, after)}
         if late < soon and len(names) > 1 and len(should & names) >= max(1, (len(should) + 1) // 2):
             sizes = np.array([each[2] for each in group if each[3] != marks] or [size])
-            shared.append(Shared(late, soon, float(np.median(sizes)), _deviation(sizes), tuple(sorted(names))))
+            shared.append(
+                Shared(late, soon, float(np.median(sizes)), _deviation(sizes), tuple(sorted(names)))
+            )
         else:
             for one in group:
                 own[one[3]].append(one[:3])

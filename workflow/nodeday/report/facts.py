@@ -118,12 +118,13 @@ def _placed(
     """boot, seq, start_ns and end_ns of a stream's frames; boots without a map are left out."""
     pieces = [pd.DataFrame({name: np.zeros(0, np.int64) for name in ("boot", "seq", "start_ns", "end_ns")})]
     for (node, stream, boot), rows in frames.groupby(["node", "stream", "boot"], observed=True):
-        knots = clock[(clock["node"] == node) & (clock["boot"] == boot)]
+        own = (clock["node"] == node) & clock["stream"].isin(["*", stream])
+        knots = clock[own & (clock["boot"] == boot)]
         layout = study.layout_of(session, str(node))
-        kind, tick = layout.stream(str(stream)), layout.field("ticks")
+        kind = layout.stream(str(stream))
         if len(knots) < 2 or kind.rate_hz is None:
             continue
-        per_sample = ((tick.rate_hz if tick else None) or 1.0) / kind.rate_hz
+        per_sample = layout.tick_hz(kind.stream) / kind.rate_hz
         # Frames that share a stretch are drawn one after the other in it.
         shift = np.rint(dealt_shift(kind, rows["seq"].to_numpy(np.int64), per_sample)).astype(np.int64)
         ticks = rows["ticks"].to_numpy(np.int64) - shift

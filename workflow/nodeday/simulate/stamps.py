@@ -95,7 +95,9 @@ def marks(
     true_s = 1e3 + (np.arange(n) + rng.uniform()) * every_s
     skew = np.full(n, ppm)
     if moves:
-        skew = skew_ppm(temperature_at(true_s - 1e3, 33.0, tuple((3600 * at, c) for at, c in moves), 0.0), ppm)
+        skew = skew_ppm(
+            temperature_at(true_s - 1e3, 33.0, tuple((3600 * at, c) for at, c in moves), 0.0), ppm
+        )
     if in_step:
         own_s = 500.0 + rng.uniform() + np.arange(n) * every_s
         true_s = true_s[0] + np.concatenate([[0.0], np.cumsum(np.diff(own_s) / (1 + skew[:-1] * 1e-6))])
