@@ -19,8 +19,9 @@ from nodeday.settings import HUB
 Ints = NDArray[np.int64]
 Boots = list[tuple[tuple[str, str, int], Stamped]]
 
-SIZE_MS = 1.0
-"""Half width of the 95 % band of a step that one witness shows: choice of this project."""
+SILENT_MS = 100.0
+"""Half width of the 95 % band of how long a restarted node was silent: delays of both frames. Choice of
+this project."""
 
 
 def step_rows(
@@ -40,18 +41,19 @@ def step_rows(
                       "uncertainty_ms": band, "witnesses": seen})  # fmt: skip
 
     for each in steady.shared:
-        band, rows = 1.96 * each.deviation_ms, (each.before, each.after)
-        add(HUB, "hub_step", rows, each.size_ms, band, len(each.witnesses))
+        step = each.step
+        band, rows = 1.96 * step.deviation_ms, (step.before, step.after)
+        add(HUB, "hub_step", rows, step.size_ms, band, len(each.witnesses))
     for node, steps in steady.own.items():
-        kind, name, sign = ("host_step", HUB, -1) if node == MARKS else ("node_step", node, -1)
-        for before, after, size in steps:
-            add(name, kind, (before, after), sign * size, SIZE_MS, 1)
+        kind, name = ("host_step", HUB) if node == MARKS else ("node_step", node)
+        for step in steps:  # where the hub seems to move forward, the other clock moved back
+            add(name, kind, (step.before, step.after), -step.size_ms, 1.96 * step.deviation_ms, 1)
     for at in np.flatnonzero(np.diff(run)).tolist():
         jump = _hub_jump(at, hub_ns, run, hubs)
         add(HUB, "hub_restart", (at, at + 1), *(jump or (None, None)), 1 if jump else 0)
     for node, before, after in _restarts(boots, run):
         silent = (hub_ns[after] - hub_ns[before]) / 1e6
-        add(node, "node_restart", (before, after), float(silent), SIZE_MS, 1)
+        add(node, "node_restart", (before, after), float(silent), SILENT_MS, 1)
     columns = {name: [row[name] for row in found] for name in TABLES["steps"].names}
     columns |= {name: pd.array(columns[name], kind) for name, kind in
                 (("utc_ns", "Int64"), ("size_ms", "Float64"), ("uncertainty_ms", "Float64"))}  # fmt: skip

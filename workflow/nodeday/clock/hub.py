@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.clock.steps import Shared, Step, find_steps, of_hub
+from nodeday.clock.edge import Unit
+from nodeday.clock.steps import Seen, Shared, find_steps, of_hub
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -31,24 +31,42 @@ class Heard:
     rows: Ints
     x_s: Floats
     stamp_ms: Floats
+    unit: Unit
 
-    def steps(self, sign: float = 1.0) -> list[tuple[int, int, float]]:
-        """Steps as (row before, row after, ms that the hub moved forward), in order of rows."""
-        found: list[Step] = find_steps(self.x_s, sign * self.stamp_ms)
+    def steps(self) -> list[Seen]:
+        """Steps of the hub's clock against this one, in order. A host's marks are late in UTC, so that
+        they lie under the truth."""
+        sign = 1.0 if self.unit.down else -1.0
         return [
-            (int(self.rows[each.before]), int(self.rows[each.before + 1]), sign * each.size_ms)
-            for each in found
+            Seen(int(self.rows[each.before]), int(self.rows[each.before + 1]), sign * each.size_ms,
+                 each.deviation_ms)
+            for each in find_steps(self.x_s, sign * self.stamp_ms, self.unit)
+        ]  # fmt: skip
+
+    def of_run(self, run: Ints) -> list[Heard]:
+        """The same by the hub's runs, ``run`` (n,) being those of all rows of the table."""
+        own = run[self.rows]
+        return [
+            Heard(
+                self.name,
+                self.rows[own == each],
+                self.x_s[own == each],
+                self.stamp_ms[own == each],
+                self.unit,
+            )
+            for each in np.unique(own).tolist()
         ]
 
 
 @dataclass(frozen=True)
 class Steady:
-    """``steady_ns`` (n,) are hub stamps with the hub's steps taken out and ``utc_ns`` (m,) those of the
-    marks with the host's; ``host_ms`` is by how much each mark was moved for that."""
+    """``steady_ns`` (n,) are hub stamps with the hub's steps taken out, known to ``band_ms`` (n,) of a 95 %
+    band against those before the first; ``own`` are the steps that only one witness shows."""
 
     steady_ns: Ints
+    band_ms: Floats
     shared: list[Shared]
-    own: dict[str, list[tuple[int, int, float]]]
+    own: dict[str, list[Seen]]
 
 
 def runs(hub_ns: Ints, marks: Heard | None) -> Ints:
@@ -58,61 +76,41 @@ def runs(hub_ns: Ints, marks: Heard | None) -> Ints:
     counter could follow.
     """
     begins = np.diff(hub_ns, prepend=hub_ns[:1]) < -FALL_NS
-    out = np.cumsum(begins)
-    for before, after, size in _jumps(out, marks):
-        between = np.diff(hub_ns[before : after + 1])
-        at = before + 1 + int(between.argmax() if size > 0 else between.argmin())
-        begins[at] = True
+    told = (
+        [] if marks is None else [step for each in marks.of_run(np.cumsum(begins)) for step in each.steps()]
+    )
+    for step in told:
+        if abs(step.size_ms) > JUMP_MS:
+            between = np.diff(hub_ns[step.before : step.after + 1])
+            at = between.argmax() if step.size_ms > 0 else between.argmin()
+            begins[step.before + 1 + int(at)] = True
     return np.cumsum(begins)
 
 
-def _jumps(run: Ints, marks: Heard | None) -> list[tuple[int, int, float]]:
-    if marks is None:
-        return []
-    found = []
-    for each in np.unique(run[marks.rows]).tolist():
-        own = run[marks.rows] == each
-        part = Heard(MARKS, marks.rows[own], marks.x_s[own], marks.stamp_ms[own])
-        found += [step for step in part.steps(-1.0) if abs(step[2]) > JUMP_MS]
-    return found
-
-
 def steady(hub_ns: Ints, run: Ints, nodes: list[Heard], marks: Heard | None) -> Steady:
-    """Take the hub's steps out of its stamps ``hub_ns`` (n,): what all of ``nodes`` show together."""
-    seen: dict[str, list[tuple[int, int, float]]] = {}
+    """Take the hub's steps out of its stamps ``hub_ns`` (n,): what ``nodes`` and ``marks`` show together."""
+    seen: dict[str, list[Seen]] = {}
     heard: dict[str, Ints] = {}
-    for each in nodes:
+    for each in [*nodes, *(marks.of_run(run) if marks is not None else [])]:
         seen.setdefault(each.name, []).extend(each.steps())
-        rows = np.array([each.rows.min(), each.rows.max()])
-        heard[each.name] = np.concatenate([heard.get(each.name, rows[:0]), rows])
-    if marks is not None:
-        for each_run in np.unique(run[marks.rows]).tolist():
-            own = run[marks.rows] == each_run
-            part = Heard(MARKS, marks.rows[own], marks.x_s[own], marks.stamp_ms[own])
-            seen.setdefault(MARKS, []).extend(part.steps(-1.0))
-        heard[MARKS] = np.array([marks.rows.min(), marks.rows.max()])
-    shared, own_steps = of_hub(seen, heard, MARKS)
-    out = hub_ns.copy()
-    for each_step in shared:
-        same = run == run[each_step.before]
-        moved = (np.arange(len(out)) >= each_step.after) & same
-        out[moved] -= round(each_step.size_ms * 1e6)
-    return Steady(out, shared, own_steps)
+        heard[each.name] = np.concatenate([heard.get(each.name, each.rows[:0]), each.rows[[0, -1]]])
+    shared, own = of_hub(seen, heard, MARKS)
+    out, variance = hub_ns.copy(), np.zeros(len(hub_ns))
+    for one in shared:
+        moved = (np.arange(len(out)) >= one.step.after) & (run == run[one.step.before])
+        out[moved] -= round(one.step.size_ms * 1e6)
+        variance[moved] += one.step.deviation_ms**2
+    return Steady(out, 1.96 * np.sqrt(variance), shared, own)
 
 
-def without_host_steps(
-    utc_ns: Ints, rows: Ints, steps: Mapping[int, tuple[int, float]]
-) -> tuple[Ints, Floats]:
+def without_host_steps(utc_ns: Ints, rows: Ints, steps: list[Seen]) -> tuple[Ints, Floats]:
     """Marks' UTC (m,) as though the host had never moved its clock, and how far each was moved (ms).
 
-    ``steps`` are (row after, ms that the hub moved against the host) by row before. The stretch with the
-    most marks is believed; nobody can tell whether it is the right one.
+    The stretch with the most marks is believed; nobody can tell whether it is the right one.
     """
     shift = np.zeros(len(utc_ns))
-    for after, size in steps.values():
-        shift[rows >= after] += size
-    if not len(shift):
-        return utc_ns, shift
+    for step in steps:
+        shift[rows >= step.after] += step.size_ms
     levels, count = np.unique(shift, return_counts=True)
     shift = shift - levels[count.argmax()]
     return utc_ns + np.rint(shift * 1e6).astype(np.int64), np.abs(shift)

@@ -50,18 +50,18 @@ def _fitted(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Tables ``clock`` and ``steps``."""
     layout, hub_ns = study.layout_of(session), frames["hub_ns"].to_numpy()
-    marks = _marks(frames)
+    unit = Unit(_hub_unit_ms(layout))
+    marks = _marks(frames, Unit(_utc_unit_ms(layout), down=False, also=unit.ms))
     run = hub.runs(hub_ns, marks)
     boots = _boots(study, session, frames, run)
-    heard = [_heard(name, each) for (name, _, _), each in boots.items()]
+    heard = [_heard(name, each, unit) for (name, _, _), each in boots.items()]
     steady = hub.steady(hub_ns, run, heard, marks)
     hubs = _hubs(study, session, frames, layout, run, steady)
     pieces, rows = [], []
     for (node, stream, boot), each in boots.items():
         own = study.layout_of(session, node)
         sent = each.sent_ns + (steady.steady_ns - hub_ns)[each.rows]
-        stamped = Stamped(each.rows, each.ticks, sent, each.run, each.rate_hz)
-        unit = Unit(_hub_unit_ms(layout))
+        stamped = Stamped(each.rows, each.ticks, sent, each.run, steady.band_ms[each.rows], each.rate_hz)
         found = nodes.map_boot(stamped, steady.own.get(node, []), hubs, unit, own.delay_ms)
         rows.append((node, "no_marks" if found is None else found.status))
         if found is not None:
@@ -82,7 +82,7 @@ def _account(ledger: Ledger, frames: pd.DataFrame, boots: list[tuple[str, str]])
         ledger.add("boots", str(node), int(found.sum()), **counts)
 
 
-def _marks(frames: pd.DataFrame) -> Heard | None:
+def _marks(frames: pd.DataFrame, unit: Unit) -> Heard | None:
     """The host's marks, by the host's clock."""
     rows = np.flatnonzero((frames["mark_utc_ns"].notna() & frames["status"].isin(IN_PLACE)).to_numpy())
     if not len(rows):
@@ -91,7 +91,7 @@ def _marks(frames: pd.DataFrame) -> Heard | None:
     stamps = frames["hub_ns"].to_numpy()[rows]
     order = np.argsort(utc, kind="stable")
     since = utc[order] - utc[order[0]]
-    return Heard(MARKS, rows[order], since / 1e9, (stamps[order] - stamps[order[0]] - since) / 1e6)
+    return Heard(MARKS, rows[order], since / 1e9, (stamps[order] - stamps[order[0]] - since) / 1e6, unit)
 
 
 def _boots(
@@ -116,7 +116,7 @@ def _boots(
             lag = frames["stream"].iloc[order].map(lag_of).to_numpy(np.int64)
             rate = layout.tick_hz(str(own["stream"].iloc[0]))
             found[str(node), str(name), int(boot)] = Stamped(
-                order, ticks[order], hub_ns[order] - lag, run[order], rate
+                order, ticks[order], hub_ns[order] - lag, run[order], np.zeros(len(order)), rate
             )
     return found
 
@@ -127,9 +127,9 @@ def _lag_ns(layout: Layout, stream: str) -> int:
     return round(kind.least_lag_s * 1e9)
 
 
-def _heard(name: str, own: Stamped) -> Heard:
+def _heard(name: str, own: Stamped, unit: Unit) -> Heard:
     since = (own.ticks - own.ticks[0]) / own.rate_hz
-    return Heard(name, own.rows, since, (own.sent_ns - own.sent_ns[0]) / 1e6 - since * 1e3)
+    return Heard(name, own.rows, since, (own.sent_ns - own.sent_ns[0]) / 1e6 - since * 1e3, unit)
 
 
 def _hubs(
@@ -139,12 +139,11 @@ def _hubs(
     first run, and only where no run has marks."""
     marks = frames["mark_utc_ns"].notna().to_numpy() & frames["status"].isin(IN_PLACE).to_numpy()
     unit_ms, utc_ms = _hub_unit_ms(layout), _utc_unit_ms(layout)
-    own_steps = {before: (after, size) for before, after, size in steady.own.get(MARKS, [])}
     found = {}
     for each in np.unique(run[marks]).tolist():
         rows = np.flatnonzero(marks & (run == each))
         utc = frames["mark_utc_ns"].to_numpy()[rows].astype(np.int64)
-        within = {before: step for before, step in own_steps.items() if run[before] == each}
+        within = [step for step in steady.own.get(MARKS, []) if run[step.before] == each]
         utc, moved_ms = hub.without_host_steps(utc, rows, within)
         fit = maps.fit_marks(steady.steady_ns[rows], utc, unit_ms, utc_ms)
         found[each] = maps.less_certain(fit, steady.steady_ns[rows], moved_ms)

@@ -19,8 +19,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.clock.edge import coarse_line
-from nodeday.clock.hull import edge_line
+from nodeday.clock.edge import MIN_POINTS, Unit, coarse_line, fit_edge
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -33,8 +32,9 @@ LOW = 2
 LEAST_MS, PER_S = 10.0, 0.005
 """A step is more than 10 ms and 5 ppm of the time between both sides: a crystal whose mean rate was
 taken out does not move so far. Choices of this project."""
-AROUND_S = 1200.0
-"""Lines over up to 20 minutes on each side tell the size. Choice of this project."""
+AROUND_S, ROUGH_MS = 3600.0, 2.0
+"""Edges over up to an hour on each side tell the size; where there is none, two low stamps do, to about
+2 ms. Choices of this project."""
 ALIKE_MS, ALIKE_SHARE, STALL_S = 5.0, 0.02, 900.0
 """Sizes that differ by less than 5 ms and 2 % are alike. A rise that is undone within 15 minutes by a
 like fall is a long delay and no step. Choices of this project."""
@@ -46,10 +46,12 @@ class Step:
 
     before: int
     size_ms: float
+    deviation_ms: float
 
 
-def find_steps(x: Floats, y: Floats) -> list[Step]:
-    """Steps of the edge under points ``x`` (s, never falling) and ``y`` (ms), (n,) each, in order."""
+def find_steps(x: Floats, y: Floats, unit: Unit) -> list[Step]:
+    """Steps of the edge under points ``x`` (s, never falling) and ``y`` (ms, rounded to ``unit``), (n,)
+    each, in order."""
     if len(x) < 4 * BIN_POINTS:
         return []
     length = max(BIN_S, BIN_POINTS * 2 * (x[-1] - x[0]) / len(x))
@@ -64,7 +66,7 @@ def find_steps(x: Floats, y: Floats) -> list[Step]:
     found = [
         step
         for first, last in _rises(low, x[start], length)
-        if (step := _place(x, flat, low, start, stop, first, last)) is not None
+        if (step := _place(x, flat, low, start, stop, (first, last), unit)) is not None
     ]
     return _without_stalls(x, found)
 
@@ -83,9 +85,10 @@ def _rises(low: Floats, at: Floats, length: float) -> list[tuple[int, int]]:
 
 
 def _place(
-    x: Floats, flat: Floats, low: Floats, start: Ints, stop: Ints, first: int, last: int
-) -> Step | None:
+    x: Floats, flat: Floats, low: Floats, start: Ints, stop: Ints, borders: tuple[int, int], unit: Unit
+) -> Step | None:  # fmt: skip
     """The step that a run of borders shows: between which points it lies, and its size."""
+    first, last = borders
     before, after = low[max(first - 1, 0) : first + 1].min(), low[last + 1 : last + 3].min()
     begin, end = int(start[max(first - 1, 0)]), int(stop[min(last + 2, len(stop) - 1)])
     under = begin + np.flatnonzero(flat[begin:end] < (before + after) / 2)
@@ -101,20 +104,25 @@ def _place(
         at = int(under[np.flatnonzero(close)[0]]) - 1
     if not 0 <= at < len(x) - 1:
         return None
-    return Step(at, _size(x, flat, at, float(after - before)))
+    return Step(at, *_size(x, flat, at, float(after - before), unit))
 
 
-def _size(x: Floats, flat: Floats, at: int, rough: float) -> float:
-    """Difference of the lines under both sides, at the step; ``rough`` where a side is too short."""
+def _size(x: Floats, flat: Floats, at: int, rough: float, unit: Unit) -> tuple[float, float]:
+    """Difference of the edges under both sides, at the step, and its standard deviation; ``rough`` where
+    a side is too short for an edge."""
     middle, found = (x[at] + x[at + 1]) / 2, []
     for part in (slice(np.searchsorted(x, x[at] - AROUND_S), at + 1),
                  slice(at + 1, np.searchsorted(x, x[at + 1] + AROUND_S))):  # fmt: skip
-        own_x, own = x[part], flat[part]
-        if len(own_x) < BIN_POINTS or np.ptp(own_x) < BIN_S:
-            return rough
-        offset, slope = edge_line(own_x, own)
-        found.append(offset + slope * middle)
-    return float(found[1] - found[0])
+        own = x[part]
+        if len(own) < 2 * MIN_POINTS or np.ptp(own) < 2 * BIN_S:
+            return rough, ROUGH_MS
+        edge = fit_edge(own, flat[part], unit)
+        end = slice(-2, None) if own[0] < middle and own[-1] < middle else slice(0, 2)
+        slope = float(np.diff(edge.y[end])[0] / np.diff(edge.x[end])[0])
+        near = 1 if end.start == -2 else 0
+        level = float(edge.y[end][near] + slope * (middle - edge.x[end][near]))
+        found.append((level, float(edge.uncertainty[end][near]) / 1.96))
+    return found[1][0] - found[0][0], float(np.hypot(found[0][1], found[1][1]))
 
 
 def alike(one: float, other: float) -> bool:
@@ -134,51 +142,63 @@ def _without_stalls(x: Floats, steps: list[Step]) -> list[Step]:
 
 
 @dataclass(frozen=True)
-class Shared:
-    """A step of the hub's clock by ``size_ms``, known to a standard ``deviation_ms``, between the frames
-    ``before`` and ``after`` of the capture, as ``witnesses`` show it."""
+class Seen:
+    """A step as one witness shows it: rows of the capture before and after it, and by how many ms the
+    hub's clock moved forward against the witness's, to a standard ``deviation_ms``."""
 
     before: int
     after: int
     size_ms: float
     deviation_ms: float
+
+
+@dataclass(frozen=True)
+class Shared:
+    """A step of the hub's clock, with its ``witnesses``."""
+
+    step: Seen
     witnesses: tuple[str, ...]
 
 
 def of_hub(
-    seen: Mapping[str, list[tuple[int, int, float]]], heard: Mapping[str, Ints], marks: str
-) -> tuple[list[Shared], dict[str, list[tuple[int, int, float]]]]:
+    seen: Mapping[str, list[Seen]], heard: Mapping[str, Ints], marks: str
+) -> tuple[list[Shared], dict[str, list[Seen]]]:
     """Steps that are the hub's, and those that stay each node's own.
 
-    ``seen`` are steps by node as (row before, row after, size in ms); ``heard`` the rows of each
-    node's frames. The hub's steps show in every node that was heard on both sides, at the same rows
-    and by the same size, and in two witnesses or more, the host's ``marks`` being one.
+    ``heard`` are the rows of each node's frames. The hub's steps show at the same rows and by the same
+    size in at least half of the nodes that were heard on both sides, and in two witnesses or more, the
+    host's ``marks`` being one.
     """
-    events = sorted(
-        (before, after, size, node) for node, steps in seen.items() for before, after, size in steps
-    )
-    shared, own = [], {node: [] for node in seen}
-    while events:
-        before, after, size, _ = events[0]
-        group = [each for each in events if each[0] <= after and each[1] >= before and alike(each[2], size)]
-        names = {each[3] for each in group}
-        events = [each for each in events if each not in group]
-        late, soon = max(each[0] for each in group), min(each[1] for each in group)
-        should = {name for name, rows in heard.items() if name != marks and _around(rows, before, after)}
-        if late < soon and len(names) > 1 and len(should & names) >= max(1, (len(should) + 1) // 2):
-            sizes = np.array([each[2] for each in group if each[3] != marks] or [size])
+    waiting = sorted(((each, node) for node, steps in seen.items() for each in steps),
+                     key=lambda one: one[0].before)  # fmt: skip
+    shared: list[Shared] = []
+    own: dict[str, list[Seen]] = {node: [] for node in seen}
+    while waiting:
+        first = waiting[0][0]
+        group = [(each, node) for each, node in waiting if each.before < first.after
+                 and each.after > first.before and alike(each.size_ms, first.size_ms)]  # fmt: skip
+        waiting = [one for one in waiting if one not in group]
+        names = {node for _, node in group}
+        before, after = max(each.before for each, _ in group), min(each.after for each, _ in group)
+        should = {node for node, rows in heard.items() if rows.min() <= before and rows.max() >= after} - {
+            marks
+        }
+        if before < after and len(names) > 1 and 2 * len(should & names) >= len(should):
             shared.append(
-                Shared(late, soon, float(np.median(sizes)), _deviation(sizes), tuple(sorted(names)))
+                Shared(Seen(before, after, *_mean([each for each, _ in group])), tuple(sorted(names)))
             )
         else:
-            for one in group:
-                own[one[3]].append(one[:3])
+            for each, node in group:
+                own[node].append(each)
     return shared, own
 
 
-def _around(rows: Ints, before: int, after: int) -> bool:
-    return len(rows) > 0 and bool(rows[0] <= before and rows[-1] >= after)
-
-
-def _deviation(sizes: Floats) -> float:
-    return float(max(np.std(sizes) / np.sqrt(len(sizes)), 0.02))
+def _mean(steps: list[Seen]) -> tuple[float, float]:
+    """Mean size, weighted by 1 / variance, and its standard deviation, which their spread may raise."""
+    size, deviation = (
+        np.array([getattr(each, name) for each in steps]) for name in ("size_ms", "deviation_ms")
+    )
+    weight = 1 / deviation**2
+    mean = float(weight @ size / weight.sum())
+    scale = max(1.0, float(weight @ (size - mean) ** 2) / max(len(steps) - 1, 1))
+    return mean, float(np.sqrt(scale / weight.sum()))

@@ -14,18 +14,26 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 TICK_HZ = 32_768
+HUB_START_NS = 10**12
 BURST_S, BURST_MS = 8.0, (5.0, 60.0)
 """Mean length of a burst of delay, and how long its longest delay may be: choices of this project."""
 
 
 @dataclass(frozen=True)
 class Day:
-    """Frames that arrived, (n,) each: node ticks, the hub's stamp of each in ns (rounded down), and
-    what the hub's clock showed, in ns, when the tick was."""
+    """Frames that a node sent, (n,) each: its boot and ticks, the hub's stamp in ns (rounded down), what
+    a hub's clock that is never moved showed when the tick was, when the frame arrived by that clock,
+    and whether it was ``heard``."""
 
+    boot: Ints
     ticks: Ints
     stamp_ns: Ints
     true_ns: Ints
+    arrived_ns: Ints
+    heard: NDArray[np.bool_]
+
+    def received(self) -> Day:
+        return Day(*(each[self.heard] for each in vars(self).values()))
 
 
 @dataclass(frozen=True)
@@ -41,14 +49,24 @@ class Way:
     burst: float = 1.5
 
 
+@dataclass(frozen=True)
+class Events:
+    """What happens to the node and the hub, in hours: ``restarts`` of the node, ``outages`` (from, to) of
+    the hub, ``steps`` (at, ms) of its clock."""
+
+    restarts: tuple[float, ...] = ()
+    outages: tuple[tuple[float, float], ...] = ()
+    steps: tuple[tuple[float, float], ...] = ()
+
+
 def day(
     seed: int, hours: float, fps: float, ppm: float, moves: tuple[tuple[float, float], ...] = (),
-    way: Way = Way(),
+    way: Way = Way(), events: Events = Events(),
 ) -> Day:  # fmt: skip
     """A node ``ppm`` fast against the hub for ``hours`` at ``fps`` frames a second.
 
-    ``moves`` are (hour, degC): from then on the node has that temperature (before the first: 33).
-    Without moves the temperature stays.
+    ``moves`` are (hour, degC): from then on the node has that temperature, at once (before the first:
+    33). Without moves the temperature stays.
     """
     rng = np.random.default_rng([seed, 1999])
     n = int(hours * 3600 * fps)
@@ -63,12 +81,26 @@ def day(
     for start in rng.uniform(0, own_s[-1], rng.poisson(hours * way.bursts_per_h)):
         first, stop = np.searchsorted(own_s, [start, start + rng.exponential(BURST_S)])
         late[first:stop] += rng.uniform(*BURST_MS) * 1e-3 * rng.uniform(0.3, 1, stop - first)
-    arrived = np.maximum.accumulate(true_s + late) + 1e6
+    arrived_s = np.maximum.accumulate(true_s + late)
+    shown_s = arrived_s + sum((ms / 1e3 * (arrived_s >= 3600 * at) for at, ms in events.steps), np.zeros(n))
+    heard = ~channel.gilbert(n, way.loss, way.burst, rng)
+    for begin, end in events.outages:
+        heard &= (arrived_s < 3600 * begin) | (arrived_s >= 3600 * end)
+    boot = np.searchsorted(3600 * np.array(events.restarts), own_s, side="right")
+    starts = np.searchsorted(boot, np.arange(len(events.restarts) + 1))
     unit_ns = round(way.unit_ms * 1e6)
-    stamp_ns = np.rint(arrived * 1e9).astype(np.int64) // unit_ns * unit_ns
-    kept = ~channel.gilbert(n, way.loss, way.burst, rng)
-    true_ns = np.rint((true_s + 1e6) * 1e9).astype(np.int64)
-    return Day(ticks[kept], stamp_ns[kept], true_ns[kept])
+    return Day(
+        boot,
+        ticks - ticks[starts][boot],
+        _ns(shown_s) // unit_ns * unit_ns,
+        _ns(true_s),
+        _ns(arrived_s),
+        heard,
+    )
+
+
+def _ns(seconds: Floats) -> Ints:
+    return HUB_START_NS + np.rint(seconds * 1e9).astype(np.int64)
 
 
 @dataclass(frozen=True)
