@@ -2,8 +2,9 @@
 
 Run: ``.venv/bin/python benchmarks/clock.py [SEEDS]`` (20). Stamps are simulated as arrays: 10 frames a
 second, delays of 3 ms + exponential 2 ms + bursts of seconds, hub stamps rounded down to 1 ms. The
-peers are ordinary least squares, Theil and Sen's line through 1,500 points, and one hull line over
-all, each boot by boot, less the same constant delay; they get the hub's stamps as they are.
+peers are ordinary least squares, Theil and Sen's line through 1,500 points, one hull line over all,
+and least stamps of 5 minutes joined by a cubic, each boot by boot, less the same constant delay; they
+get the hub's stamps as they are, and the two that follow the edge get back the unit cut off.
 Errors are of all frames sent outside the hub's outage; the band's share is of minutes. Machines
 are noisy: read the ratios of times.
 """
@@ -20,6 +21,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
+from scipy.interpolate import PchipInterpolator
 
 from nodeday.clock import hub, maps, movements, nodes
 from nodeday.clock.edge import Unit
@@ -29,6 +31,7 @@ from nodeday.simulate.motion import taps
 from nodeday.simulate.stamps import HUB_START_NS, TICK_HZ, Day, Events, Way, day, marks
 
 Floats = NDArray[np.float64]
+Curve = Callable[[Floats], Floats]
 DELAY_MS = 3.0
 FPS = 10.0
 
@@ -103,35 +106,48 @@ def ours(days: list[Day], way: Way) -> tuple[list[Map | None], list[float]]:
     return found, [each.step.size_ms for each in steady.shared]
 
 
-def least_squares(x: Floats, y: Floats) -> tuple[float, float]:
-    slope, base = np.polyfit(x, y, 1)
-    return float(base), float(slope)
+def least_squares(x: Floats, y: Floats, _: float) -> Curve:
+    return np.poly1d(np.polyfit(x, y, 1))
 
 
-def theil_sen(x: Floats, y: Floats) -> tuple[float, float]:
+def theil_sen(x: Floats, y: Floats, _: float) -> Curve:
     some = np.linspace(0, len(x) - 1, 1500).astype(np.int64)
     slope, base, *_ = stats.theilslopes(y[some], x[some])
-    return float(base), float(slope)
+    return np.poly1d([slope, base])
 
 
-PEERS: dict[str, Callable[[Floats, Floats], tuple[float, float]]] = {
-    "least squares": least_squares, "Theil-Sen": theil_sen, "one hull line": edge_line,
+def hull_line(x: Floats, y: Floats, unit_ms: float) -> Curve:
+    base, slope = edge_line(x, y)
+    return np.poly1d([slope, base + unit_ms])
+
+
+def bin_minima(x: Floats, y: Floats, unit_ms: float) -> Curve:
+    """Least distance from the hull line in each 5 minutes, joined by a monotone cubic (PCHIP)."""
+    line = hull_line(x, y, unit_ms)
+    rest = y + unit_ms - line(x)
+    number = (x // 300).astype(np.int64)
+    start = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
+    middle, low = np.add.reduceat(x, start) / np.diff(start, append=len(x)), np.minimum.reduceat(rest, start)
+    curve = PchipInterpolator(middle, low)
+    return lambda at: line(at) + curve(np.clip(at, middle[0], middle[-1]))
+
+
+PEERS: dict[str, Callable[[Floats, Floats, float], Curve]] = {
+    "least squares": least_squares, "Theil-Sen": theil_sen, "one hull line": hull_line,
+    "bin minima": bin_minima,
 }  # fmt: skip
 
 
-def peer_errors(own: Day, line: Callable[[Floats, Floats], tuple[float, float]]) -> Floats:
-    """Errors (ms) of a straight line for each boot, at every frame sent."""
+def peer_errors(own: Day, fit: Callable[[Floats, Floats, float], Curve], unit_ms: float) -> Floats:
+    """Errors (ms) of a peer's curve for each boot, at every frame sent."""
     out = np.empty(len(own.ticks))
     for boot in np.unique(own.boot).tolist():
         mine = own.boot == boot
         got = mine & own.heard
-        x, y = (
-            own.ticks[got] / TICK_HZ,
-            (own.stamp_ns[got] - HUB_START_NS) / 1e6 - own.ticks[got] / TICK_HZ * 1e3,
-        )
-        base, slope = line(x, y)
+        x, stamp = own.ticks[got] / TICK_HZ, (own.stamp_ns[got] - HUB_START_NS) / 1e6
         at = own.ticks[mine] / TICK_HZ
-        out[mine] = base + slope * at - DELAY_MS + at * 1e3 - (own.true_ns[mine] - HUB_START_NS) / 1e6
+        found = fit(x, stamp - x * 1e3, unit_ms)(at) - DELAY_MS + at * 1e3
+        out[mine] = found - (own.true_ns[mine] - HUB_START_NS) / 1e6
     return out
 
 
@@ -162,9 +178,9 @@ def measure(case: Case, hours: float, seeds: int) -> list[dict[str, object]]:
             since_h = (own.true_ns - HUB_START_NS) / 3.6e12
             outside &= (since_h < begin_h) | (since_h >= end_h)
         errors["nodeday"].append(error[outside])
-        for name, line in PEERS.items():
+        for name, fit in PEERS.items():
             begin = time.perf_counter()
-            errors[name].append(peer_errors(own, line)[outside])
+            errors[name].append(peer_errors(own, fit, case.way.unit_ms)[outside])
             took[name] += time.perf_counter() - begin
     rows = []
     for name, each in errors.items():

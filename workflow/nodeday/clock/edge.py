@@ -10,11 +10,12 @@ along the lower edge::
       | '''                 '' ' ''      bent no more than they ask for
       +-------------------------- x
 
-One line over everything is the linear program of Moon, Skelly and Towsley (INFOCOM 1999): see
-:func:`nodeday.clock.hull.edge_line`. Crystals follow temperature, so here the line may bend. A low
-quantile of each stretch is a first curve; then the law of the delays is learnt from all points at
-once, each block of points says by that law how far the edge lies from the curve, and a smoother
-weighs that against how crystals wander.
+One line over everything is the linear program of Moon, Skelly and Towsley (INFOCOM 1999), which the
+convex hull solves: see :mod:`nodeday.clock.hull`. Crystals follow temperature, so that line is drawn
+under each stretch of a few minutes and is only a first curve. Then the law of the delays is learnt
+from all points at once, each block of points says by that law how far the edge lies from the curve,
+and a smoother weighs that against how crystals wander. Chosen by measurement: benchmarks/clock.py
+prints its errors beside those of bin minima joined by a cubic.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from nodeday.clock.hull import lower_hull
 from nodeday.clock.law import Blur, Law, cells_for
 from nodeday.clock.smooth import Smooth, smooth
 
@@ -53,7 +55,7 @@ BENDS = 10.0 ** np.arange(-5.5, -0.4, 0.25)
 taken: from a rate that stays to 0.05 ppb to one that moves by 5 ppm a minute."""
 SWEEP_S = 3600.0
 """Blocks of coarse stamps are never longer. Choice of this project."""
-MODEL_MS, MODEL_BOTH = 0.0015, 0.05
+MODEL_MS, MODEL_BOTH = 0.001, 0.05
 """Error (standard deviation) that the law's coarse shape adds, and more, in units, where both ends are
 rounded. Found on simulated days, where the band would hold too little without them."""
 SWEPT = 0.5
@@ -106,7 +108,7 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
     keep = ~early(flat, stretch)
     x, flat, stretch = x[keep], flat[keep], stretch[keep]
     knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
-    level = first_curve(x, flat, stretch, knots) - unit.blur.low - unit.blur.widths[0] / 2
+    level = first_curve(x, flat, stretch, knots) - unit.blur.low
     level, deviation = _refined(x, flat, knots, level, unit.blur)
     model = MODEL_MS + MODEL_BOTH * min(unit.also, unit.ms)
     spread = 1.96 * np.hypot(deviation, model)
@@ -132,11 +134,14 @@ def _sweep_s(flat: Floats, slope: float, unit: Unit) -> float:
 
 
 def first_curve(x: Floats, flat: Floats, stretch: Ints, knots: Floats) -> Floats:
-    """A low quantile of each stretch that holds many points, joined by lines, at ``knots`` (k,)."""
-    where, low = lows(x, flat, stretch, 0.02)
-    count = np.unique(stretch, return_counts=True)[1]
+    """The line under each stretch that holds many points, by its height at the stretch's mean x, joined
+    at ``knots`` (k,). The best line rests on the hull's edge there, so that is the hull's own height."""
+    vertices = lower_hull(x, flat, stretch)
+    start = np.concatenate([[0], np.flatnonzero(np.diff(stretch)) + 1])
+    count = np.diff(start, append=len(x))
     many = count >= np.median(count) / 4
-    return np.asarray(np.interp(knots, where[many], low[many]))
+    where = (np.add.reduceat(x, start) / count)[many]
+    return np.asarray(np.interp(knots, where, np.interp(where, x[vertices], flat[vertices])))
 
 
 def coarse_line(x: Floats, y: Floats, stretch: Ints) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cholesky_banded, cho_solve_banded
+from scipy.linalg import cho_solve_banded, cholesky_banded
 
 Floats = NDArray[np.float64]
 
