@@ -120,10 +120,10 @@ def test_a_moved_host_is_told_from_a_moved_hub():
     assert step.before == 1000
     assert step.size_ms == pytest.approx(-250, abs=1)  # the hub seems to fall back
     straight, moved_ms = hub.without_host_steps(utc_ns, np.arange(len(x)), [step])
-    # The longer part, after the step, is believed; the other is moved to it, and says by how much.
-    assert np.abs(straight - own.utc_ns - 250 * MS).max() < MS
-    assert moved_ms[:1001] == pytest.approx(250, abs=1)
-    assert (moved_ms[1001:] == 0).all()
+    # The longer part, before the step, is believed; the other is moved to it, and says by how much.
+    assert np.abs(straight - own.utc_ns).max() < MS
+    assert (moved_ms[:1001] == 0).all()
+    assert moved_ms[1001:] == pytest.approx(250, abs=1)
 
 
 # --- the room on whole sessions -----------------------------------------------------------------
@@ -241,7 +241,7 @@ def test_streams_without_ticks_count_by_their_sequence_numbers(study_folder):
 
 
 def test_a_converters_delay_moves_samples_back():
-    knots = pd.DataFrame({"ticks": [0, 10 * TICK_HZ], "utc_ns": [10**18, 10**18 + 10**10]})
+    knots = pd.DataFrame({"boot": [0, 0], "ticks": [0, 10 * TICK_HZ], "utc_ns": [10**18, 10**18 + 10**10]})
     frames = pd.DataFrame({
         "capture": [0], "boot": [0], "seq": [0], "ticks": [TICK_HZ], "samples": [2],
         "payload": pd.Series([b"\1\0\2\0"], dtype=pd.ArrowDtype(pa.binary())), "status": ["good"],

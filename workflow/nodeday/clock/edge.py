@@ -101,10 +101,10 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
         raise ValueError(f"{len(x)} points, an edge needs {MIN_POINTS}")
     y, span = unit.rounded(y), float(x[-1] - x[0])
     length = max(BLOCK_S, BLOCK_POINTS * span / len(x), span / BLOCKS)
-    base, slope = coarse_line(x, y, _stretches(x, max(STRETCH_S, length)))
+    base, slope = coarse_line(x, y, _stretches(x, min(max(STRETCH_S, length), span / 5)))
     flat = y - (base + slope * x)
     length = max(length, _sweep_s(flat, slope, unit))
-    stretch = _stretches(x, max(STRETCH_S, length))
+    stretch = _stretches(x, min(max(STRETCH_S, length), span / 5))
     keep = ~early(flat, stretch)
     x, flat, stretch = x[keep], flat[keep], stretch[keep]
     knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)

@@ -84,10 +84,17 @@ def moments(signals: Sequence[Signal], within: tuple[int, int] | None = None) ->
     for second in np.argsort(-score, kind="stable")[: 20 * TRIED].tolist():
         if score[second] <= least or len(found) == (1 if within is not None else TRIED):
             break
-        at_ns = first + second * 1_000_000_000 + 500_000_000
+        at_ns = first + round(_middle(strength, second) * 1e9)
         if all(abs(at_ns - other) >= APART_S * 1e9 for other in found):
             found.append(at_ns)
     return found
+
+
+def _middle(strength: Floats, second: int) -> float:
+    """Middle (s) of what moves around a second, so that none of three taps is cut off."""
+    near = np.arange(max(second - 3, 0), min(second + 4, strength.shape[1]))
+    weight = (strength[:, near] ** 2).sum(axis=0)
+    return float(weight @ (near + 0.5) / max(weight.sum(), 1e-9)) if weight.any() else second + 0.5
 
 
 def _strength(signal: Signal, first: int, count: int) -> Floats:

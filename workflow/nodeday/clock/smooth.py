@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 
 Floats = NDArray[np.float64]
 
@@ -32,27 +32,32 @@ def smooth(seen: Floats, precision: Floats, bends: Floats) -> Smooth:
     """Levels behind ``seen`` (b,), known to ``precision`` (b,) (1 / variance, 0 where unseen), b >= 3.
 
     Of ``bends`` the one with the greatest marginal likelihood is taken, the readings' scale being
-    estimated with it.
+    estimated with it. Raises ValueError where too little is seen.
     """
-    tried = [_solve(seen, precision, float(bend)) for bend in bends]
-    level, factor, scale, _ = tried[int(np.argmax([each[-1] for each in tried]))]
-    best = int(np.argmax([each[-1] for each in tried]))
-    return Smooth(level, scale**2 * _variances(factor), float(bends[best]) * scale, scale)
+    tried = [found for bend in bends.tolist() if (found := _solve(seen, precision, bend)) is not None]
+    if not tried:
+        raise ValueError("too little is seen to settle a level and a rate")
+    bend, level, factor, scale, _ = max(tried, key=lambda each: each[-1])
+    return Smooth(level, scale**2 * _variances(factor), bend * scale, scale)
 
 
-def _solve(seen: Floats, precision: Floats, bend: float) -> tuple[Floats, Floats, float, float]:
+def _solve(seen: Floats, precision: Floats, bend: float) -> tuple[float, Floats, Floats, float, float] | None:
+    """Bend, levels, factor of the normal equations, scale and evidence; None where they are singular."""
     n, free = len(seen), max(int((precision > 0).sum()) - 2, 1)
     stiff = 1.0 / bend**2
     band = _bands(n) * stiff
     # Two readings or more settle level and rate; less than that leaves them nearly free.
     band[2] += np.maximum(precision, 1e-9)
-    factor = cholesky_banded(band)
+    try:
+        factor = cholesky_banded(band)
+    except LinAlgError:
+        return None
     level = cho_solve_banded((factor, False), precision * seen)
     misfit = np.sum(precision * (seen - level) ** 2) + stiff * np.sum(np.diff(level, 2) ** 2)
     square = max(misfit / free, 1.0)
     evidence = -0.5 * misfit / square - 0.5 * free * np.log(square)
     evidence += 0.5 * (n - 2) * np.log(stiff) - np.sum(np.log(factor[2]))
-    return np.asarray(level), np.asarray(factor), float(np.sqrt(square)), float(evidence)
+    return bend, np.asarray(level), np.asarray(factor), float(np.sqrt(square)), float(evidence)
 
 
 def _bands(n: int) -> Floats:

@@ -19,7 +19,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.clock.edge import MIN_POINTS, Unit, coarse_line, fit_edge
+from nodeday.clock.edge import MIN_POINTS, Unit, fit_edge
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -27,8 +27,9 @@ Ints = NDArray[np.int64]
 BIN_S, BIN_POINTS, SIDE = 60.0, 12, 2
 """Low stamps are taken from minutes that hold 12 points or more, or from longer bins, and compared over
 two of them on each side: longer than a burst of delays. Choices of this project."""
-LOW = 2
-"""The third least point of a bin stands for it, so that a false early stamp or two do no harm."""
+LOW, FEW = 2, 10
+"""The third least point of a bin stands for it, so that a false early stamp or two do no harm. The mean
+rate is taken over ten bins at a time. Choices of this project."""
 LEAST_MS, PER_S = 10.0, 0.005
 """A step is more than 10 ms and 5 ppm of the time between both sides: a crystal whose mean rate was
 taken out does not move so far. Choices of this project."""
@@ -56,29 +57,36 @@ def find_steps(x: Floats, y: Floats, unit: Unit) -> list[Step]:
         return []
     length = max(BIN_S, BIN_POINTS * 2 * (x[-1] - x[0]) / len(x))
     number = ((x - x[0]) / length).astype(np.int64)
-    base, slope = coarse_line(x, y, number)
-    flat = y - (base + slope * x)
     start = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
     stop = np.append(start[1:], len(x))
     many = stop - start >= BIN_POINTS
     start, stop = start[many], stop[many]
-    low = np.array([np.partition(flat[a:b], LOW)[LOW] for a, b in zip(start, stop, strict=True)])
+    low = np.array([np.partition(y[a:b], LOW)[LOW] for a, b in zip(start, stop, strict=True)])
+    slope = _local_slope(x[start], low)
+    flat, low = y - slope * x, low - slope * x[start]
     found = [
         step
-        for first, last in _rises(low, x[start], length)
+        for first, last in _rises(low, x[start], length, unit.ms)
         if (step := _place(x, flat, low, start, stop, (first, last), unit)) is not None
     ]
     return _without_stalls(x, found)
 
 
-def _rises(low: Floats, at: Floats, length: float) -> list[tuple[int, int]]:
+def _local_slope(at: Floats, low: Floats) -> float:
+    """Median slope between bins that lie a few apart, so that a step in the middle of everything is in
+    few of them."""
+    apart = max(1, min(FEW, len(at) // 6))
+    return float(np.median((low[apart:] - low[:-apart]) / (at[apart:] - at[:-apart]))) if len(at) > 1 else 0.0
+
+
+def _rises(low: Floats, at: Floats, length: float, unit_ms: float) -> list[tuple[int, int]]:
     """Runs [first, last] of borders between bins over which the least of both sides differ."""
     if len(low) < 2:
         return []
     wide = np.pad(low, SIDE - 1, mode="edge")
     least = np.lib.stride_tricks.sliding_window_view(wide, SIDE).min(axis=1)
     jump = least[SIDE:] - least[: len(low) - 1]
-    most = LEAST_MS + PER_S * (np.diff(at) + SIDE * length)
+    most = max(LEAST_MS, 2 * unit_ms) + PER_S * (np.diff(at) + SIDE * length)
     sign = np.where(np.abs(jump) > most, np.sign(jump), 0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sign, [0]])))
     return [(a, b - 1) for a, b in pairwise(edges.tolist()) if sign[a]]
@@ -104,7 +112,8 @@ def _place(
         at = int(under[np.flatnonzero(close)[0]]) - 1
     if not 0 <= at < len(x) - 1:
         return None
-    return Step(at, *_size(x, flat, at, float(after - before), unit))
+    size, deviation = _size(x, flat, at, float(after - before), unit)
+    return Step(at, size, deviation) if abs(size) > max(LEAST_MS, unit.ms) else None
 
 
 def _size(x: Floats, flat: Floats, at: int, rough: float, unit: Unit) -> tuple[float, float]:
@@ -121,7 +130,8 @@ def _size(x: Floats, flat: Floats, at: int, rough: float, unit: Unit) -> tuple[f
         slope = float(np.diff(edge.y[end])[0] / np.diff(edge.x[end])[0])
         near = 1 if end.start == -2 else 0
         level = float(edge.y[end][near] + slope * (middle - edge.x[end][near]))
-        found.append((level, float(edge.uncertainty[end][near]) / 1.96))
+        # At its end an edge is read past its last block: twice the deviation that its band stands for.
+        found.append((level, float(edge.uncertainty[end][near])))
     return found[1][0] - found[0][0], float(np.hypot(found[0][1], found[1][1]))
 
 
