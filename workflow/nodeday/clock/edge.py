@@ -123,7 +123,8 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
 def _stretches(x: Floats, length: float) -> Ints:
     """Number of the stretch of about ``length`` that each x lies in, all of them whole, (n,)."""
     count = max(1, int((x[-1] - x[0]) / length))
-    return np.minimum(((x - x[0]) * (count / max(x[-1] - x[0], 1e-9))).astype(np.int64), count - 1)
+    number = ((x - x[0]) * (count / max(x[-1] - x[0], 1e-9))).astype(np.int64)
+    return np.asarray(np.minimum(number, count - 1), np.int64)
 
 
 def _sweep_s(flat: Floats, slope: float, unit: Unit) -> float:

@@ -31,9 +31,7 @@ def step_rows(
     hub_ns = frames["hub_ns"].to_numpy()
     found: list[dict[str, Any]] = []
 
-    def add(
-        node: str, kind: str, rows: tuple[int, int], size: float | None, band: float | None, seen: int
-    ) -> None:
+    def add(node: str, kind: str, rows: tuple[int, int], size: float, band: float, seen: int) -> None:
         at, before = hubs.get(int(run[rows[0]])), rows[0]
         utc = None if at is None else int(at(steady.steady_ns[[before]])[0])
         found.append({"node": node, "kind": kind, "before_hub_ns": hub_ns[before],
@@ -49,33 +47,26 @@ def step_rows(
         for step in steps:  # where the hub seems to move forward, the other clock moved back
             add(name, kind, (step.before, step.after), -step.size_ms, 1.96 * step.deviation_ms, 1)
     for at in np.flatnonzero(np.diff(run)).tolist():
-        jump = _hub_jump(at, hub_ns, run, hubs)
-        add(HUB, "hub_restart", (at, at + 1), *(jump or (None, None)), 1 if jump else 0)
+        size, band = _hub_jump(at, hub_ns, run, hubs)
+        add(HUB, "hub_restart", (at, at + 1), size, band, int(np.isfinite(size)))
     for node, before, after in _restarts(boots, run):
         silent = (hub_ns[after] - hub_ns[before]) / 1e6
         add(node, "node_restart", (before, after), float(silent), SILENT_MS, 1)
-    columns = {name: [row[name] for row in found] for name in TABLES["steps"].names}
-    columns |= {name: pd.array(columns[name], kind) for name, kind in
-                (("utc_ns", "Int64"), ("size_ms", "Float64"), ("uncertainty_ms", "Float64"))}  # fmt: skip
-    table = pd.DataFrame(columns).sort_values("before_hub_ns", kind="stable", ignore_index=True)
-    return tables.build(TABLES["steps"], _typed(table))
+    columns: dict[str, Any] = {name: [row[name] for row in found] for name in TABLES["steps"].names}
+    columns |= {name: np.array(columns[name], np.float64) for name in ("size_ms", "uncertainty_ms")}
+    columns |= {name: np.array(columns[name], np.int64) for name in ("before_hub_ns", "after_hub_ns")}
+    columns |= {"utc_ns": pd.array(columns["utc_ns"], "Int64"),
+                "witnesses": np.array(columns["witnesses"], np.int32)}  # fmt: skip
+    table = tables.build(TABLES["steps"], columns)
+    return table.sort_values("before_hub_ns", kind="stable", ignore_index=True)
 
 
-def _typed(table: pd.DataFrame) -> dict[str, Any]:
-    out: dict[str, Any] = {name: table[name] for name in table.columns}
-    for name in ("size_ms", "uncertainty_ms"):
-        out[name] = table[name].to_numpy(np.float64, na_value=np.nan)
-    for name in ("before_hub_ns", "after_hub_ns"):
-        out[name] = table[name].to_numpy(np.int64)
-    out["witnesses"] = table["witnesses"].to_numpy(np.int32)
-    return out
-
-
-def _hub_jump(at: int, hub_ns: Ints, run: Ints, hubs: dict[int, Map]) -> tuple[float, float] | None:
-    """How far the hub's clock jumped (ms) between two runs that are both tied to UTC, and its band."""
+def _hub_jump(at: int, hub_ns: Ints, run: Ints, hubs: dict[int, Map]) -> tuple[float, float]:
+    """How far the hub's clock jumped (ms) between two runs that are both tied to UTC, and its band;
+    not a number for others."""
     one, two = hubs.get(int(run[at])), hubs.get(int(run[at + 1]))
     if one is None or two is None:
-        return None
+        return np.nan, np.nan
     edge = hub_ns[at : at + 2]
     passed = int(two(edge[1:])[0]) - int(one(edge[:1])[0])
     band = float(np.hypot(one.uncertainty(edge[:1])[0], two.uncertainty(edge[1:])[0]))

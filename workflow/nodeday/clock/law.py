@@ -168,4 +168,5 @@ def weigh(
 
 
 def _mixed(shapes: Floats, weights: Floats) -> Floats:
-    return np.matmul(shapes, weights[..., None])[..., 0] * (1 - FALSE) + FALSE / shapes.shape[-2]
+    mixed = np.matmul(shapes, weights[..., None])[..., 0]
+    return np.asarray(mixed * (1 - FALSE) + FALSE / shapes.shape[-2], np.float64)

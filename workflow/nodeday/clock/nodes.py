@@ -29,8 +29,10 @@ class Stamped:
     rate_hz: float
 
     def take(self, rows: Ints) -> Stamped:
-        arrays = (self.rows, self.ticks, self.sent_ns, self.run, self.band_ms)
-        return Stamped(*(each[rows] for each in arrays), self.rate_hz)
+        return Stamped(
+            self.rows[rows], self.ticks[rows], self.sent_ns[rows], self.run[rows], self.band_ms[rows],
+            self.rate_hz,
+        )  # fmt: skip
 
 
 def map_boot(

@@ -58,6 +58,8 @@ class Facts:
     phases: pd.DataFrame
     streams: list[Stream]
     clock: pd.DataFrame
+    steps: pd.DataFrame
+    agreement: pd.DataFrame
     epochs: pd.DataFrame
     ledger: pd.DataFrame
     units: dict[str, str]
@@ -88,6 +90,7 @@ def read(study: Study, session: str) -> Facts:
     return Facts(
         session, study.session(session).participant, study.zone_of(session), *span, nodes,
         of_study("exclusions"), of_study("phases"), _streams(study, session, clock, span), clock,
+        *(tables.read(tables.path(study.results, name, session), name) for name in ("steps", "agreement")),
         tables.read(tables.path(study.results, "epochs", session), "epochs"), _ledger(study, session), units,
     )  # fmt: skip
 

@@ -153,8 +153,8 @@ class SessionPlan(Strict):
     def minutes(self) -> list[float]:
         """When something happens to a node or the hub."""
         nodes = [each.at_min for each in self.restarts] + [each.at_min for each in self.deaths]
-        hub = [each.at_min for each in (*self.outages, *self.hub_steps, *self.hub_restarts)]
-        return nodes + hub + list(self.taps_min)
+        hub = [each.at_min for each in self.hub_steps] + [each.at_min for each in self.hub_restarts]
+        return nodes + hub + [each.at_min for each in self.outages] + list(self.taps_min)
 
     @property
     def silences(self) -> list[tuple[float, float]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,7 +100,7 @@ def day(
     )
 
 
-def _ns(seconds: Floats) -> Ints:
+def _ns(seconds: NDArray[Any]) -> Ints:
     return HUB_START_NS + np.rint(seconds * 1e9).astype(np.int64)
 
 
@@ -124,7 +125,7 @@ def marks(
     """
     rng = np.random.default_rng([seed, 2002])
     n, unit_ns = int(hours * 3600 / every_s), round(unit_ms * 1e6)
-    true_s = 1e3 + (np.arange(n) + rng.uniform()) * every_s
+    true_s: Floats = np.asarray(1e3 + (np.arange(n) + rng.uniform()) * every_s, np.float64)
     skew = np.full(n, ppm)
     if moves:
         skew = skew_ppm(

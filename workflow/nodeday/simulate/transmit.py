@@ -105,6 +105,7 @@ def _hub(plan: SessionPlan, layout: Layout) -> Hub:
         half_s = (1 << (stamp.bits - 1)) * stamp.unit_ns / 1e9 / 2
         start_s = float(plan.rng(plan.hub, "start").uniform(60, half_s))
     whole = Hub(_clock(plan, plan.hub), round(start_s * 1e9), stamp.unit_ns)
+    moves: list[tuple[float, float, float | None]]
     moves = [(60 * each.at_min, each.step_ms, None) for each in plan.hub_steps]
     moves += [(60 * each.at_min, 0.0, each.from_s) for each in plan.hub_restarts]
     for at, step_ms, from_s in sorted(moves, key=lambda each: each[0]):
