@@ -64,9 +64,14 @@ class Cells:
 
 
 def cells_for(above: Floats, blur: Blur, reach: float) -> Cells:
-    """Cells for residuals ``above`` (n,) a curve that is off by no more than ``reach`` (ms)."""
+    """Cells for residuals ``above`` (n,) a curve that is off by no more than ``reach`` (ms).
+
+    The median of an exponential delay is three times its lower fifth; up to half of all frames may wait
+    for others by design, and their delays say nothing of the law.
+    """
     unit = sum(blur.widths)
-    scale = max(float(np.median(above)) - blur.low - unit / 2, 0.5 * unit)
+    fifth = float(np.partition(above, len(above) // 5)[len(above) // 5])
+    scale = max(3 * (fifth - blur.low - unit / 2), 0.5 * unit)
     low, near = blur.low - 2 * reach, blur.low + 2 * reach
     far = max(blur.low + unit + FAR * scale, near + 0.1 * unit)
     return Cells(np.concatenate([np.linspace(low, near, 160, False), np.linspace(near, far, 60)]), scale)

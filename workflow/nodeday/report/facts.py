@@ -86,12 +86,14 @@ def read(study: Study, session: str) -> Facts:
         raise ContractError(f"no row for session {session}", where, "a finished session", "Run study first.")
     span = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
     clock = tables.read(tables.path(study.results, "clock", session), "clock")
+    steps, agreement = (
+        tables.read(tables.path(study.results, name, session), name) for name in ("steps", "agreement")
+    )
     units = study.units_of(session)
     return Facts(
         session, study.session(session).participant, study.zone_of(session), *span, nodes,
-        of_study("exclusions"), of_study("phases"), _streams(study, session, clock, span), clock,
-        *(tables.read(tables.path(study.results, name, session), name) for name in ("steps", "agreement")),
-        tables.read(tables.path(study.results, "epochs", session), "epochs"), _ledger(study, session), units,
+        of_study("exclusions"), of_study("phases"), _streams(study, session, clock, span), clock, steps,
+        agreement, tables.read(tables.path(study.results, "epochs", session), "epochs"), _ledger(study, session), units,
     )  # fmt: skip
 
 
