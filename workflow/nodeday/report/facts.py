@@ -93,7 +93,8 @@ def read(study: Study, session: str) -> Facts:
     return Facts(
         session, study.session(session).participant, study.zone_of(session), *span, nodes,
         of_study("exclusions"), of_study("phases"), _streams(study, session, clock, span), clock, steps,
-        agreement, tables.read(tables.path(study.results, "epochs", session), "epochs"), _ledger(study, session), units,
+        agreement, tables.read(tables.path(study.results, "epochs", session), "epochs"),
+        _ledger(study, session), units,
     )  # fmt: skip
 
 
