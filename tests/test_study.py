@@ -204,7 +204,8 @@ def _clock(node, boot, at, zero, skew):  # type: ignore[no-untyped-def]
         for k, t in enumerate(since):
             at_ns = START + round((start + t) * SECOND)
             rows.append((node, "*", b, round(t * RATE * (1 + skew * 1e-6)), at_ns,
-                         skew + 0.4 * np.sin(k), 0.0, 1.5, 1.0 + (k == 0) * 0.8, 3.0, 0.0, "fitted"))  # fmt: skip
+                         skew + 0.4 * np.sin(k), 0.0, 1.5, 1.0 + (k == 0) * 0.8, 3.0, 0.0,
+                         "fitted"))  # fmt: skip
     return pd.DataFrame(rows, columns=TABLES["clock"].names).astype({"boot": "int32"})
 
 
