@@ -121,6 +121,7 @@ class Decoder:
         if len(rows):
             columns["boot"][rows], total = clock.unwrap(*(each[rows] for each in told))
             columns["tick_total"][rows] = total if own else stamped_instant(kind, total)
+            columns["ticks"][rows] *= 1 if own else max(kind.samples, 1)
         return lone
 
     def _counter(self, slot: int) -> StreamCounter:
