@@ -58,6 +58,23 @@ CLOCK_STATUS = {
     "nominal_rate": "too few frames to fit a rate; the crystal's nominal rate is assumed",
     "start_by_hand": "no host marks; the session's written start anchors the hub's clock",
 }
+STEP_KIND = {
+    "node_restart": "the node's counters began anew",
+    "node_step": "the node's ticks jumped while no other clock did",
+    "hub_restart": "the hub's clock began anew, or jumped so far that every node's counters parted from it",
+    "hub_step": "the hub's clock was moved: all nodes shift together; taken out of every map",
+    "host_step": "the host's clock moved against the hub's and every node's; the longer part is believed",
+}
+MOVEMENT_SOURCE = {
+    "found": "found in the accelerations, without being told when",
+    "stated": "noted in the events",
+}
+AGREEMENT = {
+    "agrees": "within the bands of both clocks and of the movements",
+    "disagrees": "further apart than those bands allow",
+    "corrected": "was further apart; the study asked for the clocks to be moved together",
+    "no_movement": "no shared movement was found",
+}
 ORIGIN = {
     "measured": "sent by the node and received",
     "recovered": "received in another copy of the capture",

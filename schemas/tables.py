@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from nodeday.schemas import codes
+from nodeday.schemas.clocks import AGREEMENT, CLOCK, MOVEMENTS, STEPS
 from nodeday.schemas.columns import (
     YEAR_1970,
     YEAR_2200,
@@ -61,26 +62,6 @@ REJECTS = Table(
     key=("capture", "offset"),
     increasing="offset",
     within=("capture",),
-)
-
-CLOCK = Table(
-    "clock",
-    "a knot of a node's map from ticks to UTC; straight lines join the knots of a boot",
-    (
-        node,
-        boot,
-        Column("ticks", "int64", "tick", "node ticks, unwrapped within the boot"),
-        utc_ns,
-        Column("skew_ppm", "float64", "ppm", "how much faster than nominal the node's crystal runs"),
-        Column("offset_ms", "float64", "ms", "map minus a crystal of nominal rate started with the boot"),
-        Column("residual_ms", "float64", "ms", "median distance of the frames above the edge", nullable=True),
-        Column("uncertainty_ms", "float64", "ms", "half width of the 95 % band of the map", ge=0),
-        Column("delay_ms", "float64", "ms", "constant delay that was assumed, not measured", ge=0),
-        Column("status", "code", "", "how the knot was found", codes=codes.CLOCK_STATUS),
-    ),
-    key=("node", "boot", "ticks"),
-    increasing="utc_ns",
-    within=("node", "boot"),
 )
 
 SAMPLES = Table(
@@ -228,7 +209,7 @@ LEDGER = Table(
 TABLES = {
     table.name: table
     for table in (
-        FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, BATTERY, CLOCK, SAMPLES, ALIGNED, BEATS, EPOCHS,
-        PHASES, SESSIONS, EXCLUSIONS, LEDGER,
+        FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, BATTERY, CLOCK, STEPS, MOVEMENTS, AGREEMENT,
+        SAMPLES, ALIGNED, BEATS, EPOCHS, PHASES, SESSIONS, EXCLUSIONS, LEDGER,
     )
 }  # fmt: skip

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,11 +14,13 @@ from nodeday.schemas import TABLES
 from scipy.optimize import linprog
 
 from nodeday import tables, timeline
-from nodeday.clock import edge, maps, room
+from nodeday.clock import edge, hub, law, maps, room, smooth
 from nodeday.clock.edge import Unit
 from nodeday.clock.hull import edge_line, lower_hull
 from nodeday.errors import ContractError
 from nodeday.simulate.crystal import skew_ppm
+from nodeday.simulate.stamps import Day, Way, day
+from nodeday.simulate.stamps import marks as host_marks
 
 TICK_HZ = 32_768
 START_NS = 1_784_000_000_000_000_000
@@ -91,30 +92,83 @@ def test_hull_without_sweeps_and_in_groups():
     assert lower_hull(np.zeros(3), np.array([2.0, 1, 3])).tolist() == [1]
 
 
-def test_broken_line_of_two_knots_is_the_edge_line():
+def test_first_curve_is_the_best_line_under_each_stretch():
+    # Of the best line under a stretch, the height at the stretch's mean x: the linear program's, by scipy.
     rng = np.random.default_rng(2)
     x, y = np.sort(rng.uniform(0, 100, 300)), rng.exponential(2, 300)
-    a, b = edge_line(x, y)
-    knots = np.array([0.0, 100.0])
-    assert edge.broken_line(x, y, knots, 1.0) == pytest.approx(a + b * knots, abs=1e-7)
-
-
-def test_broken_line_lies_under_everything_and_bends_with_the_edge():
-    rng = np.random.default_rng(3)
-    x = np.sort(rng.uniform(0, 100, 4000))
-    y = np.abs(x - 50) + rng.exponential(2, 4000)
-    knots = np.linspace(0, 100, 11)
-    level = edge.broken_line(x, y, knots, 0.25)
-    assert (np.interp(x, knots, level) <= y + 1e-7).all()
-    assert level == pytest.approx(np.abs(knots - 50), abs=0.2)
+    stretch = (x // 25).astype(np.int64)
+    middle = np.array([x[stretch == each].mean() for each in range(4)])
+    found = edge.first_curve(x, y, stretch, middle)
+    for each in range(4):
+        own_x, own_y = x[stretch == each], y[stretch == each]
+        under = np.stack([np.ones_like(own_x), own_x], axis=1)
+        best = linprog(-under.sum(axis=0), under, own_y, bounds=[(None, None)] * 2)
+        assert found[each] == pytest.approx(-best.fun / len(own_x), abs=1e-7)
 
 
 def test_false_early_stamps_are_left_out():
     rng = np.random.default_rng(4)
     x, y = np.sort(rng.uniform(0, 3600, 9000)), rng.exponential(2, 9000)
     y[[100, 4000, 8999]] -= [30, 4_000, 15]
-    knots = edge.place_knots(x, 300)
-    assert np.flatnonzero(edge.early(y, edge.segment_of(x, knots))).tolist() == [100, 4000, 8999]
+    assert np.flatnonzero(edge.early(y, (x // 300).astype(np.int64))).tolist() == [100, 4000, 8999]
+
+
+# --- the law of delays and the smoother ---------------------------------------------------------
+
+
+@pytest.mark.parametrize("blur", [law.Blur((1.0,), -1.0), law.Blur((1.0, 0.5), 0.0)])
+def test_bells_are_sums_of_uniform_parts(blur):
+    rng = np.random.default_rng(7)
+    parts = [rng.uniform(0, each, 200_000) for each in (3.0, *blur.widths)]
+    drawn, cells = np.sum(parts, axis=0) + blur.low, np.linspace(-2, 6, 81)
+    share = np.histogram(drawn, cells)[0] / 200_000
+    middle = (cells[:-1] + cells[1:]) / 2
+    made = law.bells(middle, np.array([3.0]), blur)[:, 0] * 0.1
+    assert np.abs(made - share).max() < 1e-3
+    assert made.sum() == pytest.approx(1, abs=1e-6)
+    # A normal part on top keeps the sum and the mean.
+    blurred = law.bells(middle, np.array([3.0]), blur, smear=0.2)[:, 0] * 0.1
+    assert (blurred.sum(), blurred @ middle) == pytest.approx((1, made @ middle), abs=1e-3)
+
+
+def test_readings_are_unbiased_and_say_how_far_they_err():
+    # Blocks of 300 stamps: exponential delays of 2 ms, rounded down to 1 ms at a phase that sweeps.
+    rng = np.random.default_rng(8)
+    blur, n, blocks = law.Blur((1.0,), -1.0), 300, 400
+    phase = np.linspace(0, 1, n)[None, :] + rng.random(blocks)[:, None]
+    above = np.floor(phase + rng.exponential(2, (blocks, n))) - phase
+    cells = law.cells_for(above.ravel(), blur, 0.4)
+    cell, within = cells.of(above.ravel())
+    learnt = law.Law.learnt(np.bincount(cell[within], minlength=len(cells)), cells, blur, 0.001, 0.4)
+    assert learnt.shift == pytest.approx(0, abs=0.02)
+    block = np.repeat(np.arange(blocks + 1)[:blocks], n)
+    counts = np.bincount((block * len(cells) + cell)[within], minlength=(blocks + 1) * len(cells))
+    seen, precision = learnt.readings(counts.reshape(blocks + 1, -1), 0.4)
+    assert precision[-1] == 0  # a block without stamps says nothing
+    assert np.mean(seen[:-1]) == pytest.approx(0, abs=0.02)
+    assert np.mean(seen[:-1] ** 2 * precision[:-1]) == pytest.approx(1, abs=0.35)
+
+
+def test_smoother_equals_dense_algebra():
+    # Oracle: the same normal equations, dense, by numpy.
+    rng = np.random.default_rng(9)
+    seen, precision = rng.normal(size=40), rng.uniform(0, 5, 40) * (rng.random(40) < 0.7)
+    found = smooth.smooth(seen, precision, np.array([0.3]))
+    bend = np.diff(np.eye(40), 2, axis=0)
+    inverse = np.linalg.inv(np.diag(np.maximum(precision, 1e-9)) + bend.T @ bend / 0.09)
+    assert found.level == pytest.approx(inverse @ (precision * seen), abs=1e-8)
+    assert found.variance == pytest.approx(found.scale**2 * np.diag(inverse), rel=1e-8)
+
+
+def test_smoother_finds_how_much_the_rate_wanders():
+    rng = np.random.default_rng(10)
+    bends = 10.0 ** np.arange(-4, 0.1, 0.25)
+    for bend in (0.003, 0.1):
+        level = np.cumsum(np.cumsum(rng.normal(0, bend, 800)))
+        found = smooth.smooth(level + rng.normal(0, 0.05, 800), np.full(800, 400.0), bends)
+        assert found.bend == pytest.approx(bend, rel=0.6)
+        off = (found.level - level) / np.sqrt(found.variance)
+        assert np.mean(np.abs(off) < 1.96) == pytest.approx(0.95, abs=0.04)
 
 
 # --- figures of crystals ------------------------------------------------------------------------
@@ -135,115 +189,127 @@ def test_crystal_figures():
 # --- maps with known truth ----------------------------------------------------------------------
 
 
-@dataclass
-class Recording:
-    """Stamps of a node (ticks, hub ms cut down) and the hub's true time of each tick."""
-
-    ticks: np.ndarray
-    hub_ns: np.ndarray
-    true_ns: np.ndarray
-
-
-def recording(
-    seed: int, ppm: float, hours: float = 2, fps: float = 12.5, wander: float = 0.0, step: float = 0.0
-) -> Recording:
-    """A clock ``ppm`` slow, wandering by ``wander`` ppm an hour, ``step`` ppm slower for a third.
-
-    Delays of 3 ms + exp(2 ms), a minute's worth of bursts of 5 to 60 ms an hour, 5 % loss.
-    """
-    rng = np.random.default_rng(seed)
-    n = int(hours * 3600 * fps)
-    ticks = np.rint(np.arange(n) / fps * TICK_HZ).astype(np.int64)
-    x = ticks / TICK_HZ
-    middle = (x > x[-1] / 3) & (x < x[-1] * 2 / 3)
-    rate = (ppm + wander * np.sin(2 * np.pi * x / 3600) + step * middle) * 1e-6
-    true_s = x + np.cumsum(rate) / fps + rng.uniform(0, 1)
-    burst = np.zeros(n)
-    for start in rng.uniform(0, x[-1], int(hours * 60)):
-        burst += ((x >= start) & (x < start + rng.exponential(8))) * rng.uniform(5, 60)
-    delay_ms = 3 + rng.exponential(2, n) + burst * rng.uniform(0.3, 1, n)
-    stamp_ms = np.floor(true_s * 1e3 + delay_ms).astype(np.int64) + 10**9
-    kept = rng.random(n) > 0.05
-    true_ns = np.rint(true_s * 1e9).astype(np.int64) + 10**9 * MS
-    return Recording(ticks[kept], stamp_ms[kept] * MS, true_ns[kept])
-
-
-def errors_ms(found: maps.Map, rec: Recording) -> np.ndarray:
+def errors_ms(found: maps.Map, rec: Day) -> np.ndarray:
     return (found(rec.ticks) - rec.true_ns) / 1e6
 
 
-def within_share(found: maps.Map, rec: Recording) -> float:
+def within_share(found: maps.Map, rec: Day) -> float:
     """Share of minutes whose truth lies in the 95 % band."""
     minute = np.unique(rec.ticks // (60 * TICK_HZ), return_index=True)[1]
     inside = np.abs(errors_ms(found, rec)) <= found.uncertainty(rec.ticks)
     return float(inside[minute].mean())
 
 
+def fit(rec: Day, unit_ms: float = 1.0) -> maps.Map:
+    return maps.fit_map(rec.ticks, rec.stamp_ns, TICK_HZ, Unit(unit_ms), delay_ms=3.0)
+
+
 @pytest.mark.parametrize(
-    ("ppm", "fps", "wander", "rms_ms", "worst_ms"),
-    [(30, 12.5, 0, 0.05, 0.2), (-30, 12.5, 0, 0.05, 0.2), (30, 12.5, 2, 0.06, 0.3), (-10, 5, 1, 0.08, 0.4),
-     (30, 0.25, 0, 0.3, 1.0)],
+    ("hours", "ppm", "fps", "unit_ms", "rms_ms", "worst_ms"),
+    [(15, 30, 10, 1, 0.01, 0.05), (2, -30, 12.5, 1, 0.02, 0.1), (2, 3, 5, 1, 0.03, 0.1),
+     (2, 30, 0.25, 1, 0.1, 0.3), (4, 30, 10, 10, 0.1, 0.5), (1, 30, 5, 0.001, 0.01, 0.05)],
 )  # fmt: skip
-def test_two_hours_with_known_truth(ppm, fps, wander, rms_ms, worst_ms):
+def test_known_truth(hours, ppm, fps, unit_ms, rms_ms, worst_ms):
     inside = []
-    for seed in range(4):
-        rec = recording(seed, ppm, fps=fps, wander=wander)
-        found = maps.fit_map(rec.ticks, rec.hub_ns, TICK_HZ, Unit(1.0), delay_ms=3.0)
+    for seed in range(3):
+        rec = day(seed, hours, fps, ppm, way=Way(unit_ms=unit_ms)).received()
+        found = fit(rec, unit_ms)
         error = errors_ms(found, rec)
         print(f"{ppm:+} ppm {fps}/s rms {np.sqrt(np.mean(error**2)):.3f} worst {np.abs(error).max():.3f} ms")
         assert found.status == "fitted"
         assert np.sqrt(np.mean(error**2)) < rms_ms
         assert np.abs(error).max() < worst_ms
         inside.append(within_share(found, rec))
-    assert np.mean(inside) >= 0.9
+    assert np.mean(inside) >= 0.7  # errors of one recording go together; benchmarks/clock.py has more
+
+
+def test_steps_of_temperature_are_followed():
+    # 33 -> 22 -> 33 degC: 1.87 ppm (worked), 10 ms over 90 minutes, against a straight line.
+    rec = day(7, 4.5, 10, 20, ((1.5, 22.0), (3.0, 33.0))).received()
+    found = fit(rec)
+    straight = np.polynomial.Polynomial.fit(rec.ticks, rec.true_ns - rec.true_ns[0], 1)
+    assert np.abs(straight(rec.ticks) - (rec.true_ns - rec.true_ns[0])).max() > MS
+    assert np.sqrt(np.mean(errors_ms(found, rec) ** 2)) < 0.03
+    assert np.abs(errors_ms(found, rec)).max() < 0.3
+    assert within_share(found, rec) >= 0.9
 
 
 def test_a_clock_in_step_with_the_unit_says_that_it_cannot_know():
     # At 0 ppm the cut-off part of the stamps hardly moves: half a unit either way is honest.
     for seed in range(4):
-        rec = recording(seed, 0.0)
-        found = maps.fit_map(rec.ticks, rec.hub_ns, TICK_HZ, Unit(1.0), delay_ms=3.0)
+        rec = day(seed, 2, 10, 0.0).received()
+        found = fit(rec)
         assert np.median(found.uncertainty_ms) > 0.4
         assert within_share(found, rec) >= 0.9
 
 
 def test_one_false_early_stamp_changes_nothing_much():
-    rec = recording(5, 20)
-    clean = maps.fit_map(rec.ticks, rec.hub_ns, TICK_HZ, Unit(1.0), 3.0)
-    hub_ns = rec.hub_ns.copy()
-    hub_ns[40_000] -= 700 * MS
-    assert (
-        np.abs(maps.fit_map(rec.ticks, hub_ns, TICK_HZ, Unit(1.0), 3.0)(rec.ticks) - clean(rec.ticks)).max()
-        < MS // 10
-    )
+    rec = day(5, 2, 10, 20).received()
+    stamp_ns = rec.stamp_ns.copy()
+    stamp_ns[40_000] -= 700 * MS
+    false = maps.fit_map(rec.ticks, stamp_ns, TICK_HZ, Unit(1.0), 3.0)
+    assert np.abs(false(rec.ticks) - fit(rec)(rec.ticks)).max() < MS // 100
 
 
 def test_uncertainty_grows_in_a_hole_and_truth_stays_inside():
-    rec = recording(6, 25, wander=1)
+    rec = day(6, 2, 10, 25).received()
     hole = (rec.ticks > 2400 * TICK_HZ) & (rec.ticks < 4800 * TICK_HZ)
-    found = maps.fit_map(rec.ticks[~hole], rec.hub_ns[~hole], TICK_HZ, Unit(1.0), 3.0)
+    found = maps.fit_map(rec.ticks[~hole], rec.stamp_ns[~hole], TICK_HZ, Unit(1.0), 3.0)
     middle = found.uncertainty(np.array([3600 * TICK_HZ]))[0]
     assert middle > 1.0 > 5 * found.uncertainty(np.array([1200 * TICK_HZ]))[0]
     assert within_share(found, rec) >= 0.9
 
 
-def test_a_step_of_temperature_is_followed():
-    # 33 -> 22 -> 33 degC for a third of the time: 1.87 ppm (worked), 4.5 ms over that third.
-    rec = recording(7, 20, step=1.87)
-    found = maps.fit_map(rec.ticks, rec.hub_ns, TICK_HZ, Unit(1.0), 3.0)
-    straight = np.polynomial.Polynomial.fit(rec.ticks, rec.true_ns - rec.true_ns[0], 1)
-    line = straight(rec.ticks) - (rec.true_ns - rec.true_ns[0])
-    assert np.abs(line).max() > 0.5 * MS
-    assert np.abs(errors_ms(found, rec)).max() < 0.25
-    assert within_share(found, rec) >= 0.9
+def test_marks_rounded_at_both_ends():
+    for in_step, rms_ms in ((False, 0.1), (True, 0.5)):
+        own = host_marks(3, 6, 10.0, 4.0, in_step=in_step)
+        found = maps.fit_marks(own.hub_ns, own.utc_ns, 1.0, 1.0)
+        error = (found(own.hub_ns) - own.true_ns) / 1e6
+        assert maps.in_step(own.hub_ns, MS) == in_step
+        assert np.sqrt(np.mean(error**2)) < rms_ms
+        assert (np.abs(error) <= found.uncertainty(own.hub_ns)).mean() >= 0.9
+
+
+@settings(deadline=None, max_examples=6)
+@given(st.integers(0, 2**32), st.floats(0.02, 0.4))
+def test_dropping_random_frames_moves_the_map_within_its_band(seed, share):
+    rec = day(8, 1, 5, -17).received()
+    kept = np.random.default_rng(seed).random(len(rec.ticks)) > share
+    whole = fit(rec)
+    part = maps.fit_map(rec.ticks[kept], rec.stamp_ns[kept], TICK_HZ, Unit(1.0), 3.0)
+    at = rec.ticks[kept]
+    moved = np.abs(part(at) - whole(at)) / 1e6
+    assert (moved <= whole.uncertainty(at) + part.uncertainty(at)).all()
+
+
+@settings(deadline=None, max_examples=6)
+@given(st.integers(0, 2**32))
+def test_the_order_of_frames_does_not_matter(seed):
+    rec = day(8, 1, 5, -17).received()
+    order = np.random.default_rng(seed).permutation(len(rec.ticks))
+    one, two = fit(rec), maps.fit_map(rec.ticks[order], rec.stamp_ns[order], TICK_HZ, Unit(1.0), 3.0)
+    assert (one.at == two.at).all()
+    assert (one.to == two.to).all()
+
+
+@settings(deadline=None, max_examples=6)
+@given(st.sampled_from([2, 3, 5, 10]))
+def test_scaling_the_hubs_clock_scales_the_map(factor):
+    # A hub whose second is a factor shorter, with its unit and delays: ticks at the nominal rate to match.
+    rec = day(8, 1, 5, -17).received()
+    one = fit(rec)
+    stamp_ns = rec.stamp_ns[0] + (rec.stamp_ns - rec.stamp_ns[0]) * factor
+    two = maps.fit_map(rec.ticks, stamp_ns, TICK_HZ / factor, Unit(1.0 * factor), 3.0 * factor)
+    scaled = rec.stamp_ns[0] + (one(rec.ticks) - rec.stamp_ns[0]) * factor
+    assert np.abs(two(rec.ticks) - scaled).max() <= (one.uncertainty(rec.ticks) * factor).max() * 1e6
 
 
 @settings(deadline=None, max_examples=10)
 @given(st.integers(-(10**12), 10**12), st.integers(-(10**9), 10**9))
 def test_shifts_of_both_clocks_shift_the_map(hub_ms, ticks):
-    rec = recording(8, -17, hours=0.5, fps=2)
-    one = maps.fit_map(rec.ticks, rec.hub_ns, TICK_HZ, Unit(1.0), 3.0)
-    two = maps.fit_map(rec.ticks + ticks, rec.hub_ns + hub_ms * MS, TICK_HZ, Unit(1.0), 3.0)
+    rec = day(8, 0.5, 2, -17).received()
+    one = fit(rec)
+    two = maps.fit_map(rec.ticks + ticks, rec.stamp_ns + hub_ms * MS, TICK_HZ, Unit(1.0), 3.0)
     assert (two.at == one.at + ticks).all()
     assert (two.to == one.to + hub_ms * MS).all()
     assert (two.uncertainty_ms == one.uncertainty_ms).all()
@@ -272,17 +338,17 @@ def test_few_stamps_take_the_nominal_rate_with_a_wide_band():
 
 
 def test_half_a_million_frames():
-    rec = recording(9, 12, hours=11.2)
-    assert len(rec.ticks) > 470_000
+    rec = day(9, 15, 10, 12).received()
+    assert len(rec.ticks) > 500_000
     begin = time.perf_counter()
-    found = maps.fit_map(rec.ticks, rec.hub_ns, TICK_HZ, Unit(1.0), 3.0)
+    found = fit(rec)
     print(f"{len(rec.ticks)} frames in {time.perf_counter() - begin:.2f} s")
-    assert np.abs(errors_ms(found, rec)).max() < 0.3
+    assert np.abs(errors_ms(found, rec)).max() < 0.05
 
 
 def test_runs_of_the_hub():
     stamps = np.array([10, 11, 10, 3600, 5, 6], np.int64) * 1_000_000_000
-    assert maps.hub_segments(stamps).tolist() == [0, 0, 0, 0, 1, 1]
+    assert hub.runs(stamps, None).tolist() == [0, 0, 0, 0, 1, 1]
 
 
 # --- the room -----------------------------------------------------------------------------------
@@ -291,17 +357,22 @@ def test_runs_of_the_hub():
 def layout() -> SimpleNamespace:
     fields = {"ticks": SimpleNamespace(rate_hz=float(TICK_HZ)), "hub_time": SimpleNamespace(unit_ns=MS)}
     utc = SimpleNamespace(role="utc", unit_ns=MS)
-    kind = SimpleNamespace(stream="acc", least_lag_s=0.0, fields=[utc])
-    return SimpleNamespace(delay_ms=3.0, field=fields.get, kinds=[kind])
+    kind = SimpleNamespace(stream="acc", least_lag_s=0.0, fields=[utc], channels=())
+    return SimpleNamespace(
+        delay_ms=3.0, field=fields.get, kinds=[kind], has_ticks=True, tick_hz=lambda _: float(TICK_HZ),
+        stream=lambda _: kind,
+    )  # fmt: skip
 
 
 def study(tmp_path, frames: pd.DataFrame, start: int | None = None) -> SimpleNamespace:
     out = tables.path(tmp_path, "frames", "S01")
     out.parent.mkdir(parents=True, exist_ok=True)
     frames.to_parquet(out)
+    movements = SimpleNamespace(movements=SimpleNamespace(phases=("taps",), correct=False))
     return SimpleNamespace(
-        results=tmp_path, layout_of=lambda *_: layout(), written_span=lambda _: (start, None)
-    )
+        results=tmp_path, layout_of=lambda *_: layout(), written_span=lambda _: (start, None), file=movements,
+        nodes_of=lambda _: {}, phases_of=lambda _: [],
+    )  # fmt: skip
 
 
 def frame(node: str, boot: int, ticks, hub_ns, mark=None) -> pd.DataFrame:
@@ -321,7 +392,7 @@ def joined(*pieces: pd.DataFrame) -> pd.DataFrame:
     return out.astype(dict.fromkeys(["node", "stream", "status"], "category"))
 
 
-def marks(rec: Recording, ppm: float, seed: int = 0) -> tuple[pd.DataFrame, maps.Map]:
+def marks(rec: Day, ppm: float, seed: int = 0) -> tuple[pd.DataFrame, maps.Map]:
     """Marks every 10 s of a hub ``ppm`` slow, and the true map of hub time to UTC."""
     rng = np.random.default_rng(seed)
     first, last = int(rec.true_ns[0]) - 10**10, int(rec.true_ns[-1]) + 10**10
@@ -343,9 +414,9 @@ def run(tmp_path, frames, start=None) -> pd.DataFrame:
 
 
 def test_room_composes_both_maps(tmp_path):
-    rec = recording(10, -25)
+    rec = day(10, 2, 12.5, -25).received()
     mark, hub = marks(rec, 7.0)
-    clock = run(tmp_path, joined(mark, frame("heart", 0, rec.ticks, rec.hub_ns)))
+    clock = run(tmp_path, joined(mark, frame("heart", 0, rec.ticks, rec.stamp_ns)))
     utc = timeline.ticks_to_utc(rec.ticks, clock["ticks"].to_numpy(), clock["utc_ns"].to_numpy())
     error = (utc - hub(rec.true_ns)) / 1e6
     assert set(clock["status"]) == {"fitted"}
@@ -353,18 +424,18 @@ def test_room_composes_both_maps(tmp_path):
     assert error.std() < 0.25
     band = np.interp(rec.ticks, clock["ticks"], clock["uncertainty_ms"])
     assert (np.abs(error) <= band).mean() >= 0.9
-    # The node's seconds last 25 ppm longer than the hub's, and those 7 ppm longer than true ones.
-    assert clock["skew_ppm"].to_numpy()[5:-5] == pytest.approx(25 - 7, abs=1.0)
+    # The node runs 25 ppm slower than the hub, and that 7 ppm slower than true time.
+    assert clock["skew_ppm"].to_numpy()[5:-5] == pytest.approx(-25 - 7, abs=0.5)
     assert (clock["delay_ms"] == 3.0).all()
 
 
 def test_room_has_a_map_for_each_boot(tmp_path):
-    rec = recording(11, 15)
+    rec = day(11, 2, 12.5, 15).received()
     mark, _ = marks(rec, 0.0)
     cut = len(rec.ticks) - 20
     clock = run(tmp_path, joined(
-        mark, frame("wrist", 0, rec.ticks[:cut], rec.hub_ns[:cut]),
-        frame("wrist", 1, rec.ticks[cut:] - rec.ticks[cut], rec.hub_ns[cut:]),
+        mark, frame("wrist", 0, rec.ticks[:cut], rec.stamp_ns[:cut]),
+        frame("wrist", 1, rec.ticks[cut:] - rec.ticks[cut], rec.stamp_ns[cut:]),
     ))  # fmt: skip
     status = clock.groupby("boot")["status"].unique()
     assert [list(status[boot]) for boot in (0, 1)] == [["fitted"], ["nominal_rate"]]
@@ -376,17 +447,17 @@ def test_room_has_a_map_for_each_boot(tmp_path):
 
 
 def test_room_takes_the_written_start_without_marks(tmp_path):
-    rec = recording(12, 15, hours=0.5)
-    clock = run(tmp_path, frame("heart", 0, rec.ticks, rec.hub_ns), start=START_NS)
+    rec = day(12, 0.5, 12.5, 15).received()
+    clock = run(tmp_path, frame("heart", 0, rec.ticks, rec.stamp_ns), start=START_NS)
     assert set(clock["status"]) == {"start_by_hand"}
     assert abs(clock["utc_ns"].iloc[0] - START_NS) < 100 * MS
     assert (clock["uncertainty_ms"] >= 60_000).all()
 
 
 def test_room_says_what_is_missing(tmp_path):
-    rec = recording(13, 15, hours=0.2)
+    rec = day(13, 0.2, 12.5, 15).received()
     with pytest.raises(ContractError) as error:
-        run(tmp_path, frame("heart", 0, rec.ticks, rec.hub_ns))
+        run(tmp_path, frame("heart", 0, rec.ticks, rec.stamp_ns))
     assert str(error.value) == (
         "session S01, run 0 of the hub: no host mark ties the hub's clock to UTC; expected host marks in the "
         "capture, or the session's start in config/sessions.tsv."

@@ -324,7 +324,7 @@ WRONG: dict[str, tuple[Change, str]] = {
     "checksum first": (lambda d: moved(d, SUM, 0), "the checksum must come after the payload"),
     "field twice": (lambda d: d["frame"][1].update(name="size"), "twice in the frame: size"),
     "role twice": (lambda d: d["frame"][4].update(role="node"), "twice in the frame: node"),
-    "no ticks": (lambda d: d["frame"][5].update(role="other"), "no field has the role ticks"),
+    "no hub time": (lambda d: d["frame"][9].update(role="other"), "no field has the role hub_time"),
     "kind after the payload": (
         lambda d: (moved(d, 2, BATTERY), moved(d, 2, BATTERY)),
         "frame.6: the kind field must come before the payload",

@@ -354,10 +354,11 @@ def write_clock(study: Study, boots: list[tuple[str, int, int]]) -> None:
     node, boot, ticks, utc = zip(*rows, strict=True)
     table, target = TABLES["clock"], tables.path(study.results, "clock", "S01-clean")
     tables.write(target, table, tables.build(table, {
-        "node": list(node), "boot": np.array(boot, np.int32), "ticks": np.array(ticks, np.int64),
-        "utc_ns": np.array(utc, np.int64), "skew_ppm": np.zeros(n), "offset_ms": np.zeros(n),
+        "node": list(node), "stream": ["*"] * n, "boot": np.array(boot, np.int32),
+        "ticks": np.array(ticks, np.int64), "utc_ns": np.array(utc, np.int64),
+        "skew_ppm": np.zeros(n), "offset_ms": np.zeros(n),
         "residual_ms": np.zeros(n), "uncertainty_ms": np.ones(n), "delay_ms": np.zeros(n),
-        "status": ["fitted"] * n,
+        "corrected_ms": np.zeros(n), "status": ["fitted"] * n,
     }))  # fmt: skip
 
 

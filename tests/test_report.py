@@ -327,8 +327,8 @@ def test_pages_are_whole_accessible_and_ask_for_nothing(page: str, index: str, m
         for link in checked.links:
             assert (made.study.results / "report" / link).exists(), link
     assert set(re.findall(r"url\(#([\w-]+)\)", page)) <= set(Checked(page).ids)
-    assert page.count("<figure>") == page.count("<figcaption>") == 10
-    assert page.count('role="img"') == page.count("<desc ") == 10
+    assert page.count("<figure>") == page.count("<figcaption>") == 11
+    assert page.count('role="img"') == page.count("<desc ") == 11
 
 
 def test_the_page_says_the_verdict_its_reasons_and_its_cautions(page: str) -> None:
@@ -359,8 +359,8 @@ def test_a_hole_is_shaded_and_no_line_crosses_it(page: str) -> None:
 
 def test_each_figure_has_its_rows_beside_it(made: Made) -> None:
     folder = made.study.results / "report" / f"{made.session}-data"
-    names = {"coverage", "loss", "drift", "uncertainty", "heart_rate_bpm", "rmssd_ms", "enmo_mg", "mean",
-             "strip", "signal", "gaps", "exclusions", "ledger"}  # fmt: skip
+    names = {"coverage", "loss", "drift", "edge", "uncertainty", "heart_rate_bpm", "rmssd_ms", "enmo_mg",
+             "mean", "strip", "signal", "gaps", "exclusions", "ledger"}  # fmt: skip
     assert {path.stem for path in folder.glob("*.csv")} == names
     rows = pd.read_csv(folder / "coverage.csv")
     shares = rows[[name for name in rows if name.startswith("share_")]].sum(axis=1)
@@ -420,7 +420,7 @@ def test_a_session_without_features_still_has_its_page(tmp_path: Path) -> None:
     room.index(made.study, [made.session])
     text = (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
     assert "Unusable:" in reading_text(text)
-    assert text.count("<figure>") == 5
+    assert text.count("<figure>") == 6
 
 
 @pytest.mark.parametrize(

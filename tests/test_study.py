@@ -80,6 +80,8 @@ def make_study(root: Path, seconds: int = 300, session: str = "S02-lossy") -> Ma
         pieces["epochs"].append(_epochs(rng, made, node, stream, placement, one))
         if stream == "ecg":
             _heart(made, one)
+    for name in ("steps", "agreement"):
+        tables.write(tables.path(study.results, name, session), TABLES[name], tables.empty(TABLES[name]))
     for name, parts in pieces.items():
         rows = pd.concat(parts, ignore_index=True)
         if name == "frames":
@@ -206,8 +208,10 @@ def _clock(node, boot, at, zero, skew):  # type: ignore[no-untyped-def]
         since = np.linspace(0, at[boot == b][-1] - at[boot == b][0] + 10, 8)
         start = zero[boot == b][0]
         for k, t in enumerate(since):
-            rows.append((node, b, round(t * RATE * (1 + skew * 1e-6)), START + round((start + t) * SECOND),
-                         skew + 0.4 * np.sin(k), 0.0, 1.5, 1.0 + (k == 0) * 0.8, 3.0, "fitted"))  # fmt: skip
+            at_ns = START + round((start + t) * SECOND)
+            rows.append((node, "*", b, round(t * RATE * (1 + skew * 1e-6)), at_ns,
+                         skew + 0.4 * np.sin(k), 0.0, 1.5, 1.0 + (k == 0) * 0.8, 3.0, 0.0,
+                         "fitted"))  # fmt: skip
     return pd.DataFrame(rows, columns=TABLES["clock"].names).astype({"boot": "int32"})
 
 

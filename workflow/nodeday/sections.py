@@ -57,6 +57,14 @@ class Battery(Strict):
     empty_v: float = Setting(default=3.0, gt=0, le=100)
 
 
+class Movements(Strict):
+    """Movements that several accelerometers share check their clocks; ``correct`` moves clocks that
+    disagree. ``phases`` of the events say when somebody made one: their names, up to a hyphen."""
+
+    phases: tuple[str, ...] = ("taps", "jump")
+    correct: bool = False
+
+
 class StudyFile(Strict):
     """``config/study.yaml``."""
 
@@ -68,6 +76,7 @@ class StudyFile(Strict):
     fill: dict[str, Fill] = Setting(default_factory=dict)
     battery: Battery = Battery()
     limits: Limits = Limits()
+    movements: Movements = Movements()
 
     @field_validator("zone")
     @classmethod

@@ -3,8 +3,14 @@ rule clock:
         frames=table("frames"),
     output:
         clock=table("clock"),
+        steps=table("steps"),
+        movements=table("movements"),
+        agreement=table("agreement"),
+        ledger=table("ledger", "clock"),
     params:
         code=code("clock"),
+        movements=str(study.file.movements),
+        sheets=lambda wildcards: sheets(study, wildcards.session),
     log:
         "results/logs/{session}/clock.log",
     shell:

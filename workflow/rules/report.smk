@@ -3,7 +3,8 @@ rule report:
         expand(
             table("{each}"),
             each=[
-                "frames", "rejects", "gaps", "loss", "radio", "signal", "battery", "clock", "samples", "beats", "epochs",
+                "frames", "rejects", "gaps", "loss", "radio", "signal", "battery", "clock", "steps", "agreement",
+                "samples", "beats", "epochs",
             ],
             allow_missing=True,
         ),

@@ -1,4 +1,4 @@
-"""The lower edge of one-sided delays as a broken line, with what is known of its error.
+"""The lower edge of one-sided delays as a smooth curve, with what is known of its error.
 
 A stamp is the truth plus a delay that is never shorter than its constant part, rounded down (a
 hub's) or up (a host's) to a whole unit. Seen against a clock of nominal rate, the truth runs
@@ -10,8 +10,12 @@ along the lower edge::
       | '''                 '' ' ''      bent no more than they ask for
       +-------------------------- x
 
-One line over everything is the linear program of Moon, Skelly and Towsley (INFOCOM 1999). Here
-the line may bend at knots, since crystals follow temperature, and each bend costs something.
+One line over everything is the linear program of Moon, Skelly and Towsley (INFOCOM 1999), which the
+convex hull solves: see :mod:`nodeday.clock.hull`. Crystals follow temperature, so that line is drawn
+under each stretch of a few minutes and is only a first curve. Then the law of the delays is learnt
+from all points at once, each block of points says by that law how far the edge lies from the curve,
+and a smoother weighs that against how crystals wander. Chosen by measurement: benchmarks/clock.py
+prints its errors beside those of bin minima joined by a cubic.
 """
 
 from __future__ import annotations
@@ -20,30 +24,47 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, sparse, special, stats
+from scipy import stats
 
 from nodeday.clock.hull import lower_hull
+from nodeday.clock.law import Blur, Law, cells_for
+from nodeday.clock.smooth import Smooth, smooth
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 MIN_POINTS = 12
-"""Stretches with fewer points get no knot of their own."""
+"""An edge needs as many."""
 EARLY_SPREADS = 5.0
 """A stamp this many lower spreads under its stretch's low quantile is false. Choice of this
 project: the lower side of one-sided delays is steep, and its spread hardly feels bursts."""
-RANK = 12
-"""Which of the lowest residuals of a stretch measures how densely points lie on the edge."""
 FINE_MS = 0.1
-"""Stamps in units shorter than this count as not rounded."""
+"""Stamps in shorter units are rounded to this first, so that one way serves all."""
 WANDER_PPM = 1.0
 """How far a rate may have moved where there are no data; a crystal cut for 25 degC moves by less
 than 0.8 ppm a degree at skin temperature. Choice of this project."""
+BLOCK_S, BLOCK_POINTS, BLOCKS, STRETCH_S = 60.0, 30, 3000, 300.0
+"""A block is a minute, or as long as 30 points take, and of blocks there are 3000 at most; stretches
+for the first curve last 5 minutes, or a block. Choices of this project."""
+PASSES, REACH, SPREADS = 3, (0.2, 1.0), 4.0
+"""Passes over all blocks; how far off the curve may be, in units: the most at first, then 4 spreads of
+a block's reading, and no less than 0.2."""
+BENDS = 10.0 ** np.arange(-5.5, -0.4, 0.25)
+"""Changes of the level's slope (ms over a minute) that a crystal may show, of which the likeliest is
+taken: from a rate that stays to 0.05 ppb to one that moves by 5 ppm a minute."""
+SWEEP_S = 3600.0
+"""Blocks of coarse stamps are never longer. Choice of this project."""
+MODEL_MS, MODEL_BOTH = 0.001, 0.05
+"""Error (standard deviation) that the law's coarse shape adds, and more, in units, where both ends are
+rounded. Found on simulated days, where the band would hold too little without them."""
+SWEPT = 0.5
+"""An arc of a unit longer than this which the truth never crossed leaves the rounding unknown."""
 
 
 @dataclass(frozen=True)
 class Edge:
-    """Knots of the edge, arrays of shape (k,): ``x`` in s, the rest in ms."""
+    """Knots of the edge, arrays of shape (k,): ``x`` in s, the rest in ms; the band is 95 %."""
 
     x: Floats
     y: Floats
@@ -53,62 +74,93 @@ class Edge:
 
 @dataclass(frozen=True)
 class Unit:
-    """The unit (ms) to which stamps are rounded, ``down`` or up."""
+    """The unit (ms) to which stamps are rounded, ``down`` or up; ``also`` (ms) is the unit of a second
+    rounding which lifts them, where both readings of a pair are rounded."""
 
     ms: float
     down: bool = True
+    also: float = 0.0
 
     @property
-    def coarse(self) -> bool:
-        """Whether rounding is worth a thought beside delays of milliseconds."""
-        return self.ms >= FINE_MS
+    def blur(self) -> Blur:
+        widths = (max(self.ms, FINE_MS), *([self.also] if self.also >= FINE_MS else []))
+        return Blur(widths, -widths[0] if self.down else 0.0)
+
+    def rounded(self, y: Floats) -> Floats:
+        if self.ms >= FINE_MS:
+            return y
+        return np.floor(y / FINE_MS) * FINE_MS + (0.0 if self.down else FINE_MS)
 
 
-def fit_edge(x: Floats, y: Floats, unit: Unit, bin_s: float, smooth_s: float) -> Edge:
+def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
     """Fit the edge to points ``x`` (s, never falling) and ``y`` (ms), shape (n,) each.
 
-    ``y`` is rounded to ``unit``. Knots lie ``bin_s`` apart where there are data; bends that last shorter
-    than about ``smooth_s`` are smoothed. Raises ValueError for fewer than MIN_POINTS points.
+    Raises ValueError for fewer than MIN_POINTS points.
     """
     if len(x) < MIN_POINTS:
         raise ValueError(f"{len(x)} points, an edge needs {MIN_POINTS}")
-    base, slope = coarse_line(x, y, bin_s)
+    y, span = unit.rounded(y), float(x[-1] - x[0])
+    length = max(BLOCK_S, BLOCK_POINTS * span / len(x), span / BLOCKS)
+    base, slope = coarse_line(x, y, _stretches(x, min(max(STRETCH_S, length), span / 5)))
     flat = y - (base + slope * x)
-    knots = place_knots(x, bin_s)
-    keep = ~early(flat, segment_of(x, knots))
-    x, flat = x[keep], flat[keep]
-    level = broken_line(x, flat, knots, (smooth_s / bin_s) ** 2 / 4)
-    above = flat - np.interp(x, knots, level)
-    # No stamp is earlier than the truth once a part that was cut off is given back.
-    back = unit.ms if unit.down else 0.0
-    phase = np.interp(x, knots, level) + base + slope * x
-    bias, spread = slack(above, x, knots, 1 + unit.coarse, smooth_s)
-    half = unswept(phase, x, knots, unit.ms, smooth_s) * unit.ms / 2 if unit.coarse else np.zeros(len(knots))
-    lift = back - bias - half
-    residual = _median_by(above, x, knots) + bias + half
-    where, level, lift, residual, spread = _through_holes(
-        x, bin_s, knots, level, lift, residual, spread + half + _between_knots(knots, level)
-    )
-    return Edge(where, level + base + slope * where + lift, spread, residual)
+    length = max(length, _sweep_s(flat, slope, unit))
+    stretch = _stretches(x, min(max(STRETCH_S, length), span / 5))
+    keep = ~early(flat, stretch)
+    x, flat, stretch = x[keep], flat[keep], stretch[keep]
+    knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
+    level = first_curve(x, flat, stretch, knots) - unit.blur.low
+    level, deviation = _refined(x, flat, knots, level, unit.blur)
+    model = MODEL_MS + MODEL_BOTH * min(unit.also, unit.ms)
+    spread = 1.96 * np.hypot(deviation, model)
+    if unit.ms >= FINE_MS:
+        lift, half = _unswept(x, flat, knots, level, base + slope * knots, unit)
+        level, spread = level + lift, spread + half
+    residual = np.interp(knots, *lows(x, flat - np.interp(x, knots, level), stretch, 0.5))
+    where, level, residual, spread = _through_holes(x, knots, level, residual, spread)
+    return Edge(where, level + base + slope * where, spread, residual)
 
 
-def coarse_line(x: Floats, y: Floats, bin_s: float) -> tuple[float, float]:
-    """A first line through low quantiles of bins, median of all slopes (Theil 1950, Sen 1968)."""
-    cell = np.floor((x - x[0]) / max(bin_s, (x[-1] - x[0]) / 300)).astype(np.int64)
-    (low,) = grouped_quantiles(y, cell, 0.1)
-    count = np.bincount(cell)
-    where = (np.bincount(cell, x) / np.maximum(count, 1))[count > 0]
+def _stretches(x: Floats, length: float) -> Ints:
+    """Number of the stretch of about ``length`` that each x lies in, all of them whole, (n,)."""
+    count = max(1, int((x[-1] - x[0]) / length))
+    number = ((x - x[0]) * (count / max(x[-1] - x[0], 1e-9))).astype(np.int64)
+    return np.asarray(np.minimum(number, count - 1), np.int64)
+
+
+def _sweep_s(flat: Floats, slope: float, unit: Unit) -> float:
+    """How long the truth takes to cross a unit, where delays are too short to tell what was cut off."""
+    if unit.ms < 4 * max(float(np.median(np.abs(np.diff(flat)))), FINE_MS):
+        return 0.0
+    return min(unit.ms / max(abs(slope), 1e-9), SWEEP_S)
+
+
+def first_curve(x: Floats, flat: Floats, stretch: Ints, knots: Floats) -> Floats:
+    """The line under each stretch that holds many points, by its height at the stretch's mean x, joined
+    at ``knots`` (k,). The best line rests on the hull's edge there, so that is the hull's own height."""
+    vertices = lower_hull(x, flat, stretch)
+    start = np.concatenate([[0], np.flatnonzero(np.diff(stretch)) + 1])
+    count = np.diff(start, append=len(x))
+    many = count >= np.median(count) / 4
+    where = (np.add.reduceat(x, start) / count)[many]
+    return np.asarray(np.interp(knots, where, np.interp(where, x[vertices], flat[vertices])))
+
+
+def coarse_line(x: Floats, y: Floats, stretch: Ints) -> tuple[float, float]:
+    """A first line through low quantiles of stretches, median of all slopes (Theil 1950, Sen 1968)."""
+    where, low = lows(x, y, stretch // max(1, int(stretch[-1]) // 300 + 1), 0.1)
     if len(low) < 3:
         return float(low.min()), 0.0
     slope, base, *_ = stats.theilslopes(low, where)
     return float(base), float(slope)
 
 
-def grouped_quantiles(y: Floats, group: Ints, *shares: float) -> tuple[Floats, ...]:
-    """Lower quantiles of ``y`` in each group present, for each of ``shares``; groups never fall."""
+def lows(x: Floats, y: Floats, group: Ints, share: float) -> tuple[Floats, Floats]:
+    """Mean of ``x`` and a lower quantile of ``y`` in each group present, (g,) each; groups never fall."""
     start = np.concatenate([[0], np.flatnonzero(np.diff(group)) + 1])
+    count = np.diff(start, append=len(y))
     pieces = np.split(y, start[1:])  # few, and each is quick to part
-    return tuple(np.array([_nth(each, int(share * (len(each) - 1))) for each in pieces]) for share in shares)
+    low = np.array([_nth(each, int(share * (len(each) - 1))) for each in pieces])
+    return np.add.reduceat(x, start) / count, low
 
 
 def _nth(values: Floats, rank: int) -> float:
@@ -116,160 +168,94 @@ def _nth(values: Floats, rank: int) -> float:
     return float(np.partition(values, rank)[rank])
 
 
-def place_knots(x: Floats, bin_s: float) -> Floats:
-    """Knots at both ends and at the borders of bins of about ``bin_s`` that hold enough points."""
-    bins = max(1, round((x[-1] - x[0]) / bin_s))
-    edges = np.linspace(x[0], x[-1], bins + 1)
-    full = np.bincount(segment_of(x, edges), minlength=bins) >= MIN_POINTS
-    wanted = np.concatenate([[True], full[:-1] | full[1:], [True]])
-    return np.asarray(edges[wanted], np.float64)
-
-
-def segment_of(x: Floats, knots: Floats) -> Ints:
-    """Which segment between knots each x lies in, (n,)."""
-    return np.clip(np.searchsorted(knots, x, side="right") - 1, 0, len(knots) - 2)
-
-
-def early(flat: Floats, segment: Ints) -> NDArray[np.bool_]:
-    """Points too far under the others of their segment to be delayed ones: false stamps, (n,)."""
-    present, position = np.unique(segment, return_inverse=True)
-    low, middle = grouped_quantiles(flat, segment, 0.1, 0.5)
-    count = np.bincount(position)
+def early(flat: Floats, stretch: Ints) -> Bools:
+    """Points too far under the others of their stretch to be delayed ones: false stamps, (n,)."""
+    number = np.concatenate([[0], np.cumsum(np.diff(stretch) > 0)])
+    (at, low), (_, middle) = (lows(number.astype(np.float64), flat, stretch, q) for q in (0.1, 0.5))
+    count = np.bincount(number)
     trusted = count >= min(MIN_POINTS, count.max())
     spread = max(float(np.median((middle - low)[trusted])), 1e-3)
-    level = np.interp(present, present[trusted], low[trusted])
-    return np.asarray(flat < level[position] - EARLY_SPREADS * spread - 1.0, np.bool_)
+    level = np.interp(number, at[trusted], low[trusted])
+    return np.asarray(flat < level - EARLY_SPREADS * spread - 1.0, np.bool_)
 
 
-def broken_line(x: Floats, y: Floats, knots: Floats, stiffness: float) -> Floats:
-    """Heights at ``knots`` of the highest broken line under all points, (n,), (n,), (k,) -> (k,).
+def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) -> tuple[Floats, Floats]:
+    """Levels at ``knots`` and their standard deviations, (k,) each, from a first curve."""
+    step, unit = knots[1] - knots[0], blur.widths[0]
+    block = np.rint((x - knots[0]) / step).astype(np.int64)
+    smear, reach = 0.02 * unit, REACH[1]
+    for _ in range(PASSES):
+        above = flat - np.interp(x, knots, level)
+        cells = cells_for(above, blur, reach * unit)
+        cell, within = cells.of(above)
+        law = Law.learnt(np.bincount(cell[within], minlength=len(cells)), cells, blur, smear, reach * unit)
+        counts = np.bincount((block * len(cells) + cell)[within], minlength=len(knots) * len(cells))
+        seen, precision = law.readings(counts.reshape(len(knots), -1), reach * unit)
+        found = smooth(level + seen, precision, BENDS * (step / 60.0) ** 1.5)
+        level, smear = found.level, _mean_spread(found, precision)
+        told = precision[precision > 0]
+        reach = float(np.clip(SPREADS / np.sqrt(np.median(told)) / unit, *REACH)) if len(told) else REACH[1]
+    return level, np.hypot(np.sqrt(found.variance), found.scale * law.deviation)
 
-    Maximises the sum of the line over all x, less ``stiffness`` x points a segment x the sum of
-    all changes of slope. Two knots give the line of Moon, Skelly and Towsley.
+
+def _mean_spread(found: Smooth, precision: Floats) -> float:
+    return float(np.sqrt(np.average(found.variance, weights=precision))) if precision.any() else 0.0
+
+
+def _unswept(
+    x: Floats, flat: Floats, knots: Floats, level: Floats, line: Floats, unit: Unit
+) -> tuple[Floats, Floats]:
+    """Where a clock keeps step with the unit, stamps hold no news of the part cut off: how far to lift
+    the level to the middle of what is possible, and half of that, by knot (k,).
+
+    Looks at an hour around each knot: the longest arc of a unit in which the truth never fell.
     """
-    segment = segment_of(x, knots)
-    share = (x - knots[segment]) / np.diff(knots)[segment]
-    count = len(knots)
-    weight = np.bincount(segment, 1 - share, count) + np.bincount(segment + 1, share, count)
-    rest = lower_hull(x, y, segment)
-    rows = np.arange(len(rest)).repeat(2)
-    columns = np.stack([segment[rest], segment[rest] + 1], axis=1).ravel()
-    values = np.stack([1 - share[rest], share[rest]], axis=1).ravel()
-    under = sparse.coo_array((values, (rows, columns)), shape=(len(rest), count))
-    bend = _bends(knots)
-    slack_of = sparse.eye_array(bend.shape[0])
-    blocks = sparse.block_array(
-        [[under, None], [bend, -slack_of], [-bend, -slack_of]] if bend.shape[0] else [[under]], format="csr"
-    )
-    limits = np.concatenate([y[rest], np.zeros(2 * bend.shape[0])])
-    price = np.full(bend.shape[0], stiffness * len(x) / (count - 1))
-    bounds = [(None, None)] * count + [(0, None)] * bend.shape[0]
-    cost = np.concatenate([-weight, price])
-    # The stubs of scipy know dense constraints only.
-    found = optimize.linprog(cost, blocks, limits, bounds=bounds, method="highs")  # type: ignore[call-overload]
-    if found.status != 0:
-        raise ValueError(f"no edge lies under these points: {found.message}")
-    return np.asarray(found.x[:count], np.float64)
-
-
-def _bends(knots: Floats) -> sparse.csr_array:
-    """Change of slope at each inner knot, in y per mean knot distance, as a matrix (k - 2, k)."""
-    step = np.diff(knots)
-    inner = len(step) - 1
-    scale = step.mean() if len(step) else 1.0
-    left, right = scale / step[:-1], scale / step[1:]
-    rows = np.arange(inner)
-    return sparse.csr_array(
-        (np.concatenate([left, -left - right, right]),
-         (np.tile(rows, 3), np.concatenate([rows, rows + 1, rows + 2]))), shape=(inner, inner + 2),
-    )  # fmt: skip
-
-
-def unswept(phase: Floats, x: Floats, knots: Floats, unit: float, smooth_s: float) -> Floats:
-    """Longest arc of a unit in which the truth never fell, by knot: (n,), (n,), (k,) -> (k,) in 0..1.
-
-    Where a clock keeps step with the unit, floored stamps hold no news of the part cut off.
-    """
+    width = max(1, round(1800.0 / (knots[1] - knots[0])))
     cells = 16
-    window, count = _windows(x, knots, smooth_s)
-    cell = np.floor(np.mod(phase / unit, 1.0) * cells).astype(np.int64) % cells
-    filled = np.zeros((count, cells), bool)
-    filled[window, cell] = True
-    run, longest = np.zeros(count, np.int64), np.zeros(count, np.int64)
-    for column in np.tile(np.arange(cells), 2):
-        run = np.where(filled[:, column], 0, run + 1)
+    fine = np.linspace(knots[0], knots[-1], 8 * (len(knots) - 1) + 1)
+    phase = (
+        np.floor(np.mod(np.interp(fine, knots, level + line) / unit.ms, 1.0) * cells).astype(np.int64) % cells
+    )
+    seen = np.zeros((len(knots), cells))
+    np.add.at(seen, (np.rint((fine - knots[0]) / (knots[1] - knots[0])).astype(np.int64), phase), 1)
+    total = np.cumsum(np.pad(seen, ((width + 1, width), (0, 0))), axis=0)
+    around = (total[2 * width + 1 :] - total[: -2 * width - 1]) > 0
+    share = np.minimum(_longest_gap(around), cells - 1) / cells
+    if share.max() <= SWEPT:
+        return np.zeros(len(knots)), np.zeros(len(knots))
+    half = np.where(share > SWEPT, share * unit.ms / 2, 0.0)
+    # The lowest point around says how far the level may rise: to where it is not cut off at all.
+    block = np.rint((x - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
+    room = np.full(len(knots), np.inf)
+    np.minimum.at(room, block, flat - np.interp(x, knots, level) - unit.blur.low)
+    padded = np.pad(room, width, constant_values=np.inf)
+    room = np.lib.stride_tricks.sliding_window_view(padded, 2 * width + 1).min(axis=1)
+    lift = np.where((share > SWEPT) & np.isfinite(room), room - half, 0.0)
+    return lift, half
+
+
+def _longest_gap(seen: Bools) -> Ints:
+    """Longest run of false in each row of a circle, (r, c) -> (r,)."""
+    run, longest = np.zeros(len(seen), np.int64), np.zeros(len(seen), np.int64)
+    for column in np.tile(np.arange(seen.shape[1]), 2):
+        run = np.where(seen[:, column], 0, run + 1)
         longest = np.maximum(longest, run)
-    share = np.minimum(longest, cells - 1) / cells
-    return _at_knots(share, window, x, knots)
+    return longest
 
 
-def slack(above: Floats, x: Floats, knots: Floats, parts: int, smooth_s: float) -> tuple[Floats, Floats]:
-    """How far the fitted edge lies above the true one, and a 95 % half width of that, (k,) each.
-
-    Near its least value, a sum of ``parts`` independent delays, rounding being one, is
-    Weibull-like of shape a = parts, so the least of many lies A g(1) above the edge and the k-th
-    least A g(k), g(k) = Gamma(k + 1/a) / Gamma(k) (order statistics of the Weibull law, from
-    memory). The residuals' k-th least gives A.
-    """
-    shape = float(parts)
-    window, count = _windows(x, knots, smooth_s)
-    points = np.bincount(window, minlength=count)
-    rank = np.clip(points // 8, 2, RANK)
-    start = np.cumsum(points) - points
-    pieces = np.split(above, start[1:])
-    rank = np.minimum(rank, points)
-    nth = np.array([_nth(piece, k - 1) for piece, k in zip(pieces, rank.tolist(), strict=True)])
-    first = special.gamma(1 + 1 / shape)
-    scale = nth / (np.exp(special.gammaln(rank + 1 / shape) - special.gammaln(rank)) - first)
-    deviation = np.sqrt(special.gamma(1 + 2 / shape) - first**2)
-    found = _at_knots(scale, window, x, knots)
-    return first * found, 2.5 * deviation * found
-
-
-def _between_knots(knots: Floats, level: Floats) -> Floats:
-    """How far a smooth curve through the knots may leave the straight lines between them, (k,).
-
-    A parabola lies an eighth of its second difference off its chord; bends gather in few knots
-    although the truth turns all along, hence the mean over three.
-    """
-    turn = np.zeros(len(knots))
-    turn[1:-1] = np.abs(_bends(knots) @ level)
-    return np.convolve(np.pad(turn, 1, mode="edge"), np.ones(3) / 3, mode="valid") / 8
-
-
-def _windows(x: Floats, knots: Floats, smooth_s: float) -> tuple[Ints, int]:
-    """Stretches of whole segments about ``smooth_s`` long, none empty: of each point, and how many.
-
-    Thin ones at the edge of a hole count with the one before.
-    """
-    raw = np.floor((knots[segment_of(x, knots)] - knots[0]) / smooth_s + 1e-9).astype(np.int64)
-    present, count = np.unique(raw, return_counts=True)
-    present = present[count >= min(2 * MIN_POINTS, count.max())]
-    window = np.clip(np.searchsorted(present, raw, side="right") - 1, 0, None)
-    return window.astype(np.int64), len(present)
-
-
-def _at_knots(values: Floats, window: Ints, x: Floats, knots: Floats) -> Floats:
-    centre = np.bincount(window, x) / np.bincount(window)
-    return np.interp(knots, centre, values)
-
-
-def _median_by(above: Floats, x: Floats, knots: Floats) -> Floats:
-    segment = segment_of(x, knots)
-    present = np.unique(segment)
-    middle = (knots[present] + knots[present + 1]) / 2
-    (median,) = grouped_quantiles(above, segment, 0.5)
-    return np.asarray(np.interp(knots, middle, median), np.float64)
-
-
-def _through_holes(x: Floats, bin_s: float, knots: Floats, *values: Floats) -> tuple[Floats, ...]:
-    """Add a knot in the middle of each hole in the data; widen the last of ``values`` there.
+def _through_holes(x: Floats, knots: Floats, *values: Floats) -> tuple[Floats, ...]:
+    """Leave out knots inside holes in the data but the middle one; widen the last of ``values`` there.
 
     A rate may wander while nobody looks: WANDER_PPM of the time to the nearest point.
     """
-    hole = np.flatnonzero(np.diff(x) > bin_s)
-    wanted = np.union1d(knots, (x[hole] + x[hole + 1]) / 2)
+    step = knots[1] - knots[0]
+    hole = np.flatnonzero(np.diff(x) > 2 * step)
+    middle = (x[hole] + x[hole + 1]) / 2
+    right = np.clip(np.searchsorted(x, knots), 1, len(x) - 1)
+    near = np.minimum(np.abs(knots - x[right - 1]), np.abs(knots - x[right])) <= step
+    near[[0, -1]] = True
+    wanted = np.union1d(knots[near], middle)
     *levels, spread = (np.interp(wanted, knots, value) for value in values)
     right = np.clip(np.searchsorted(x, wanted), 1, len(x) - 1)
     distance = np.minimum(np.abs(wanted - x[right - 1]), np.abs(wanted - x[right]))
-    return wanted, *levels, spread + WANDER_PPM * 1e-3 * distance
+    return wanted, *levels, spread + WANDER_PPM * 1e-3 * np.where(distance > step, distance, 0.0)

@@ -17,9 +17,9 @@ from nodeday.clock.edge import WANDER_PPM, Unit, fit_edge
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-BIN_S, BIN_POINTS, SMOOTH_POINTS = 300.0, 60, 100
-"""Knots lie 5 min apart, or as far as 60 stamps reach; bends shorter than the reach of 100 stamps
-are smoothed. Chosen on simulated clocks at 12.5, 5, 0.25 and 0.1 stamps a second."""
+IN_STEP_UNITS = 4
+"""Marks that stray by fewer units from whole periods were sent in step with the hub's clock: the part
+cut off may not have gone through the unit often. Choice of this project."""
 FIT_POINTS, FIT_S = 30, 60.0
 """With fewer stamps, or over less time, a rate is not fitted but taken as nominal."""
 NOMINAL_PPM = 100.0
@@ -67,10 +67,8 @@ def fit_map(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: floa
     span = float(x[-1])
     if len(x) < FIT_POINTS or span < FIT_S:
         return _nominal(at, stamp_ns, y, rate_hz, unit, delay_ms)
-    per_s = len(x) / span
-    bin_s = max(BIN_S, BIN_POINTS / per_s)
     try:
-        edge = fit_edge(x, y, unit, bin_s, max(bin_s, SMOOTH_POINTS / per_s))
+        edge = fit_edge(x, y, unit)
     except ValueError:  # no edge under these stamps: say so rather than guess
         return _nominal(at, stamp_ns, y, rate_hz, unit, delay_ms)
     knots = at[0] + np.rint(edge.x * rate_hz).astype(np.int64)
@@ -93,13 +91,32 @@ def _nominal(at: Ints, stamp_ns: Ints, y: Floats, rate_hz: float, unit: Unit, de
 def fit_marks(hub_ns: Ints, utc_ns: Ints, hub_unit_ms: float, utc_unit_ms: float) -> Map:
     """Map of the hub's clock to UTC from host marks, (n,) each, n >= 1.
 
-    A host is never early: its instants are rounded up. Which part of a unit was cut off the hub's
-    stamps cannot be known, since a hub may send its marks in step with its own clock: half is
-    given back, and half is added to the uncertainty. It shifts all nodes alike.
+    A host is never early: its instants are rounded up, and the hub's stamps down, so that both
+    roundings and every delay lie on one side. Where the hub sends its marks in step with its own
+    clock, the same part is cut off each of its stamps and nobody can tell how much: then half a
+    unit is given back, and half is added to the uncertainty. It shifts all nodes alike.
     """
-    fit = fit_map(hub_ns, utc_ns, 1e9, Unit(utc_unit_ms, down=False))
+    steady = in_step(hub_ns, round(hub_unit_ms * 1e6))
+    fit = fit_map(hub_ns, utc_ns, 1e9, Unit(utc_unit_ms, down=False, also=0.0 if steady else hub_unit_ms))
+    if not steady:
+        return fit
     half_ms = hub_unit_ms / 2
     return replace(fit, to=fit.to - round(half_ms * 1e6), uncertainty_ms=fit.uncertainty_ms + half_ms)
+
+
+def in_step(hub_ns: Ints, unit_ns: int) -> bool:
+    """Whether stamps (n,) of the hub follow each other in whole periods of its own clock: leaving
+    their commonest step out as often as it fits, hardly more than a unit is left."""
+    steps = np.diff(hub_ns)
+    if not len(steps):
+        return True
+    values, count = np.unique(steps, return_counts=True)
+    period = max(int(values[count.argmax()]), 1)
+    left = hub_ns - hub_ns[0]
+    left = left - np.rint(left / period).astype(np.int64) * period
+    return bool(
+        np.ptp(np.sort(left)[len(left) // 20 : len(left) - len(left) // 20]) < IN_STEP_UNITS * unit_ns
+    )
 
 
 def by_hand(first_hub_ns: int, last_hub_ns: int, start_utc_ns: int) -> Map:
@@ -119,9 +136,36 @@ def join(node: Map, hub: Map) -> Map:
     hub_ns = node(at)
     spread = np.hypot(node.uncertainty(at), hub.uncertainty(hub_ns))
     residual = np.interp(at - at[0], node.at - at[0], node.residual_ms)
-    ranks = ("start_by_hand", "nominal_rate", "fitted")
-    status = min(node.status, hub.status, key=ranks.index)
+    status = min(node.status, hub.status, key=RANKS.index)
     return Map(at, hub(hub_ns), spread, residual, status)
+
+
+def less_certain(found: Map, at: Ints, more_ms: Floats) -> Map:
+    """The map with a band that is wider by ``more_ms`` (n,) around the points ``at`` (n,)."""
+    if not more_ms.any():
+        return found
+    order = np.argsort(at, kind="stable")
+    wider = np.interp(found.at - at[0], at[order] - at[0], more_ms[order])
+    return replace(found, uncertainty_ms=found.uncertainty_ms + wider)
+
+
+RANKS = ("start_by_hand", "nominal_rate", "fitted")
+
+
+def in_order(found: list[Map]) -> Map:
+    """Maps of one counter, one after the other; a knot that another map has passed is left out."""
+    if len(found) == 1:
+        return found[0]
+    found = sorted(found, key=lambda each: int(each.at[0]))
+    at, to, uncertainty, residual = (
+        np.concatenate([getattr(each, name) for each in found])
+        for name in ("at", "to", "uncertainty_ms", "residual_ms")
+    )
+    keep = np.ones(len(at), bool)
+    for values in (at, to):
+        keep[1:] &= values[1:] > np.maximum.accumulate(values)[:-1]
+    status = min((each.status for each in found), key=RANKS.index)
+    return Map(at[keep], to[keep], uncertainty[keep], residual[keep], status)
 
 
 def skew_ppm(ticks: Ints, utc_ns: Ints, rate_hz: float) -> Floats:
@@ -138,13 +182,3 @@ def offset_ms(ticks: Ints, utc_ns: Ints, rate_hz: float) -> Floats:
     """The map minus a crystal of nominal rate that starts with the first knot, (k,)."""
     nominal_ns = (ticks - ticks[0]) * (1e9 / rate_hz)
     return np.asarray(((utc_ns - utc_ns[0]) - nominal_ns) / 1e6, np.float64)
-
-
-RESTART_NS = 5_000_000_000
-"""A hub clock that falls back by more than this has started anew; late frames fall back by less.
-Choice of this project."""
-
-
-def hub_segments(hub_ns: Ints) -> Ints:
-    """Number of the hub's own run for each frame in capture order, (n,) -> (n,)."""
-    return np.cumsum(np.diff(hub_ns, prepend=hub_ns[:1]) < -RESTART_NS)

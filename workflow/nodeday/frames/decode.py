@@ -16,6 +16,7 @@ from nodeday.frames.judge import Bools
 from nodeday.frames.scan import Block, Found, Reject
 from nodeday.frames.unwrap import Ints, NodeClock, StreamCounter, digests, hub_steps
 from nodeday.layouts import Field, Kind, Layout, decode_fields
+from nodeday.layouts.dealing import stamped_instant
 from nodeday.schemas import TABLES
 
 Columns = dict[str, NDArray[Any]]
@@ -45,7 +46,7 @@ class Decoder:
     found: int = 0
     _hub_ns: int | None = None
     _hub_raw: int = 0
-    _clocks: dict[int, NodeClock] = field(default_factory=dict)
+    _clocks: dict[tuple[int, int], NodeClock] = field(default_factory=dict)
     _counters: dict[tuple[int, int], StreamCounter] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -91,30 +92,48 @@ class Decoder:
 
     def _unwrap_node(self, node: int, rows: Ints, columns: Columns) -> Bools:
         layout = self.slots[int(columns["slot"][rows[0]])][0]
-        tick, boot = layout.field("ticks"), layout.field("boot")
-        # A layout without them is refused when it is read.
-        assert tick is not None
-        assert tick.rate_hz is not None
-        clock = self._clocks.setdefault(node, NodeClock(tick.rate_hz, 1 << tick.bits))
-        told = [columns["ticks"], columns["hub_ns"], *([columns["boot_id"]] if boot else [])]
-        lone = clock.lone(*(each[rows] for each in told))
+        lone = np.zeros(len(rows), bool)
+        streams = [columns["slot"][rows] == slot for slot in np.unique(columns["slot"][rows])]
+        # Ticks are a node's, and sequence numbers a stream's.
+        for part in [np.ones(len(rows), bool)] if layout.has_ticks else streams:
+            lone[part] = self._unwrap_ticks(node, rows[part], columns)
         rows = rows[~lone]
-        if len(rows):
-            columns["boot"][rows], columns["tick_total"][rows] = clock.unwrap(*(each[rows] for each in told))
         for slot in np.unique(columns["slot"][rows]).tolist():
             own = rows[columns["slot"][rows] == slot]
-            counter = self._counters.setdefault((node, slot), self._counter(slot, tick.rate_hz))
+            counter = self._counters.setdefault((node, slot), self._counter(slot))
             columns["seq"][own], columns["status"][own] = counter.unwrap(
                 columns["sequence"][own], columns["tick_total"][own], columns["boot"][own],
                 columns["digest"][own],
             )  # fmt: skip
         return lone
 
-    def _counter(self, slot: int, tick_rate: float) -> StreamCounter:
+    def _unwrap_ticks(self, node: int, rows: Ints, columns: Columns) -> Bools:
+        """Boot and ticks of a node's next frames, or of one stream's; which are set aside, (n,)."""
+        slot = int(columns["slot"][rows[0]])
         layout, kind = self.slots[slot]
+        own = layout.has_ticks
+        hz = layout.tick_hz(kind.stream) if own else 1.0 / kind.period_s
+        modulus = layout.tick_range(kind.stream) if own else self._modulus(layout)
+        clock = self._clocks.setdefault((node, -1 if own else slot), NodeClock(hz, modulus))
+        told = [columns["ticks"], columns["hub_ns"], *([columns["boot_id"]] if layout.field("boot") else [])]
+        lone = clock.lone(*(each[rows] for each in told))
+        rows = rows[~lone]
+        if len(rows):
+            columns["boot"][rows], total = clock.unwrap(*(each[rows] for each in told))
+            columns["tick_total"][rows] = total if own else stamped_instant(kind, total)
+            columns["ticks"][rows] *= 1 if own else max(kind.samples, 1)
+        return lone
+
+    def _counter(self, slot: int) -> StreamCounter:
+        layout, kind = self.slots[slot]
+        per_frame = kind.period_s * layout.tick_hz(kind.stream)
+        return StreamCounter(self._modulus(layout), per_frame, kind.interleave)
+
+    @staticmethod
+    def _modulus(layout: Layout) -> int:
         sequence = layout.field("sequence")
-        assert sequence is not None
-        return StreamCounter(1 << sequence.bits, kind.period_s * tick_rate, kind.interleave)
+        assert sequence is not None  # a layout without it is refused when it is read
+        return 1 << sequence.bits
 
     def _hub_time(self, raw: Ints) -> tuple[Ints, Bools]:
         """Hub stamps in nanoseconds, and which of them are false: see :func:`hub_steps`."""
@@ -173,7 +192,8 @@ def _columns(found: Found, slot: int) -> Columns:
     n = len(found.start)
     fields: dict[str, Field] = {f.role: f for f, _ in layout.positions(kind).values()}
     utc = values["utc"] * (fields["utc"].unit_ns or 1) if "utc" in fields else np.full(n, -1, np.int64)
-    out: Columns = {name: values[name] for name in ("node", "sequence", "ticks", "hub_time")}
+    out: Columns = {name: values[name] for name in ("node", "sequence", "hub_time")}
+    out["ticks"] = values.get("ticks", values["sequence"])
     for role in RADIO:
         out[role] = (
             values[role] * fields[role].scale + fields[role].offset if role in fields else np.full(n, np.nan)

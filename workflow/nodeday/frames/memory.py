@@ -33,7 +33,11 @@ class OwnTime:
 
     def stamped(self, block: Block) -> Block:
         """The block itself, or one with made-up stamps."""
-        if not block.frames or self.lacking is False:
+        if (
+            not block.frames
+            or self.lacking is False
+            or not all(each.layout.has_ticks for each in block.frames)
+        ):
             return block
         seen = _Seen.of(block)
         if self.lacking is None:

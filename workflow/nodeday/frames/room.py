@@ -90,14 +90,14 @@ class _Capture:
         streams = sorted({kind.stream for layout in self.layouts for kind in layout.kinds})
         out = {}
         for address, layout in self.speaks.items():
-            tick, sequence = layout.field("ticks"), layout.field("sequence")
-            # A layout without them is refused when it is read.
-            assert tick is not None
-            assert tick.rate_hz is not None
-            assert sequence is not None
+            sequence = layout.field("sequence")
+            assert sequence is not None  # a layout without it is refused when it is read
             for kind in layout.kinds:
-                key = nodes.index(self.names[address]), streams.index(kind.stream)
-                out[key] = merge.Pace(1 << sequence.bits, kind.period_s * tick.rate_hz, tick.rate_hz)
+                key, rate_hz = (
+                    (nodes.index(self.names[address]), streams.index(kind.stream)),
+                    layout.tick_hz(kind.stream),
+                )
+                out[key] = merge.Pace(1 << sequence.bits, kind.period_s * rate_hz, rate_hz)
         return out
 
     @property

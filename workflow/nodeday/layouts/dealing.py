@@ -27,3 +27,11 @@ def dealt_shift(kind: Kind, seq: Ints, ticks_per_sample: float) -> NDArray[np.fl
     on if each frame held a stretch."""
     card = np.mod(seq, kind.interleave)
     return np.asarray(card * (1 - kind.samples) * ticks_per_sample, np.float64)
+
+
+def stamped_instant(kind: Kind, seq: Ints) -> Ints:
+    """Running number of the instant that a frame's stamp is for, (n,); the frame's own where it holds
+    no samples."""
+    if not kind.samples:
+        return np.asarray(seq, np.int64)
+    return instant_of(kind, seq, kind.samples - 1 if kind.stamp == "last" else 0)

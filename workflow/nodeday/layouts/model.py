@@ -64,7 +64,6 @@ class Layout(Strict):
         needed = [
             "node",
             "sequence",
-            "ticks",
             "hub_time",
             "payload",
             *(["kind"] if len(self.kinds) > 1 else []),
@@ -154,6 +153,23 @@ class Layout(Strict):
 
     def field(self, role: Role) -> Field | None:
         return next((field for field in self.frame if field.role == role), None)
+
+    @property
+    def has_ticks(self) -> bool:
+        """Whether frames carry the node's ticks; else each stream's sequence number stands in."""
+        return self.field("ticks") is not None
+
+    def tick_hz(self, stream: str) -> float:
+        """Nominal ticks a second. Without a field of ticks, a tick is a sample instant of the stream."""
+        ticks, kind = self.field("ticks"), self.stream(stream)
+        return (ticks.rate_hz if ticks else None) or kind.rate_hz or 1.0 / kind.period_s
+
+    def tick_range(self, stream: str) -> int:
+        """After how many ticks the count begins anew."""
+        ticks, sequence, kind = self.field("ticks"), self.field("sequence"), self.stream(stream)
+        if ticks is not None:
+            return 1 << ticks.bits
+        return (1 << (sequence.bits if sequence else 62)) * max(kind.samples, 1)
 
     def order_of(self, field: Field) -> Order:
         return field.order or self.order

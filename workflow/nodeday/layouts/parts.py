@@ -114,6 +114,9 @@ class Kind(Strict):
     delta_bits: Literal[4, 8, 12, 16] | None = None
     interleave: int = Setting(default=1, ge=1, le=16)
     stamp: Literal["first", "last"] = "first"
+    converter_ms: float = Setting(
+        default=0.0, ge=0, description="how much later than the signal its converter's filter gives a sample"
+    )
     every_s: float | None = Setting(default=None, gt=0, description="between frames of plain fields")
     fields: tuple[Field, ...] = ()
 

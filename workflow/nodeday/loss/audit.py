@@ -15,6 +15,7 @@ from nodeday import tables
 from nodeday.loss import check, say
 from nodeday.loss.heard import COLUMNS, listen
 from nodeday.loss.room import account, paces
+from nodeday.schemas.codes import AGREEMENT
 from nodeday.settings import HUB, Study
 
 NAMES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
@@ -37,10 +38,26 @@ class Audit:
     batteries: list[str]
     conflicts: list[str]
     bad_checksums: int
+    clocks: list[dict[str, Any]]
+
+    @property
+    def apart(self) -> list[str]:
+        """A sentence for each pair of nodes whose clocks shared movements contradict."""
+        return [_pair(row) for row in self.clocks if row["verdict"] == "disagrees"]
 
     @property
     def good(self) -> bool:
-        return not self.broken and not self.differences
+        return not self.broken and not self.differences and not self.apart
+
+
+def _pair(row: dict[str, Any]) -> str:
+    name = f"{row['node']} and {row['other']}"
+    if not row["moments"]:
+        return f"{name}: {AGREEMENT['no_movement']}"
+    return (
+        f"{name}: {row['offset_ms']:+.1f} ± {row['uncertainty_ms']:.1f} ms by {row['moments']} shared "
+        f"movements, where the clocks claim ± {row['clock_ms']:.1f} ms: {row['verdict']}"
+    )
 
 
 def audit(study: Study, session: str) -> Audit:
@@ -58,8 +75,17 @@ def audit(study: Study, session: str) -> Audit:
         check.broken(nodes, streams, study.file.limits),
         check.totals(frames, stored) + check.differences(stored, derived),
         [say.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
-        _conflicts(frames), int((rejects["reason"] == "bad_checksum").sum()),
+        _conflicts(frames), int((rejects["reason"] == "bad_checksum").sum()), _clocks(study, session),
     )  # fmt: skip
+
+
+def _clocks(study: Study, session: str) -> list[dict[str, Any]]:
+    """Rows of ``agreement``: clocks held against movements that nodes shared; none before room clock ran."""
+    path = tables.path(study.results, "agreement", session)
+    if not path.exists():
+        return []
+    found = tables.read(path, "agreement").astype({"node": str, "other": str, "verdict": str})
+    return [{str(key): value for key, value in row.items()} for row in found.to_dict("records")]
 
 
 def _worst(streams: pd.DataFrame, loss: pd.DataFrame, zone: ZoneInfo) -> list[str]:
@@ -107,28 +133,35 @@ def text(found: Audit) -> str:
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
         ("Limits of the study that are broken:", found.broken),
         ("Tables that the frames do not bear out:", found.differences),
+        ("Clocks against movements that nodes shared:", [_pair(row) for row in found.clocks]),
     ):
         lines += ["", head, *(f"  {row}" for row in rows)] if rows else []
     agree = "" if found.differences else "The tables agree with the frames. "
-    limits = "" if found.broken else "No stated limit is broken."
-    return "\n".join([*lines, *(["", f"{agree}{limits}".strip()] if agree or limits else [])])
+    limits = "" if found.broken else "No stated limit is broken. "
+    clocks = "No clock disagrees with shared movements." if found.clocks and not found.apart else ""
+    last = f"{agree}{limits}{clocks}".strip()
+    return "\n".join([*lines, *(["", last] if last else [])])
 
 
 def as_json(found: Audit) -> str:
     """The audit for programs; what is not there is null."""
-    rows: list[dict[str, Any]] = [
-        {
-            str(key): None if isinstance(value, float) and np.isnan(value) else value
-            for key, value in row.items()
-        }
-        for row in found.streams.to_dict("records")
-    ]
+    rows = _plain(
+        [{str(key): value for key, value in row.items()} for row in found.streams.to_dict("records")]
+    )
     return json.dumps(
         {
             "session": found.session, "good": found.good, "streams": rows, "verdicts": found.verdicts,
             "batteries": found.batteries, "broken": found.broken, "differences": found.differences,
             "conflicts": found.conflicts,
             "bad_checksums": found.bad_checksums, "bad_checksums_note": CHECKSUMS,
+            "clocks": _plain(found.clocks),
         },
         indent=2,
     )  # fmt: skip
+
+
+def _plain(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [
+        {key: None if isinstance(value, float) and np.isnan(value) else value for key, value in row.items()}
+        for row in rows
+    ]

@@ -34,11 +34,11 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], Pace]:
     found: dict[tuple[str, str], Pace] = {}
     for node in study.nodes_of(session).values():
         layout = study.layout_of(session, node.node)
-        counter, ticks = layout.field("sequence"), layout.field("ticks")
-        seq, range_ = (1 << (each.bits if each else 62) for each in (counter, ticks))
-        rate_hz = (ticks and ticks.rate_hz) or 1.0
+        counter = layout.field("sequence")
+        seq = 1 << (counter.bits if counter else 62)
         for kind in layout.kinds:
-            found[node.node, kind.stream] = Pace(kind.period_s, seq, range_, rate_hz)
+            ticks = layout.tick_range(kind.stream), layout.tick_hz(kind.stream)
+            found[node.node, kind.stream] = Pace(kind.period_s, seq, *ticks)
     return found
 
 

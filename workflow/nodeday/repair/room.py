@@ -51,10 +51,6 @@ def _streams(study: Study, session: str) -> Iterator[tuple[str, Kind, pd.DataFra
     clock = tables.read(tables.path(study.results, "clock", session), "clock")
     for node in study.nodes_of(session).values():
         layout = study.layout_of(session, node.node)
-        tick = layout.field("ticks")
-        # A layout without them is refused when it is read.
-        assert tick is not None
-        assert tick.rate_hz is not None
         for kind in layout.kinds:
             if node.node == HUB or not kind.channels:
                 continue
@@ -62,8 +58,9 @@ def _streams(study: Study, session: str) -> Iterator[tuple[str, Kind, pd.DataFra
             if not len(frames):
                 continue
             gaps = every[(every["node"] == node.node) & (every["stream"] == kind.stream)]
-            knots = clock[clock["node"] == node.node]
-            yield node.node, kind, frames, gaps, assemble(node.node, kind, frames, gaps, knots, tick.rate_hz)
+            knots = clock[(clock["node"] == node.node) & clock["stream"].isin(["*", kind.stream])]
+            tick_hz = layout.tick_hz(kind.stream)
+            yield node.node, kind, frames, gaps, assemble(node.node, kind, frames, gaps, knots, tick_hz)
 
 
 def _frames(study: Study, session: str, node: str, kind: Kind) -> pd.DataFrame:

@@ -7,11 +7,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import pyarrow as arrow
 from numpy.typing import NDArray
 
 from nodeday.errors import ContractError
-from nodeday.layouts import Kind, instant_of, unpack_counts
+from nodeday.layouts import Kind, instant_of, payload_matrix, unpack_counts
 from nodeday.layouts.dealing import dealt_shift
 from nodeday.repair.lay import Laid, follow_each_other, lay, sample_times
 
@@ -50,20 +49,6 @@ class Stream:
     barred: NDArray[np.bool_]
     counts: NDArray[np.int32]
     unplaced: tuple[int, int]
-
-
-def payload_matrix(payload: pd.Series[Any], size: int) -> NDArray[np.uint8]:
-    """Payloads of ``size`` bytes each as a (n, size) view of the Arrow buffer; ContractError if unequal."""
-    whole = arrow.array(payload)
-    joined = whole.combine_chunks() if isinstance(whole, arrow.ChunkedArray) else whole
-    if not len(joined):
-        return np.zeros((0, size), np.uint8)
-    _, offset_bytes, data = joined.buffers()
-    wide = np.int64 if arrow.types.is_large_binary(joined.type) else np.int32
-    offsets = np.frombuffer(offset_bytes, wide)[joined.offset : joined.offset + len(joined) + 1]
-    if (np.diff(offsets) != size).any():
-        raise ContractError("payloads of unequal length", "table frames", f"{size} bytes each")
-    return np.frombuffer(data, np.uint8)[offsets[0] : offsets[-1]].reshape(len(joined), size)
 
 
 def assemble(
@@ -106,6 +91,7 @@ def _boot(
         laid.ticks, kind.samples, per_sample * kind.interleave, kind.stamp == "last",
         knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy(),
     )  # fmt: skip
+    times -= round(kind.converter_ms * 1e6)
     barred = np.zeros(len(laid.row), np.bool_)
     never = gaps[(gaps["boot"] == boot) & (gaps["cause"] == "hub_outage") & (gaps["extent"] == "known")]
     for start, end in zip(never["seq_from"], never["seq_to"], strict=True):

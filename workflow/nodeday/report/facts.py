@@ -58,6 +58,8 @@ class Facts:
     phases: pd.DataFrame
     streams: list[Stream]
     clock: pd.DataFrame
+    steps: pd.DataFrame
+    agreement: pd.DataFrame
     epochs: pd.DataFrame
     ledger: pd.DataFrame
     units: dict[str, str]
@@ -84,11 +86,15 @@ def read(study: Study, session: str) -> Facts:
         raise ContractError(f"no row for session {session}", where, "a finished session", "Run study first.")
     span = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
     clock = tables.read(tables.path(study.results, "clock", session), "clock")
+    steps, agreement = (
+        tables.read(tables.path(study.results, name, session), name) for name in ("steps", "agreement")
+    )
     units = study.units_of(session)
     return Facts(
         session, study.session(session).participant, study.zone_of(session), *span, nodes,
-        of_study("exclusions"), of_study("phases"), _streams(study, session, clock, span), clock,
-        tables.read(tables.path(study.results, "epochs", session), "epochs"), _ledger(study, session), units,
+        of_study("exclusions"), of_study("phases"), _streams(study, session, clock, span), clock, steps,
+        agreement, tables.read(tables.path(study.results, "epochs", session), "epochs"),
+        _ledger(study, session), units,
     )  # fmt: skip
 
 
@@ -118,12 +124,13 @@ def _placed(
     """boot, seq, start_ns and end_ns of a stream's frames; boots without a map are left out."""
     pieces = [pd.DataFrame({name: np.zeros(0, np.int64) for name in ("boot", "seq", "start_ns", "end_ns")})]
     for (node, stream, boot), rows in frames.groupby(["node", "stream", "boot"], observed=True):
-        knots = clock[(clock["node"] == node) & (clock["boot"] == boot)]
+        own = (clock["node"] == node) & clock["stream"].isin(["*", stream])
+        knots = clock[own & (clock["boot"] == boot)]
         layout = study.layout_of(session, str(node))
-        kind, tick = layout.stream(str(stream)), layout.field("ticks")
+        kind = layout.stream(str(stream))
         if len(knots) < 2 or kind.rate_hz is None:
             continue
-        per_sample = ((tick.rate_hz if tick else None) or 1.0) / kind.rate_hz
+        per_sample = layout.tick_hz(kind.stream) / kind.rate_hz
         # Frames that share a stretch are drawn one after the other in it.
         shift = np.rint(dealt_shift(kind, rows["seq"].to_numpy(np.int64), per_sample)).astype(np.int64)
         ticks = rows["ticks"].to_numpy(np.int64) - shift

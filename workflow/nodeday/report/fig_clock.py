@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 
 from nodeday.report.facts import Facts
 from nodeday.report.figure import Figure, axis, instants, phase_marks
-from nodeday.report.svg import LEFT, RIGHT, WIDTH, Drawing, ValueAxis, polyline
-from nodeday.report.words import number
+from nodeday.report.svg import LEFT, RIGHT, WIDTH, Drawing, TimeAxis, ValueAxis, polyline
+from nodeday.report.words import local, number
 from nodeday.schemas import TABLES
+from nodeday.schemas.codes import AGREEMENT, STEP_KIND
 
 PANEL, STEP, HEAD = 44, 58, 18
 
@@ -32,23 +33,95 @@ def drift(facts: Facts) -> Figure:
         drawing.text(0, top + 31, f"{number(_median(clock, node), 1, True)} ppm", "tick faint")
         value.draw(drawing, LEFT, WIDTH - RIGHT)
         own = clock[clock["node"] == node].sort_values(["boot", "utc_ns"])
-        for _, knots in own.groupby("boot"):
+        for _, knots in own.groupby(["stream", "boot"], observed=True):
             line, dots = polyline(
                 time.x(knots["utc_ns"].to_numpy(np.int64)), value.y(knots["from_median"].to_numpy(np.float64))
             )
             drawing.path(line, "curve")
             drawing.path(dots, "curve")
     phase_marks(facts, drawing, time, 2, bottom)
+    _mark_steps(facts, drawing, time, nodes, bottom)
     rows = clock.assign(utc=instants(clock["utc_ns"].to_numpy(np.int64))).drop(
         columns=["utc_ns", "from_median"]
     )
     return Figure(
         "drift", "Clock drift",
         f"{TABLES['clock']['skew_ppm'].meaning.capitalize()}, in ppm: the median beside the name, the "
-        "distance from it in the panel, all nodes on one scale. A break is a restart. 1 ppm is 3.6 ms "
-        "an hour.",
-        drawing.markup(), rows,
+        "distance from it in the panel, all nodes on one scale. A break is a restart, a broken line a step "
+        "of a clock. 1 ppm is 3.6 ms an hour.",
+        drawing.markup(), rows, _told(facts),
     )  # fmt: skip
+
+
+def _mark_steps(facts: Facts, drawing: Drawing, time: TimeAxis, nodes: list[str], bottom: float) -> None:
+    """A broken line through the panel of the node whose clock it was; through all for the hub's."""
+    for node, utc in zip(facts.steps["node"].astype(str), facts.steps["utc_ns"], strict=True):
+        if not pd.isna(utc):
+            x = float(time.x(int(utc)))
+            index = nodes.index(node) if node in nodes else -1
+            top, end = (HEAD, bottom) if index < 0 else (HEAD + STEP * index + 4, HEAD + STEP * (index + 1))
+            drawing.line(x, top, x, end, "limit")
+
+
+def _told(facts: Facts) -> list[str]:
+    """A sentence for each step of a clock."""
+    found = []
+    for row in facts.steps.to_dict("records"):
+        when = "" if pd.isna(row["utc_ns"]) else f" at {local(int(row['utc_ns']), facts.zone)}"
+        size = "" if pd.isna(row["size_ms"]) else f", {number(row['size_ms'], 1, True)} ms"
+        found.append(f"{row['node']}{when}: {STEP_KIND[str(row['kind'])]}{size}.")
+    return found
+
+
+def edge(facts: Facts) -> Figure:
+    """Half width of the band, and how far the frames lie above the edge, over the session by node."""
+    time, clock = axis(facts), facts.clock
+    nodes = [str(node) for node in facts.nodes["node"]]
+    bottom = HEAD + STEP * len(nodes)
+    most = {node: float(clock.loc[clock["node"] == node, "uncertainty_ms"].max()) for node in nodes}
+    about = "; ".join(f"{node}: at most ±{number(width, 2)} ms" for node, width in most.items())
+    drawing = Drawing("edge", "Band and residual of each node's time over the session", about, bottom + 32)
+    time.draw(drawing, HEAD, bottom)
+    both = clock[["uncertainty_ms", "residual_ms"]].to_numpy(np.float64)
+    for index, node in enumerate(nodes):
+        top = HEAD + STEP * index + 8
+        value = ValueAxis.over(both[np.isfinite(both)], top, top + PANEL, zero=True, most=2)
+        drawing.text(0, top + 16, node, "name")
+        value.draw(drawing, LEFT, WIDTH - RIGHT)
+        for _, knots in (
+            clock[clock["node"] == node].sort_values("utc_ns").groupby(["stream", "boot"], observed=True)
+        ):
+            x = time.x(knots["utc_ns"].to_numpy(np.int64))
+            for column, style in (("residual_ms", "filled"), ("uncertainty_ms", "curve")):
+                line, dots = polyline(x, value.y(knots[column].to_numpy(np.float64)))
+                drawing.path(line, style)
+                drawing.path(dots, style)
+    phase_marks(facts, drawing, time, 2, bottom)
+    _mark_steps(facts, drawing, time, nodes, bottom)
+    rows = clock[["node", "stream", "boot", "uncertainty_ms", "residual_ms"]]
+    rows = rows.assign(utc=instants(clock["utc_ns"].to_numpy(np.int64)))
+    return Figure(
+        "edge", "Band and residual",
+        "In ms: the line is half the width of the 95 % band, which grows where nothing was heard; dots are "
+        "the median distance of frames above the edge that the time was read from. A broken line is a step.",
+        drawing.markup(), rows, _shared(facts),
+    )  # fmt: skip
+
+
+def _shared(facts: Facts) -> list[str]:
+    """What movements that two nodes share say of their clocks."""
+    found = []
+    for row in facts.agreement.to_dict("records"):
+        pair = f"{row['node']} and {row['other']}"
+        if not row["moments"]:
+            found.append(f"{pair}: {AGREEMENT[str(row['verdict'])]}.")
+            continue
+        offset = f"{number(row['offset_ms'], 1, True)} ± {number(row['uncertainty_ms'], 1)} ms"
+        found.append(
+            f"{pair}: {row['moments']} shared movements put the second {offset} later; together the clocks "
+            f"claim ± {number(row['clock_ms'], 1)} ms: {row['verdict']}."
+        )
+    return found
 
 
 def uncertainty(facts: Facts, limit_ms: float) -> Figure:

@@ -75,6 +75,7 @@ def _figures(study: Study, facts: reading.Facts) -> list[Figure]:
         fig_loss.loss_bars(facts),
         fig_loss.signal(study, facts),
         fig_clock.drift(facts),
+        fig_clock.edge(facts),
         fig_clock.uncertainty(facts, study.file.limits.max_clock_uncertainty_ms),
         *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
         fig_strip.strip(study, facts),

@@ -29,6 +29,20 @@ def temperature_c(
     return start_c + (worn_c - start_c + swing_c * np.sin(2 * np.pi * since / swing_s)) * settled
 
 
+def temperature_at(
+    seconds: Floats, start_c: float, moves: tuple[tuple[float, float], ...], settle_s: float
+) -> Floats:
+    """Temperature (n,) of a node that is taken from place to place: ``moves`` are (second, degC), in
+    order; each is approached exponentially, or at once where ``settle_s`` is 0."""
+    out = np.full(seconds.shape, start_c)
+    for at, celsius in moves:
+        since = np.maximum(seconds - at, 0.0)
+        left = np.exp(-since / settle_s) if settle_s else 0.0
+        now = np.interp(at, seconds, out)
+        out = np.where(seconds >= at, celsius + (now - celsius) * left, out)
+    return out
+
+
 def skew_ppm(temperature: Floats, ppm: float) -> Floats:
     """How much faster than nominal (ppm) a crystal runs at each temperature, degC."""
     return ppm + CURVE_PPM_PER_K2 * (temperature - TURNOVER_C) ** 2
@@ -52,14 +66,22 @@ class CrystalClock:
         return np.asarray(np.interp(np.asarray(own_s, np.float64), self.own_s, self.true_s))
 
 
-def clock(ppm: float, seconds: float, profile: tuple[float, float, float, float, float]) -> CrystalClock:
+def clock(
+    ppm: float, seconds: float, profile: tuple[float, float, float, float, float],
+    moves: tuple[tuple[float, float], ...] = (),
+) -> CrystalClock:  # fmt: skip
     """The clock of a crystal over a session of ``seconds``.
 
-    ``profile`` is what :func:`temperature_c` takes after its first argument. The map reaches a
+    ``profile`` is what :func:`temperature_c` takes after its first argument; ``moves`` (second, degC)
+    hold from the first of them on, settling as fast. The map reaches a
     minute beyond the session on both sides. It rises throughout, since skews are far below 100 %.
     """
     true_s = np.arange(-MARGIN_S, seconds + MARGIN_S + STEP_S, STEP_S)
-    skew = skew_ppm(temperature_c(true_s, *profile), ppm) * 1e-6
+    celsius = temperature_c(true_s, *profile)
+    if moves:
+        first = float(np.interp(moves[0][0], true_s, celsius))
+        celsius = np.where(true_s < moves[0][0], celsius, temperature_at(true_s, first, moves, profile[2]))
+    skew = skew_ppm(celsius, ppm) * 1e-6
     own_s = true_s + cumulative_trapezoid(skew, true_s, initial=0)
     own_s = own_s - np.interp(0.0, true_s, own_s)
     mean = (np.interp(seconds, true_s, own_s) / seconds - 1.0) * 1e6

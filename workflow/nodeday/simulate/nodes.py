@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.layouts import Field, Kind, Layout, instant_of
+from nodeday.layouts import Field, Kind, instant_of
 from nodeday.simulate.crystal import CrystalClock
 
 Floats = NDArray[np.float64]
@@ -135,10 +135,3 @@ def field_counts(field: Field, values: Floats) -> Ints:
     half = 1 << (field.bits - 1)
     low, high = (-half, half - 1) if field.signed else (0, 2 * half - 1)
     return np.clip(np.rint((values - field.offset) / field.scale), low, high).astype(np.int64)
-
-
-def tick_rate(layout: Layout) -> float:
-    ticks = layout.field("ticks")
-    if ticks is None or ticks.rate_hz is None:  # a layout without them is refused
-        raise ValueError(f"layout {layout.layout} has no ticks")
-    return ticks.rate_hz

@@ -81,9 +81,7 @@ def whole_truth(
         restart_node=np.array([each.node for each in plan.restarts], np.str_),
         death_utc_ns=utc(start, np.array([60 * each.at_min for each in plan.deaths])),
         death_node=np.array([each.node for each in plan.deaths], np.str_),
-        outage_utc_ns=utc(
-            start, 60 * np.array([(o.at_min, o.at_min + o.minutes) for o in plan.outages]).reshape(-1, 2)
-        ),
+        outage_utc_ns=utc(start, np.array(plan.silences).reshape(-1, 2)),
         skew_ppm=skews,
         duplicates={key: each.duplicates for key, each in outcomes.items()},
         late={key: each.late for key, each in outcomes.items()},

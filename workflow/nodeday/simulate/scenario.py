@@ -29,6 +29,13 @@ class Phase(Strict):
     cadence_spm: float = Setting(default=105, ge=60, le=180, description="steps a minute")
 
 
+class Move(Strict):
+    """From ``at_min`` on, a crystal settles at ``worn_c``, as when a node is taken off the skin."""
+
+    at_min: float = Setting(ge=0)
+    worn_c: float = Setting(ge=-40, le=85)
+
+
 class Crystal(Strict):
     """A clock's crystal and the temperature it lives at: from ``start_c`` it settles at ``worn_c``."""
 
@@ -38,6 +45,7 @@ class Crystal(Strict):
     settle_min: float = Setting(default=20, gt=0)
     swing_c: float = Setting(default=0, ge=0, le=40, description="slow swings around worn_c")
     swing_min: float = Setting(default=40, gt=0, description="period of the swings")
+    moves: tuple[Move, ...] = Setting(default=(), description="worn_c and swings hold up to the first one")
 
 
 class Sensor(Strict):
@@ -90,6 +98,21 @@ class Outage(Strict):
     minutes: float = Setting(gt=0)
 
 
+class HubStep(Strict):
+    """The hub's clock is moved by ``step_ms``, forward if positive."""
+
+    at_min: float = Setting(gt=0)
+    step_ms: float
+
+
+class HubRestart(Strict):
+    """The hub records nothing for a while, and then its clock begins anew at ``from_s``."""
+
+    at_min: float = Setting(gt=0)
+    silent_s: float = Setting(default=20, ge=0, le=3600)
+    from_s: float = Setting(default=1, ge=0)
+
+
 class Death(Strict):
     """The battery of ``node`` is empty."""
 
@@ -112,6 +135,8 @@ class SessionPlan(Strict):
     channel: Channel = Channel()
     restarts: tuple[Restart, ...] = ()
     outages: tuple[Outage, ...] = ()
+    hub_steps: tuple[HubStep, ...] = ()
+    hub_restarts: tuple[HubRestart, ...] = ()
     deaths: tuple[Death, ...] = ()
     taps_min: tuple[float, ...] = Setting(default=(), description="three taps begin at these minutes")
     junk: float = Setting(default=0, ge=0, lt=1, description="share of frames with junk before them")
@@ -138,7 +163,14 @@ class SessionPlan(Strict):
     def minutes(self) -> list[float]:
         """When something happens to a node or the hub."""
         nodes = [each.at_min for each in self.restarts] + [each.at_min for each in self.deaths]
-        return nodes + [each.at_min for each in self.outages] + list(self.taps_min)
+        hub = [each.at_min for each in self.hub_steps] + [each.at_min for each in self.hub_restarts]
+        return nodes + hub + [each.at_min for each in self.outages] + list(self.taps_min)
+
+    @property
+    def silences(self) -> list[tuple[float, float]]:
+        """When the hub records nothing, [start, end) in seconds."""
+        out = [(60 * each.at_min, 60 * (each.at_min + each.minutes)) for each in self.outages]
+        return out + [(60 * each.at_min, 60 * each.at_min + each.silent_s) for each in self.hub_restarts]
 
     def crystal(self, node: str) -> Crystal:
         return self.nodes[node].crystal if node in self.nodes else Crystal()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,9 +54,14 @@ class Hub:
     clock: CrystalClock
     start_ns: int
     unit_ns: int
+    steps: tuple[tuple[float, int], ...] = ()
+    """(second, ns): from then on the clock shows so much more."""
 
     def ns(self, true_s: Floats) -> Ints:
-        return self.start_ns + np.rint(self.clock.own(true_s) * 1e9).astype(np.int64)
+        out = self.start_ns + np.rint(self.clock.own(true_s) * 1e9).astype(np.int64)
+        for at, step_ns in self.steps:
+            out += np.where(np.asarray(true_s) >= at, step_ns, 0)
+        return out
 
 
 def transmit(
@@ -74,7 +79,7 @@ def transmit(
     check_plan(plan, layout, dict(addresses))
     hub = _hub(plan, layout)
     senders = _senders(plan, layout, addresses, hub)
-    sent = [nodes.schedule(s.clock, s.runs, s.kind, nodes.tick_rate(layout), s.phase) for s in senders]
+    sent = [nodes.schedule(s.clock, s.runs, s.kind, layout.tick_hz(s.kind.stream), s.phase) for s in senders]
     parts, causes = [], []
     for sender, frames in zip(senders, sent, strict=True):
         lost, cause = _on_the_air(plan, sender, frames, strides)
@@ -99,13 +104,22 @@ def _hub(plan: SessionPlan, layout: Layout) -> Hub:
     if start_s is None:
         half_s = (1 << (stamp.bits - 1)) * stamp.unit_ns / 1e9 / 2
         start_s = float(plan.rng(plan.hub, "start").uniform(60, half_s))
-    return Hub(_clock(plan, plan.hub), round(start_s * 1e9), stamp.unit_ns)
+    whole = Hub(_clock(plan, plan.hub), round(start_s * 1e9), stamp.unit_ns)
+    moves: list[tuple[float, float, float | None]]
+    moves = [(60 * each.at_min, each.step_ms, None) for each in plan.hub_steps]
+    moves += [(60 * each.at_min, 0.0, each.from_s) for each in plan.hub_restarts]
+    for at, step_ms, from_s in sorted(moves, key=lambda each: each[0]):
+        step_ns = (
+            round(step_ms * 1e6) if from_s is None else round(from_s * 1e9) - int(whole.ns(np.array([at]))[0])
+        )
+        whole = replace(whole, steps=(*whole.steps, (at, step_ns)))
+    return whole
 
 
 def _clock(plan: SessionPlan, node: str) -> CrystalClock:
     own = plan.crystal(node)
     profile = (own.start_c, own.worn_c, own.settle_min * 60, own.swing_c, own.swing_min * 60)
-    return clock(own.ppm, plan.seconds, profile)
+    return clock(own.ppm, plan.seconds, profile, tuple((60 * each.at_min, each.worn_c) for each in own.moves))
 
 
 def _senders(plan: SessionPlan, layout: Layout, addresses: Mapping[int, Node], hub: Hub) -> list[Sender]:
@@ -120,7 +134,8 @@ def _senders(plan: SessionPlan, layout: Layout, addresses: Mapping[int, Node], h
         names = [k.stream for k in layout.kinds if k.fields] if is_hub else plan.nodes[node.node].streams
         for stream in names:
             rng = plan.rng(node.node, stream, "channel")
-            phase = float(rng.random()) if plan.stagger_s and not is_hub else 0.0
+            whole = is_hub or not layout.has_ticks  # without ticks, stamps are whole instants
+            phase = 0.0 if whole or not plan.stagger_s else float(rng.random())
             if plan.hub != HUB:
                 rng = plan.hub_rng(node.node, stream, "channel")
             out.append(Sender(node, layout.stream(stream), own, runs, phase, death, rng))
@@ -130,9 +145,8 @@ def _senders(plan: SessionPlan, layout: Layout, addresses: Mapping[int, Node], h
 def _within(seconds: Floats, plan: SessionPlan) -> Flags:
     """Which instants (n,) lie in an outage of the hub."""
     out = np.zeros(len(seconds), bool)
-    for outage in plan.outages:
-        begin = 60 * outage.at_min
-        out |= (seconds >= begin) & (seconds < begin + 60 * outage.minutes)
+    for begin, end in plan.silences:
+        out |= (seconds >= begin) & (seconds < end)
     return out
 
 

@@ -56,7 +56,7 @@ def gather(study: Study, session: str) -> SessionFacts:
     frames = table("frames", ["node", "stream", "boot", "ticks", "samples", "status"])
     frames = frames[frames["status"].isin(DISTINCT) & (frames["node"] != HUB) & (frames["samples"] > 0)]
     gaps = table("gaps", ["node", "stream", "frames", "extent"])
-    clock = table("clock", ["node", "boot", "ticks", "utc_ns", "uncertainty_ms"])
+    clock = table("clock", ["node", "stream", "boot", "ticks", "utc_ns", "uncertainty_ms"])
     epochs = tables.read(tables.path(study.results, "epochs", session), "epochs")
     start_ns, end_ns = span(study, session, frames, clock)
     nodes = [
@@ -73,7 +73,8 @@ def span(study: Study, session: str, frames: pd.DataFrame, clock: pd.DataFrame) 
     edges = []
     for (node, stream, boot), rows in frames.groupby(["node", "stream", "boot"], observed=True):
         kind = study.layout_of(session, str(node)).stream(str(stream))
-        knots = clock[(clock["node"] == node) & (clock["boot"] == boot)]
+        own = (clock["node"] == node) & clock["stream"].isin(["*", stream])
+        knots = clock[own & (clock["boot"] == boot)]
         if len(knots) < 2 or kind.rate_hz is None:
             continue
         ends = np.array([rows["ticks"].min(), rows["ticks"].max()], dtype=np.int64)

@@ -1,0 +1,57 @@
+"""One node's ticks to UTC: a map for each stretch between its own steps, joined boot by boot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nodeday.clock import maps
+from nodeday.clock.edge import Unit
+from nodeday.clock.maps import Map
+from nodeday.clock.steps import Seen
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Stamped:
+    """Frames of one boot, (n,) each in order of ``ticks``: rows of the table, when the hub stamped them
+    (its steps and known waits taken out, known to ``band_ms``), and the hub's ``run``."""
+
+    rows: Ints
+    ticks: Ints
+    sent_ns: Ints
+    run: Ints
+    band_ms: Floats
+    rate_hz: float
+
+    def take(self, rows: Ints) -> Stamped:
+        return Stamped(
+            self.rows[rows], self.ticks[rows], self.sent_ns[rows], self.run[rows], self.band_ms[rows],
+            self.rate_hz,
+        )  # fmt: skip
+
+
+def map_boot(
+    own: Stamped, steps: list[Seen], hubs: dict[int, Map], unit: Unit, delay_ms: float
+) -> Map | None:
+    """Map of a boot to UTC; None where no run of the hub in which it was heard is tied to UTC.
+
+    ``steps`` are of the node's own clock, by rows of the table. Each stretch between steps, or in
+    another run of the hub, has a map of its own; a step lies between two knots, as steep as it is.
+    """
+    edges = np.zeros(len(own.rows), bool)
+    for step in steps:
+        edges |= own.rows == step.after
+    piece = np.cumsum(edges) + (int(edges.sum()) + 1) * own.run
+    found = []
+    for each in np.unique(piece).tolist():
+        part = own.take(np.flatnonzero(piece == each))
+        hub = hubs.get(int(part.run[0]))
+        if hub is not None:
+            fit = maps.fit_map(part.ticks, part.sent_ns, own.rate_hz, unit, delay_ms)
+            found.append(maps.join(maps.less_certain(fit, part.ticks, part.band_ms), hub))
+    return maps.in_order(found) if found else None
