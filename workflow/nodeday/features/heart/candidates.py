@@ -37,7 +37,9 @@ SHARE, ABOVE, FLOOR = 0.25, 2.5, 0.12
 T_WAVE_S, T_SLOPE, T_COST = 0.36, 0.5, 3.0
 """Within 360 ms of a candidate and less than half as steep: a T wave (Pan and Tompkins 1985, from memory)."""
 FAINTEST = 0.03
-BLOCK, TEMPLATE_S = 48, 0.07
+PRIOR = 0.4
+"""Leans to beats: a missed one is worse than a false one, which the rules for intervals find."""
+BLOCK, TEMPLATE_S, LIKENESS = 48, 0.07, 4
 
 
 @dataclass(frozen=True)
@@ -94,14 +96,14 @@ def _power(band: Floats, seconds: float, rate_hz: float) -> Floats:
     return np.maximum(uniform_filter1d(band * band, max(1, round(seconds * rate_hz))), 0.0)
 
 
-def first_choice(found: Candidates) -> Bools:
-    """Which candidates (c,) stand out by height alone."""
+def first_choice(found: Candidates) -> tuple[Bools, Bools]:
+    """Which candidates (c,) stand out by height alone, and which are fit (c,) to set a usual height."""
     bins = (found.at_s / BIN_S).astype(np.int64)
     first = np.flatnonzero(np.diff(bins, prepend=-1))
     highest = np.maximum.reduceat(np.where(found.trusted, found.energy, 0.0), first)
     seen = highest > 0
     if not seen.any():
-        return np.zeros(len(bins), np.bool_)
+        return np.zeros(len(bins), np.bool_), found.trusted
     usual = np.interp(found.at_s, found.at_s[first[seen]], rolling(highest[seen], BINS, 50))
     fit = found.trusted & (found.energy < OUTLIER * usual)
     beat, noise, busy = usual, np.zeros(len(bins)), np.full(len(bins), np.inf)
@@ -109,8 +111,9 @@ def first_choice(found: Candidates) -> Bools:
     for _ in range(3):
         limit = np.minimum(noise + SHARE * (beat - noise), np.maximum(ABOVE * busy, FLOOR * beat))
         chosen = _apart(found, found.energy > limit)
+        chosen &= _follows(found, chosen) == 0
         beat, noise, busy = levels(found, found.energy, chosen, fit)
-    return chosen
+    return chosen, fit
 
 
 def levels(found: Candidates, height: Floats, chosen: Bools, fit: Bools) -> tuple[Floats, Floats, Floats]:
@@ -133,18 +136,16 @@ def levels(found: Candidates, height: Floats, chosen: Bools, fit: Bools) -> tupl
     return beat, middle, upper
 
 
-def evidence(found: Candidates, chosen: Bools) -> Floats:
+def evidence(found: Candidates, chosen: Bools, fit: Bools) -> Floats:
     """How much speaks for each candidate (c,) being a beat, given the beats ``chosen`` so far."""
     total = np.zeros(len(found.place))
-    beat, _, _ = levels(found, found.energy, chosen, found.trusted)
-    fit = found.trusted & (found.energy < OUTLIER * beat)
-    heights = (found.wide, found.usual, _matched(found, chosen))
+    heights = (found.wide, found.usual, _matched(found, chosen & fit))
     for height, weight in zip(heights, WEIGHTS, strict=True):
         beat, noise, _ = levels(found, height, chosen, fit)
         middle = np.sqrt(beat * np.maximum(noise, FAINTEST * beat))
         tall = np.log(np.maximum(height, 1e-9) / np.maximum(middle, 1e-9))
         total += weight * np.clip(tall, -BOUND, BOUND)
-    return total - T_COST * _follows(found, total > 0)
+    return total + PRIOR - T_COST * _follows(found, total > 0)
 
 
 def _follows(found: Candidates, likely: Bools) -> Ints:
@@ -164,7 +165,7 @@ def _matched(found: Candidates, chosen: Bools) -> Floats:
     span = np.arange(-reach - shifts, reach + shifts + 1)
     windows = found.sharp[np.clip(centre[:, None] + span, 0, len(found.sharp) - 1)]
     own = windows[:, shifts : len(span) - shifts]
-    of = np.flatnonzero(chosen & found.trusted)
+    of = np.flatnonzero(chosen)
     if len(of) < 5:
         return np.asarray(np.linalg.norm(own, axis=1))
     shape = own[of] / np.maximum(np.linalg.norm(own[of], axis=1, keepdims=True), 1e-12)
@@ -175,7 +176,7 @@ def _matched(found: Candidates, chosen: Bools) -> Floats:
     for _ in range(3):  # shapes that agree with the usual one make the next
         usual = np.add.reduceat(likeness[:, None] * shape, first)
         usual /= np.maximum(np.linalg.norm(usual, axis=1, keepdims=True), 1e-12)
-        likeness = np.maximum(np.einsum("ij,ij->i", shape, usual[block]), 0.0) ** 4
+        likeness = np.maximum(np.einsum("ij,ij->i", shape, usual[block]), 0.0) ** LIKENESS
     near = np.clip(np.searchsorted(of[first], np.arange(len(centre)), side="right") - 1, 0, None)
     template = usual[near]
     outputs = [

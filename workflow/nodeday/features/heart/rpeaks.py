@@ -25,7 +25,7 @@ LEAST_MV = 0.05
 """What is smaller is noise of the converter or of the filter. A choice of this project."""
 OPPOSITE = 1.4
 """A peak against the usual polarity around it must be so much higher. A choice of this project."""
-REFRACTORY_S = 0.2
+REFRACTORY_S, CUT_S = 0.2, 0.1
 LEAST_HZ = 40.0
 PIECE = 20_000
 """Peaks refined at once, which bounds the memory."""
@@ -73,7 +73,7 @@ def _chosen(found: Candidates) -> Ints:
     """Indices of the candidates that are beats."""
     if not len(found.place):
         return np.zeros(0, np.int64)
-    beat = first_choice(found)
+    beat, fit = first_choice(found)
     chosen = np.flatnonzero(beat)
     for number in range(ROUNDS):
         if len(chosen) < 2:
@@ -82,7 +82,7 @@ def _chosen(found: Candidates) -> Ints:
         share = 65 if number == 0 else 50
         intervals = rolling(np.diff(found.at_s[chosen]), INTERVALS, share)
         usual = np.interp(found.at_s, found.at_s[chosen[1:]], intervals)
-        chosen = likeliest(found.at_s, evidence(found, beat), usual, found.stretch)
+        chosen = likeliest(found.at_s, evidence(found, beat, fit), usual, found.stretch)
         beat = np.zeros(len(found.place), np.bool_)
         beat[chosen] = True
     return chosen
@@ -90,9 +90,10 @@ def _chosen(found: Candidates) -> Ints:
 
 def _tops(
     value: Floats, near: Ints, first: Ints, last: Ints, rate_hz: float
-) -> tuple[Ints, Ints, Bools, Bools, Floats, Floats]:
-    """For each place ``near`` (p,) of a stretch [first, last): index of the highest and of the lowest sample within reach, whether each
-    was seen from both sides, and the smoothed values at it and its neighbours, (p, 3) each."""
+) -> tuple[Ints, Bools, Bools, Floats]:
+    """For each place ``near`` (p,) of a stretch [first, last), of its highest and of its lowest point within
+    reach, (p, 2): where it is, whether both of its sides were seen, whether the stretch's edge is close,
+    and the smoothed values at it and its neighbours, (p, 2, 3)."""
     reach, base = round(REACH_S * rate_hz), round(BASE_S * rate_hz)
     span = np.arange(-base, base + 1)
     low, high = first, last - 1
@@ -103,7 +104,6 @@ def _tops(
         window = uniform_filter1d(window, width, axis=1)
     middle = slice(base - reach, base + reach + 1)
     rows = np.arange(len(near))
-    cut = (near - reach < low) | (near + reach > high)
     found = []
     for side in (window, -window):
         inner = side[:, middle]
@@ -116,24 +116,23 @@ def _tops(
         place = near + at - reach
         seen = (place > low) & (place < high)
         around = window[rows[:, None], (at + base - reach)[:, None] + np.array([-1, 0, 1])]
-        found.append((place, seen, around))
-    (up, up_seen, up_values), (down, down_seen, down_values) = found
-    return up, down, np.stack([up_seen, down_seen], 1), cut, up_values, down_values
+        cut = np.minimum(place - low, high - place) < CUT_S * rate_hz
+        found.append((place, seen, cut, around))
+    place, seen, cut, around = (np.stack(part, axis=1) for part in zip(*found, strict=True))
+    return place, seen, cut, around
 
 
-def _refined(
-    up: Ints, down: Ints, seen: Bools, cut: Bools, up_values: Floats, down_values: Floats, rate_hz: float
-) -> Peaks:
+def _refined(place: Ints, seen: Bools, cut: Bools, around: Floats, rate_hz: float) -> Peaks:
     """Peaks at the top of the usual polarity, made sub-sample by a parabola, doubles removed."""
-    high, deep = up_values[:, 1], -down_values[:, 1]
+    high, deep = around[:, 0, 1], -around[:, 1, 1]
     usual = rolling(np.sign(high - deep), INTERVALS, 50)
     points_up = np.where(usual >= 0, high * OPPOSITE >= deep, high > deep * OPPOSITE)
-    top = np.where(points_up, up, down)
+    rows, side = np.arange(len(place)), np.where(points_up, 0, 1)
     sign = np.where(points_up, 1.0, -1.0)
-    before, at, after = (sign[:, None] * np.where(points_up[:, None], up_values, down_values)).T
+    before, at, after = (sign[:, None] * around[rows, side]).T
     # At a cut the R itself may be lost, and its neighbour, the Q or S, would stand in for it.
-    whole = np.where(points_up, seen[:, 0], seen[:, 1]) & ~(cut & (sign * usual < 0))
-    real = whole & (at >= LEAST_MV)
+    real = seen[rows, side] & ~(cut[rows, side] & (sign * usual < 0)) & (at >= LEAST_MV)
+    top = place[rows, side]
     top, sign, before, at, after = (each[real] for each in (top, sign, before, at, after))
     bend = np.where((at >= before) & (at >= after), before - 2 * at + after, 0.0)
     shift = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, -1.0), 0.0)
