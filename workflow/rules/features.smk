@@ -4,10 +4,13 @@ rule features:
     output:
         beats=table("beats"),
         epochs=table("epochs"),
+        quality=table("signal_quality"),
         ledger=table("ledger", "features"),
     params:
         code=code("features"),
         epochs=str(study.file.epochs),
+        heart=str(study.file.heart),
+        participants=str(study.participants),
     log:
         "results/logs/{session}/features.log",
     shell:

@@ -37,7 +37,7 @@ SHARE, ABOVE, FLOOR = 0.25, 2.5, 0.12
 T_WAVE_S, T_SLOPE, T_COST = 0.36, 0.5, 3.0
 """Within 360 ms of a candidate and less than half as steep: a T wave (Pan and Tompkins 1985, from memory)."""
 FAINTEST = 0.03
-PRIOR = 0.4
+PRIOR = 0.35
 """Leans to beats: a missed one is worse than a false one, which the rules for intervals find."""
 BLOCK, TEMPLATE_S, LIKENESS = 48, 0.07, 4
 
@@ -187,7 +187,7 @@ def _matched(found: Candidates, chosen: Bools) -> Floats:
 
 def rolling(values: Floats, width: int, share: float) -> Floats:
     """Centred quantile (n,) at ``share`` percent over ``width`` neighbours."""
-    return np.asarray(percentile_filter(values, share, size=min(width, len(values)), mode="nearest"))
+    return np.asarray(percentile_filter(values, share, size=min(width, len(values)), mode="reflect"))
 
 
 def _distance(at: Floats, points: Floats) -> Floats:

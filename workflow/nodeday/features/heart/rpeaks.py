@@ -34,14 +34,16 @@ PIECE = 20_000
 @dataclass(frozen=True)
 class Peaks:
     """R peaks in order: ``sample`` (b,) nearest index, ``shift`` (b,) in [-0.5, 0.5] samples from it,
-    ``height_mv`` (b,) over the signal around, negative where the peak points down."""
+    ``height_mv`` (b,) over the signal around, negative where the peak points down, and that signal's
+    median ``base_mv`` (b,)."""
 
     sample: Ints
     shift: Floats
     height_mv: Floats
+    base_mv: Floats
 
 
-NONE = Peaks(np.zeros(0, np.int64), np.zeros(0), np.zeros(0))
+NONE = Peaks(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
 
 
 def r_peaks(value: Floats, present: Bools, trusted: Bools, rate_hz: float) -> Peaks:
@@ -90,15 +92,16 @@ def _chosen(found: Candidates) -> Ints:
 
 def _tops(
     value: Floats, near: Ints, first: Ints, last: Ints, rate_hz: float
-) -> tuple[Ints, Bools, Bools, Floats]:
+) -> tuple[Ints, Bools, Bools, Floats, Floats]:
     """For each place ``near`` (p,) of a stretch [first, last), of its highest and of its lowest point within
     reach, (p, 2): where it is, whether both of its sides were seen, whether the stretch's edge is close,
-    and the smoothed values at it and its neighbours, (p, 2, 3)."""
+    and the smoothed values at it and its neighbours, (p, 2, 3), over the last, their median (p,)."""
     reach, base = round(REACH_S * rate_hz), round(BASE_S * rate_hz)
     span = np.arange(-base, base + 1)
     low, high = first, last - 1
     window = value[np.clip(near[:, None] + span, low[:, None], high[:, None])]
-    window = window - np.median(window, axis=1, keepdims=True)
+    level = np.median(window, axis=1, keepdims=True)
+    window = window - level
     width = 2 * round(SMOOTH_S * rate_hz) + 1
     for _ in range(2):
         window = uniform_filter1d(window, width, axis=1)
@@ -119,10 +122,12 @@ def _tops(
         cut = np.minimum(place - low, high - place) < CUT_S * rate_hz
         found.append((place, seen, cut, around))
     place, seen, cut, around = (np.stack(part, axis=1) for part in zip(*found, strict=True))
-    return place, seen, cut, around
+    return place, seen, cut, around, level[:, 0]
 
 
-def _refined(place: Ints, seen: Bools, cut: Bools, around: Floats, rate_hz: float) -> Peaks:
+def _refined(
+    place: Ints, seen: Bools, cut: Bools, around: Floats, base: Floats, rate_hz: float
+) -> Peaks:
     """Peaks at the top of the usual polarity, made sub-sample by a parabola, doubles removed."""
     high, deep = around[:, 0, 1], -around[:, 1, 1]
     usual = rolling(np.sign(high - deep), INTERVALS, 50)
@@ -133,13 +138,13 @@ def _refined(place: Ints, seen: Bools, cut: Bools, around: Floats, rate_hz: floa
     # At a cut the R itself may be lost, and its neighbour, the Q or S, would stand in for it.
     real = seen[rows, side] & ~(cut[rows, side] & (sign * usual < 0)) & (at >= LEAST_MV)
     top = place[rows, side]
-    top, sign, before, at, after = (each[real] for each in (top, sign, before, at, after))
+    top, sign, before, at, after, base = (each[real] for each in (top, sign, before, at, after, base))
     bend = np.where((at >= before) & (at >= after), before - 2 * at + after, 0.0)
     shift = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, -1.0), 0.0)
     shift = np.clip(shift, -0.5, 0.5)
     height = at - 0.25 * (before - after) * shift
     kept = _apart(top, height, REFRACTORY_S * rate_hz)
-    return Peaks(top[kept], shift[kept], (sign * height)[kept])
+    return Peaks(top[kept], shift[kept], (sign * height)[kept], base[kept])
 
 
 def _apart(at: Ints, height: Floats, least: float) -> Ints:
