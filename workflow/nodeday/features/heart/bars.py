@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from nodeday.features.heart.rates import LEAST_INTERVALS, LEAST_PAIRS, Series, counted, heart_rate, variability
+from nodeday.features.heart.rates import (
+    LEAST_INTERVALS,
+    LEAST_PAIRS,
+    Series,
+    counted,
+    heart_rate,
+    variability,
+)
 from nodeday.features.heart.replay import AFTER_S, BEFORE_S, Laid, Pattern, lay, replayed
 from nodeday.features.heart.spectrum import BANDS_HZ, Basis, band_powers, basis
 from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.schemas import codes
 
-REPLAYS, LEAST_REPLAYS = 200, 40
+REPLAYS, LEAST_REPLAYS = 120, 40
 SPECTRA, TURNS = 8, 10
 """A spectrum costs more: ten turns of the losses over each of eight windows."""
 LOW, HIGH = 0.025, 0.975
@@ -91,36 +98,36 @@ def spectrum_bars(
     series: Series, starts_ns: Ints, seconds: float, values: Values, losses: Pattern
 ) -> dict[str, Bars]:
     """Bars of the bands' powers ``values``, (w,) each."""
-    laid = lay(series, seconds, SPECTRA)
+    laid = lay(series, seconds, SPECTRA, TURNS)
     if laid is None:
         return _each(starts_ns, seconds, values, losses, None, {})
     parts = list(_parts(laid))
 
-    def powers(weights: Iterable[Floats]) -> Values:
-        found = [band_powers(of, rr, each[:, own]) for (own, of, rr), each in zip(parts, weights, strict=True)]
+    def powers(kept: Bools) -> Values:
+        found = [band_powers(of, rr, kept[places].astype(np.float64)) for places, of, rr in parts]
         return {f"{name}_ms2": np.concatenate([one[name] for one in found]) for name in BANDS_HZ}
 
-    every = np.ones((TURNS, len(laid.beat)))
-
     def replay(missing: Bools, computed: Bools) -> Values:
-        weights = np.zeros((TURNS, len(laid.beat)))
-        for turn in range(TURNS):
-            left, which = replayed(laid, missing, computed, turn / TURNS)
-            weights[turn, which[counted(left.status)]] = 1.0
-        return powers([weights] * len(parts))
+        left, which = replayed(laid, missing, computed)
+        kept = np.zeros(len(laid.beat), np.bool_)
+        kept[which[counted(left.status)]] = True
+        return powers(kept)
 
-    return _each(starts_ns, seconds, values, losses, replay, powers([every] * len(parts)))
+    true = powers(np.ones(len(laid.beat), np.bool_)) if parts else {}
+    return _each(starts_ns, seconds, values, losses, replay if parts else None, true)
 
 
-def _parts(laid: Laid) -> Iterable[tuple[Ints, Basis, Floats]]:
-    """For each window: its intervals' places among the laid beats, their basis and their lengths."""
+def _parts(laid: Laid) -> Iterator[tuple[Ints, Basis, Floats]]:
+    """For each window: where its intervals (n,) stand among the laid beats in each of the turns, (t, n), their
+    basis and their lengths (n,)."""
     start, end = laid.spans
-    use = counted(laid.whole.status)
-    for window in range(len(start)):
-        at = laid.instants
-        own = np.flatnonzero(use & (at >= start[window]) & (at < end[window]))
-        if len(own) >= LEAST_PAIRS:
-            yield own, basis((at[own] - start[window]) / SECOND), laid.whole.rr[own]
+    use = counted(laid.whole.status) & (laid.instants >= start[laid.window])
+    use &= laid.instants < end[laid.window]
+    for window in range(0, len(start), TURNS):
+        turns = [np.flatnonzero(use & (laid.window == window + turn)) for turn in range(TURNS)]
+        if len(turns[0]) >= LEAST_PAIRS:
+            own = turns[0]
+            yield np.stack(turns), basis((laid.instants[own] - start[window]) / SECOND), laid.whole.rr[own]
 
 
 def _each(
@@ -166,7 +173,7 @@ def interval(value: float, left: Floats, true: Floats, name: str) -> tuple[float
     if fit.sum() < LEAST_REPLAYS or not np.isfinite(value):
         return None
     error = np.log(left[fit] / true[fit]) if scales else left[fit] - true[fit]
-    low, middle, high = (float(each) for each in np.quantile(error, [LOW, 0.5, HIGH]))
+    low, middle, high = (float(each) for each in np.quantile(error, [LOW, 0.5, HIGH], method="weibull"))
     if scales:
         return value * np.exp(-high), value * np.exp(-low), value - value * np.exp(-middle)
     least, most = LIMITS.get(name, (0.0, np.inf))

@@ -46,9 +46,7 @@ def beats_of(samples: pd.DataFrame, rate_hz: float) -> Beats:
     return examine(samples, rate_hz, None)[0]
 
 
-def examine(
-    samples: pd.DataFrame, rate_hz: float, ruler: Windows | None
-) -> tuple[Beats, Measures | None]:
+def examine(samples: pd.DataFrame, rate_hz: float, ruler: Windows | None) -> tuple[Beats, Measures | None]:
     """Beats as :func:`beats_of` gives them, and measures of the signal in each window of ``ruler``."""
     boots = samples["boot"].to_numpy(np.int32)
     found, measures = [], None if ruler is None else Measures.none(ruler.count)
@@ -59,7 +57,9 @@ def examine(
         peaks, signal, losses = _peaks_of(own, rate_hz)
         at = peak_times(peaks, utc)
         rr = rr_ms(at)
-        origin = np.where(losses.computed[peaks.sample + 1] > losses.computed[peaks.sample], IMPUTED, MEASURED)
+        origin = np.where(
+            losses.computed[peaks.sample + 1] > losses.computed[peaks.sample], IMPUTED, MEASURED
+        )
         status = rr_status(rr, peaks.sample, losses, rate_hz)
         number = np.full(len(at), boot, np.int32)
         found.append((number, at, peaks.height_mv, peaks.base_mv, origin, rr, status))

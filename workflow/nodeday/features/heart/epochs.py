@@ -73,6 +73,10 @@ class HeartStream:
         return self.beats.series
 
     @cached_property
+    def received_ns(self) -> Ints:
+        return np.sort(self.stream.utc_ns[self.stream.received])
+
+    @cached_property
     def losses(self) -> Pattern:
         rows, windows = self.stream.channels[0], self.stream.windows
         end = windows.start_ns + windows.count * windows.seconds * SECOND
@@ -89,8 +93,7 @@ class HeartStream:
         last = windows.starts_ns[-1] + windows.seconds * SECOND
         starts = np.maximum(windows.starts_ns - extra, windows.start_ns)
         ends = np.minimum(windows.starts_ns + windows.seconds * SECOND + extra, last)
-        received = np.sort(self.stream.utc_ns[self.stream.received])
-        count = np.searchsorted(received, ends) - np.searchsorted(received, starts)
+        count = np.searchsorted(self.received_ns, ends) - np.searchsorted(self.received_ns, starts)
         cover = np.minimum(count / (self.stream.rate_hz * (ends - starts) / SECOND), 1.0)
         return Span(seconds, starts, ends, cover, self._usable(starts, ends))
 
@@ -129,16 +132,15 @@ def features_of(heart: HeartStream) -> list[Feature]:
 
 
 def _rates(heart: HeartStream) -> list[Feature]:
-    windows, epoch = heart.stream.windows, heart.span(0.0)
+    epoch = heart.span(0.0)
     rate, count = heart_rate(heart.series, epoch.starts_ns, epoch.ends_ns)
     few = (count < LEAST_INTERVALS, TOO_FEW_BEATS)
     one = heart.feature("heart_rate_bpm", rate, epoch, quality.RATE, [few])
     if heart.settings.error_bars:
         bars = rate_bars(heart.series, epoch.starts_ns, epoch.seconds, one.value, heart.losses)
         one = one.with_bars(*bars.columns)
-    beats = windows.sums(heart.series.at_ns)
-    counted = heart.feature("beats", beats, epoch, quality.RATE, [(beats < 0, TOO_FEW_BEATS)])
-    return [one, counted, *reserve.of_reserve(one, heart.person)]
+    beats = heart.stream.feature("beats", heart.stream.windows.sums(heart.series.at_ns))
+    return [one, beats, *reserve.of_reserve(one, heart.person)]
 
 
 def _spreads(heart: HeartStream) -> list[Feature]:

@@ -39,6 +39,12 @@ class Losses:
     def of(cls, missing: Bools, computed: Bools) -> Losses:
         return cls(*(np.concatenate([[0], np.cumsum(mask)]) for mask in (missing, computed)))
 
+    def twice(self) -> Losses:
+        """The same losses once more after themselves."""
+        return Losses(
+            *(np.concatenate([each, each[1:] + each[-1]]) for each in (self.missing, self.computed))
+        )
+
     @property
     def n(self) -> int:
         return len(self.missing) - 1
@@ -69,16 +75,17 @@ def touched(sample: Ints, first: Bools, losses: Losses, rate_hz: float) -> Touch
     before = np.where(first, sample, np.concatenate([sample[:1], sample[:-1]]))
 
     def holds(total: Ints, start: Ints, end: Ints) -> Bools:
-        low, high = (np.clip(each, 0, losses.n) for each in (start, end))
-        return np.asarray(total[high] > total[low], np.bool_)
+        return np.asarray(total[np.minimum(end, losses.n)] > total[np.maximum(start, 0)], np.bool_)
 
-    def near(total: Ints) -> Bools:
-        return holds(total, sample - guard, sample + guard + 1) | holds(
-            total, before - guard, before + guard + 1
-        )
+    def either(own: Bools) -> Bools:
+        """Whether it is so of a beat or of the one before it."""
+        return own | (np.concatenate([own[:1], own[:-1]]) & ~first)
 
-    missing, computed = (near(total) for total in (losses.missing, losses.computed))
-    filled = holds(losses.computed, sample, sample + 1) | holds(losses.computed, before, before + 1)
+    missing, computed = (
+        either(holds(total, sample - guard, sample + guard + 1))
+        for total in (losses.missing, losses.computed)
+    )
+    filled = either(holds(losses.computed, sample, sample + 1))
     between = [holds(total, before, sample) for total in (losses.missing, losses.computed)]
     return Touched(missing, missing | computed, filled, between[0], between[0] | between[1])
 
@@ -101,18 +108,19 @@ def gap_status(rr: Floats, pair: Touched, usual_ms: Floats) -> NDArray[np.int8]:
     ).astype(np.int8)  # fmt: skip
 
 
-def rr_status(rr: Floats, sample: Ints, losses: Losses, rate_hz: float) -> NDArray[np.int8]:
+def rr_status(
+    rr: Floats, sample: Ints, losses: Losses, rate_hz: float, first: Bools | None = None
+) -> NDArray[np.int8]:
     """Index (b,) into ``codes.RR_STATUS`` for the interval ``rr`` (b,) in ms that ends at each beat of one
-    boot, at ``sample`` (b,). The rules for artefacts see whole intervals only and never two that
-    lost samples separate."""
-    first = np.arange(len(rr)) < 1
+    boot, at ``sample`` (b,), or of several stretches that each begin at a ``first`` beat. The rules
+    for artefacts see whole intervals only and never two that lost samples separate."""
+    first = np.arange(len(rr)) < 1 if first is None else first
     pair = touched(sample, first, losses, rate_hz)
     whole = ~first & ~pair.near_lost & ~pair.lost_between & ~pair.filled & (rr <= LONGEST_MS)
     found = irregular(rr, whole)
-    steady = whole & (found == 0)
-    status = gap_status(rr, pair, local_median(rr, steady))
+    status = gap_status(rr, pair, local_median(rr, whole & (found == 0)))
     status[(status == NORMAL) & (rr > LONGEST_MS)] = TOO_LONG
     status[found == ECTOPIC_FOUND] = ECTOPIC
     status[found == ARTEFACT_FOUND] = ARTEFACT
-    status[:1] = FIRST
+    status[first] = FIRST
     return status

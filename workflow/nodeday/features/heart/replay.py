@@ -19,19 +19,9 @@ from functools import cached_property
 import numpy as np
 
 from nodeday.features.heart.coarse import LEAST_S
-from nodeday.features.heart.intervals import (
-    BEAT_IN_FILL,
-    FIRST,
-    NORMAL,
-    SPANS_GAP,
-    TOUCHES_GAP,
-    Losses,
-    gap_status,
-    touched,
-)
-from nodeday.features.heart.artefacts import local_median
+from nodeday.features.heart.intervals import BEAT_IN_FILL, FIRST, SPANS_GAP, TOUCHES_GAP, Losses, rr_status
 from nodeday.features.heart.rates import Series
-from nodeday.features.stretches import Bools, Floats, Ints, runs
+from nodeday.features.stretches import Bools, Ints, runs
 
 SECOND = 1_000_000_000
 GRID_HZ = 100.0
@@ -82,7 +72,6 @@ class Laid:
     beat: Ints
     window: Ints
     place: Ints
-    usual_ms: Floats
 
     @cached_property
     def first(self) -> Bools:
@@ -112,8 +101,9 @@ class Laid:
         return Series(self.instants, self.series.rr[self.beat], status)
 
 
-def lay(series: Series, seconds: float, count: int) -> Laid | None:
-    """``count`` windows over the series' complete stretches, evenly; None where none is long enough."""
+def lay(series: Series, seconds: float, count: int, times: int = 1) -> Laid | None:
+    """``count`` windows over the series' complete stretches, evenly, each ``times`` over; None where no
+    stretch is long enough."""
     cost = np.isin(series.status, (TOUCHES_GAP, BEAT_IN_FILL, SPANS_GAP, FIRST))
     begin, end = runs(~cost)  # intervals [begin, end) follow one on another
     begin = np.maximum(begin - 1, 0)
@@ -125,43 +115,37 @@ def lay(series: Series, seconds: float, count: int) -> Laid | None:
     if not len(free):
         return None
     total = np.concatenate([[0], np.cumsum(free)])
-    drawn = ((np.arange(count) + 0.5) / count * total[-1]).astype(np.int64)
+    drawn = np.repeat(((np.arange(count) + 0.5) / count * total[-1]).astype(np.int64), times)
     of = np.searchsorted(total, drawn, side="right") - 1
     starts = first[of] + drawn - total[of]
     low = np.maximum(np.searchsorted(series.at_ns, starts) - 1, begin[of])
     high = np.searchsorted(series.at_ns, starts + round(seconds * SECOND))
     lengths = high - low
-    window = np.repeat(np.arange(count), lengths)
+    window = np.repeat(np.arange(count * times), lengths)
     beat = np.arange(lengths.sum()) - np.repeat(np.cumsum(lengths) - lengths, lengths) + low[window]
     since = (series.at_ns[beat] - starts[window]) / SECOND + BEFORE_S
-    usual = local_median(series.rr, series.status == NORMAL)[beat]
-    return Laid(series, seconds, starts, beat, window, np.rint(since * GRID_HZ).astype(np.int64), usual)
+    return Laid(series, seconds, starts, beat, window, np.rint(since * GRID_HZ).astype(np.int64))
 
 
-def replayed(laid: Laid, missing: Bools, computed: Bools, turn_by: float = 0.0) -> tuple[Series, Ints]:
+def replayed(laid: Laid, missing: Bools, computed: Bools) -> tuple[Series, Ints]:
     """Beats that are left of ``laid``, with their intervals, once the losses (g,) have been laid over each
-    window, turned round by another amount, and by ``turn_by`` (0 to 1) more; and which of its beats they are."""
+    window, turned round by another amount; and which of its beats they are."""
     n = len(missing)
-    turn = ((np.arange(len(laid.starts_ns)) * GOLDEN + turn_by) % 1 * n).astype(np.int64)
+    turn = (np.arange(len(laid.starts_ns)) * GOLDEN % 1 * n).astype(np.int64)
     place = laid.place + turn[laid.window]
-    losses = Losses.of(np.tile(missing, 2), np.tile(computed, 2))
-    unseen = np.tile(_unseen(missing), 2)
-    left = np.flatnonzero(~unseen[np.minimum(place, 2 * n - 1)])
-    window = laid.window[left]
-    first = np.diff(window, prepend=-1) != 0
+    losses = Losses.of(missing, computed).twice()
+    left = np.flatnonzero(~_unseen(missing)[place % n])
+    first = np.diff(laid.window[left], prepend=-1) != 0
     at = laid.instants[left]
     rr = np.where(first, np.nan, np.diff(at, prepend=0) / 1e6)
-    status = gap_status(rr, touched(place[left], first, losses, GRID_HZ), laid.usual_ms[left])
-    same = (status == NORMAL) & (np.diff(left, prepend=-1) == 1)
-    status = np.where(same, laid.whole.status[left], status)
-    return Series(at, rr, np.where(first, FIRST, status).astype(np.int8)), left
+    return Series(at, rr, rr_status(rr, place[left], losses, GRID_HZ, first)), left
 
 
 def _unseen(missing: Bools) -> Bools:
     """Where no beat can be found: lost samples, and stretches between them too short to be searched."""
-    out = missing.copy()
     starts, ends = runs(~missing)
-    for start, end in zip(starts, ends, strict=True):
-        if end - start < LEAST_S * GRID_HZ and start > 0 and end < len(missing):
-            out[start:end] = True
-    return out
+    short = (ends - starts < LEAST_S * GRID_HZ) & (starts > 0) & (ends < len(missing))
+    edges = np.zeros(len(missing) + 1, np.int64)
+    edges[starts[short]] += 1
+    edges[ends[short]] -= 1
+    return missing | (np.cumsum(edges[:-1]) > 0)

@@ -125,9 +125,7 @@ def _tops(
     return place, seen, cut, around, level[:, 0]
 
 
-def _refined(
-    place: Ints, seen: Bools, cut: Bools, around: Floats, base: Floats, rate_hz: float
-) -> Peaks:
+def _refined(place: Ints, seen: Bools, cut: Bools, around: Floats, base: Floats, rate_hz: float) -> Peaks:
     """Peaks at the top of the usual polarity, made sub-sample by a parabola, doubles removed."""
     high, deep = around[:, 0, 1], -around[:, 1, 1]
     usual = rolling(np.sign(high - deep), INTERVALS, 50)
