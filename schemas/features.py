@@ -21,9 +21,7 @@ TASK_FORCE = "Task Force of the ESC and NASPE 1996, from memory"
 POINCARE = "Brennan, Palaniswami and Kamen 2001, from memory"
 SHORT = "twenty seconds of normal intervals, ten adjacent pairs, the heart section's limits"
 LONG = "two minutes of normal intervals, ten adjacent pairs, the heart section's limits"
-SPECTRUM = (
-    "integral of Lomb's periodogram of the normal intervals at their own times, straight line removed, over {} Hz"
-)
+SPECTRUM = "integral of Lomb's periodogram of the normal intervals at their own times, straight line removed, over {} Hz"
 INDIVIDUALS = "individuals differ from the predicted maximum by about 10 bpm: for groups, not for one person"
 
 HEART = (

@@ -26,6 +26,8 @@ WIDE_HZ, USUAL_HZ, SHARP_HZ = (2.5, 12.0), (8.0, 25.0), (12.0, 40.0)
 WEIGHTS = (1.0, 1.2, 2.0)
 """Of the three measures, in that order."""
 BOUND = 1.2
+SHARP_LOW = -0.5
+"""A smooth beat has nothing for the matched filter, which therefore hardly speaks against one."""
 APART_S, AROUND_S, REFRACTORY_S = 0.1, 0.06, 0.2
 LEAST_MV = 0.01
 """Energy (root mean square) below which there is only noise of a converter."""
@@ -37,7 +39,7 @@ SHARE, ABOVE, FLOOR = 0.25, 2.5, 0.12
 T_WAVE_S, T_SLOPE, T_COST = 0.36, 0.5, 3.0
 """Within 360 ms of a candidate and less than half as steep: a T wave (Pan and Tompkins 1985, from memory)."""
 FAINTEST = 0.03
-PRIOR = 0.35
+PRIOR = 0.3
 """Leans to beats: a missed one is worse than a false one, which the rules for intervals find."""
 BLOCK, TEMPLATE_S, LIKENESS = 48, 0.07, 4
 
@@ -140,11 +142,11 @@ def evidence(found: Candidates, chosen: Bools, fit: Bools) -> Floats:
     """How much speaks for each candidate (c,) being a beat, given the beats ``chosen`` so far."""
     total = np.zeros(len(found.place))
     heights = (found.wide, found.usual, _matched(found, chosen & fit))
-    for height, weight in zip(heights, WEIGHTS, strict=True):
+    for height, weight, low in zip(heights, WEIGHTS, (-BOUND, -BOUND, SHARP_LOW), strict=True):
         beat, noise, _ = levels(found, height, chosen, fit)
         middle = np.sqrt(beat * np.maximum(noise, FAINTEST * beat))
         tall = np.log(np.maximum(height, 1e-9) / np.maximum(middle, 1e-9))
-        total += weight * np.clip(tall, -BOUND, BOUND)
+        total += weight * np.clip(tall, low, BOUND)
     return total + PRIOR - T_COST * _follows(found, total > 0)
 
 
