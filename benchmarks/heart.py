@@ -1,8 +1,8 @@
 """R peaks, speed, variability under loss, error bars and a heart-rate ramp, beside peers in the same run.
 
 Run: ``NODEDAY_OPEN_DATA=... .venv/bin/python benchmarks/heart.py [detector] [speed] [loss] [ramp]``. Records
-are those of the MIT-BIH Arrhythmia and Noise Stress Test databases that the folder holds, channel 0. Scored after
-the first five minutes, one to one, each the other's nearest. The peers are the detectors of wfdb
+are those of the MIT-BIH Arrhythmia and Noise Stress Test databases that the folder holds, channel 0.
+Scored after the first five minutes, one to one, each the other's nearest. The peers are the detectors of wfdb
 and, where it is installed, sleepecg. Machines are noisy: read the ratios.
 """
 
@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from nodeday.schemas import codes
 
 from nodeday.features.heart import quality
 from nodeday.features.heart.beats import examine
@@ -29,7 +30,6 @@ from nodeday.features.heart.twomeans import second_opinion
 from nodeday.features.stream import Feature, Stream
 from nodeday.features.windows import Windows, coverage
 from nodeday.layouts import Kind
-from nodeday.schemas import codes
 from nodeday.sections import Epochs, Heart, Node
 from nodeday.simulate.ecg import synthesise
 
@@ -286,8 +286,8 @@ def loss() -> dict[str, Any]:
                 without[feature] += int((how == 2).sum())
         key = f"{100 * share:g} %, bursts of {burst}"
         figures[key] = {
-            "rmssd_error_pct": {"median": float(np.nanmedian(errors)), "p95": float(np.nanpercentile(errors, 95))},
-            "naive_error_pct": float(np.nanmedian(naive)),
+            "rmssd_error_pct": {"median": float(np.nanmedian(errors)), "p95":
+            float(np.nanpercentile(errors, 95))}, "naive_error_pct": float(np.nanmedian(naive)),
             "held": {feature: (float(np.mean(hits)), len(hits)) for feature, hits in held.items() if hits},
             "no_complete_stretch": without,
         }  # fmt: skip
@@ -295,7 +295,8 @@ def loss() -> dict[str, Any]:
         print(f"{key:<20} RMSSD error: median {one['rmssd_error_pct']['median']:.1f} %, 95th percentile "
               f"{one['rmssd_error_pct']['p95']:.1f} %; naive +{one['naive_error_pct']:.0f} %")  # fmt: skip
         print("    intervals that hold the truth: " + ", ".join(
-            f"{feature} {100 * share_:.1f} % of {n}" for feature, (share_, n) in one["held"].items()))  # fmt: skip
+            f"{feature} {100 * share_:.1f} % of {n}" for feature, (share_, n) in one["held"].items()))  #
+            fmt: skip
     return figures
 
 

@@ -21,7 +21,7 @@ TASK_FORCE = "Task Force of the ESC and NASPE 1996, from memory"
 POINCARE = "Brennan, Palaniswami and Kamen 2001, from memory"
 SHORT = "twenty seconds of normal intervals, ten adjacent pairs, the heart section's limits"
 LONG = "two minutes of normal intervals, ten adjacent pairs, the heart section's limits"
-SPECTRUM = "integral of Lomb's periodogram of the normal intervals at their own times, straight line removed, over {} Hz"
+SPECTRUM = "integral of Lomb's periodogram of the intervals that count, straight line removed, over {} Hz"
 INDIVIDUALS = "individuals differ from the predicted maximum by about 10 bpm: for groups, not for one person"
 
 HEART = (
@@ -107,5 +107,12 @@ FEATURES = (
     ),
 )  # fmt: skip
 
+BARRED = frozenset(
+    {
+        "heart_rate_bpm", "heart_rate_max_pct", "heart_rate_reserve_pct", "rmssd_ms", "pnn50_pct", "sd1_ms",
+        "sdnn_ms", "sd2_ms", "vlf_ms2", "lf_ms2", "hf_ms2",
+    }
+)  # fmt: skip
+"""Features with error bars for what was lost."""
 FEATURE_CODES = {feature.name: feature.meaning for feature in FEATURES}
 FEATURE = {feature.name: feature for feature in FEATURES}

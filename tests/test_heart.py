@@ -1,4 +1,5 @@
-"""Room `features`, the heart: R peaks against experts and known trains, and what each interval may be used for."""
+"""Room `features`, the heart: R peaks against experts and known trains, and what each interval may be
+used for."""
 
 from __future__ import annotations
 
@@ -7,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hearts import RATE, SECOND, START, ecg, named, samples_of, steady
+from hearts import RATE, START, ecg, named, samples_of, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -265,7 +266,8 @@ def breathing(count: int = 200) -> np.ndarray:
 
 
 def test_ectopic_missed_extra_and_misplaced_beats() -> None:
-    """Patterns of Lipponen and Tarvainen 2019: short-long, twice as long, two halves, one early beat's pair."""
+    """Patterns of Lipponen and Tarvainen 2019: short-long, twice as long, two halves, one early beat's
+    pair."""
     rr = breathing()
     rr[50], rr[51] = 520, 1120  # a premature beat and its pause
     rr[90] = 1610  # missed
@@ -276,7 +278,8 @@ def test_ectopic_missed_extra_and_misplaced_beats() -> None:
 
 
 def test_a_run_of_bigeminy_is_ectopic() -> None:
-    """Where every second beat is premature the quartiles take it for usual; held against the median it is not."""
+    """Where every second beat is premature the quartiles take it for usual; held against the median it
+    is not."""
     rr = breathing(300)
     rr[100:140:2], rr[101:140:2] = 550, 1100
     found = irregular(rr, np.ones(300, np.bool_))

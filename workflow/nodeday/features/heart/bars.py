@@ -21,8 +21,8 @@ from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.schemas import codes
 
 REPLAYS, LEAST_REPLAYS = 120, 40
-SPECTRA, TURNS = 8, 10
-"""A spectrum costs more: ten turns of the losses over each of eight windows."""
+SPECTRA, TURNS = 16, 8
+"""A spectrum costs more: eight turns of the losses over each of sixteen windows."""
 LOW, HIGH = 0.025, 0.975
 SECOND = 1_000_000_000
 HOW = list(codes.LOSS_BAR)
@@ -118,8 +118,8 @@ def spectrum_bars(
 
 
 def _parts(laid: Laid) -> Iterator[tuple[Ints, Basis, Floats]]:
-    """For each window: where its intervals (n,) stand among the laid beats in each of the turns, (t, n), their
-    basis and their lengths (n,)."""
+    """For each window: where its intervals (n,) stand among the laid beats in each of the turns, (t, n),
+    their basis and their lengths (n,)."""
     start, end = laid.spans
     use = counted(laid.whole.status) & (laid.instants >= start[laid.window])
     use &= laid.instants < end[laid.window]
@@ -135,11 +135,9 @@ def _each(
 ) -> dict[str, Bars]:
     """Bars of each value from the losses around each window."""
     count = len(starts_ns)
-    bars = {
-        name: Bars(*(np.full(count, np.nan) for _ in range(3)), np.full(count, NO_BAR)) for name in values
-    }
+    bars = {name: _none(count) for name in values}
     wanted = np.logical_or.reduce([np.isfinite(each) for each in values.values()])
-    for window in np.flatnonzero(wanted):
+    for window in np.flatnonzero(wanted).tolist():
         start = int(starts_ns[window]) - round(BEFORE_S * SECOND)
         missing, computed = losses.cut(start, seconds + BEFORE_S + AFTER_S)
         if not missing.any() and not computed.any():
@@ -152,6 +150,11 @@ def _each(
             how = NO_STRETCH if found is None else REPLAYED
             _put(bars[name], window, value[window], found or (np.nan,) * 3, how)
     return bars
+
+
+def _none(count: int) -> Bars:
+    nothing = [np.full(count, np.nan) for _ in range(3)]
+    return Bars(nothing[0], nothing[1], nothing[2], np.full(count, NO_BAR, np.int64))
 
 
 def _put(bars: Bars, window: int, value: float, found: tuple[float, float, float], how: int) -> None:

@@ -6,7 +6,8 @@ of a filter matched to the recording's own QRS (which electrode motion hardly re
 
     evidence = sum of weight * log(height / sqrt(beat's height * noise's height)), each term bounded
 
-In a clean signal heights of beats and of T waves are far apart and the evidence is strong; in noise it is weak
+In a clean signal heights of beats and of T waves are far apart and the evidence is strong; in noise it
+is weak
 by itself, and the rhythm decides (:mod:`nodeday.features.heart.rhythm`). The parts are those of published
 detectors (adaptive signal and noise levels and the T wave's slope, Pan and Tompkins 1985; matched filtering),
 put together by this project; the constants are its choice.
@@ -46,7 +47,8 @@ BLOCK, TEMPLATE_S, LIKENESS = 48, 0.07, 4
 
 @dataclass(frozen=True)
 class Candidates:
-    """Maxima of the energy in order of time: ``place`` (c,) in the joined signal, ``at_s`` (c,) seconds on the
+    """Maxima of the energy in order of time: ``place`` (c,) in the joined signal, ``at_s`` (c,) seconds
+    on the
     recording's sample clock, ``stretch`` (c,), ``trusted`` (c,), the three measures ``heights`` (3, c) as far
     as they do not depend on a template, and ``slope`` (c,)."""
 
@@ -83,13 +85,19 @@ def candidates(signal: Coarse, sample_rate_hz: float) -> Candidates:
     place = signal.place[of]
     reach = round(AROUND_S * signal.rate_hz)
     near = np.clip(place[:, None] + np.arange(-reach, reach + 1), 0, len(joint) - 1)
+    at_s = np.asarray((signal.sample[of] + (signal.step - 1) / 2) / sample_rate_hz, np.float64)
     return Candidates(
-        place, (signal.sample[of] + (signal.step - 1) / 2) / sample_rate_hz, signal.stretch[of],
-        signal.trusted[of], product[place] ** (1 / 6), np.sqrt(wide_power[near].max(axis=1, initial=0.0)),
+        place,
+        at_s,
+        signal.stretch[of],
+        signal.trusted[of],
+        product[place] ** (1 / 6),
+        np.sqrt(wide_power[near].max(axis=1, initial=0.0)),
         np.sqrt(usual_power[near].max(axis=1, initial=0.0)),
-        np.abs(np.diff(usual[near], axis=1)).max(axis=1, initial=0.0), signal.band(*SHARP_HZ),
+        np.abs(np.diff(usual[near], axis=1)).max(axis=1, initial=0.0),
+        signal.band(*SHARP_HZ),
         signal.rate_hz,
-    )  # fmt: skip
+    )
 
 
 def _power(band: Floats, seconds: float, rate_hz: float) -> Floats:

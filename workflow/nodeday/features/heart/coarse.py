@@ -17,7 +17,8 @@ from scipy.signal import butter, sosfiltfilt
 from nodeday.features.stretches import Bools, Floats, Ints, runs
 
 RATE_HZ = 120.0
-"""A QRS has next to nothing above 40 Hz; peaks are placed at the full rate later. A choice of this project."""
+"""A QRS has next to nothing above 40 Hz; peaks are placed at the full rate later. A choice of this
+project."""
 LEAST_S, PAD_S = 0.3, 0.5
 """A shorter stretch is not searched; so much is reflected at both ends. Choices of this project."""
 

@@ -195,8 +195,10 @@ def _breaths(heart: HeartStream) -> Feature:
     settings, span = heart.settings, heart.span(heart.settings.respiration_seconds)
     series, beats = heart.series, heart.beats
     spread = variability(series, span.starts_ns, span.ends_ns)
-    lacks = [(spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS),
-             *_short_or_lost(span, spread, settings.respiration_seconds / 2, settings.max_lost_spectrum)]  # fmt: skip
+    lacks = [
+        (spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS),
+        *_short_or_lost(span, spread, settings.respiration_seconds / 2, settings.max_lost_spectrum),
+    ]
     stands = ~np.logical_or.reduce([where for where, _ in lacks])
     stands &= span.usable[quality.VARIABILITY] >= settings.min_usable
     use = np.isin(series.status, FOR_VARIABILITY)

@@ -2,7 +2,8 @@
 
 - agreement of two detectors, matched / union within 150 ms (bSQI; Li, Mark and Clifford 2008, from memory);
 - mean correlation of the beats with their average (Orphanidou et al. 2015; 0.66 from memory);
-- share of power in 5-15 of 5-40 Hz (pSQI), kurtosis after Fisher (kSQI), share of power above 1 Hz (basSQI), as
+- share of power in 5-15 of 5-40 Hz (pSQI), kurtosis after Fisher (kSQI), share of power above 1 Hz
+(basSQI), as
   defined by Zhao and Zhang 2018; limits as in their open code.
 """
 

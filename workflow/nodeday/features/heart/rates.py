@@ -2,7 +2,8 @@
 
 A window [start, end) may be longer than the epoch that it stands for, so windows may overlap: sums come from
 running totals. Definitions: Task Force of the ESC and NASPE, "Heart rate variability: standards of
-measurement", Circulation 93, 1996, from memory; SD1 and SD2: Brennan, Palaniswami and Kamen 2001, from memory.
+measurement", Circulation 93, 1996, from memory; SD1 and SD2: Brennan, Palaniswami and Kamen 2001, from
+memory.
 """
 
 from __future__ import annotations

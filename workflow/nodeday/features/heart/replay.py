@@ -1,7 +1,8 @@
 """Error bars for what was lost: a window's own losses, replayed on complete stretches of the same recording.
 
 A stretch is complete where no interval touches lost or computed samples. Windows of the same length
-are laid over the complete stretches; the losses are turned round by another amount over each; beats and intervals
+are laid over the complete stretches; the losses are turned round by another amount over each; beats and
+intervals
 that they would have cost are left out by the same rules as in the recording; the value is computed again::
 
     epoch       R   R x R   xxx   R   R        x lost: the pattern
@@ -50,7 +51,8 @@ class Pattern:
 
 
 def pattern(start_ns: int, end_ns: int, utc_ns: Ints, missing: Bools, computed: Bools) -> Pattern:
-    """Losses over [start, end) from samples (n,): a place of the grid that no sample falls into is lost too."""
+    """Losses over [start, end) from samples (n,): a place of the grid that no sample falls into is lost
+    too."""
     count = round((end_ns - start_ns) / SECOND * GRID_HZ) + 1
     state = np.full(count, 2, np.int8)
     at = ((utc_ns - start_ns) // round(SECOND / GRID_HZ)).astype(np.int64)
@@ -75,7 +77,7 @@ class Laid:
 
     @cached_property
     def first(self) -> Bools:
-        return np.diff(self.window, prepend=-1) != 0
+        return np.asarray(np.diff(self.window, prepend=-1) != 0, np.bool_)
 
     @property
     def spacing_ns(self) -> int:

@@ -1,7 +1,7 @@
 """How hard the heart works, against what the person's age and rest let expect.
 
-Individuals differ from an age-predicted maximum by about 10 bpm (standard deviation, from memory), which is why
-these are for groups and trends, and never a limit for a person.
+Individuals differ from an age-predicted maximum by about 10 bpm (standard deviation, from memory), which
+is why these are for groups and trends, and never a limit for a person.
 """
 
 from __future__ import annotations

@@ -10,7 +10,8 @@ from nodeday.features.stretches import Floats, Ints
 
 COST, SPREAD, FAR, REFRACTORY_S = 1.5, 0.3, 1.6, 0.2
 """An interval that differs by a third or more from the usual one costs ``COST``, as does one that is
-longer than ``FAR`` usual ones, however long: a pause is not filled for its length. Choices of this project."""
+longer than ``FAR`` usual ones, however long: a pause is not filled for its length. Choices of this
+project."""
 ACROSS = 0.5
 """Share of the cost of an interval across lost samples: beats between may be lost too."""
 

@@ -20,7 +20,8 @@ from nodeday.features.stretches import Bools, Floats, Ints
 
 ROUNDS, INTERVALS = 3, 31
 REACH_S, BASE_S, SMOOTH_S = 0.06, 0.15, 0.004
-"""The peak is sought within 60 ms, over the median of 300 ms, smoothed over 9 ms twice. This project's choice."""
+"""The peak is sought within 60 ms, over the median of 300 ms, smoothed over 9 ms twice. This project's
+choice."""
 LEAST_MV = 0.05
 """What is smaller is noise of the converter or of the filter. A choice of this project."""
 OPPOSITE = 1.4
@@ -68,7 +69,8 @@ def peaks_in(signal: Coarse, value: Floats, rate_hz: float) -> Peaks:
     first, last = (edges[found.stretch[chosen]] for edges in (signal.starts, signal.ends))
     pieces = [slice(at, at + PIECE) for at in range(0, len(near), PIECE)]
     tops = [_tops(value, near[piece], first[piece], last[piece], rate_hz) for piece in pieces]
-    return _refined(*(np.concatenate(part) for part in zip(*tops, strict=True)), rate_hz)
+    place, seen, cut, around, base = (np.concatenate(part) for part in zip(*tops, strict=True))
+    return _refined(place, seen, cut, around, base, rate_hz)
 
 
 def _chosen(found: Candidates) -> Ints:

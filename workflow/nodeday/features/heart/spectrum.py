@@ -81,7 +81,8 @@ def band_powers(of: Basis, rr_ms: Floats, weights: Floats) -> dict[str, Floats]:
 
 
 def window_powers(series: Series, starts_ns: Ints, ends_ns: Ints, worth: Bools) -> dict[str, Floats]:
-    """Absolute power (w,) in ms^2 of each band in each window [start, end), NaN where it is not ``worth`` it."""
+    """Absolute power (w,) in ms^2 of each band in each window [start, end), NaN where it is not
+    ``worth`` it."""
     low, high = series.within(starts_ns, ends_ns)
     use = counted(series.status)
     powers = {name: np.full(len(low), np.nan) for name in BANDS_HZ}
