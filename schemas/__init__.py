@@ -5,7 +5,7 @@
 """
 
 from nodeday.schemas.declare import Column, Table
-from nodeday.schemas.features import FEATURE, FEATURES, Feature
+from nodeday.schemas.features import BARRED, FEATURE, FEATURES, Feature
 from nodeday.schemas.tables import TABLES
 
-__all__ = ["FEATURE", "FEATURES", "TABLES", "Column", "Feature", "Table"]
+__all__ = ["BARRED", "FEATURE", "FEATURES", "TABLES", "Column", "Feature", "Table"]

@@ -92,8 +92,11 @@ RR_STATUS = {
     "first": "no beat before it in this stretch",
     "touches_gap": "a beat of the pair lies within 50 ms of lost samples, or lost samples lie between",
     "beat_in_fill": "a beat of the pair lies on computed samples; counts for rate, not for variability",
-    "artefact": "differs by more than 20 % from the intervals around it",
-    "too_long": "longer than 3 s",
+    "ectopic": "ends or begins at a beat out of its turn; counts for rate, not for variability",
+    "artefact": "does not fit the intervals around it: a beat missed, added or misplaced",
+    "too_long": "longer than the longest pause that is believed",
+    "spans_gap": "lost samples lie between, more than 50 ms from both beats, but its length within 20 % of "
+    "those around it leaves no room for a lost beat; counts",
 }
 BEAT_ORIGIN = {
     "measured": "the R peak lies on measured samples",
@@ -105,6 +108,21 @@ NO_VALUE = {
     "too_few_samples": "too few received samples in the epoch",
     "no_data": "nothing was received in the epoch",
     "no_clock": "the node's samples could not be placed in time",
+    "too_short": "the stretch of beats is shorter than the value needs",
+    "too_many_lost": "too large a share of the intervals is lost or does not count",
+    "poor_signal": "too little of the signal is good enough for it",
+    "no_agreement": "the parts that it is told from do not agree",
+    "no_participant_facts": "the participant's age or resting heart rate is not given",
+}
+LOSS_BAR = {
+    "nothing_lost": "nothing that the value rests on was lost",
+    "replayed": "the epoch's losses were replayed on complete stretches of the same recording",
+    "no_complete_stretch": "losses are there, but no complete stretch of this recording to replay them on",
+}
+SIGNAL_USE = {
+    "variability": "good enough for intervals between beats",
+    "rate": "good enough to count beats, not for their intervals",
+    "none": "not to be used",
 }
 NODE_VERDICT = {
     "usable": "within every limit of the study",

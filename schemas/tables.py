@@ -134,11 +134,46 @@ EPOCHS = Table(
                nullable=True),
         coverage,
         Column("reason", "code", "", "why there is no value", codes=codes.NO_VALUE, nullable=True),
+        Column("low", "float64", "mixed", "lower end of the 95 % interval for what was lost", nullable=True),
+        Column("high", "float64", "mixed", "upper end of the 95 % interval for what was lost", nullable=True),
+        Column("bias", "float64", "mixed", "what such losses add to the value in the middle", nullable=True),
+        Column("bar", "code", "", "how the interval was got, or why there is none; null for features "
+               "without intervals", codes=codes.LOSS_BAR, nullable=True),
     ),
     key=("node", "channel", "epoch", "feature"),
     increasing="start_ns",
     within=("node", "channel", "feature"),
     notes=("A value is null exactly where a reason stands.",),
+)  # fmt: skip
+
+SIGNAL_QUALITY = Table(
+    "signal_quality",
+    "ten seconds of an ECG",
+    (
+        node,
+        channel,
+        start_ns,
+        end_ns,
+        coverage,
+        Column("flat", "float64", "1", "share of received samples without any change around", ge=0, le=1),
+        Column("clipped", "float64", "1", "share of received samples at a rail", ge=0, le=1),
+        Column("lead_off", "float64", "1", "share of received samples with a lead off", ge=0, le=1),
+        Column("beats", "int64", "beat", "R peaks found", ge=0),
+        Column("agreement", "float64", "1", "beats that two detectors share, of all that either found (bSQI)",
+               ge=0, le=1, nullable=True),
+        Column("likeness", "float64", "1", "mean correlation of the beats with their average", ge=-1.000001,
+               le=1.000001, nullable=True),
+        Column("qrs_power", "float64", "1", "power in 5-15 Hz of that in 5-40 Hz (pSQI)", ge=0, le=1,
+               nullable=True),
+        Column("kurtosis", "float64", "1", "kurtosis after Fisher, 0 for a normal distribution (kSQI)",
+               nullable=True),
+        Column("steadiness", "float64", "1", "share of the power above 1 Hz (basSQI)", ge=0, le=1,
+               nullable=True),
+        Column("use", "code", "", "what the signal is good for", codes=codes.SIGNAL_USE),
+    ),
+    key=("node", "channel", "start_ns"),
+    increasing="start_ns",
+    within=("node", "channel"),
 )  # fmt: skip
 
 PHASES = Table(
@@ -210,6 +245,6 @@ TABLES = {
     table.name: table
     for table in (
         FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, BATTERY, CLOCK, STEPS, MOVEMENTS, AGREEMENT,
-        SAMPLES, ALIGNED, BEATS, EPOCHS, PHASES, SESSIONS, EXCLUSIONS, LEDGER,
+        SAMPLES, ALIGNED, BEATS, EPOCHS, SIGNAL_QUALITY, PHASES, SESSIONS, EXCLUSIONS, LEDGER,
     )
 }  # fmt: skip

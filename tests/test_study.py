@@ -228,7 +228,8 @@ def _epochs(rng, made, node, stream, placement, one):  # type: ignore[no-untyped
             reason = None if share >= 0.8 else "no_data" if share == 0 else "low_coverage"
             rows.append(("P02", node, placement, "skin" if stream == "temp" else stream, k,
                          START + k * length * SECOND, START + (k + 1) * length * SECOND, feature,
-                         value if reason is None else np.nan, share, reason))  # fmt: skip
+                         value if reason is None else np.nan, share, reason, np.nan, np.nan, np.nan,
+                         None))  # fmt: skip
     return pd.DataFrame(rows, columns=TABLES["epochs"].names).astype({"epoch": "int32"})
 
 

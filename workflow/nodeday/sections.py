@@ -21,6 +21,24 @@ class Epochs(Strict):
     min_coverage: float = Setting(default=0.8, ge=0, le=1)
 
 
+class Heart(Strict):
+    """Windows and limits of heart-rate variability. A value of an epoch is taken from the window around the
+    epoch's middle, or from the epoch where that is longer."""
+
+    short_seconds: float = Setting(default=30.0, ge=10, le=3600)
+    long_seconds: float = Setting(default=300.0, ge=30, le=86_400)
+    respiration_seconds: float = Setting(default=60.0, ge=30, le=600)
+    min_rmssd_seconds: float = Setting(default=20.0, ge=0)
+    min_sdnn_seconds: float = Setting(default=120.0, ge=0)
+    min_hf_seconds: float = Setting(default=60.0, ge=30)
+    min_lf_seconds: float = Setting(default=120.0, ge=30)
+    min_vlf_seconds: float = Setting(default=270.0, ge=30)
+    max_lost: float = Setting(default=0.3, ge=0, le=1)
+    max_lost_spectrum: float = Setting(default=0.15, ge=0, le=1)
+    min_usable: float = Setting(default=0.5, ge=0, le=1)
+    error_bars: bool = True
+
+
 class Grid(Strict):
     """The session's common grid."""
 
@@ -72,6 +90,7 @@ class StudyFile(Strict):
     title: str = ""
     zone: str = "UTC"
     epochs: Epochs = Epochs()
+    heart: Heart = Heart()
     grid: Grid = Grid()
     fill: dict[str, Fill] = Setting(default_factory=dict)
     battery: Battery = Battery()

@@ -4,11 +4,14 @@ rule features:
     output:
         beats=table("beats"),
         epochs=table("epochs"),
+        quality=table("signal_quality"),
         ledger=table("ledger", "features"),
     params:
         code=code("features"),
         epochs=str(study.file.epochs),
         devices=lambda wildcards: devices(study, wildcards.session),
+        heart=str(study.file.heart),
+        participants=str(study.participants),
     log:
         "results/logs/{session}/features.log",
     shell:

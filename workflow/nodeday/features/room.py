@@ -11,11 +11,12 @@ from nodeday import tables
 from nodeday.errors import ContractError
 from nodeday.features import others
 from nodeday.features.heart import epochs as heart
-from nodeday.features.heart.beats import Beats, beats_of
+from nodeday.features.heart import quality
+from nodeday.features.heart.beats import Beats, examine
 from nodeday.features.motion import epochs as motion
 from nodeday.features.stream import COLUMNS, Feature, Stream
 from nodeday.features.stretches import Floats, Ints
-from nodeday.features.windows import Windows, windows_over
+from nodeday.features.windows import Windows, coverage, ratio, windows_over
 from nodeday.layouts import Channel, Kind
 from nodeday.ledger import Ledger
 from nodeday.schemas import FEATURES, TABLES, codes
@@ -28,6 +29,7 @@ def run(study: Study, session: str) -> None:
     ledger = Ledger("features", session)
     windows = _windows(study, session)
     features: list[Feature] = []
+    hearts: list[heart.HeartStream] = []
     with tables.writer(tables.path(study.results, "beats", session), TABLES["beats"]) as out:
         out.write(tables.empty(TABLES["beats"]))
         for node, kind in _streams(study, session):
@@ -39,13 +41,17 @@ def run(study: Study, session: str) -> None:
             ledger.add("samples", scope, len(stream.utc_ns),
                        received=int(windows.sums(stream.utc_ns[stream.received]).sum()),
                        not_received=int((~stream.received).sum()))  # fmt: skip
-            found, beats = _features(stream)
-            features += found
-            if beats is not None:
-                rows = _beat_rows(node.node, beats)
+            if stream.is_ecg:
+                own = _heart(study, session, stream)
+                hearts.append(own)
+                features += heart.features_of(own)
+                rows = _beat_rows(node.node, own.beats)
                 out.write(rows)
                 by_status = {str(key): n for key, n in rows["rr_status"].value_counts().items()}
-                ledger.add("beats", scope, len(beats.utc_ns), **by_status)
+                ledger.add("beats", scope, len(own.beats.utc_ns), **by_status)
+            else:
+                features += _features(stream)
+    _write_quality(study, session, hearts)
     epochs = _epoch_rows(study.session(session).participant, windows, features)
     tables.write(tables.path(study.results, "epochs", session), TABLES["epochs"], epochs)
     _account(ledger, windows, features, epochs)
@@ -76,14 +82,40 @@ def _windows(study: Study, session: str) -> Windows:
     return windows_over(min(edges), max(edges), study.file.epochs.seconds)
 
 
-def _features(stream: Stream) -> tuple[list[Feature], Beats | None]:
-    """Features of one stream, and its beats where it is an ECG."""
-    if stream.is_ecg:
-        beats = beats_of(stream.channels[0], stream.rate_hz)
-        return heart.features_of(stream, beats), beats
-    if stream.is_acceleration:
-        return motion.features_of(stream), None
-    return others.features_of(stream), None
+def _features(stream: Stream) -> list[Feature]:
+    return motion.features_of(stream) if stream.is_acceleration else others.features_of(stream)
+
+
+def _heart(study: Study, session: str, stream: Stream) -> heart.HeartStream:
+    """An ECG stream with its beats and the quality of each ten seconds."""
+    windows, rows = stream.windows, stream.channels[0]
+    ruler = Windows(windows.start_ns, quality.SECONDS, -(-windows.count * windows.seconds // quality.SECONDS))
+    beats, measures = examine(rows, stream.rate_hz, ruler)
+    got = stream.received
+    count = ruler.sums(stream.utc_ns[got])
+    shares = {"coverage": coverage(ruler, stream.utc_ns[got], stream.rate_hz)}
+    for name in ("flat", "clipped", "lead_off"):
+        those = got & (rows["quality"] == name).to_numpy(np.bool_)
+        shares[name] = np.nan_to_num(ratio(ruler.sums(stream.utc_ns[those]), count), nan=0.0)
+    signal = quality.table(measures or quality.Measures.none(ruler.count), shares, ruler)
+    who = study.session(session).participant
+    person = next((each for each in study.participants if each.participant == who), None)
+    return heart.HeartStream(stream, beats, signal, study.file.heart, person)
+
+
+def _write_quality(study: Study, session: str, hearts: list[heart.HeartStream]) -> None:
+    table = TABLES["signal_quality"]
+    pieces = [tables.empty(table)]
+    for each in hearts:
+        rows = each.signal
+        pieces.append(tables.build(table, {
+            **{name: rows[name].to_numpy() for name in table.names if name in rows},
+            "node": np.full(len(rows), each.stream.node.node, object),
+            "channel": np.full(len(rows), each.stream.kind.stream, object),
+            "beats": rows["beats"].to_numpy(np.int64),
+            "use": _coded(rows["use"].to_numpy(np.int64), list(codes.SIGNAL_USE)),
+        }))  # fmt: skip
+    tables.write(tables.path(study.results, "signal_quality", session), table, pieces)
 
 
 def _beat_rows(node: str, beats: Beats) -> pd.DataFrame:
@@ -117,6 +149,11 @@ def _epoch_rows(participant: str, windows: Windows, features: list[Feature]) -> 
     def joined(name: str) -> Floats:
         return np.concatenate([getattr(feature, name) for feature in features])
 
+    without = (*(np.full(n, np.nan) for _ in range(3)), np.full(n, -1))
+    low, high, bias, how = (
+        np.concatenate(part) for part in zip(*(each.bars or without for each in features), strict=True)
+    )
+
     return tables.build(
         TABLES["epochs"],
         {
@@ -131,6 +168,10 @@ def _epoch_rows(participant: str, windows: Windows, features: list[Feature]) -> 
             "value": joined("value"),
             "coverage": joined("coverage"),
             "reason": _coded(joined("reason").astype(np.int64), list(codes.NO_VALUE)),
+            "low": low,
+            "high": high,
+            "bias": bias,
+            "bar": _coded(how, list(codes.LOSS_BAR)),
         },
     )
 

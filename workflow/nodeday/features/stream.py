@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -20,7 +20,11 @@ COLUMNS = ["boot", "utc_ns", "value", "origin", "quality"]
 
 @dataclass(frozen=True)
 class Feature:
-    """One feature of one channel in every epoch: values, coverage and reasons, (count,) each."""
+    """One feature of one channel in every epoch: values, coverage and reasons, (count,) each.
+
+    ``bars``, where the feature has error bars for what was lost: the ends of the 95 % interval, the bias
+    and, as places in ``codes.LOSS_BAR``, how they were got, (count,) each.
+    """
 
     node: Node
     channel: str
@@ -28,6 +32,10 @@ class Feature:
     value: Floats
     coverage: Floats
     reason: Ints
+    bars: tuple[Floats, Floats, Floats, Ints] | None = None
+
+    def with_bars(self, low: Floats, high: Floats, bias: Floats, how: Ints) -> Feature:
+        return replace(self, bars=(low, high, bias, how))
 
 
 @dataclass(frozen=True)

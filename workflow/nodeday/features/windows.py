@@ -14,6 +14,10 @@ LOW_COVERAGE, TOO_FEW_BEATS, TOO_FEW_SAMPLES, NO_DATA = (
     list(codes.NO_VALUE).index(code)
     for code in ("low_coverage", "too_few_beats", "too_few_samples", "no_data")
 )
+TOO_SHORT, TOO_MANY_LOST, POOR_SIGNAL, NO_AGREEMENT, NO_PARTICIPANT_FACTS = (
+    list(codes.NO_VALUE).index(code)
+    for code in ("too_short", "too_many_lost", "poor_signal", "no_agreement", "no_participant_facts")
+)
 HAS_VALUE = -1
 
 

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from nodeday.report import place
 from nodeday.report.facts import Facts
 from nodeday.report.figure import Figure, axis, instants, phase_marks
-from nodeday.report.svg import LEFT, RIGHT, WIDTH, Drawing, TimeAxis, ValueAxis, polyline
+from nodeday.report.svg import LEFT, RIGHT, WIDTH, Drawing, TimeAxis, ValueAxis, boxes, polyline
 from nodeday.report.words import percent
-from nodeday.schemas import FEATURE
-from nodeday.schemas.codes import NO_VALUE
+from nodeday.schemas import BARRED, FEATURE
+from nodeday.schemas.codes import LOSS_BAR, NO_VALUE
 
 HEAD, MOST_POINTS = 18, 3000
 
@@ -55,7 +55,7 @@ def trend(facts: Facts, which: Trend) -> Figure | None:
     )
     drawing = Drawing(which.feature, f"{which.title} over the session", about, bottom + 32)
     time.draw(drawing, HEAD, bottom)
-    everything = rows["value"].to_numpy(np.float64)
+    everything = rows[["value", "low", "high"]].to_numpy(np.float64).ravel()
     for index, (node, channel, own) in enumerate(groups):
         top = HEAD + step * index + 10
         shared = everything if which.feature != "mean" else own["value"].to_numpy(np.float64)
@@ -66,9 +66,11 @@ def trend(facts: Facts, which: Trend) -> Figure | None:
         _panel(drawing, time, value, own)
     phase_marks(facts, drawing, time, 2, bottom)
     out = rows.assign(start_utc=instants(rows["start_ns"].to_numpy(np.int64)))
-    kept = ["node", "placement", "channel", "epoch", "start_utc", "feature", "value", "coverage", "reason"]
+    kept = ["node", "placement", "channel", "epoch", "start_utc", "feature", "value", "low", "high", "bias",
+            "bar", "coverage", "reason"]  # fmt: skip
     title = f"Temperature: {channels}" if units == {"°C"} else which.title
-    return Figure(which.feature, title, _caption(which), drawing.markup(), out[kept], _holes(rows))
+    return Figure(which.feature, title, _caption(which), drawing.markup(), out[kept],
+                  [*_holes(rows), *_bars(rows)])  # fmt: skip
 
 
 def _unit(facts: Facts, which: Trend, channel: str) -> str:
@@ -83,6 +85,7 @@ def _caption(which: Trend) -> str:
     return (
         f"{one.meaning.capitalize()}: {one.formula}. Needs {one.needs}. Source: {one.source}. "
         "Hatched: no value, and no line across."
+        + (" Band: 95 % interval for what was lost." if which.feature in BARRED else "")
     )
 
 
@@ -104,6 +107,13 @@ def _holes(rows: pd.DataFrame) -> list[str]:
     return [f"{int(missing.sum())} of {len(rows)} epochs have no value: {'; '.join(parts)}."]
 
 
+def _bars(rows: pd.DataFrame) -> list[str]:
+    """How many values have an error bar for what was lost, and why the others have none."""
+    how = rows["bar"].dropna().astype(str).value_counts()
+    parts = [f"{count} × {LOSS_BAR[str(bar)]}" for bar, count in how.items()]
+    return [f"Error bars: {'; '.join(parts)}."] if parts else []
+
+
 def _panel(drawing: Drawing, time: TimeAxis, value: ValueAxis, own: pd.DataFrame) -> None:
     start, end = own["start_ns"].to_numpy(np.int64), own["end_ns"].to_numpy(np.int64)
     values = own["value"].to_numpy(np.float64)
@@ -113,10 +123,30 @@ def _panel(drawing: Drawing, time: TimeAxis, value: ValueAxis, own: pd.DataFrame
         reason = str(own["reason"].iloc[first])
         hint = f"{last - first} epochs without a value; first: {NO_VALUE.get(reason, reason)}"
         drawing.rect(left, value.top, right - left, value.bottom - value.top, "hole", hint)
+    low, high = own["low"].to_numpy(np.float64), own["high"].to_numpy(np.float64)
+    drawing.path(_band(time, start, end, low, high, value), "bar")
     x, y = broken(time, start, end, values, value)
     line, dots = polyline(x, y)
     drawing.path(line, "curve")
     drawing.path(dots, "lone")
+
+
+def _band(
+    time: TimeAxis,
+    start_ns: NDArray[np.int64],
+    end_ns: NDArray[np.int64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    axis_: ValueAxis,
+) -> str:
+    """Path data of the interval of each epoch that has one wider than nothing."""
+    drawn = np.flatnonzero(np.isfinite(low) & (high > low))
+    left = np.maximum(time.x(start_ns[drawn]), time.left)
+    right = np.minimum(time.x(end_ns[drawn]), time.right)
+    top, bottom = axis_.y(high[drawn]), axis_.y(low[drawn])
+    return boxes(
+        zip(left.tolist(), top.tolist(), (right - left).tolist(), (bottom - top).tolist(), strict=True)
+    )
 
 
 def broken(

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday.schemas import FEATURE, Column, Table
+from nodeday.schemas import BARRED, FEATURE, Column, Table
 from nodeday.schemas.columns import coverage
 from nodeday.schemas.declare import UNITS
 from nodeday.schemas.tables import EPOCHS, PHASES
 
 PER_CHANNEL = ("mean", "spread")
+BAR = ("low", "high", "bias")
 EXCLUDED = {"yes": "fails a rule of the study; see exclusions", "no": "meets every rule of the study"}
 
 
@@ -48,13 +49,16 @@ def declare(columns: Mapping[str, tuple[str, str]], nodes: list[str], units: Map
         values.append(Column(name, "float64", unit if unit in UNITS else "mixed",
                              f"{FEATURE[feature].meaning} ({channel})", nullable=True))  # fmt: skip
         values.append(coverage.but(name=f"{name}_coverage", nullable=True))
+        if feature in BARRED:
+            values += [EPOCHS[end].but(name=f"{name}_{end}", unit=unit) for end in BAR]
     row = "an epoch of a session"
     return Table("epochs_wide", row, (*kept, *flags, *values), key=("session", "epoch"))
 
 
 def pivot(epochs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, tuple[str, str]]]:
     """Long epochs of one session as a frame with ``epoch``, ``start_ns`` and, for each node and
-    feature, its value and ``_coverage``; and what each column holds, as (channel, feature).
+    feature, its value, ``_coverage`` and, where it has error bars, ``_low``, ``_high`` and ``_bias``;
+    and what each column holds, as (channel, feature).
 
     A null stays null. The long table's key makes each place unique.
     """
@@ -69,9 +73,11 @@ def pivot(epochs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, tuple[str, str]
         if name in meaning:  # one feature from two streams of a node: the stream tells them apart
             name = f"{node}_{channel}_{feature}"
         meaning[name] = (str(channel), str(feature))
-        by_epoch = rows.set_index("epoch")[["value", "coverage"]].reindex(index)
+        by_epoch = rows.set_index("epoch")[["value", "coverage", *BAR]].reindex(index)
         pieces[name] = by_epoch["value"].to_numpy(np.float64)
         pieces[f"{name}_coverage"] = by_epoch["coverage"].to_numpy(np.float64)
+        if feature in BARRED:
+            pieces |= {f"{name}_{end}": by_epoch[end].to_numpy(np.float64) for end in BAR}
     return pd.concat([wide, pd.DataFrame(pieces)], axis=1), meaning
 
 

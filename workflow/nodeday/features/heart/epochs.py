@@ -1,19 +1,212 @@
-"""The heart features of an ECG stream."""
+"""The heart features of an ECG stream: values, the reasons where there are none, and the error bars."""
 
 from __future__ import annotations
 
-from nodeday.features.heart import rates
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from nodeday.features.heart import quality, reserve
+from nodeday.features.heart.bars import rate_bars, spectrum_bars, spread_bars
 from nodeday.features.heart.beats import Beats
+from nodeday.features.heart.intervals import FOR_VARIABILITY
+from nodeday.features.heart.rates import (
+    LEAST_INTERVALS,
+    LEAST_PAIRS,
+    Series,
+    Spread,
+    heart_rate,
+    variability,
+)
+from nodeday.features.heart.replay import Pattern, pattern
+from nodeday.features.heart.respiration import breaths_per_minute
+from nodeday.features.heart.spectrum import window_powers
 from nodeday.features.stream import Feature, Stream
+from nodeday.features.stretches import Bools, Floats, Ints
+from nodeday.features.windows import (
+    HAS_VALUE,
+    LOW_COVERAGE,
+    NO_AGREEMENT,
+    NO_DATA,
+    POOR_SIGNAL,
+    TOO_FEW_BEATS,
+    TOO_MANY_LOST,
+    TOO_SHORT,
+    ratio,
+)
+from nodeday.sections import Heart, Participant
+
+SECOND = 1_000_000_000
 
 
-def features_of(stream: Stream, beats: Beats) -> list[Feature]:
-    """Heart features of every epoch, from the stream's beats."""
-    windows = stream.windows
-    rate = rates.heart_rate(windows, beats.utc_ns, beats.rr_ms, beats.status)
-    rmssd = rates.rmssd(windows, beats.utc_ns, beats.rr_ms, beats.status)
-    return [
-        stream.feature("heart_rate_bpm", *rate),
-        stream.feature("rmssd_ms", *rmssd),
-        stream.feature("beats", windows.sums(beats.utc_ns)),
+@dataclass(frozen=True)
+class Span:
+    """Windows [start, end) of one kind, one for each epoch (w,): ``seconds`` long around the epoch's middle,
+    cut off at the session's ends; ``coverage`` (w,) is theirs."""
+
+    seconds: float
+    starts_ns: Ints
+    ends_ns: Ints
+    coverage: Floats
+    usable: dict[int, Floats]
+    """Share (w,) of the received signal that is good enough, by use."""
+
+    @property
+    def length_s(self) -> Floats:
+        return np.asarray((self.ends_ns - self.starts_ns) / SECOND, np.float64)
+
+
+@dataclass(frozen=True)
+class HeartStream:
+    """An ECG stream, its beats and the quality of its signal, and what the study asks for."""
+
+    stream: Stream
+    beats: Beats
+    signal: pd.DataFrame
+    settings: Heart
+    person: Participant | None
+
+    @cached_property
+    def series(self) -> Series:
+        return self.beats.series
+
+    @cached_property
+    def received_ns(self) -> Ints:
+        return np.sort(self.stream.utc_ns[self.stream.received])
+
+    @cached_property
+    def losses(self) -> Pattern:
+        rows, windows = self.stream.channels[0], self.stream.windows
+        end = windows.start_ns + windows.count * windows.seconds * SECOND
+        missing, computed = (
+            (rows["origin"] == origin).to_numpy(np.bool_) for origin in ("missing", "interpolated")
+        )
+        return pattern(windows.start_ns, end, self.stream.utc_ns, missing, computed)
+
+    def span(self, seconds: float) -> Span:
+        """Windows of ``seconds``, or of an epoch's length where that is longer."""
+        windows = self.stream.windows
+        seconds = max(seconds, float(windows.seconds))
+        extra = round((seconds - windows.seconds) / 2 * SECOND)
+        last = windows.starts_ns[-1] + windows.seconds * SECOND
+        starts = np.maximum(windows.starts_ns - extra, windows.start_ns)
+        ends = np.minimum(windows.starts_ns + windows.seconds * SECOND + extra, last)
+        count = np.searchsorted(self.received_ns, ends) - np.searchsorted(self.received_ns, starts)
+        cover = np.minimum(count / (self.stream.rate_hz * (ends - starts) / SECOND), 1.0)
+        return Span(seconds, starts, ends, cover, self._usable(starts, ends))
+
+    def _usable(self, starts: Ints, ends: Ints) -> dict[int, Floats]:
+        at = self.signal["start_ns"].to_numpy(np.int64)
+        there = self.signal["coverage"].to_numpy(np.float64) >= quality.LEAST_COVERAGE
+        low = np.maximum(np.searchsorted(at, starts, side="right") - 1, 0)
+        high = np.searchsorted(at, ends)
+        shares = {}
+        for least in (quality.VARIABILITY, quality.RATE):
+            good = there & (self.signal["use"].to_numpy(np.int64) <= least)
+            total = [np.concatenate([[0.0], np.cumsum(each)]) for each in (good, there)]
+            # Where no ten seconds are received enough to judge, coverage decides.
+            shares[least] = np.nan_to_num(ratio(*(each[high] - each[low] for each in total)), nan=1.0)
+        return shares
+
+    def feature(
+        self, name: str, value: Floats, span: Span, use: int, lacks: list[tuple[Bools, int]]
+    ) -> Feature:
+        """``value`` (w,) where nothing speaks against it; ``lacks`` are (where, reason), the first that
+        holds is the reason."""
+        least = self.stream.settings.min_coverage
+        reason = np.full(len(value), HAS_VALUE, np.int64)
+        poor = (span.usable[use] < self.settings.min_usable, POOR_SIGNAL)
+        against = [(span.coverage == 0, NO_DATA), (span.coverage < least, LOW_COVERAGE), *lacks[:1], poor,
+                   *lacks[1:], (~np.isfinite(value), TOO_FEW_BEATS)]  # fmt: skip
+        for where, why in reversed(against):
+            reason[where] = why
+        kept = np.where(reason == HAS_VALUE, value, np.nan)
+        return Feature(self.stream.node, self.stream.kind.stream, name, kept, span.coverage, reason)
+
+
+def features_of(heart: HeartStream) -> list[Feature]:
+    """Heart features of every epoch."""
+    return [*_rates(heart), *_spreads(heart), *_powers(heart), _breaths(heart)]
+
+
+def _rates(heart: HeartStream) -> list[Feature]:
+    epoch = heart.span(0.0)
+    rate, count = heart_rate(heart.series, epoch.starts_ns, epoch.ends_ns)
+    few = (count < LEAST_INTERVALS, TOO_FEW_BEATS)
+    one = heart.feature("heart_rate_bpm", rate, epoch, quality.RATE, [few])
+    if heart.settings.error_bars:
+        bars = rate_bars(heart.series, epoch.starts_ns, epoch.seconds, one.value, heart.losses)
+        one = one.with_bars(*bars.columns)
+    beats = heart.stream.feature("beats", heart.stream.windows.sums(heart.series.at_ns))
+    return [one, beats, *reserve.of_reserve(one, heart.person)]
+
+
+def _spreads(heart: HeartStream) -> list[Feature]:
+    found = []
+    settings = heart.settings
+    for seconds, least_s, names in (
+        (settings.short_seconds, settings.min_rmssd_seconds, ("rmssd_ms", "pnn50_pct", "sd1_ms")),
+        (settings.long_seconds, settings.min_sdnn_seconds, ("sdnn_ms", "sd2_ms")),
+    ):
+        span = heart.span(seconds)
+        spread = variability(heart.series, span.starts_ns, span.ends_ns)
+        lacks = [(spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS), *_short_or_lost(span, spread, least_s,
+                                                                             settings.max_lost)]  # fmt: skip
+        kind = [
+            heart.feature(name, getattr(spread, name), span, quality.VARIABILITY, lacks) for name in names
+        ]
+        if settings.error_bars:
+            values = {one.name: one.value for one in kind}
+            bars = spread_bars(heart.series, span.starts_ns, span.seconds, values, heart.losses)
+            kind = [one.with_bars(*bars[one.name].columns) for one in kind]
+        found += kind
+    return found
+
+
+def _short_or_lost(span: Span, spread: Spread, least_s: float, most: float) -> list[tuple[Bools, int]]:
+    lost = 1 - spread.kept_s / span.length_s
+    return [(spread.span_s < least_s, TOO_SHORT), (lost > most, TOO_MANY_LOST)]
+
+
+def _powers(heart: HeartStream) -> list[Feature]:
+    settings, span = heart.settings, heart.span(heart.settings.long_seconds)
+    spread = variability(heart.series, span.starts_ns, span.ends_ns)
+    lacks = [(spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS)]
+    common = _short_or_lost(span, spread, 0.0, settings.max_lost_spectrum)
+    worth = (spread.span_s >= settings.min_hf_seconds) & ~common[1][0] & ~lacks[0][0]
+    powers = window_powers(heart.series, span.starts_ns, span.ends_ns, worth)
+    least = {"vlf": settings.min_vlf_seconds, "lf": settings.min_lf_seconds, "hf": settings.min_hf_seconds}
+    found = [
+        heart.feature(f"{name}_ms2", powers[name], span, quality.VARIABILITY,
+                      [*lacks, (spread.span_s < least[name], TOO_SHORT), common[1]])
+        for name in least
+    ]  # fmt: skip
+    if settings.error_bars:
+        values = {one.name: one.value for one in found}
+        bars = spectrum_bars(heart.series, span.starts_ns, span.seconds, values, heart.losses)
+        found = [one.with_bars(*bars[one.name].columns) for one in found]
+    return found
+
+
+def _breaths(heart: HeartStream) -> Feature:
+    """Breaths per minute over the window that breathing needs."""
+    settings, span = heart.settings, heart.span(heart.settings.respiration_seconds)
+    series, beats = heart.series, heart.beats
+    spread = variability(series, span.starts_ns, span.ends_ns)
+    lacks = [
+        (spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS),
+        *_short_or_lost(span, spread, settings.respiration_seconds / 2, settings.max_lost_spectrum),
     ]
+    stands = ~np.logical_or.reduce([where for where, _ in lacks])
+    stands &= span.usable[quality.VARIABILITY] >= settings.min_usable
+    use = np.isin(series.status, FOR_VARIABILITY)
+    low, high = series.within(span.starts_ns, span.ends_ns)
+    value = np.full(len(low), np.nan)
+    for window in np.flatnonzero(stands):
+        own = np.flatnonzero(use[low[window] : high[window]]) + low[window]
+        three = np.stack([beats.base_mv[own], np.abs(beats.height_mv[own]), series.rr[own]])
+        value[window] = breaths_per_minute((series.at_ns[own] - series.at_ns[own[0]]) / SECOND, three)
+    lacks.append((~np.isfinite(value), NO_AGREEMENT))
+    return heart.feature("respiration_rate", value, span, quality.VARIABILITY, lacks)

@@ -2,22 +2,65 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.features.heart.artefacts import ARTEFACT_FOUND, ECTOPIC_FOUND, irregular, local_median
 from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.schemas import codes
 
-NORMAL, FIRST, TOUCHES_GAP, BEAT_IN_FILL, ARTEFACT, TOO_LONG = range(6)
-LONGEST_MS = 3000.0
+NORMAL, FIRST, TOUCHES_GAP, BEAT_IN_FILL, ECTOPIC, ARTEFACT, TOO_LONG, SPANS_GAP = range(8)
+FOR_RATE = (NORMAL, BEAT_IN_FILL, ECTOPIC, SPANS_GAP)
+FOR_VARIABILITY = (NORMAL, SPANS_GAP)
+LONGEST_MS = 7000.0
+"""A pause of six seconds is believed, a longer one may be lost beats. A choice of this project."""
 GUARD_MS = 50.0
 """A beat nearer than this to lost samples has an uncertain time. A choice of this project."""
-DIFFERS, NEIGHBOURS, LEAST_NEIGHBOURS = 0.2, 11, 3
-"""An interval more than 20 % off the median of the 11 around it is an artefact; the 20 % are
-Malik's, from memory, the median in place of the interval before is a choice of this project."""
+SPAN_DIFFERS = 0.2
+"""How far an interval across lost samples may be from the median around it. A choice of this project."""
 
-if list(codes.RR_STATUS) != ["normal", "first", "touches_gap", "beat_in_fill", "artefact", "too_long"]:
+if list(codes.RR_STATUS) != [
+    "normal", "first", "touches_gap", "beat_in_fill", "ectopic", "artefact", "too_long", "spans_gap",
+]:  # fmt: skip
     raise ImportError("the codes of rr_status changed; nodeday.features.heart.intervals must follow")
+
+
+@dataclass(frozen=True)
+class Losses:
+    """What was lost of n samples, as counts (n + 1,) of the samples before each place: those that stayed
+    ``missing``, those that a fill replaced (``computed``)."""
+
+    missing: Ints
+    computed: Ints
+
+    @classmethod
+    def of(cls, missing: Bools, computed: Bools) -> Losses:
+        return cls(*(np.concatenate([[0], np.cumsum(mask)]) for mask in (missing, computed)))
+
+    def twice(self) -> Losses:
+        """The same losses once more after themselves."""
+        return Losses(
+            *(np.concatenate([each, each[1:] + each[-1]]) for each in (self.missing, self.computed))
+        )
+
+    @property
+    def n(self) -> int:
+        return len(self.missing) - 1
+
+
+@dataclass(frozen=True)
+class Touched:
+    """For the interval that ends at each beat (b,): whether a beat of the pair is within the guard of
+    missing samples, or of any lost ones, or is itself computed; whether missing, or any lost,
+    samples lie between. Of a first beat only itself is looked at."""
+
+    near_missing: Bools
+    near_lost: Bools
+    filled: Bools
+    missing_between: Bools
+    lost_between: Bools
 
 
 def rr_ms(utc_ns: Ints) -> Floats:
@@ -25,50 +68,59 @@ def rr_ms(utc_ns: Ints) -> Floats:
     return np.concatenate([[np.nan], np.diff(utc_ns) / 1e6])[: len(utc_ns)]
 
 
-def rr_status(rr: Floats, sample: Ints, missing: Bools, computed: Bools, rate_hz: float) -> NDArray[np.int8]:
-    """Index (b,) into ``codes.RR_STATUS`` for the interval that ends at each beat of one boot.
-
-    ``sample`` (b,) are the beats' places among the boot's samples (n,); ``missing`` (n,) and
-    ``computed`` (n,) are lost samples that stayed lost and that a fill replaced::
-
-        samples   ____R_________R____xx____R________R__~~__R___      x missing, ~ computed
-        status      first    normal    gap    normal   gap            ~ may hide a beat too
-    """
-    lost = missing | computed
+def touched(sample: Ints, first: Bools, losses: Losses, rate_hz: float) -> Touched:
+    """How the pair of each beat at ``sample`` (b,) and the one before stands to ``losses``; a ``first``
+    beat (b,) has none before it."""
     guard = round(GUARD_MS * rate_hz / 1000)
-    near_missing, near_lost = (_holds(each, sample - guard, sample + guard + 1) for each in (missing, lost))
-    before = np.concatenate([sample[:1], sample[:-1]])
-    pair = [np.concatenate([near[:1], near[:-1]]) | near for near in (near_missing, near_lost)]
-    hard = pair[0] | _holds(missing, before, sample)
-    soft = pair[1] | _holds(lost, before, sample)
-    filled = computed[sample] if len(sample) else np.zeros(0, np.bool_)
-    filled = filled | np.concatenate([filled[:1], filled[:-1]])
-    status = np.where(hard, TOUCHES_GAP, np.where(filled, BEAT_IN_FILL, np.where(soft, TOUCHES_GAP, NORMAL)))
-    status = np.where((status == NORMAL) & (rr > LONGEST_MS), TOO_LONG, status)
-    status[:1] = FIRST
-    status[artefacts(rr, status == NORMAL)] = ARTEFACT
-    return status.astype(np.int8)
+    before = np.where(first, sample, np.concatenate([sample[:1], sample[:-1]]))
+
+    def holds(total: Ints, start: Ints, end: Ints) -> Bools:
+        return np.asarray(total[np.minimum(end, losses.n)] > total[np.maximum(start, 0)], np.bool_)
+
+    def either(own: Bools) -> Bools:
+        """Whether it is so of a beat or of the one before it."""
+        return own | (np.concatenate([own[:1], own[:-1]]) & ~first)
+
+    missing, computed = (
+        either(holds(total, sample - guard, sample + guard + 1))
+        for total in (losses.missing, losses.computed)
+    )
+    filled = either(holds(losses.computed, sample, sample + 1))
+    between = [holds(total, before, sample) for total in (losses.missing, losses.computed)]
+    return Touched(missing, missing | computed, filled, between[0], between[0] | between[1])
 
 
-def artefacts(rr: Floats, judged: Bools) -> Bools:
-    """Which of the ``judged`` intervals (b,) differ by more than 20 % from the median around them.
+def gap_status(rr: Floats, pair: Touched, usual_ms: Floats) -> NDArray[np.int8]:
+    """Status (b,) as far as losses decide it; ``usual_ms`` (b,) is the median interval around, NaN where
+    it is not known::
 
-    The median runs over judged intervals only; fewer than three tell nothing.
+        samples   ____R_________R____xx____R________R__~~__R__xxxxx___R      x missing, ~ computed
+        status      first    normal   spans     normal   spans    gap (too long for one interval)
     """
-    found = np.zeros(len(rr), np.bool_)
-    own = rr[judged]
-    if len(own) < LEAST_NEIGHBOURS:
-        return found
-    half = NEIGHBOURS // 2
-    padded = np.pad(own, half, constant_values=np.nan)
-    around = np.lib.stride_tricks.sliding_window_view(padded, NEIGHBOURS)
-    middle = np.nanmedian(around, axis=1)
-    found[judged] = np.abs(own - middle) > DIFFERS * middle
-    return found
+    fits = np.abs(rr - usual_ms) <= SPAN_DIFFERS * usual_ms
+    clear = np.where(fits, SPANS_GAP, TOUCHES_GAP)
+    status = np.where(pair.lost_between, clear, NORMAL)
+    status = np.where(pair.near_lost, TOUCHES_GAP, status)
+    # A beat that a fill shows counts for rate; one beside samples that stayed missing does not.
+    return np.where(
+        pair.near_missing, TOUCHES_GAP,
+        np.where(pair.filled, np.where(pair.missing_between & ~fits, TOUCHES_GAP, BEAT_IN_FILL), status),
+    ).astype(np.int8)  # fmt: skip
 
 
-def _holds(mask: Bools, start: Ints, end: Ints) -> Bools:
-    """Whether each [start, end) holds a true value of ``mask``; what lies outside holds none."""
-    total = np.concatenate([[0], np.cumsum(mask)])
-    low, high = (np.clip(each, 0, len(mask)) for each in (start, end))
-    return np.asarray(total[high] > total[low], np.bool_)
+def rr_status(
+    rr: Floats, sample: Ints, losses: Losses, rate_hz: float, first: Bools | None = None
+) -> NDArray[np.int8]:
+    """Index (b,) into ``codes.RR_STATUS`` for the interval ``rr`` (b,) in ms that ends at each beat of one
+    boot, at ``sample`` (b,), or of several stretches that each begin at a ``first`` beat. The rules
+    for artefacts see whole intervals only and never two that lost samples separate."""
+    first = np.arange(len(rr)) < 1 if first is None else first
+    pair = touched(sample, first, losses, rate_hz)
+    whole = ~first & ~pair.near_lost & ~pair.lost_between & ~pair.filled & (rr <= LONGEST_MS)
+    found = irregular(rr, whole)
+    status = gap_status(rr, pair, local_median(rr, whole & (found == 0)))
+    status[(status == NORMAL) & (rr > LONGEST_MS)] = TOO_LONG
+    status[found == ECTOPIC_FOUND] = ECTOPIC
+    status[found == ARTEFACT_FOUND] = ARTEFACT
+    status[first] = FIRST
+    return status

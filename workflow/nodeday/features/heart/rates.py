@@ -1,41 +1,113 @@
-"""Heart features of each epoch, from beats and the status of their intervals."""
+"""Heart rate and time-domain variability of each window, from beats and the status of their intervals.
+
+A window [start, end) may be longer than the epoch that it stands for, so windows may overlap: sums come from
+running totals. Definitions: Task Force of the ESC and NASPE, "Heart rate variability: standards of
+measurement", Circulation 93, 1996, from memory; SD1 and SD2: Brennan, Palaniswami and Kamen 2001, from
+memory.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.features.heart.intervals import BEAT_IN_FILL, NORMAL
+from nodeday.features.heart.intervals import FOR_RATE, FOR_VARIABILITY
 from nodeday.features.stretches import Bools, Floats, Ints
-from nodeday.features.windows import Windows, ratio
+from nodeday.features.windows import ratio
 
 LEAST_INTERVALS, LEAST_PAIRS = 2, 10
 
 
-def rmssd_ms(rr: Floats) -> float:
-    """Root mean square of successive differences, ms, of adjacent intervals ``rr`` (n,) in ms.
+@dataclass(frozen=True)
+class Series:
+    """Beats (b,) in order: ``at_ns``, interval ``rr`` before each in ms, its ``status``."""
 
-    sqrt(mean((rr[i+1] - rr[i])^2)), Task Force of the ESC and NASPE 1996, from memory; NaN for
-    fewer than two intervals.
+    at_ns: Ints
+    rr: Floats
+    status: NDArray[np.int8]
+
+    def within(self, starts_ns: Ints, ends_ns: Ints) -> tuple[Ints, Ints]:
+        """Half-open range of the beats of each window, (w,) each."""
+        low, high = (np.searchsorted(self.at_ns, each) for each in (starts_ns, ends_ns))
+        return low, high
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Time-domain variability of each window, (w,) each; NaN where it is not defined. ``pairs`` are those of
+    adjacent intervals, ``span_s`` reaches from the first to the last interval that counts, and
+    ``kept_s`` is their sum."""
+
+    sdnn_ms: Floats
+    rmssd_ms: Floats
+    pnn50_pct: Floats
+    sd1_ms: Floats
+    sd2_ms: Floats
+    intervals: Floats
+    pairs: Floats
+    span_s: Floats
+    kept_s: Floats
+
+
+def heart_rate(series: Series, starts_ns: Ints, ends_ns: Ints) -> tuple[Floats, Floats]:
+    """60000 / mean(RR) in bpm (w,), and how many intervals (w,) stand behind it.
+
+    Intervals count where they end; ectopic ones and those of beats in fills are of the heart too.
     """
-    return float(np.sqrt(np.mean(np.diff(rr) ** 2))) if len(rr) > 1 else float("nan")
+    low, high = series.within(starts_ns, ends_ns)
+    use = np.isin(series.status, FOR_RATE)
+    count, total = (_sums(each, low, high) for each in (use, np.where(use, series.rr, 0.0)))
+    return 60_000.0 * ratio(count, total), count
 
 
-def heart_rate(windows: Windows, utc_ns: Ints, rr: Floats, status: NDArray[np.int8]) -> tuple[Floats, Bools]:
-    """60000 / mean(RR) in bpm (count,), and where at least two intervals stand behind it.
+def variability(series: Series, starts_ns: Ints, ends_ns: Ints) -> Spread:
+    """SDNN, RMSSD, pNN50, SD1 and SD2 of the intervals that count and end in each window (w,).
 
-    Intervals count where they end; normal ones and those of beats in fills.
+    Differences are those of adjacent intervals of one window; SDNN = std(n - 1) of intervals,
+    RMSSD = sqrt(mean(d^2)), pNN50 = % of |d| > 50 ms, SD1 = sqrt(var(d) / 2),
+    SD2 = sqrt(2 SDNN^2 - SD1^2).
     """
-    use = (status == NORMAL) | (status == BEAT_IN_FILL)
-    count = windows.sums(utc_ns[use])
-    return 60_000.0 * ratio(count, windows.sums(utc_ns[use], rr[use])), count >= LEAST_INTERVALS
+    low, high = series.within(starts_ns, ends_ns)
+    use = np.isin(series.status, FOR_VARIABILITY)
+    rr = np.where(use, series.rr, 0.0)
+    level = rr[use].mean() if use.any() else 0.0
+    off = np.where(use, rr - level, 0.0)  # keeps running totals of squares small
+    count = _sums(use, low, high)
+    variance = _variance(count, _sums(off, low, high), _sums(off**2, low, high))
+    pair = np.concatenate([[False], use[1:] & use[:-1]])[: len(use)]
+    step = np.where(pair, np.diff(rr, prepend=0.0), 0.0)
+    inner = np.minimum(low + 1, high)  # a window's first interval has none of its own before it
+    pairs, square = _sums(pair, inner, high), _sums(step**2, inner, high)
+    across = _variance(pairs, _sums(step, inner, high), square) / 2
+    order = np.concatenate([[0], np.cumsum(use)])
+    at = np.concatenate([np.flatnonzero(use), [0]])
+    first, last = at[np.minimum(order[low], len(at) - 1)], at[np.maximum(order[high] - 1, 0)]
+    some = count > 0
+    ends = series.at_ns if len(series.at_ns) else np.zeros(1, np.int64)
+    span = np.where(some, (ends[last] - ends[first]) / 1e9, 0.0)
+    begin = np.concatenate([rr, [0.0]])[first] / 1000
+    return Spread(
+        np.sqrt(variance), np.sqrt(ratio(square, pairs)),
+        100 * ratio(_sums(np.abs(step) > 50, inner, high), pairs), np.sqrt(across),
+        np.sqrt(np.maximum(2 * variance - across, 0.0)), count, pairs, np.where(some, span + begin, 0.0),
+        _sums(rr, low, high) / 1000,
+    )  # fmt: skip
 
 
-def rmssd(windows: Windows, utc_ns: Ints, rr: Floats, status: NDArray[np.int8]) -> tuple[Floats, Bools]:
-    """RMSSD in ms (count,) over pairs of adjacent normal intervals that both end in the epoch, and
-    where at least ten pairs stand behind it. The beats may span boots: a boot's first is never normal."""
-    normal, epoch = status == NORMAL, windows.of(utc_ns)
-    pair = normal[1:] & normal[:-1] & (epoch[1:] == epoch[:-1])
-    at, steps = utc_ns[1:][pair], np.diff(rr)[pair]
-    count = windows.sums(at)
-    return np.sqrt(ratio(windows.sums(at, steps**2), count)), count >= LEAST_PAIRS
+def _sums(values: NDArray[np.generic], low: Ints, high: Ints) -> Floats:
+    """Sum of ``values`` (b,) over each range [low, high), (w,)."""
+    total = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
+    return np.asarray(total[high] - total[low], np.float64)
+
+
+def _variance(count: Floats, total: Floats, square: Floats) -> Floats:
+    """Variance (n - 1) from sums; NaN below two values, and never negative by rounding."""
+    free = np.where(count > 1, count - 1, 0)
+    return np.asarray(ratio(np.maximum(square - ratio(total**2, count), 0.0), free), np.float64)
+
+
+def counted(status: NDArray[np.int8]) -> Bools:
+    """Which intervals (b,) count for variability."""
+    return np.isin(status, FOR_VARIABILITY)
