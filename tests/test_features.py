@@ -161,6 +161,14 @@ def test_a_session_with_holes(tmp_path: Path) -> None:
     assert enmo["channel"].tolist() == ["acc"] * 4
     assert of(epochs, "mean")["value"].to_numpy() == pytest.approx(33.05, abs=1e-4)
     assert of(epochs, "spread")["value"].to_numpy() == pytest.approx(0.05 * np.sqrt(30 / 29), abs=1e-4)
+    assert set(heart["bar"].dropna()) <= {"replayed", "no_complete_stretch"}  # holes adjoin both epochs
+    assert of(epochs, "enmo_mg")["bar"].isna().all()
+    signal = read(study, "signal_quality")
+    assert len(signal) == 12
+    assert (
+        signal["use"].tolist()
+        == ["variability"] * 3 + ["none"] + ["variability"] * 2 + ["none"] * 3 + ["variability"] * 3
+    )
     ledger = tables.read(tables.path(study.results, "ledger", "S01-clean", "features"), "ledger")
     counts = ledger.set_index(["quantity", "scope"])
     assert counts.loc[("samples", "heart/ecg"), "entered"] == 30_000
@@ -189,6 +197,29 @@ def test_no_heart_rate_without_beats(
     counted = of(epochs, "beats")["value"]
     assert counted.isna().all() if gone else counted.sum() == beats
     assert len(read(study, "beats")) == beats
+
+
+def test_error_bars_reach_the_table(tmp_path: Path) -> None:
+    """Two minutes, the last of them with holes: bars of nothing where nothing was lost, and a reason
+    where there are none."""
+    rng = np.random.default_rng(5)
+    beats = np.cumsum(0.8 + 0.03 * rng.standard_normal(148)) + 0.2
+    lost = np.zeros(30_000, np.bool_)
+    for start in (16_000, 17_500, 20_400, 24_100, 27_000):
+        lost[start : start + 60] = True
+    epochs = read(study_with(tmp_path, ecg(beats, 120), lost), "epochs")
+    rmssd = of(epochs, "rmssd_ms")
+    assert rmssd["bar"].tolist() == ["nothing_lost", "nothing_lost", "replayed", "replayed"]
+    assert (rmssd["low"][:2] == rmssd["value"][:2]).all()
+    assert (rmssd["low"][2:] < rmssd["high"][2:]).all()
+    reserve, rate = of(epochs, "heart_rate_reserve_pct"), of(epochs, "heart_rate_bpm")
+    person = Study(tmp_path).participants[0]
+    span = 208 - 0.7 * (person.age_years or 0) - (person.resting_bpm or 0)
+    assert reserve["value"].to_numpy() == pytest.approx(
+        100 * (rate["value"] - (person.resting_bpm or 0)).to_numpy() / span
+    )
+    assert of(epochs, "sdnn_ms")["reason"].tolist() == ["too_short"] * 4  # two minutes, less the first beat
+    assert of(epochs, "vlf_ms2")["reason"].tolist() == ["too_short"] * 4
 
 
 def test_a_steady_heart_has_no_variability(tmp_path: Path) -> None:
