@@ -12,7 +12,7 @@ from snakemake.logging import logger
 from nodeday.errors import NodedayError
 from nodeday.settings import Study
 from nodeday.yamlfile import CODE
-from nodeday.wiring import captures, code, layouts, sheets, study_table, table
+from nodeday.wiring import captures, code, devices, layouts, sheets, study_table, table
 
 try:
     study = Study(Path.cwd())

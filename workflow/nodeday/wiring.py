@@ -10,11 +10,15 @@ import hashlib
 from functools import cache
 from pathlib import Path
 
+from nodeday import calibration
 from nodeday.schemas import declare
 from nodeday.sections import capture_files
 from nodeday.settings import Study
 
-SHARED = ("tables.py", "ledger.py", "timeline.py", "settings.py", "sections.py", "layouts", "schemas")
+SHARED = (
+    "tables.py", "ledger.py", "timeline.py", "settings.py", "sections.py", "calibration.py", "layouts",
+    "schemas",
+)  # fmt: skip
 READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"
 
@@ -53,6 +57,11 @@ def captures(study: Study, session: str) -> list[str]:
 def layouts(study: Study, session: str) -> list[str]:
     """The layout files that ``session`` speaks."""
     return [f"config/layouts/{path.name}" for path in study.layout_files(session)]
+
+
+def devices(study: Study, session: str) -> str:
+    """The bench records of the nodes of ``session``, as text that changes when they do."""
+    return " | ".join(path.read_text(encoding="utf-8") for path in calibration.files_of(study, session))
 
 
 def sheets(study: Study, session: str) -> str:

@@ -8,6 +8,7 @@ rule features:
     params:
         code=code("features"),
         epochs=str(study.file.epochs),
+        devices=lambda wildcards: devices(study, wildcards.session),
     log:
         "results/logs/{session}/features.log",
     shell:
