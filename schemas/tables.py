@@ -23,6 +23,7 @@ from nodeday.schemas.columns import (
 from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURE_CODES
 from nodeday.schemas.losses import BURSTS, GAPS, LOSS, RADIO, SIGNAL
+from nodeday.schemas.motion import BOUTS, CALIBRATION
 
 FRAMES = Table(
     "frames",
@@ -229,6 +230,6 @@ TABLES = {
     table.name: table
     for table in (
         FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, CLOCK, SAMPLES, ALIGNED, BEATS, EPOCHS,
-        PHASES, SESSIONS, EXCLUSIONS, LEDGER,
+        CALIBRATION, BOUTS, PHASES, SESSIONS, EXCLUSIONS, LEDGER,
     )
 }  # fmt: skip

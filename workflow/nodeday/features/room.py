@@ -8,12 +8,16 @@ import numpy as np
 import pandas as pd
 
 from nodeday import tables
+from nodeday.calibration import calibration_of
 from nodeday.errors import ContractError
 from nodeday.features import others
 from nodeday.features.heart import epochs as heart
 from nodeday.features.heart.beats import Beats, beats_of
-from nodeday.features.motion import epochs as motion
-from nodeday.features.stream import COLUMNS, Feature, Stream
+from nodeday.features.motion import joint
+from nodeday.features.motion import rows as motion_rows
+from nodeday.features.motion.calibrate import Temperature
+from nodeday.features.motion.epochs import Motion, motion_of
+from nodeday.features.stream import COLUMNS, RECEIVED, Feature, Stream
 from nodeday.features.stretches import Floats, Ints
 from nodeday.features.windows import Windows, windows_over
 from nodeday.layouts import Channel, Kind
@@ -28,6 +32,7 @@ def run(study: Study, session: str) -> None:
     ledger = Ledger("features", session)
     windows = _windows(study, session)
     features: list[Feature] = []
+    moved: list[tuple[Stream, Motion]] = []
     with tables.writer(tables.path(study.results, "beats", session), TABLES["beats"]) as out:
         out.write(tables.empty(TABLES["beats"]))
         for node, kind in _streams(study, session):
@@ -39,6 +44,11 @@ def run(study: Study, session: str) -> None:
             ledger.add("samples", scope, len(stream.utc_ns),
                        received=int(windows.sums(stream.utc_ns[stream.received]).sum()),
                        not_received=int((~stream.received).sum()))  # fmt: skip
+            if stream.is_acceleration:
+                motion = _motion(study, session, stream)
+                moved.append((stream.without_samples(), motion))
+                features += motion.features
+                continue
             found, beats = _features(stream)
             features += found
             if beats is not None:
@@ -46,6 +56,11 @@ def run(study: Study, session: str) -> None:
                 out.write(rows)
                 by_status = {str(key): n for key, n in rows["rr_status"].value_counts().items()}
                 ledger.add("beats", scope, len(beats.utc_ns), **by_status)
+    features += joint.features_of(features)
+    target = tables.path(study.results, "calibration", session)
+    tables.write(target, TABLES["calibration"], motion_rows.calibration(moved))
+    bouts = [tables.empty(TABLES["bouts"]), *(motion_rows.bouts(*each) for each in moved)]
+    tables.write(tables.path(study.results, "bouts", session), TABLES["bouts"], bouts)
     epochs = _epoch_rows(study.session(session).participant, windows, features)
     tables.write(tables.path(study.results, "epochs", session), TABLES["epochs"], epochs)
     _account(ledger, windows, features, epochs)
@@ -81,9 +96,26 @@ def _features(stream: Stream) -> tuple[list[Feature], Beats | None]:
     if stream.is_ecg:
         beats = beats_of(stream.channels[0], stream.rate_hz)
         return heart.features_of(stream, beats), beats
-    if stream.is_acceleration:
-        return motion.features_of(stream), None
     return others.features_of(stream), None
+
+
+def _motion(study: Study, session: str, stream: Stream) -> Motion:
+    """Motion of one acceleration stream, calibrated by the bench or by itself."""
+    bench = calibration_of(study, session, stream.node.node)
+    mounting = study.file.motion.mounting.get(stream.node.placement)
+    return motion_of(stream, bench, _temperature(study, session, stream.node), mounting)
+
+
+def _temperature(study: Study, session: str, node: Node) -> Temperature | None:
+    """What the node's own thermometer said; None where it has none, or nothing of it was received."""
+    kinds = study.layout_of(session, node.node).kinds
+    channels = [channel for kind in kinds for channel in kind.channels if channel.unit == "degC"]
+    for channel in channels:
+        rows = _samples(study, session, node, channel, ["utc_ns", "value", "origin"])
+        rows = rows[rows["origin"].isin(RECEIVED)].sort_values("utc_ns")
+        if len(rows):
+            return rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64)
+    return None
 
 
 def _beat_rows(node: str, beats: Beats) -> pd.DataFrame:
