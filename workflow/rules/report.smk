@@ -2,7 +2,10 @@ rule report:
     input:
         expand(
             table("{each}"),
-            each=["frames", "rejects", "gaps", "loss", "radio", "signal", "clock", "samples", "beats", "epochs"],
+            each=[
+                "frames", "rejects", "gaps", "loss", "radio", "signal", "clock", "samples", "beats", "epochs",
+                "calibration",
+            ],
             allow_missing=True,
         ),
         expand(study_table("{each}"), each=["phases", "sessions", "exclusions", "ledger"]),

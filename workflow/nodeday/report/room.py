@@ -15,7 +15,17 @@ import pandas as pd
 from markupsafe import Markup
 
 from nodeday.report import facts as reading
-from nodeday.report import fig_clock, fig_coverage, fig_loss, fig_strip, fig_trend, overview, verdict, words
+from nodeday.report import (
+    fig_clock,
+    fig_coverage,
+    fig_loss,
+    fig_motion,
+    fig_strip,
+    fig_trend,
+    overview,
+    verdict,
+    words,
+)
 from nodeday.report.figure import LABEL, MEANING, Figure
 from nodeday.schemas.codes import EXCLUSION_RULE
 from nodeday.sections import capture_files
@@ -68,6 +78,7 @@ def _figures(study: Study, facts: reading.Facts) -> list[Figure]:
         fig_clock.drift(facts),
         fig_clock.uncertainty(facts, study.file.limits.max_clock_uncertainty_ms),
         *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
+        fig_motion.motion(study, facts),
         fig_strip.strip(study, facts),
     ]
     return [figure for figure in found if figure is not None]
