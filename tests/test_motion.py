@@ -346,13 +346,15 @@ def test_a_trunk_that_leans_to_one_foot_keeps_its_steps(beltframe: Layout) -> No
 @quick
 @given(st.floats(75, 170), st.integers(0, 99), st.floats(0, 0.2))
 def test_cadence_through_lost_frames(beltframe: Layout, spm: float, seed: int, loss: float) -> None:
-    """Frames of ten samples are lost here and there; what is left tells the same cadence."""
+    """Frames of ten samples are lost here and there; what is left tells the same cadence, a window of 6 s
+    to 8 %, a minute to 2 %."""
     gone = np.repeat(np.random.default_rng(seed).random(300) < loss, 10)
     stream = stream_of(beltframe, walk(60, spm, seed=seed), gone)
     rows = ruler(stream.windows, 6.0)
     found = cadence.steps(np.nan_to_num(magnitude(*walk(60, spm, seed=seed).T)), ~gone, stream.utc_ns,
                           rows.places(stream.utc_ns), 50.0, False)  # fmt: skip
-    assert found[found > 0] == pytest.approx(spm, rel=0.03)
+    assert found[found > 0] == pytest.approx(spm, rel=0.08)
+    assert np.median(found[found > 0]) == pytest.approx(spm, rel=0.02)
     assert (found > 0).mean() >= 0.8
 
 

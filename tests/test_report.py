@@ -392,7 +392,7 @@ def test_walking_posture_and_wear_of_a_trunk(tmp_path: Path) -> None:
     assert [float(h) for h in re.findall(r"v([\d.]+)", bars[1])] == [26, 13]  # of a band of 26
     levels = re.search(r'<path class="posture level" d="([^"]+)"', figure.drawing)
     assert levels is not None
-    assert [float(h) for h in re.findall(r"v([\d.]+)", levels[1])] == [pytest.approx(8.3, abs=0.06), 11]
+    assert [float(h) for h in re.findall(r"v([\d.]+)", levels[1])] == [8.2, 11]  # of a lane of 11
     assert figure.drawing.count('class="hole"') == 2  # of walking and of posture; none where not worn
     assert figure.drawing.count('class="why absent"') == 1
     assert "walking in 30.0 % of 83.3 % of the epochs" in figure.drawing
