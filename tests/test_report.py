@@ -395,7 +395,7 @@ def test_walking_posture_and_wear_of_a_trunk(tmp_path: Path) -> None:
     assert [float(h) for h in re.findall(r"v([\d.]+)", levels[1])] == [8.2, 11]  # of a lane of 11
     assert figure.drawing.count('class="hole"') == 2  # of walking and of posture; none where not worn
     assert figure.drawing.count('class="why absent"') == 1
-    assert "walking in 30.0 % of 83.3 % of the epochs" in figure.drawing
+    assert f"walking in {words.percent(0.3)} of {words.percent(5 / 6)} of the epochs" in figure.drawing
     assert (
         "is it the same device?); still windows 4.2 mg off 1 g, 12.0 mg once calibrated." in figure.notes[0]
     )
