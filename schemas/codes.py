@@ -113,6 +113,12 @@ NO_VALUE = {
     "poor_signal": "too little of the signal is good enough for it",
     "no_agreement": "the parts that it is told from do not agree",
     "no_participant_facts": "the participant's age or resting heart rate is not given",
+    "no_walking": "no walking in the epoch, so no cadence",
+    "not_this_movement": "the epoch held too little of the movement that the feature speaks of",
+    "not_worn": "the node was not worn, so it says nothing of the wearer",
+    "too_little_around": "too little was received in the hours around the epoch",
+    "no_mounting": "the study does not state how nodes are mounted at this placement",
+    "none_before": "the epoch before has no value to compare with",
 }
 LOSS_BAR = {
     "nothing_lost": "nothing that the value rests on was lost",
@@ -123,6 +129,23 @@ SIGNAL_USE = {
     "variability": "good enough for intervals between beats",
     "rate": "good enough to count beats, not for their intervals",
     "none": "not to be used",
+}
+CALIBRATION_METHOD = {
+    "six_position": "offsets and gains of the bench, from a record of the device",
+    "autocalibration": "offsets and gains from the session's own still windows, on the sphere of 1 g",
+    "none": "as the layout scales it",
+}
+CALIBRATION_NOTE = {
+    "few_still": "no calibration: less than five minutes of stillness",
+    "sphere_not_covered": "no calibration: still windows do not reach both sides of every axis by 0.3 g",
+    "residual_too_large": "no calibration: still windows do not fit a sphere of 1 g within 10 mg",
+    "worse_than_raw": "the bench's coefficients fit the session's still windows worse than none would; "
+    "is it the same device?",
+}
+BOUT_EDGE = {
+    "seen": "the movement before or after it was received",
+    "gap": "what lies before or after it was lost; it may have lasted longer",
+    "session_edge": "the session begins or ends there",
 }
 NODE_VERDICT = {
     "usable": "within every limit of the study",

@@ -24,6 +24,7 @@ from nodeday.schemas.columns import (
 from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURE_CODES
 from nodeday.schemas.losses import BATTERY, BURSTS, GAPS, LOSS, RADIO, SIGNAL
+from nodeday.schemas.motion import BOUTS, CALIBRATION
 
 FRAMES = Table(
     "frames",
@@ -245,6 +246,7 @@ TABLES = {
     table.name: table
     for table in (
         FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, BATTERY, CLOCK, STEPS, MOVEMENTS, AGREEMENT,
-        SAMPLES, ALIGNED, BEATS, EPOCHS, SIGNAL_QUALITY, PHASES, SESSIONS, EXCLUSIONS, LEDGER,
+        SAMPLES, ALIGNED, BEATS, EPOCHS, SIGNAL_QUALITY, CALIBRATION, BOUTS, PHASES, SESSIONS, EXCLUSIONS,
+        LEDGER,
     )
 }  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -20,7 +21,18 @@ from test_study import NODES, SECOND, START, Made, make_study, write_config
 from nodeday import tables
 from nodeday.errors import ContractError
 from nodeday.report import facts as reading
-from nodeday.report import fig_coverage, fig_loss, fig_strip, overview, place, room, svg, verdict, words
+from nodeday.report import (
+    fig_coverage,
+    fig_loss,
+    fig_motion,
+    fig_strip,
+    overview,
+    place,
+    room,
+    svg,
+    verdict,
+    words,
+)
 from nodeday.sections import Limits
 from nodeday.study import room as study_room
 
@@ -343,6 +355,57 @@ def test_the_page_says_the_verdict_its_reasons_and_its_cautions(page: str) -> No
 
 def reading_text(page: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", page))
+
+
+def motion_rows(facts: reading.Facts) -> pd.DataFrame:
+    """Six epochs of a trunk: walking, half, still, without a value, not worn, not worn."""
+    nan, count = float("nan"), 6
+    values = {
+        "walking_share": [1.0, 0.5, 0.0, nan, 0.0, 0.0],
+        "nonwear": [0.0, 0.0, 0.0, nan, 1.0, 1.0],
+        "upright_share": [1.0, 0.25, 0.0, nan, nan, nan],
+        "level_share": [0.0, 0.75, 1.0, nan, nan, nan],
+    }
+    start = facts.start_ns + 30_000_000_000 * np.arange(count)
+    pieces = [
+        tables.build(TABLES["epochs"], {
+            "participant": ["P01"] * count, "node": ["trunk"] * count, "placement": ["chest"] * count,
+            "channel": ["acc"] * count, "epoch": np.arange(count, dtype=np.int32), "start_ns": start,
+            "end_ns": start + 30_000_000_000, "feature": [name] * count, "value": np.array(each),
+            "coverage": np.ones(count),
+            "reason": [None if v == v else "low_coverage" for v in each],
+        })
+        for name, each in values.items()
+    ]  # fmt: skip
+    return pd.concat(pieces, ignore_index=True)
+
+
+def test_walking_posture_and_wear_of_a_trunk(tmp_path: Path) -> None:
+    made = make_study(tmp_path, seconds=180)
+    study_room.run(made.study, [made.session])
+    facts = reading.read(made.study, made.session)
+    facts = replace(facts, epochs=motion_rows(facts))
+    columns = {name: [0.0] for name in TABLES["calibration"].names}
+    columns |= {"node": ["trunk"], "stream": ["acc"], "method": ["six_position"], "note": ["worse_than_raw"],
+                "source": ["bench"], "still_windows": np.array([9]), "sphere_sides": np.array([2]),
+                "residual_before_mg": [4.25], "residual_after_mg": [12.0]}  # fmt: skip
+    target = tables.path(made.study.results, "calibration", made.session)
+    tables.write(target, TABLES["calibration"], tables.build(TABLES["calibration"], columns))
+    figure = fig_motion.motion(made.study, facts)
+    assert figure is not None
+    bars = re.search(r'<path class="got" d="([^"]+)"', figure.drawing)
+    assert bars is not None
+    assert [float(h) for h in re.findall(r"v([\d.]+)", bars[1])] == [26, 13]  # of a band of 26
+    levels = re.search(r'<path class="posture level" d="([^"]+)"', figure.drawing)
+    assert levels is not None
+    assert [float(h) for h in re.findall(r"v([\d.]+)", levels[1])] == [8.2, 11]  # of a lane of 11
+    assert figure.drawing.count('class="hole"') == 2  # of walking and of posture; none where not worn
+    assert figure.drawing.count('class="why absent"') == 1
+    assert f"walking in {words.percent(0.3)} of {words.percent(5 / 6)} of the epochs" in figure.drawing
+    assert (
+        "is it the same device?); still windows 4.2 mg off 1 g, 12.0 mg once calibrated." in figure.notes[0]
+    )
+    assert fig_motion.motion(made.study, replace(facts, epochs=facts.epochs.iloc[:0])) is None
 
 
 def test_a_hole_is_shaded_and_no_line_crosses_it(page: str) -> None:

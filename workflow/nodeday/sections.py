@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Literal
 from zoneinfo import available_timezones
 
-from pydantic import BaseModel, field_validator
+from pydantic import BaseModel, field_validator, model_validator
 from pydantic import Field as Setting
 
 from nodeday.yamlfile import CODE, CODE_OR_ALL, CODES, NAME, Strict
@@ -50,6 +50,29 @@ class Fill(Strict):
 
     method: Literal["none", "linear", "cubic"] = "none"
     max_ms: float = Setting(default=0.0, ge=0, le=60_000)
+
+
+Axis = Literal["x", "y", "z", "-x", "-y", "-z"]
+
+
+class Mounting(Strict):
+    """How nodes sit at a placement while the wearer stands upright: the axis that points up, and for a
+    trunk the one that points to the front; axes are a right-handed frame."""
+
+    up: Axis
+    front: Axis | None = None
+
+    @model_validator(mode="after")
+    def _apart(self) -> Mounting:
+        if self.front is not None and self.front[-1] == self.up[-1]:
+            raise ValueError(f"up is {self.up} and front is {self.front}, which is one axis twice")
+        return self
+
+
+class MotionSettings(Strict):
+    """What motion features must be told: ``mounting`` by placement, as in nodes.tsv."""
+
+    mounting: dict[str, Mounting] = Setting(default_factory=dict)
 
 
 class Limits(Strict):
@@ -94,6 +117,7 @@ class StudyFile(Strict):
     grid: Grid = Grid()
     fill: dict[str, Fill] = Setting(default_factory=dict)
     battery: Battery = Battery()
+    motion: MotionSettings = MotionSettings()
     limits: Limits = Limits()
     movements: Movements = Movements()
 

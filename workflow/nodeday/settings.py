@@ -196,7 +196,7 @@ class Study:
         captures = self.simulated_captures_of if session in self.planned else self.captures_of
         looks: list[Callable[[str], object]] = [
             self.nodes_of, self.layouts_of, self._layouts_fit, self.written_span, self.phases_of,
-            self._fills_of, captures,
+            self._fills_of, self._mounting_of, captures,
         ]  # fmt: skip
         for look in looks:
             try:
@@ -224,6 +224,16 @@ class Study:
                 near = difflib.get_close_matches(name, streams, n=1)
                 hint = f" (did you mean {near[0]}?)" if near else ""
                 raise SettingsError(f"fill names {name}, a stream of no layout{hint}", "config/study.yaml")
+
+    def _mounting_of(self, session: str) -> None:
+        """A mounting for a placement that no node has would be left out without a word."""
+        placements = {row.placement for row in self.nodes}
+        for name in self.file.motion.mounting:
+            if name not in placements:
+                near = difflib.get_close_matches(name, placements, n=1)
+                hint = f" (did you mean {near[0]}?)" if near else ""
+                found = f"motion.mounting names {name}, a placement of no node{hint}"
+                raise SettingsError(found, "config/study.yaml", "a placement of config/nodes.tsv")
 
     def phases_of(self, session: str) -> list[tuple[str, int, int | None]]:
         """Noted phases as (name, start, end) in nanoseconds UTC, ordered; an open end is null."""

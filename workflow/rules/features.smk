@@ -5,6 +5,8 @@ rule features:
         beats=table("beats"),
         epochs=table("epochs"),
         quality=table("signal_quality"),
+        calibration=table("calibration"),
+        bouts=table("bouts"),
         ledger=table("ledger", "features"),
     params:
         code=code("features"),
@@ -12,6 +14,7 @@ rule features:
         devices=lambda wildcards: devices(study, wildcards.session),
         heart=str(study.file.heart),
         participants=str(study.participants),
+        mounting=str(sorted(study.file.motion.mounting.items())),
     log:
         "results/logs/{session}/features.log",
     shell:

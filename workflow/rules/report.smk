@@ -4,7 +4,7 @@ rule report:
             table("{each}"),
             each=[
                 "frames", "rejects", "gaps", "loss", "radio", "signal", "battery", "clock", "steps", "agreement",
-                "samples", "beats", "epochs",
+                "samples", "beats", "epochs", "calibration",
             ],
             allow_missing=True,
         ),

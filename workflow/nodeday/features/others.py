@@ -1,4 +1,4 @@
-"""Features of any other stream: mean and spread of each channel."""
+"""Features of any other stream: mean, spread, slope and rate of change of each channel."""
 
 from __future__ import annotations
 
@@ -6,21 +6,28 @@ import numpy as np
 
 from nodeday.features.stream import RECEIVED, Feature, Stream
 from nodeday.features.stretches import Floats, Ints
-from nodeday.features.windows import TOO_FEW_SAMPLES, Windows, ratio
+from nodeday.features.windows import NONE_BEFORE, TOO_FEW_SAMPLES, Windows, ratio
 
 
 def features_of(stream: Stream) -> list[Feature]:
-    """Mean and spread of each channel; a spread that no epoch could hold two samples for is left out."""
+    """Mean, spread, slope and rate of change of each channel; a spread or slope for which no epoch
+    could hold samples enough is left out."""
     found, windows = [], stream.windows
     for channel, rows in zip(stream.kind.channels, stream.channels, strict=True):
         got = rows["origin"].isin(RECEIVED).to_numpy(np.bool_)
         utc, value = stream.utc_ns[got], rows["value"].to_numpy(np.float64)[got]
         mean, spread = mean_and_spread(windows, utc, value)
-        found.append(stream.feature("mean", mean, channel=channel.name))
+        level = stream.feature("mean", mean, channel=channel.name)
+        change = rate_of_change(level.value, windows.seconds)
+        held = windows.sums(utc)
+        found.append(level)
         if stream.rate_hz * windows.seconds >= 2:
+            found.append(stream.feature("spread", spread, held > 1, TOO_FEW_SAMPLES, channel.name))
+        if stream.rate_hz * windows.seconds >= 3:
             found.append(
-                stream.feature("spread", spread, windows.sums(utc) > 1, TOO_FEW_SAMPLES, channel.name)
+                stream.feature("slope", slope(windows, utc, value), held > 2, TOO_FEW_SAMPLES, channel.name)
             )
+        found.append(stream.feature("rate_of_change", change, np.isfinite(change), NONE_BEFORE, channel.name))
     return found
 
 
@@ -35,3 +42,23 @@ def mean_and_spread(windows: Windows, utc_ns: Ints, value: Floats) -> tuple[Floa
     off = value - mean[windows.of(utc_ns)] if len(value) else value
     square = windows.sums(utc_ns, off**2)
     return mean, np.sqrt(ratio(square, np.where(count > 1, count - 1, 0)))
+
+
+def slope(windows: Windows, utc_ns: Ints, value: Floats) -> Floats:
+    """Slope (count,) of the least-squares line through ``value`` (n,) in each epoch, units a minute.
+
+    NaN where the samples of an epoch share one instant, or there are fewer than two.
+    """
+    if not len(value):
+        return np.full(windows.count, np.nan)
+    epoch, held = windows.of(utc_ns), windows.sums(utc_ns)
+    minutes = (utc_ns - windows.starts_ns[epoch]) / 60e9
+    across = minutes - ratio(windows.sums(utc_ns, minutes), held)[epoch]
+    up = value - ratio(windows.sums(utc_ns, value), held)[epoch]
+    return ratio(windows.sums(utc_ns, across * up), windows.sums(utc_ns, across**2))
+
+
+def rate_of_change(mean: Floats, seconds: int) -> Floats:
+    """Change (count,) of the epochs' ``mean`` (count,) since the one before, units a minute; NaN where
+    either has no value."""
+    return np.diff(mean, prepend=np.nan) * (60 / seconds)

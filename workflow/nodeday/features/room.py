@@ -8,13 +8,17 @@ import numpy as np
 import pandas as pd
 
 from nodeday import tables
+from nodeday.calibration import calibration_of
 from nodeday.errors import ContractError
 from nodeday.features import others
 from nodeday.features.heart import epochs as heart
 from nodeday.features.heart import quality
 from nodeday.features.heart.beats import Beats, examine
-from nodeday.features.motion import epochs as motion
-from nodeday.features.stream import COLUMNS, Feature, Stream
+from nodeday.features.motion import joint
+from nodeday.features.motion import rows as motion_rows
+from nodeday.features.motion.calibrate import Temperature
+from nodeday.features.motion.epochs import Motion, motion_of
+from nodeday.features.stream import COLUMNS, RECEIVED, Feature, Stream
 from nodeday.features.stretches import Floats, Ints
 from nodeday.features.windows import Windows, coverage, ratio, windows_over
 from nodeday.layouts import Channel, Kind
@@ -30,6 +34,7 @@ def run(study: Study, session: str) -> None:
     windows = _windows(study, session)
     features: list[Feature] = []
     hearts: list[heart.HeartStream] = []
+    moved: list[tuple[Stream, Motion]] = []
     with tables.writer(tables.path(study.results, "beats", session), TABLES["beats"]) as out:
         out.write(tables.empty(TABLES["beats"]))
         for node, kind in _streams(study, session):
@@ -49,9 +54,15 @@ def run(study: Study, session: str) -> None:
                 out.write(rows)
                 by_status = {str(key): n for key, n in rows["rr_status"].value_counts().items()}
                 ledger.add("beats", scope, len(own.beats.utc_ns), **by_status)
+            elif stream.is_acceleration:
+                motion = _motion(study, session, stream)
+                moved.append((stream.without_samples(), motion))
+                features += motion.features
             else:
-                features += _features(stream)
+                features += others.features_of(stream)
+    features += joint.features_of(features)
     _write_quality(study, session, hearts)
+    _write_motion(study, session, moved)
     epochs = _epoch_rows(study.session(session).participant, windows, features)
     tables.write(tables.path(study.results, "epochs", session), TABLES["epochs"], epochs)
     _account(ledger, windows, features, epochs)
@@ -80,10 +91,6 @@ def _windows(study: Study, session: str) -> Windows:
     if not edges:
         raise ContractError("holds no sample", f"session {session}, table samples", "at least one")
     return windows_over(min(edges), max(edges), study.file.epochs.seconds)
-
-
-def _features(stream: Stream) -> list[Feature]:
-    return motion.features_of(stream) if stream.is_acceleration else others.features_of(stream)
 
 
 def _heart(study: Study, session: str, stream: Stream) -> heart.HeartStream:
@@ -116,6 +123,32 @@ def _write_quality(study: Study, session: str, hearts: list[heart.HeartStream]) 
             "use": _coded(rows["use"].to_numpy(np.int64), list(codes.SIGNAL_USE)),
         }))  # fmt: skip
     tables.write(tables.path(study.results, "signal_quality", session), table, pieces)
+
+
+def _write_motion(study: Study, session: str, moved: list[tuple[Stream, Motion]]) -> None:
+    target = tables.path(study.results, "calibration", session)
+    tables.write(target, TABLES["calibration"], motion_rows.calibration(moved))
+    bouts = [tables.empty(TABLES["bouts"]), *(motion_rows.bouts(*each) for each in moved)]
+    tables.write(tables.path(study.results, "bouts", session), TABLES["bouts"], bouts)
+
+
+def _motion(study: Study, session: str, stream: Stream) -> Motion:
+    """Motion of one acceleration stream, calibrated by the bench or by itself."""
+    bench = calibration_of(study, session, stream.node.node)
+    mounting = study.file.motion.mounting.get(stream.node.placement)
+    return motion_of(stream, bench, _temperature(study, session, stream.node), mounting)
+
+
+def _temperature(study: Study, session: str, node: Node) -> Temperature | None:
+    """What the node's own thermometer said; None where it has none, or nothing of it was received."""
+    kinds = study.layout_of(session, node.node).kinds
+    channels = [channel for kind in kinds for channel in kind.channels if channel.unit == "degC"]
+    for channel in channels:
+        rows = _samples(study, session, node, channel, ["utc_ns", "value", "origin"])
+        rows = rows[rows["origin"].isin(RECEIVED)].sort_values("utc_ns")
+        if len(rows):
+            return rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64)
+    return None
 
 
 def _beat_rows(node: str, beats: Beats) -> pd.DataFrame:

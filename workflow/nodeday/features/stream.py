@@ -68,6 +68,10 @@ class Stream:
         """Share (count,) of the samples that each epoch should hold that were received."""
         return coverage(self.windows, self.utc_ns[self.received], self.rate_hz)
 
+    def without_samples(self) -> Stream:
+        """The same stream without its rows, which are large."""
+        return replace(self, channels=[])
+
     @property
     def is_ecg(self) -> bool:
         return self.kind.stream == "ecg" and [channel.unit for channel in self.kind.channels] == ["mV"]
@@ -82,7 +86,7 @@ class Stream:
         name: str,
         value: Floats,
         enough: Bools | None = None,
-        lacking: int = TOO_FEW_BEATS,
+        lacking: int | Ints = TOO_FEW_BEATS,
         channel: str | None = None,
     ) -> Feature:
         """``value`` (count,) as a feature: null with a reason where coverage falls short, and with

@@ -18,6 +18,12 @@ TOO_SHORT, TOO_MANY_LOST, POOR_SIGNAL, NO_AGREEMENT, NO_PARTICIPANT_FACTS = (
     list(codes.NO_VALUE).index(code)
     for code in ("too_short", "too_many_lost", "poor_signal", "no_agreement", "no_participant_facts")
 )
+NO_WALKING, NOT_THIS_MOVEMENT, NOT_WORN, TOO_LITTLE_AROUND, NO_MOUNTING, NONE_BEFORE = (
+    list(codes.NO_VALUE).index(code)
+    for code in (
+        "no_walking", "not_this_movement", "not_worn", "too_little_around", "no_mounting", "none_before",
+    )
+)  # fmt: skip
 HAS_VALUE = -1
 
 
@@ -55,16 +61,20 @@ def coverage(windows: Windows, received_ns: Ints, rate_hz: float) -> Floats:
 
 
 def judged(
-    value: Floats, cover: Floats, least: float, enough: Bools | None = None, lacking: int = TOO_FEW_BEATS
+    value: Floats,
+    cover: Floats,
+    least: float,
+    enough: Bools | None = None,
+    lacking: int | Ints = TOO_FEW_BEATS,
 ) -> tuple[Floats, Ints]:
     """Values (count,) with NaN where they do not stand, and the reasons (count,).
 
     A reason is an index into ``codes.NO_VALUE``, or -1 where the value stands; ``enough`` says
-    where there is enough to tell it from, and ``lacking`` is the reason where there is not.
+    where there is enough to tell it from, and ``lacking``, one or (count,), is the reason where there is not.
     """
     reason = np.full(len(value), HAS_VALUE, np.int64)
     if enough is not None:
-        reason[~enough] = lacking
+        reason = np.where(enough, reason, lacking)
     reason[cover < least] = LOW_COVERAGE
     reason[cover == 0] = NO_DATA
     return np.where(reason == HAS_VALUE, value, np.nan), reason

@@ -18,6 +18,7 @@ from nodeday.report import (
     fig_clock,
     fig_coverage,
     fig_loss,
+    fig_motion,
     fig_strip,
     fig_trend,
     overview,
@@ -78,6 +79,7 @@ def _figures(study: Study, facts: reading.Facts) -> list[Figure]:
         fig_clock.edge(facts),
         fig_clock.uncertainty(facts, study.file.limits.max_clock_uncertainty_ms),
         *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
+        fig_motion.motion(study, facts),
         fig_strip.strip(study, facts),
     ]
     return [figure for figure in found if figure is not None]

@@ -14,7 +14,7 @@ from nodeday.schemas.columns import coverage
 from nodeday.schemas.declare import UNITS
 from nodeday.schemas.tables import EPOCHS, PHASES
 
-PER_CHANNEL = ("mean", "spread")
+PER_CHANNEL = ("mean", "spread", "slope", "rate_of_change")
 BAR = ("low", "high", "bias")
 EXCLUDED = {"yes": "fails a rule of the study; see exclusions", "no": "meets every rule of the study"}
 
@@ -45,7 +45,7 @@ def declare(columns: Mapping[str, tuple[str, str]], nodes: list[str], units: Map
     )  # fmt: skip
     values: list[Column] = []
     for name, (channel, feature) in columns.items():
-        unit = units.get(channel, "mixed") if feature in PER_CHANNEL else FEATURE[feature].unit
+        unit = FEATURE[feature].unit.replace("mixed", units.get(channel, "mixed"))
         values.append(Column(name, "float64", unit if unit in UNITS else "mixed",
                              f"{FEATURE[feature].meaning} ({channel})", nullable=True))  # fmt: skip
         values.append(coverage.but(name=f"{name}_coverage", nullable=True))

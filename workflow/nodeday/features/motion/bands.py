@@ -1,0 +1,52 @@
+"""Intensity bands, only where a cut-point was published for the placement; none for a chest node."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from nodeday.features.stretches import Bools, Floats
+
+
+@dataclass(frozen=True)
+class CutPoints:
+    """3 and 6 MET in mg of ``metric``, taken over windows of ``seconds``; adults."""
+
+    metric: Literal["mad", "enmo"]
+    seconds: float
+    met3_mg: float
+    met6_mg: float
+    source: str
+
+
+CUT_POINTS = {
+    "hip": CutPoints("mad", 6.0, 91.0, 414.0, "Vähä-Ypyä et al. 2015, doi 10.1371/journal.pone.0134813 "
+                     "(cut-points read in its abstract; windows of 6 s from memory)"),
+    "wrist": CutPoints("enmo", 1.0, 100.6, 428.8, "Hildebrand et al. 2014, non-dominant wrist, adults, "
+                       "from memory: 3 and 6 MET on VO2 = 0.0320 ENMO + 7.28 ml/kg/min"),
+}  # fmt: skip
+"""By part of the body. No cut-point for the chest or the ankle was found, and none is borrowed."""
+
+
+def words_of(placement: str) -> set[str]:
+    """The parts of a placement's name: ``left_wrist`` is a wrist."""
+    return set(placement.lower().replace("-", "_").split("_"))
+
+
+def cut_points_of(placement: str) -> CutPoints | None:
+    """The published cut-points of a placement; None where there are none."""
+    words = words_of(placement)
+    return next((points for part, points in CUT_POINTS.items() if part in words), None)
+
+
+def shares(metric_mg: Floats, known: Bools, points: CutPoints) -> tuple[Floats, Floats, Floats]:
+    """Shares (count,) of each epoch's ``known`` windows (count, parts) below 3 MET, from there to
+    below 6 MET, and from 6 MET; NaN without a known window."""
+    held = known.sum(axis=1)
+    low, high = metric_mg < points.met3_mg, metric_mg >= points.met6_mg
+    bands = [np.sum(band & known, axis=1) for band in (low, ~low & ~high, high)]
+    with np.errstate(invalid="ignore"):
+        below, between, above = (np.asarray(band / np.where(held, held, np.nan)) for band in bands)
+    return below, between, above
