@@ -113,9 +113,9 @@ def test_a_moved_host_is_told_from_a_moved_hub():
     utc_ns = own.utc_ns + 250 * MS * (np.arange(len(own.utc_ns)) > 1000)
     x = (utc_ns - utc_ns[0]) / 1e9
     y = (own.hub_ns - own.hub_ns[0] - (utc_ns - utc_ns[0])) / 1e6
-    heard = hub.Heard("host", np.arange(len(x)), x, y, Unit(1.0, down=False, also=1.0))
+    heard = hub.Heard(hub.MARKS, np.arange(len(x)), x, y, Unit(1.0, down=False, also=1.0))
     found = hub.steady(own.hub_ns, np.zeros(len(x), np.int64), [], heard)
-    (step,) = found.own["host"]
+    (step,) = found.own[hub.MARKS]
     assert found.shared == []
     assert step.before == 1000
     assert step.size_ms == pytest.approx(-250, abs=1)  # the hub seems to fall back
@@ -282,3 +282,41 @@ def test_a_wrong_clock_is_seen_and_put_right_where_the_study_asks(study_folder, 
     error, band = errors_ms(found["clock"], sent, "wrist", "acc", sent.received)
     assert error.mean() == pytest.approx(0 if correct else -30, abs=2)
     assert (np.abs(error) <= band).all() == correct
+
+
+def test_frames_of_a_second_hub_lie_on_the_same_time_line(study_folder):
+    # Another hub: its own clock, 30 ppm off and started elsewhere, and its own luck with the same frames.
+    own = plan(channel=Channel(loss=0.2, burst=3), taps_min=())
+    other = own.model_copy(
+        update={
+            "hub": "second", "hub_start_s": 7_000.0,
+            "nodes": {**own.nodes, "second": NodePlan(crystal=Crystal(ppm=-30))},
+        }
+    )  # fmt: skip
+    sessions = (
+        "session\tparticipant\tcaptures\tlayout\nS1\tP1\tcaptures/S1.bin | captures/two.bin\tbeltframe\n"
+    )
+    folder = study_folder(**{"nodes.tsv": SHEET, "sessions.tsv": sessions})
+    study = Study(folder)
+    for name, each in (("S1", own), ("two", other)):
+        data, truth = simulate_session(each, study.layout_of("S1"), study.nodes_of("S1"))
+        (folder / "captures" / f"{name}.bin").write_bytes(data)
+        if name == "S1":
+            first = truth
+    frames_room.run(study, "S1")
+    room.run(study, "S1")
+    frames, clock = (
+        tables.read(tables.path(study.results, name, "S1"), name) for name in ("frames", "clock")
+    )
+    for node, stream in (("heart", "ecg"), ("wrist", "acc")):
+        rows = frames[(frames["node"] == node) & (frames["capture"] == 1) & (frames["status"] == "good")]
+        assert len(rows) > 500  # lost by the first hub, heard by the second
+        sent = first.streams[f"{node}/{stream}"]
+        heard = frames[(frames["node"] == node) & (frames["capture"] == 0)]
+        shift = int(heard["seq"].iloc[0] - sent.seq[sent.received][0])
+        mine = np.searchsorted(sent.seq, rows["seq"].to_numpy() - shift)
+        error, band = errors_ms(
+            clock, sent, node, stream, mine, int(rows["ticks"].iloc[0] - sent.ticks[mine[0]])
+        )
+        assert np.abs(error).max() < 1.0
+        assert (np.abs(error) <= band).all()

@@ -19,7 +19,8 @@ and clock both say 5 s. Choice of this project."""
 JUMP_MS = 2_000.0
 """A step by more parts the hub's clock from every node's counters; room frames calls it a restart of
 each. Choice of this project."""
-MARKS = "host"
+MARKS = "host marks"
+"""The witness that is no node; no node can be named so."""
 
 
 @dataclass(frozen=True)

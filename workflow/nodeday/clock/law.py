@@ -1,15 +1,18 @@
 """The law of delays: how often a stamp lies how far above the truth, and where that law ends below.
 
 A stamp is the truth plus a delay that is never negative, plus what rounding adds or cuts off, which
-is as good as uniform while the truth sweeps over the unit. The delay's own law is not known; it is
-taken as constant between tops that widen upwards, and its weights come from the stamps (the
-EM algorithm of Dempster, Laird and Rubin 1977, from memory)::
+is as good as uniform while the truth sweeps over the unit. The delay's own law is not known, but
+that shorter delays are commoner than longer ones: any such law is a mixture of uniform ones that
+begin at 0, and their weights come from the stamps (the EM algorithm of Dempster, Laird and Rubin
+1977, from memory)::
 
-    often |  ##
-          |  ####            delay: nothing under 0,
-          |  #######___      free above
+    often |  #
+          |  ###             delay: nothing under 0,
+          |  #######___      never rising above it
           +--|--------------
              0      ms above the truth (rounding blurs the edge at 0 into a ramp)
+
+Without that, a law that is empty just above 0 would fit as well, a little lower down.
 """
 
 from __future__ import annotations
@@ -27,15 +30,16 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 STEPS = np.array([0.15, 0.3, 0.5, 0.75, 1, 1.5, 2, 3, 5, 10, 50])
-"""Edges of the delay's law in median delays: fine where the law begins. Choice of this project."""
+"""Tops of the law's uniform parts in median delays: fine where it begins. Choice of this project."""
 FAR = 1.0
 """Residuals count up to so many median delays past the rounding: bursts come and go, and would change
-the law from minute to minute. Choice of this project, the best of 0.5, 1 and 2."""
+the law from minute to minute. Choice of this project: on simulated days 0.5 erred more, 2 alike."""
 FALSE = 1e-9
-"""Share of stamps that may lie anywhere at all."""
+"""Share of stamps that may lie anywhere at all: keeps logarithms finite."""
 NEVER = 1e-30
 """Chance of a stamp under the edge within a block; false stamps are left out before."""
 ROUNDS, OFFSETS = 40, 17
+"""Rounds of the EM algorithm, and places tried for the law's lower end on each of three grids."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +83,7 @@ def cells_for(above: Floats, blur: Blur, reach: float) -> Cells:
 
 @dataclass(frozen=True)
 class Law:
-    """The law: ``weights`` (k,) of delays between ``tops`` (k + 1,) in ms. Its lower end lies ``shift``
+    """The law: ``weights`` (k,) of delays uniform from 0 to ``tops`` (k,) in ms. Its lower end lies ``shift``
     (ms, known to a standard ``deviation``) above the curve that residuals were taken from."""
 
     tops: Floats
@@ -137,7 +141,7 @@ def _shapes(cells: Cells, tops: Floats, blur: Blur, offsets: Floats, smear: floa
 
 
 def bells(v: Floats, tops: Floats, blur: Blur, smear: float = 0.0) -> Floats:
-    """Density at ``v`` (any shape) of a delay uniform between two ``tops`` (k + 1,), plus ``blur``.
+    """Density at ``v`` (any shape) of delays uniform from 0 to each of ``tops`` (k,), plus ``blur``.
 
     Shape (*v.shape, k). A sum of p independent uniform parts has the density of differences of
     truncated powers of degree p - 1 (closed form, worked by hand). ``smear`` (ms) is the standard
