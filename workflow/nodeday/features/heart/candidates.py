@@ -120,7 +120,9 @@ def first_choice(found: Candidates) -> tuple[Bools, Bools]:
     chosen = fit
     for _ in range(3):
         limit = np.minimum(noise + SHARE * (beat - noise), np.maximum(ABOVE * busy, FLOOR * beat))
-        chosen = _apart(found, found.energy > limit)
+        high = np.flatnonzero(found.energy > limit)
+        chosen = np.zeros(len(bins), np.bool_)
+        chosen[high[apart(found.at_s[high], found.energy[high], REFRACTORY_S)]] = True
         chosen &= _follows(found, chosen) == 0
         beat, noise, busy = levels(found, found.energy, chosen, fit)
     return chosen, fit
@@ -208,16 +210,14 @@ def _distance(at: Floats, points: Floats) -> Floats:
     return np.minimum(np.abs(at - points[left]), np.abs(points[right] - at))
 
 
-def _apart(found: Candidates, chosen: Bools) -> Bools:
-    """``chosen`` without those that have a higher one within the refractory time."""
-    of = np.flatnonzero(chosen)
+def apart(at: Floats, height: Floats, least: float) -> Ints:
+    """Indices of points ``at`` (n,) at least ``least`` apart; of two that are closer the higher stays."""
+    kept = np.arange(len(at))
     while True:
-        close = np.flatnonzero(np.diff(found.at_s[of]) < REFRACTORY_S)
+        close = np.flatnonzero(np.diff(at[kept]) < least)
         if not len(close):
-            out = np.zeros(len(chosen), np.bool_)
-            out[of] = True
-            return out
-        lower = np.where(found.energy[of[close]] < found.energy[of[close + 1]], close, close + 1)
+            return kept
+        lower = np.where(height[kept[close]] < height[kept[close + 1]], close, close + 1)
         # Of a crowd only the first pair is judged in each round, so that its neighbours are judged anew.
         lone = np.concatenate([[True], np.diff(close) > 1])
-        of = np.delete(of, np.unique(lower[lone]))
+        kept = np.delete(kept, np.unique(lower[lone]))

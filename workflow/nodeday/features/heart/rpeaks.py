@@ -13,7 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from nodeday.features.heart.candidates import Candidates, candidates, evidence, first_choice, rolling
+from nodeday.features.heart.candidates import (
+    REFRACTORY_S,
+    Candidates,
+    apart,
+    candidates,
+    evidence,
+    first_choice,
+    rolling,
+)
 from nodeday.features.heart.coarse import Coarse, coarse
 from nodeday.features.heart.rhythm import likeliest
 from nodeday.features.stretches import Bools, Floats, Ints
@@ -26,7 +34,7 @@ LEAST_MV = 0.05
 """What is smaller is noise of the converter or of the filter. A choice of this project."""
 OPPOSITE = 1.4
 """A peak against the usual polarity around it must be so much higher. A choice of this project."""
-REFRACTORY_S, CUT_S = 0.2, 0.1
+CUT_S = 0.1
 LEAST_HZ = 40.0
 PIECE = 20_000
 """Peaks refined at once, which bounds the memory."""
@@ -143,19 +151,5 @@ def _refined(place: Ints, seen: Bools, cut: Bools, around: Floats, base: Floats,
     shift = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, -1.0), 0.0)
     shift = np.clip(shift, -0.5, 0.5)
     height = at - 0.25 * (before - after) * shift
-    kept = _apart(top, height, REFRACTORY_S * rate_hz)
+    kept = apart(top / rate_hz, height, REFRACTORY_S)
     return Peaks(top[kept], shift[kept], (sign * height)[kept], base[kept])
-
-
-def _apart(at: Ints, height: Floats, least: float) -> Ints:
-    """Indices of peaks at least ``least`` samples apart; of two that are closer the higher stays."""
-    kept = np.arange(len(at))
-    while True:
-        close = np.flatnonzero(np.diff(at[kept]) < least)
-        if not len(close):
-            return kept
-        # Of a crowd only the first pair is judged in each round, so that its neighbours are judged anew.
-        pair = height[kept]
-        lower = np.where(pair[close] < pair[close + 1], close, close + 1)
-        lone = np.concatenate([[True], np.diff(close) > 1])
-        kept = np.delete(kept, np.unique(lower[lone]))
