@@ -27,22 +27,31 @@ def spread(starts: Ints, ends: Ints, n: int) -> Bools:
     return np.cumsum(steps[:-1]) > 0
 
 
-def fillable(present: Bools, anchor: Bools, barred: Bools, most_samples: float) -> Bools:
-    """Which lost samples of one boot may be computed, (n,).
+def fillable(
+    present: Bools, anchor: Bools, barred: Bools, most_samples: float, context_samples: float = 0
+) -> tuple[Ints, Ints]:
+    """Half-open [start, end) of the runs of lost samples of one boot that may be computed.
 
-    A run of lost samples may be filled when it holds at most ``most_samples``, none of it is
-    ``barred``, and the samples on both sides are present and an ``anchor`` (a sample at a rail
-    says only that the signal was beyond it)::
+    Such a run holds at most ``most_samples``, none of it is ``barred``, and the samples on both sides
+    are present and an ``anchor`` (a sample at a rail says only that the signal was beyond it); of twice
+    ``context_samples`` on each side so many are present::
 
         present   1 1 0 0 1 1 0 1 1 0 0 0 1     most_samples = 2
         barred    0 0 0 0 0 0 1 0 0 0 0 0 0
-        fillable  0 0 1 1 0 0 0 0 0 0 0 0 0
+        may be        x x
     """
     starts, ends = runs(~present)
     inside = (starts > 0) & (ends < len(present))
     starts, ends = starts[inside], ends[inside]
-    touched = np.concatenate([[0], np.cumsum(barred)])
-    free = touched[ends] == touched[starts]
-    held = anchor[starts - 1] & anchor[ends]
-    good = (ends - starts <= most_samples) & free & held
-    return spread(starts[good], ends[good], len(present))
+    touched, there = _counted(barred), _counted(present)
+    need, reach, n = int(np.ceil(context_samples)), int(np.ceil(2 * context_samples)), len(present)
+    before = there[starts] - there[np.maximum(starts - reach, 0)]
+    after = there[np.minimum(ends + reach, n)] - there[ends]
+    good = (ends - starts <= most_samples) & (touched[ends] == touched[starts])
+    good &= anchor[starts - 1] & anchor[ends] & (np.minimum(before, after) >= need)
+    return starts[good], ends[good]
+
+
+def _counted(mask: Bools) -> Ints:
+    """How many are true before each sample, (n + 1,)."""
+    return np.concatenate([[0], np.cumsum(mask)])
