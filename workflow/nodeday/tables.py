@@ -118,10 +118,11 @@ class Writer:
         self.rows = 0
         self._last: dict[Any, int] = {}
         self._schema = arrow_schema(table)
-        # Columns that climb or hardly move are stored as differences, measured values byte by byte.
-        encodings = {c.name: "DELTA_BINARY_PACKED" for c in table.columns if c.dtype in ("int32", "int64")}
-        encodings |= {c.name: "BYTE_STREAM_SPLIT" for c in table.columns if c.dtype.startswith("float")}
-        plain = (*encodings, *(c.name for c in table.columns if c.dtype in ("binary", "int16")))
+        # Whole numbers that climb are stored as differences, measured values byte by byte.
+        encodings = {c.name: "DELTA_BINARY_PACKED" for c in table.columns if c.dtype == "int64"}
+        split = ("int16", "int32", "float32", "float64")
+        encodings |= {c.name: "BYTE_STREAM_SPLIT" for c in table.columns if c.dtype in split}
+        plain = (*encodings, *(c.name for c in table.columns if c.dtype == "binary"))
         told = {*table.key, *table.within, table.increasing}
         self._file = parquet.ParquetWriter(
             target, self._schema, compression="zstd", compression_level=1,
@@ -149,8 +150,10 @@ class Writer:
         if fault := columnar.broken(self.table, piece):
             raise ContractError(fault, where, remedy="This is a fault of nodeday.")
         if len(piece):
-            ends = arrow.concat_tables([piece.slice(0, 1), piece.slice(len(piece) - 1)])
-            self._follow(ends.to_pandas())
+            ends = piece.select(
+                [*self.table.within, *([self.table.increasing] if self.table.increasing else [])]
+            )
+            self._follow(arrow.concat_tables([ends.slice(0, 1), ends.slice(len(ends) - 1)]).to_pandas())
         self._append(piece)
 
     def _append(self, piece: arrow.Table) -> None:

@@ -17,7 +17,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.repair.gaps import runs
+from nodeday.repair.gaps import runs, spread
 from nodeday.repair.kernel import BLOCK, Kernel, interpolate, kernel
 from nodeday.repair.quality import (
     CLIPPED,
@@ -148,10 +148,7 @@ def _touched(
     last = np.where(
         high >= n, len(at_ns), np.searchsorted(at_ns, utc_ns[np.clip(high, 0, n - 1)], side="left")
     )
-    steps = np.zeros(len(at_ns) + 1, np.int64)
-    np.add.at(steps, first, 1)
-    np.add.at(steps, np.maximum(last, first), -1)
-    return np.asarray(np.cumsum(steps[:-1]) > 0, np.bool_)
+    return spread(first, np.maximum(last, first), len(at_ns))
 
 
 def _between(there: NDArray[np.bool_], at_ns: Ints, utc_ns: Ints, before: Ints) -> NDArray[np.bool_]:
@@ -191,9 +188,10 @@ def _worst(
     out = np.full((len(at_ns), quality.shape[1]), GOOD, np.int8)
     out[near] = NEAR_GAP
     for channel in range(quality.shape[1]):
-        here = set(np.unique(quality[:, channel]).tolist())
+        own = np.ascontiguousarray(quality[:, channel])
         for place in WORSE:
-            if place in here:
-                out[_touched(quality[:, channel] == place, at_ns, utc_ns, shape.reach), channel] = place
+            mask = own == place
+            if mask.any():
+                out[_touched(mask, at_ns, utc_ns, shape.reach), channel] = place
     out[lost] = NOT_MEASURED
     return out

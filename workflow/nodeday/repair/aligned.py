@@ -69,9 +69,11 @@ class Sheet:
             low, high = max(part.first, first), min(part.first + part.count, last)
             if low < high:
                 some = self._read(part, channels, low, high)
-                there = np.flatnonzero(some.origin != MISSING)
+                place = slice(low - first, high - first)
+                fresh = bool((out.origin[place] == MISSING).all())
+                there = slice(None) if fresh else np.flatnonzero(some.origin != MISSING)
                 for name in ("value", "origin", "quality"):
-                    getattr(out, name)[there + low - first] = getattr(some, name)[there]
+                    getattr(out, name)[place][there] = getattr(some, name)[there]
         return out
 
 

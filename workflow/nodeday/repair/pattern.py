@@ -9,7 +9,7 @@
 
 How far two contexts differ is a weighted mean square; samples near the gap weigh most. Amplitude (within
 limits) and baseline are fitted, what is left at the edges is spread over the fill as a straight line.
-The search runs on means of about 16 ms first, then sample by sample around the best places.
+The search runs on means of about 20 ms first, then sample by sample around the best places.
 
 Filling by similar stretches is a method of many fields; this form and its constants are choices of this
 project, made on ten records of the MIT-BIH database (benchmarks/repair.py).
@@ -35,9 +35,9 @@ CONTEXT_S = 0.35
 """Looked at on each side of a gap."""
 TAPER_S = 0.08
 """So far from the gap a sample's weight has fallen to 1/e."""
-SEARCH_S = 90.0
+SEARCH_S = 60.0
 """How far away a stretch may lie that a gap is filled from."""
-COARSE_HZ = 62.5
+COARSE_HZ = 50.0
 PLACES, USED = 12, 5
 """Places looked at sample by sample, and how many of these a fill is made of."""
 APART_S = 0.2
@@ -50,7 +50,7 @@ SURE_S = 0.1
 """A gap no longer than that hardly hides a whole QRS: what is left of it beside the gap tells."""
 STEEP, STEP_S = 0.25, 0.012
 """A QRS is where the signal moves by such a share of its largest movement over so short a time."""
-BLOCK_S = 30.0
+BLOCK_S = 60.0
 BATCH = 128
 
 
@@ -130,10 +130,12 @@ def _distance(offset: Ints, length: Ints | int) -> Floats:
 def _misfit(total: NDArray[np.floating], cross: Singles, own: Singles) -> tuple[Singles, Singles, Singles]:
     """Of a target of variance ``total`` and stretches of variance ``own`` with covariance ``cross``: the
     share of ``total`` that the best amplitude within limits leaves, that amplitude, the correlation."""
-    own, total = np.maximum(own, 1e-9), np.maximum(total, 1e-9)
-    amplitude = np.clip(cross / own, *AMPLITUDE)
-    left = (total - 2 * amplitude * cross + amplitude**2 * own) / total
-    return np.maximum(left, 0), amplitude, cross / np.sqrt(own * total)
+    least, low, high = (np.float32(value) for value in (1e-9, *AMPLITUDE))
+    own, total = np.maximum(own, least), np.maximum(total, least)
+    amplitude = np.clip(cross / own, low, high)
+    left = np.maximum(1 - amplitude * (2 * cross - amplitude * own) / total, np.float32(0))
+    likeness = cross / np.sqrt(own * total)
+    return left.astype(np.float32), amplitude.astype(np.float32), likeness.astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -173,30 +175,28 @@ class _Bins:
         return self._best(left, low + side, starts)
 
     def _misfits(self, weight: Singles, target: Singles, low: int, high: int, size: int) -> Singles:
-        """What each stretch leaves of each target, (places, gaps); infinite where a stretch is not whole."""
-        stretch = np.ascontiguousarray(sliding_window_view(self.mean[low:high], size))
+        """What each stretch leaves of each target, (gaps, places); infinite where a stretch is not whole."""
+        stretch = np.ascontiguousarray(sliding_window_view(self.mean[low:high], size)).T
         gone = np.concatenate([[0], np.cumsum(self.share[low:high] < 1)])
-        broken = gone[size:] > gone[:-size]
         centred = target - (weight * target).sum(axis=1, keepdims=True)
-        mean = stretch @ weight.T
-        cross = stretch @ (weight * centred).T
-        own = np.asarray((stretch * stretch) @ weight.T - mean * mean, np.float32)
-        total = np.asarray((weight * centred**2).sum(axis=1), np.float32)
+        total = np.asarray((weight * centred**2).sum(axis=1, keepdims=True), np.float32)
+        mean = weight @ stretch
+        cross = (weight * centred) @ stretch
+        own = weight @ (stretch * stretch)
+        own -= mean * mean
         left = _misfit(total, cross, own)[0]
-        left[broken] = np.inf
+        left[:, gone[size:] > gone[:-size]] = np.inf
         return left
 
     def _best(self, left: Singles, first: int, starts: Ints) -> Ints:
-        dip = np.full_like(left, np.inf)
-        inner = left[1:-1]
-        low = (inner <= left[:-2]) & (inner < left[2:])
-        dip[1:-1][low] = inner[low]
-        count = min(PLACES, len(dip))
-        best = np.argpartition(dip, count - 1, axis=0)[:count]
-        found = np.isfinite(np.take_along_axis(dip, best, axis=0))
-        at = (first + best) * self.width + starts % self.width
+        inner = left[:, 1:-1]
+        dip = np.where((inner <= left[:, :-2]) & (inner < left[:, 2:]), inner, np.float32(np.inf))
+        count = min(PLACES, dip.shape[1])
+        best = np.argpartition(dip, count - 1, axis=1)[:, :count]
+        found = np.isfinite(np.take_along_axis(dip, best, axis=1))
+        at = (first + 1 + best) * self.width + (starts % self.width)[:, None]
         out = np.full((len(starts), PLACES), -1, np.int64)
-        out[:, :count] = np.where(found, at, -1).T
+        out[:, :count] = np.where(found, at, -1)
         return out
 
 

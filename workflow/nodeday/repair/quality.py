@@ -40,6 +40,8 @@ def flat(counts: NDArray[np.int32], present: Bools, least: float) -> Bools:
 
 def lead_off(at_rail: Bools, least: float) -> Bools:
     """Which samples (n,) belong to ``least`` or more in a row at a rail."""
+    if not at_rail.any():
+        return at_rail
     starts, ends = runs(at_rail)
     long = ends - starts >= least
     return spread(starts[long], ends[long], len(at_rail))
