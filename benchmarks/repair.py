@@ -3,12 +3,12 @@
     NODEDAY_OPEN_DATA=DIR .venv/bin/python benchmarks/repair.py [--records N] [--lengths 20,40,...]
 
 Ten records of the MIT-BIH Arrhythmia Database and record 118 of its Noise Stress Test Database at 24 and
-6 dB (first lead, 360 Hz brought to 250 Hz), with gaps of 20 to 248 ms of two kinds: `isolated`, 2 to 4 s apart, and
+6 dB (first lead, 360 Hz brought to 250 Hz), with gaps of 20 to 248 ms: `isolated`, 2 to 4 s apart, and
 `burst`, three of the same length within about a second. Every other place is chosen so that a labelled beat
 lies in the gap, the rest anywhere. The peers are written here with scipy: straight line, PCHIP, cubic spline,
 and the autoregressive interpolation of Janssen, Veldhuis and Vries 1986 (from memory: order
-min(3 L + 2, 30), three rounds, 150 samples on each side). `pattern` is the room's policy of the same name as a
-study gets it, its short cubics and its refusals included.
+min(3 L + 2, 30), three rounds, 150 samples on each side). `pattern` is the room's policy of
+that name as a study gets it, its short cubics and its refusals included.
 
 R peaks come from one detector (below) run on the filled record as a whole; the truth is what the same
 detector finds in the unbroken record within 150 ms of an expert's label. Of the R peaks inside gaps:
@@ -109,7 +109,7 @@ def gaps_in(n: int, beats: np.ndarray, size: int, kind: str, rng: np.random.Gene
 
 
 def autoregressive(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
-    """Janssen, Veldhuis and Vries 1986: the model from the whole stretch, then the samples that fit it best."""
+    """Janssen, Veldhuis and Vries 1986: the model from all samples, then the samples that fit it best."""
     out = straight(value, lost)
     for start, end in zip(*runs(lost), strict=True):
         low, high = max(start - 150, 0), min(end + 150, len(value))
@@ -138,9 +138,7 @@ def straight(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
     return np.where(lost, np.interp(at, at[~lost], value[~lost]), value)
 
 
-def by(
-    method: Callable[..., Callable[[np.ndarray], np.ndarray]],
-) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
+def by(method: type) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
     def filled(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
         at, out = np.arange(len(value)), value.copy()
         out[lost] = method(at[~lost], value[~lost])(at[lost])
@@ -219,7 +217,8 @@ def summed(rows: list[dict[str, object]]) -> dict[str, float]:
     accepted = max(total["r"] - total["refused"], 1)
     return {
         "R": total["r"], "found %": 100 * total["found"] / max(total["r"], 1),
-        "found of filled %": 100 * total["found"] / accepted, "SD ms": float(off.std()) if len(off) else np.nan,
+        "found of filled %": 100 * total["found"] / accepted,
+        "SD ms": float(off.std()) if len(off) else np.nan,
         "error uV": 1000 * np.sqrt(total["square"] / max(total["scored"], 1)),
         "invented %": 100 * total["invented"] / max(total["made"], 1), "invented": total["invented"],
         "refused %": 100 * total["left"] / max(total["gaps"], 1),
@@ -227,8 +226,8 @@ def summed(rows: list[dict[str, object]]) -> dict[str, float]:
 
 
 def show(rows: list[dict[str, object]], sizes: list[int]) -> list[dict[str, object]]:
-    print(f"{'gap':>4} {'kind':9}{'method':9}{'R':>6}{'found %':>9}{'of filled':>10}{'SD ms':>7}{'error uV':>10}"
-          f"{'ratio':>7}{'invented %':>12}{'refused %':>11}")  # fmt: skip
+    print(f"{'gap':>4} {'kind':9}{'method':9}{'R':>6}{'found %':>9}{'of filled':>10}{'SD ms':>7}"
+          f"{'error uV':>10}{'ratio':>7}{'invented %':>12}{'refused %':>11}")  # fmt: skip
     told = []
     for ms in (round(size * 1000 / RATE) for size in sizes):
         for kind in ("isolated", "burst"):
@@ -238,8 +237,8 @@ def show(rows: list[dict[str, object]], sizes: list[int]) -> list[dict[str, obje
             for method, one in each.items():
                 ratio = one["error uV"] / best
                 print(f"{ms:4} {kind:9}{method:9}{one['R']:6.0f}{one['found %']:9.2f}"
-                      f"{one['found of filled %']:10.2f}{one['SD ms']:7.2f}{one['error uV']:10.0f}{ratio:7.2f}"
-                      f"{one['invented %']:12.2f}{one['refused %']:11.2f}")  # fmt: skip
+                      f"{one['found of filled %']:10.2f}{one['SD ms']:7.2f}{one['error uV']:10.0f}"
+                      f"{ratio:7.2f}{one['invented %']:12.2f}{one['refused %']:11.2f}")  # fmt: skip
                 told.append({"ms": ms, "kind": kind, "method": method, "ratio": ratio} | one)
     print("\npattern, isolated gaps, found % by record")
     for name in dict.fromkeys(str(row["record"]) for row in rows):

@@ -57,10 +57,10 @@ BATCH = 128
 @dataclass(frozen=True)
 class Match:
     """How the gaps (g,) were matched: ``likeness`` is the best place's correlation with the context (0
-    where there is none), ``doubt`` the share of the places that disagree on a QRS in the gap."""
+    where there is none), ``steep`` the share of the places that hold a part as steep as a QRS there."""
 
     likeness: Floats
-    doubt: Floats
+    steep: Floats
 
 
 def pattern(
@@ -78,7 +78,7 @@ def pattern(
     centre = x[known].mean() if known.any() else 0.0
     level = np.where(known, x - centre, 0.0).astype(np.float32)
     fills = [np.full(end - start, np.nan) for start, end in zip(starts, ends, strict=True)]
-    likeness, doubt = np.zeros(len(starts)), np.zeros(len(starts))
+    likeness, steep = np.zeros(len(starts)), np.zeros(len(starts))
     bins = _Bins.of(level, known, rate_hz)
     places = np.full((len(starts), PLACES), -1, np.int64)
     for which in _blocks(starts, round(BLOCK_S * rate_hz)):
@@ -89,16 +89,21 @@ def pattern(
         for at in range(0, len(same), BATCH):
             which = same[at : at + BATCH]
             fine = _Fine.of(level, known, lost, starts[which], length, places[which], bins.width, rate_hz)
-            shape, likeness[which], doubt[which] = fine.fills(rate_hz)
+            shape, likeness[which], steep[which] = fine.fills(rate_hz)
             for gap, row in zip(which.tolist(), shape, strict=True):
                 fills[gap] = _seamed(row, x[starts[gap] - 1] - centre, x[ends[gap]] - centre) + centre
-    doubt[ends - starts <= SURE_S * rate_hz] = 0.0
-    return fills, Match(likeness, doubt)
+    return fills, Match(likeness, steep)
 
 
-def good_enough(match: Match) -> Bools:
-    """Which fills (g,) may stand."""
-    return np.asarray((match.likeness >= LEAST_LIKENESS) & (match.doubt <= MOST_DOUBT), np.bool_)
+def good_enough(match: Match, length: Ints, rate_hz: float) -> Bools:
+    """Which fills (g,), of ``length`` samples, may stand."""
+    agreed = np.minimum(match.steep, 1 - match.steep) <= MOST_DOUBT
+    return np.asarray((match.likeness >= LEAST_LIKENESS) & (agreed | (length <= SURE_S * rate_hz)), np.bool_)
+
+
+def without_qrs(match: Match) -> Bools:
+    """Which gaps (g,) hold no part of a QRS, by their fills."""
+    return np.asarray((match.likeness >= LEAST_LIKENESS) & (match.steep <= MOST_DOUBT), np.bool_)
 
 
 def _blocks(starts: Ints, width: int) -> Iterator[Ints]:
@@ -248,7 +253,7 @@ class _Fine:
         return _Fine(left, amplitude, likeness, mean, middle[:, 0], stretch, place, side, length)
 
     def fills(self, rate_hz: float) -> tuple[Floats, Floats, Floats]:
-        """Fills with an outer sample on each side (g, length + 2), likeness and doubt (g,)."""
+        """Fills with an outer sample on each side (g, length + 2), likeness, steep share (g,)."""
         lag = self.left.argmin(axis=2)
         left, amplitude, likeness, mean = (
             np.take_along_axis(each, lag[..., None], axis=2)[..., 0].astype(np.float64)
@@ -262,8 +267,8 @@ class _Fine:
         best = np.take_along_axis(likeness, left.argmin(axis=1)[:, None], axis=1)[:, 0]
         some = share.sum(axis=1) > 0
         fill[~some] = np.nan
-        doubt = _doubt(share, piece, self.stretch, min(round(STEP_S * rate_hz), self.length))
-        return fill, np.where(some, best, 0.0), doubt
+        steep = _steep(share, piece, self.stretch, min(round(STEP_S * rate_hz), self.length))
+        return fill, np.where(some, best, 0.0), steep
 
 
 def _lagged(rows: Singles, lags: int) -> Singles:
@@ -287,9 +292,8 @@ def _shares(left: Floats, at: Ints, apart: int) -> Floats:
     return np.asarray(share / np.maximum(share.sum(axis=1, keepdims=True), 1e-12), np.float64)
 
 
-def _doubt(share: Floats, piece: Floats, stretch: Singles, step: int) -> Floats:
-    """Share (g,) of the places that are outvoted on whether the gap holds a part as steep as a QRS."""
+def _steep(share: Floats, piece: Floats, stretch: Singles, step: int) -> Floats:
+    """Share (g,) of the places whose ``piece`` is as steep somewhere as a QRS."""
     steepest = np.abs(stretch[..., step:] - stretch[..., :-step]).max(axis=2)
     inside = np.abs(piece[..., step:] - piece[..., :-step]).max(axis=2)
-    steep = (share * (inside > STEEP * steepest)).sum(axis=1)
-    return np.asarray(np.minimum(steep, share.sum(axis=1) - steep), np.float64)
+    return np.asarray((share * (inside > STEEP * steepest)).sum(axis=1), np.float64)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from nodeday.repair.fill import fill
 from nodeday.repair.gaps import fillable, spread
-from nodeday.repair.pattern import STEEP, STEP_S, good_enough, pattern
+from nodeday.repair.pattern import good_enough, pattern, without_qrs
 from nodeday.repair.quality import PATTERN_FILL, SHORT_FILL
 
 Floats = NDArray[np.float64]
@@ -18,10 +18,7 @@ Bools = NDArray[np.bool_]
 
 LEFT = -1
 SHORT_S = 0.04
-"""An ECG gap no longer than that, away from a QRS, is filled by a cubic."""
-QRS_NEAR_S, QRS_SOUGHT_S = 0.06, 1.0
-"""A QRS is near a gap where within so long of it the signal moves as steeply as a QRS, which is told from
-the steepest movement within the longer time. Choices of this project."""
+"""An ECG gap no longer than that, outside a QRS, is filled by a cubic."""
 CUBICS = {"linear": "linear", "cubic": "akima"}
 
 
@@ -52,33 +49,11 @@ def mend(
         how[spread(starts, ends, len(how))] = SHORT_FILL
         return fill(seconds, values, present, starts, ends, CUBICS[policy.method]), how
     value = values[:, 0]
-    short = ends - starts <= SHORT_S * policy.rate_hz
-    short[short] = _calm(value, sound, starts[short], ends[short], policy.rate_hz)
+    pieces, match = pattern(value, sound, starts, ends, policy.rate_hz)
+    short = (ends - starts <= SHORT_S * policy.rate_hz) & without_qrs(match)
     out = fill(seconds, value, present, starts[short], ends[short], "pchip")
     how[spread(starts[short], ends[short], len(how))] = SHORT_FILL
-    starts, ends = starts[~short], ends[~short]
-    pieces, match = pattern(value, sound, starts, ends, policy.rate_hz)
-    for gap in np.flatnonzero(good_enough(match)).tolist():
+    for gap in np.flatnonzero(good_enough(match, ends - starts, policy.rate_hz) & ~short).tolist():
         out[starts[gap] : ends[gap]] = pieces[gap]
         how[starts[gap] : ends[gap]] = PATTERN_FILL
     return out[:, None], how
-
-
-def _calm(value: Floats, sound: Bools, starts: Ints, ends: Ints, rate_hz: float) -> Bools:
-    """Which gaps (g,) have no QRS beside them."""
-    step = max(1, round(STEP_S * rate_hz))
-    moves = np.zeros(len(value))
-    both = sound[step:] & sound[:-step]
-    moves[:-step][both] = np.abs(value[step:] - value[:-step])[both]
-    near, far = round(QRS_NEAR_S * rate_hz), round(QRS_SOUGHT_S * rate_hz)
-    longest = int((ends - starts).max(initial=0))
-    return np.asarray(
-        _most(moves, starts - near - step, 2 * near + step + longest)
-        < STEEP * _most(moves, starts - far, 2 * far + longest), np.bool_,
-    )  # fmt: skip
-
-
-def _most(values: Floats, first: Ints, size: int) -> Floats:
-    """Largest of ``size`` values from ``first`` (g,) on."""
-    index = np.clip(first[:, None] + np.arange(size), 0, len(values) - 1)
-    return np.asarray(values[index].max(axis=1, initial=0.0), np.float64)
