@@ -14,7 +14,16 @@ from nodeday.schemas import declare
 from nodeday.sections import capture_files
 from nodeday.settings import Study
 
-SHARED = ("tables.py", "ledger.py", "timeline.py", "settings.py", "sections.py", "layouts", "schemas")
+SHARED = (
+    "tables.py",
+    "columnar.py",
+    "ledger.py",
+    "timeline.py",
+    "settings.py",
+    "sections.py",
+    "layouts",
+    "schemas",
+)
 READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"
 
