@@ -19,7 +19,7 @@ from nodeday.errors import ContractError
 from nodeday.schemas import TABLES, Column, Table
 from nodeday.schemas.compiled import arrow_schema, pandas_dtype, pandera_schema, wrong_dtypes
 
-ROW_GROUP, BATCH = 1_000_000, 65_536
+ROW_GROUP, BATCH, READ_ROWS, BUFFER_BYTES = 1_000_000, 65_536, 262_144, 1 << 20
 Filters = list[tuple[str, str, Any]]
 
 
@@ -216,15 +216,16 @@ def read(
 
 
 def pieces(source: Path, table: Table | str, columns: list[str]) -> Iterator[arrow.Table]:
-    """The row groups of a table one after the other, some of its columns, as they are stored.
+    """Some columns of a table, a stretch of rows after the other, as they are stored.
 
     Raises ContractError as :func:`read` does where the file is absent or is no Parquet.
     """
     table = TABLES[table] if isinstance(table, str) else table
     try:
-        with parquet.ParquetFile(source) as file:
-            for group in range(file.num_row_groups):
-                yield file.read_row_group(group, columns)
+        with parquet.ParquetFile(source, buffer_size=BUFFER_BYTES) as file:
+            for batch in file.iter_batches(READ_ROWS, columns=columns):
+                yield arrow.Table.from_batches([batch])
+                arrow.default_memory_pool().release_unused()
     except (OSError, arrow.ArrowInvalid) as error:
         raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
 

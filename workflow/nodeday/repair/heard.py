@@ -42,13 +42,13 @@ def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Heard]:
     """
     parts: dict[Key, list[Heard]] = {}
     for rows in tables.pieces(source, "frames", COLUMNS):
-        distinct = compute.is_in(rows["status"].cast(arrow.string()), arrow.array(codes.DISTINCT))
-        rows = rows.filter(distinct).unify_dictionaries()
+        status = rows["status"].cast(arrow.string())
+        distinct = compute.is_in(status, arrow.array(codes.DISTINCT)).to_numpy()
         node, stream = (_texts(rows[name]) for name in ("node", "stream"))
+        rows = rows.drop_columns(["node", "stream"])
         for key, kind in wanted.items():
-            mine = np.flatnonzero(
-                (node[0] == node[1].get(key[0], -1)) & (stream[0] == stream[1].get(key[1], -1))
-            )
+            at = [words.get(text, -1) for (_, words), text in zip((node, stream), key, strict=True)]
+            mine = np.flatnonzero(distinct & (node[0] == at[0]) & (stream[0] == at[1]))
             if len(mine):
                 parts.setdefault(key, []).append(_heard(rows.take(arrow.array(mine)), kind, key))
     return {key: _joined(parts.pop(key)) for key in wanted if key in parts}
@@ -56,7 +56,7 @@ def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Heard]:
 
 def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], dict[str, int]]:
     """Index of each row's text, and the index of each text."""
-    whole = column.combine_chunks()
+    whole = column.unify_dictionaries().combine_chunks()
     whole = whole.chunk(0) if isinstance(whole, arrow.ChunkedArray) and whole.num_chunks else whole
     if not len(whole):
         return np.zeros(0, np.int32), {}
@@ -66,11 +66,12 @@ def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], dict[str, int
 
 
 def _heard(rows: arrow.Table, kind: Kind, key: Key) -> Heard:
+    """The frames in arrays of their own, so that Arrow's larger buffers can go."""
     status = rows["status"].cast(arrow.string())
     return Heard(
-        rows["boot"].to_numpy(), rows["seq"].to_numpy(), rows["ticks"].to_numpy(),
-        rows["capture"].to_numpy() > 0, compute.not_equal(status, "inconsistent").to_numpy(),
-        payload_matrix(rows["payload"], kind.payload_bytes, key), compute.sum(rows["samples"]).as_py(),
+        np.array(rows["boot"]), np.array(rows["seq"]), np.array(rows["ticks"]),
+        np.array(rows["capture"]) > 0, compute.not_equal(status, "inconsistent").to_numpy(),
+        payload_matrix(rows["payload"], kind.payload_bytes, key).copy(), compute.sum(rows["samples"]).as_py(),
     )  # fmt: skip
 
 
