@@ -85,7 +85,12 @@ QUALITY = {
     "good": "nothing against it",
     "clipped": "at a rail of the converter",
     "flat": "part of a stretch without any change",
-    "not_measured": "lost, or filled by computation",
+    "not_measured": "lost and not filled",
+    "lead_off": "part of a second or more at a rail of the converter: no electrode, no signal",
+    "short_fill": "lost, and computed by a line or a cubic across a short gap",
+    "pattern_fill": "lost, and computed from beats of the same recording; heart rate may use it, variability "
+    "may not",
+    "near_gap": "of the grid: so near lost samples that it is a straight line between its two neighbours",
 }
 RR_STATUS = {
     "normal": "between two measured beats, no gap touched",

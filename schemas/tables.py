@@ -94,9 +94,11 @@ ALIGNED = Table(
     key=("utc_ns",),
     increasing="utc_ns",
     template=(
-        Column("{channel}", "float32", "mixed", "value at the instant, by straight line between neighbours",
-               nullable=True),
-        Column("{channel}_origin", "code", "", "the weaker of both neighbours' origins", codes=codes.ORIGIN),
+        Column("{channel}", "float32", "mixed", "value at the instant, band-limited", nullable=True),
+        Column("{channel}_origin", "code", "", "the weakest origin among the samples it rests on",
+               codes=codes.ORIGIN),
+        Column("{channel}_quality", "code", "", "the worst that speaks against the samples it rests on",
+               codes=codes.QUALITY),
     ),
 )  # fmt: skip
 

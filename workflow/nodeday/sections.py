@@ -5,13 +5,15 @@ from __future__ import annotations
 import difflib
 import functools
 from datetime import datetime
-from typing import Literal
+from typing import Annotated, Literal, Self
 from zoneinfo import available_timezones
 
 from pydantic import BaseModel, field_validator, model_validator
 from pydantic import Field as Setting
 
-from nodeday.yamlfile import CODE, CODE_OR_ALL, CODES, NAME, Strict
+from nodeday.yamlfile import CODE, CODE_OR_ALL, CODES, NAME, Strict, placed
+
+Rate = Annotated[float, Setting(gt=0, le=2000)]
 
 
 class Epochs(Strict):
@@ -40,16 +42,41 @@ class Heart(Strict):
 
 
 class Grid(Strict):
-    """The session's common grid."""
+    """The session's common grid; each of ``more_hz`` makes another one, in a table of its own."""
 
     rate_hz: float = Setting(default=50.0, gt=0, le=2000)
+    more_hz: tuple[Rate, ...] = ()
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        if len(self.tables) < 1 + len(self.more_hz):
+            raise placed("a rate is there twice", "more_hz")
+        return self
+
+    @property
+    def tables(self) -> dict[str, float]:
+        """The name of each grid's table, and its rate."""
+        return {"aligned": self.rate_hz} | {
+            f"aligned_{rate:g}hz": rate for rate in self.more_hz if rate != self.rate_hz
+        }
+
+
+LONGEST_PATTERN_MS = 250.0
 
 
 class Fill(Strict):
-    """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``."""
+    """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``, where of twice
+    ``context_ms`` on each side so much was received. ``pattern`` is for an ECG alone."""
 
-    method: Literal["none", "linear", "cubic"] = "none"
+    method: Literal["none", "linear", "cubic", "pattern"] = "none"
     max_ms: float = Setting(default=0.0, ge=0, le=60_000)
+    context_ms: float = Setting(default=0.0, ge=0, le=60_000)
+
+    @model_validator(mode="after")
+    def _within_reach(self) -> Self:
+        if self.method == "pattern" and self.max_ms > LONGEST_PATTERN_MS:
+            raise placed(f"a pattern fills at most {LONGEST_PATTERN_MS:.0f} ms", "max_ms")
+        return self
 
 
 Axis = Literal["x", "y", "z", "-x", "-y", "-z"]

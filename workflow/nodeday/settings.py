@@ -214,12 +214,18 @@ class Study:
     def _fills_of(self, session: str) -> None:
         """A fill for a stream that no layout has would be left out without a word."""
         streams: set[str] = set()
+        others: set[str] = set()
         for each in self.sessions:
             try:
-                streams |= {kind.stream for one in self.layouts_of(each).values() for kind in one.kinds}
+                kinds = [kind for one in self.layouts_of(each).values() for kind in one.kinds]
             except SettingsError:
                 return  # told by the session whose layout it is
-        for name in self.file.fill:
+            streams |= {kind.stream for kind in kinds}
+            others |= {kind.stream for kind in kinds if [channel.unit for channel in kind.channels] != ["mV"]}
+        for name, policy in self.file.fill.items():
+            if policy.method == "pattern" and name in others:
+                raise SettingsError(f"fill of {name} is by pattern, which is for one channel in mV",
+                                    "config/study.yaml", "an ECG, or the method cubic")  # fmt: skip
             if name not in streams:
                 near = difflib.get_close_matches(name, streams, n=1)
                 hint = f" (did you mean {near[0]}?)" if near else ""

@@ -14,11 +14,12 @@ import pyarrow as arrow
 import pyarrow.parquet as parquet
 from pandera.errors import SchemaError, SchemaErrors
 
+from nodeday import columnar
 from nodeday.errors import ContractError
 from nodeday.schemas import TABLES, Column, Table
 from nodeday.schemas.compiled import arrow_schema, pandas_dtype, pandera_schema, wrong_dtypes
 
-ROW_GROUP = 1_000_000
+ROW_GROUP, BATCH, READ_ROWS, BUFFER_BYTES = 1_000_000, 65_536, 262_144, 1 << 20
 Filters = list[tuple[str, str, Any]]
 
 
@@ -117,12 +118,17 @@ class Writer:
         self.rows = 0
         self._last: dict[Any, int] = {}
         self._schema = arrow_schema(table)
-        delta = [c.name for c in table.columns if c.dtype == "int64"]
-        encodings: dict[str, str] = dict.fromkeys(delta, "DELTA_BINARY_PACKED")
-        dictionary = [c.name for c in table.columns if c.dtype not in ("int64", "binary")]
+        # Whole numbers that climb are stored as differences, measured values byte by byte.
+        encodings = {c.name: "DELTA_BINARY_PACKED" for c in table.columns if c.dtype == "int64"}
+        split = ("int16", "int32", "float32", "float64")
+        encodings |= {c.name: "BYTE_STREAM_SPLIT" for c in table.columns if c.dtype in split}
+        plain = (*encodings, *(c.name for c in table.columns if c.dtype == "binary"))
+        told = {*table.key, *table.within, table.increasing}
         self._file = parquet.ParquetWriter(
             target, self._schema, compression="zstd", compression_level=1,
-            use_dictionary=dictionary, column_encoding=encodings, write_page_checksum=True,
+            use_dictionary=[name for name in table.names if name not in plain], column_encoding=encodings,
+            write_statistics=[name for name in table.names if name in told], write_page_checksum=True,
+            write_batch_size=BATCH,
         )  # fmt: skip
 
     def write(self, frame: pd.DataFrame) -> None:
@@ -132,8 +138,27 @@ class Writer:
         validate(self.table, frame)
         self._follow(frame)
         piece = arrow.Table.from_pandas(frame, preserve_index=False)
-        self._file.write_table(piece.cast(self._schema), row_group_size=ROW_GROUP)
-        self.rows += len(frame)
+        self._append(piece.cast(self._schema))
+
+    def write_columns(self, columns: dict[str, arrow.Array]) -> None:
+        """The same for Arrow columns, of one group of the table: see :mod:`nodeday.columnar`."""
+        where = f"table {self.table.name}"
+        try:
+            piece = columnar.piece(self.table, columns)
+        except (KeyError, ValueError) as error:
+            raise ContractError(str(error), where) from error
+        if fault := columnar.broken(self.table, piece):
+            raise ContractError(fault, where, remedy="This is a fault of nodeday.")
+        if len(piece):
+            ends = piece.select(
+                [*self.table.within, *([self.table.increasing] if self.table.increasing else [])]
+            )
+            self._follow(arrow.concat_tables([ends.slice(0, 1), ends.slice(len(ends) - 1)]).to_pandas())
+        self._append(piece)
+
+    def _append(self, piece: arrow.Table) -> None:
+        self._file.write_table(piece, row_group_size=ROW_GROUP)
+        self.rows += len(piece)
 
     def _follow(self, frame: pd.DataFrame) -> None:
         """Raise ContractError where a piece begins before the end of those already written."""
@@ -188,6 +213,21 @@ def read(
         if declared[name].dtype != "name":
             frame[name] = _fit(frame[name], declared[name], str(source))
     return frame
+
+
+def pieces(source: Path, table: Table | str, columns: list[str]) -> Iterator[arrow.Table]:
+    """Some columns of a table, a stretch of rows after the other, as they are stored.
+
+    Raises ContractError as :func:`read` does where the file is absent or is no Parquet.
+    """
+    table = TABLES[table] if isinstance(table, str) else table
+    try:
+        with parquet.ParquetFile(source, buffer_size=BUFFER_BYTES) as file:
+            for batch in file.iter_batches(READ_ROWS, columns=columns):
+                yield arrow.Table.from_batches([batch])
+                arrow.default_memory_pool().release_unused()
+    except (OSError, arrow.ArrowInvalid) as error:
+        raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
 
 
 def _stored(file: parquet.ParquetFile, columns: list[str] | None, filters: Filters | None) -> arrow.Table:

@@ -16,8 +16,8 @@ from nodeday.sections import capture_files
 from nodeday.settings import Study
 
 SHARED = (
-    "tables.py", "ledger.py", "timeline.py", "settings.py", "sections.py", "calibration.py", "layouts",
-    "schemas",
+    "tables.py", "columnar.py", "ledger.py", "timeline.py", "settings.py", "sections.py", "calibration.py",
+    "layouts", "schemas",
 )  # fmt: skip
 READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"

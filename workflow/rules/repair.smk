@@ -5,7 +5,7 @@ rule repair:
         clock=table("clock"),
     output:
         samples=table("samples"),
-        aligned=table("aligned"),
+        aligned=[table(name) for name in study.file.grid.tables],
         ledger=table("ledger", "repair"),
     params:
         code=code("repair"),

@@ -1,29 +1,61 @@
-"""All nodes on one grid of UTC: straight lines between neighbours that are both there.
+"""All nodes on one grid of UTC: band-limited where the samples around are whole, and what it rests on.
 
-samples      a       b       (lost)      c
-grid         .   v   .   -   .   -   .   .         v on the line from a to b, - missing
+::
+
+    samples      o o o o o o o o o o o (  lost  ) o o o o o o o o o o o
+    grid         k  k  k  k  k  l  l  l  -  -  -  l  l  l  k  k  k  k
+
+``k`` an instant whose kernel touches received or filled samples only; ``l`` one so near a gap that the
+kernel would touch it: a straight line between its two neighbours, marked ``near_gap``; ``-`` missing.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.repair.gaps import runs, spread
+from nodeday.repair.kernel import BLOCK, Kernel, interpolate, kernel
+from nodeday.repair.quality import (
+    CLIPPED,
+    FLAT,
+    GOOD,
+    LEAD_OFF,
+    NEAR_GAP,
+    NOT_MEASURED,
+    PATTERN_FILL,
+    SHORT_FILL,
+)
 from nodeday.schemas import codes
 
 Ints = NDArray[np.int64]
+Places = NDArray[np.int8]
+Singles = NDArray[np.float32]
 
 SECOND = 1_000_000_000
-MISSING = list(codes.ORIGIN).index("missing")
-WEAKER = tuple(codes.ORIGIN)
-"""Origins from the strongest to the weakest: of two, the one further back counts."""
-NEIGHBOURS = 1.5
-"""Two samples more than so many sample periods apart are no neighbours."""
+MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
+"""Places in ``codes.ORIGIN``, from the strongest to the weakest: of several, the last counts."""
+WORSE = (SHORT_FILL, FLAT, PATTERN_FILL, CLIPPED, LEAD_OFF)
+"""Qualities other than good from the best to the worst: of several, the last counts."""
+UNEVEN = 0.05
+"""Samples by which the instants of a block may lie off their even steps; else straight lines."""
 
-if WEAKER != ("measured", "recovered", "interpolated", "missing"):
+if tuple(codes.ORIGIN) != ("measured", "recovered", "interpolated", "missing"):
     raise ImportError("the codes of origin changed their order; nodeday.repair.align must follow")
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """Values (g, channels) at the instants from multiple ``first`` of the grid's period on, with origin
+    (g,) and quality (g, channels) as places in their lists of codes."""
+
+    first: int
+    value: Singles
+    origin: Places
+    quality: Places
 
 
 def ratio(rate_hz: float) -> Fraction:
@@ -49,24 +81,117 @@ def grid(k_from: int, k_to: int, rate_hz: float) -> Ints:
 
 
 def on_grid(
-    at_ns: Ints, utc_ns: Ints, value: NDArray[np.float32], origin: NDArray[np.int8], period_ns: float
-) -> tuple[NDArray[np.float32], NDArray[np.int8]]:
-    """Values and origins (g,) at instants ``at_ns`` (g,), from samples (n,) in order of time.
+    utc_ns: Ints, value: Singles, origin: Places, quality: Places, core: slice, rate_hz: float, grid_hz: float
+) -> Aligned:
+    """The grid's instants from the first sample of ``core`` to the one behind it, or the last.
 
-    ``origin`` is an index into ``codes.ORIGIN``. An instant that is a sample's own takes it as
-    it is. NaN and missing where a neighbour is absent, missing, or not a neighbour.
+    ``utc_ns`` and ``origin`` are (n,), ``value`` and ``quality`` (n, channels), of one boot in order of
+    time, missing values anything but used. Samples around the core should reach as far as the kernel.
     """
-    if not len(utc_ns):
-        return np.full(len(at_ns), np.nan, np.float32), np.full(len(at_ns), MISSING, np.int8)
-    left = np.searchsorted(utc_ns, at_ns, side="right") - 1
-    own = (left >= 0) & (utc_ns[left] == at_ns)
-    right = np.where(own, left, left + 1)
-    inside = (left >= 0) & (right < len(utc_ns))
-    left, right = np.maximum(left, 0), np.minimum(right, len(utc_ns) - 1)
-    apart = utc_ns[right] - utc_ns[left]
-    there = inside & (apart <= NEIGHBOURS * period_ns)
-    weaker = np.where(there, np.maximum(origin[left], origin[right]), MISSING).astype(np.int8)
-    before, after = value[left].astype(np.float64), value[right].astype(np.float64)
-    share = (at_ns - utc_ns[left]) / np.maximum(apart, 1)
-    line = before + (after - before) * np.where(there, share, 0.0)
-    return np.where(weaker == MISSING, np.nan, line).astype(np.float32), weaker
+    # An instant belongs to the core that holds the sample before it.
+    end = min(core.stop, len(utc_ns) - 1)
+    first, last = grid_range(int(utc_ns[core.start]), int(utc_ns[end]), grid_hz)
+    if core.stop < len(utc_ns) and grid(last - 1, last, grid_hz)[0] >= utc_ns[end]:
+        last -= 1
+    if first < last and grid(first, first + 1, grid_hz)[0] < utc_ns[core.start]:
+        first += 1  # rounded down to whole nanoseconds, it lies before
+    at_ns = grid(first, max(last, first), grid_hz)
+    shape = kernel(rate_hz, grid_hz)
+    before = np.clip(np.searchsorted(utc_ns, at_ns, side="right") - 1, 0, max(len(utc_ns) - 2, 0))
+    there = origin != MISSING
+    filled = np.where(there[:, None], value, np.float32(0))
+    out, odd = _smooth(at_ns, before, utc_ns, filled, shape)
+    near = _touched(~there, at_ns, utc_ns, shape.reach, ends=True) | odd
+    lost = ~_between(there, at_ns, utc_ns, before)
+    _straight(out, np.flatnonzero(near & ~lost), at_ns, before, utc_ns, filled)
+    out[lost] = np.nan
+    where = np.full(len(at_ns), MEASURED, np.int8)
+    for place in (RECOVERED, INTERPOLATED):
+        where[_touched(origin == place, at_ns, utc_ns, shape.reach)] = place
+    where[lost] = MISSING
+    return Aligned(first, out, where, _worst(quality, at_ns, utc_ns, shape, near, lost))
+
+
+def _smooth(
+    at_ns: Ints, before: Ints, utc_ns: Ints, value: Singles, shape: Kernel
+) -> tuple[Singles, NDArray[np.bool_]]:
+    """Kernel values (g, channels), and where the samples around are not evenly spaced."""
+    count = -(-len(at_ns) // BLOCK)
+    if not count or len(utc_ns) < 2:
+        return np.zeros((len(at_ns), value.shape[1]), np.float32), np.ones(len(at_ns), np.bool_)
+    opens = np.arange(count) * BLOCK
+    closes = np.minimum(opens + BLOCK, len(at_ns)) - 1
+    place, final = (_place(at_ns[which], before[which], utc_ns) for which in (opens, closes))
+    odd = np.abs(final - place - (closes - opens) * shape.step) > UNEVEN
+    return interpolate(value, place, shape)[: len(at_ns)], np.repeat(odd, BLOCK)[: len(at_ns)]
+
+
+def _place(at_ns: Ints, before: Ints, utc_ns: Ints) -> NDArray[np.float64]:
+    """Instants counted in samples."""
+    share = (at_ns - utc_ns[before]) / np.maximum(utc_ns[before + 1] - utc_ns[before], 1)
+    return np.asarray(before + share, np.float64)
+
+
+def _touched(
+    mask: NDArray[np.bool_], at_ns: Ints, utc_ns: Ints, reach: int, ends: bool = False
+) -> NDArray[np.bool_]:
+    """Which instants have a sample of ``mask`` (n,) within ``reach`` samples, or an end of the samples."""
+    starts, stops = runs(mask)
+    n = len(mask)
+    if ends:
+        starts, stops = np.concatenate([[-1], starts, [n]]), np.concatenate([[0], stops, [n + 1]])
+    if not len(starts):
+        return np.zeros(len(at_ns), np.bool_)
+    # Strictly between the samples that are `reach` away from the run's ends.
+    low, high = starts - reach, stops - 1 + reach
+    first = np.where(low < 0, 0, np.searchsorted(at_ns, utc_ns[np.clip(low, 0, n - 1)], side="right"))
+    last = np.where(
+        high >= n, len(at_ns), np.searchsorted(at_ns, utc_ns[np.clip(high, 0, n - 1)], side="left")
+    )
+    return spread(first, np.maximum(last, first), len(at_ns))
+
+
+def _between(there: NDArray[np.bool_], at_ns: Ints, utc_ns: Ints, before: Ints) -> NDArray[np.bool_]:
+    """Which instants lie on a sample that is there, or between two neighbours that are."""
+    if len(utc_ns) < 2:
+        return np.asarray((at_ns == utc_ns[0]) & there[0], np.bool_)
+    both = there[:-1] & there[1:]
+    out = both[before]
+    edge = np.flatnonzero(~out)
+    own = (at_ns[edge] == utc_ns[before[edge]]) & there[before[edge]]
+    own |= (at_ns[edge] == utc_ns[before[edge] + 1]) & there[before[edge] + 1]
+    out[edge] = own
+    return out
+
+
+def _straight(out: Singles, which: Ints, at_ns: Ints, before: Ints, utc_ns: Ints, value: Singles) -> None:
+    """Write straight lines into ``out`` at ``which``."""
+    if not len(which):
+        return
+    if len(utc_ns) < 2:
+        out[which] = value[0]
+        return
+    left = before[which]
+    share = (_place(at_ns[which], left, utc_ns) - left).astype(np.float32)[:, None]
+    out[which] = np.where(share == 0, value[left], np.where(
+        share == 1, value[left + 1], value[left] * (1 - share) + value[left + 1] * share))  # fmt: skip
+
+
+def _worst(
+    quality: Places,
+    at_ns: Ints,
+    utc_ns: Ints,
+    shape: Kernel,
+    near: NDArray[np.bool_],
+    lost: NDArray[np.bool_],
+) -> Places:
+    out = np.full((len(at_ns), quality.shape[1]), GOOD, np.int8)
+    out[near] = NEAR_GAP
+    for channel in range(quality.shape[1]):
+        own = np.ascontiguousarray(quality[:, channel])
+        for place in WORSE:
+            mask = own == place
+            if mask.any():
+                out[_touched(mask, at_ns, utc_ns, shape.reach), channel] = place
+    out[lost] = NOT_MEASURED
+    return out

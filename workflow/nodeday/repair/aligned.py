@@ -1,77 +1,111 @@
-"""Table ``aligned`` from the finished table ``samples``, an hour or so at a time."""
+"""Table ``aligned``: the grid's values of each stream as they come, then all channels side by side."""
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO
 
 import numpy as np
-import pandas as pd
+import pyarrow as arrow
 
-from nodeday import tables
-from nodeday.repair.align import SECOND, grid, grid_range, on_grid
-from nodeday.schemas import TABLES, Table, codes
-from nodeday.settings import Study
+from nodeday import columnar, tables
+from nodeday.repair.align import MISSING, Aligned, grid
+from nodeday.repair.quality import NOT_MEASURED
+from nodeday.schemas import TABLES, Table
 
-ORIGINS = pd.CategoricalDtype(list(codes.ORIGIN))
 WINDOW = 500_000
 """Instants of the grid held in memory at a time."""
 
 
-@dataclass(frozen=True)
-class Source:
-    """A channel that has samples: its rate, and its first and last instant."""
+@dataclass
+class _Part:
+    """Where in the scratch file a stretch of a stream's grid lies."""
 
-    node: str
-    channel: str
+    first: int
+    count: int
+    offset: int
+
+
+@dataclass
+class Sheet:
+    """One grid of a session while its streams are being worked on; values wait in a scratch file."""
+
     rate_hz: float
-    first_ns: int
-    last_ns: int
+    scratch: IO[bytes]
+    streams: dict[tuple[str, ...], list[_Part]] = field(default_factory=dict)
 
-    @property
-    def column(self) -> str:
-        return f"{self.node}_{self.channel}"
+    def add(self, columns: tuple[str, ...], part: Aligned) -> None:
+        """Keep a stretch of the stream whose channels are called ``columns`` in the table."""
+        parts = self.streams.setdefault(columns, [])
+        if not len(part.value):
+            return
+        parts.append(_Part(part.first, len(part.value), self.scratch.tell()))
+        for each in (part.value, part.quality, part.origin):
+            self.scratch.write(np.ascontiguousarray(each.T).tobytes())
 
-    @property
-    def period_ns(self) -> float:
-        return SECOND / self.rate_hz
+    def _read(self, part: _Part, channels: int, first: int, last: int) -> Aligned:
+        """Its instants [first, last) of those in the scratch file."""
+        value = np.empty((last - first, channels), np.float32)
+        quality, origin = np.empty((last - first, channels), np.int8), np.empty((last - first, 1), np.int8)
+        at = part.offset
+        for into in (value, quality, origin):
+            for column in range(into.shape[1]):
+                self.scratch.seek(at + (first - part.first) * into.itemsize)
+                into[:, column] = np.frombuffer(self.scratch.read((last - first) * into.itemsize), into.dtype)
+                at += part.count * into.itemsize
+        return Aligned(first, value, origin[:, 0], quality)
+
+    def window(self, columns: tuple[str, ...], first: int, last: int) -> Aligned:
+        """The stream at the instants [first, last). Where a node restarted, the maps of two boots may
+        overlap by their uncertainty; the later one counts where it has a value."""
+        n, channels = last - first, len(columns)
+        out = Aligned(first, np.full((n, channels), np.nan, np.float32), np.full(n, MISSING, np.int8),
+                      np.full((n, channels), NOT_MEASURED, np.int8))  # fmt: skip
+        for part in self.streams[columns]:
+            low, high = max(part.first, first), min(part.first + part.count, last)
+            if low < high:
+                some = self._read(part, channels, low, high)
+                place = slice(low - first, high - first)
+                fresh = bool((out.origin[place] == MISSING).all())
+                there = slice(None) if fresh else np.flatnonzero(some.origin != MISSING)
+                for name in ("value", "origin", "quality"):
+                    getattr(out, name)[place][there] = getattr(some, name)[there]
+        return out
 
 
-def write(study: Study, session: str, sources: list[Source]) -> None:
-    """Write the grid that covers all ``sources``; every value keeps the origin of its neighbours."""
-    table = TABLES["aligned"].for_channels([source.column for source in sources])
-    tables.write(
-        tables.path(study.results, "aligned", session), table, _windows(study, session, sources, table)
-    )
+@contextmanager
+def sheet(results: Path, rate_hz: float) -> Iterator[Sheet]:
+    """An empty grid; its scratch file is gone when the block ends."""
+    results.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryFile(dir=results) as scratch:
+        yield Sheet(rate_hz, scratch)
 
 
-def _windows(study: Study, session: str, sources: list[Source], table: Table) -> Iterator[pd.DataFrame]:
-    rate_hz = study.file.grid.rate_hz
-    first, last = min(each.first_ns for each in sources), max(each.last_ns for each in sources)
-    start, end = grid_range(first, last, rate_hz)
-    yield tables.empty(table)  # so that a session shorter than one period still has its table
-    for k in range(start, end, WINDOW):
-        at = grid(k, min(k + WINDOW, end), rate_hz)
-        columns: dict[str, object] = {"utc_ns": at}
-        for source in sources:
-            samples = _near(study, session, source, int(at[0]), int(at[-1]))
-            value, origin = on_grid(
-                at, samples["utc_ns"].to_numpy(), samples["value"].to_numpy(),
-                samples["origin"].cat.codes.to_numpy().astype(np.int8), source.period_ns,
-            )  # fmt: skip
-            columns[source.column] = value
-            columns[f"{source.column}_origin"] = pd.Categorical.from_codes(origin, dtype=ORIGINS)
-        yield tables.build(table, columns)
+def write(target: Path, one: Sheet) -> None:
+    """Write the grid that covers all streams."""
+    names = [name for columns in one.streams for name in columns]
+    table = TABLES["aligned"].for_channels(names)
+    spans = [(part.first, part.first + part.count) for parts in one.streams.values() for part in parts]
+    with tables.writer(target, table) as out:
+        out.write(tables.empty(table))  # so that a session shorter than one period still has its table
+        if spans:
+            start, end = min(low for low, _ in spans), max(high for _, high in spans)
+            for first in range(start, end, WINDOW):
+                out.write_columns(_columns(one, table, first, min(first + WINDOW, end)))
 
 
-def _near(study: Study, session: str, source: Source, first_ns: int, last_ns: int) -> pd.DataFrame:
-    """The channel's samples from two periods before to two periods after the window, in time order."""
-    margin = int(np.ceil(2 * source.period_ns))
-    within = [
-        ("node", "==", source.node), ("channel", "==", source.channel),
-        ("utc_ns", ">=", first_ns - margin), ("utc_ns", "<=", last_ns + margin),
-    ]  # fmt: skip
-    path = tables.path(study.results, "samples", session)
-    rows = tables.read(path, "samples", ["utc_ns", "value", "origin"], within)
-    # Where a node restarted, the maps of two boots may overlap by their uncertainty.
-    return rows.sort_values("utc_ns", kind="stable")
+def _columns(one: Sheet, table: Table, first: int, last: int) -> dict[str, arrow.Array]:
+    columns: dict[str, arrow.Array] = {"utc_ns": columnar.column(grid(first, last, one.rate_hz))}
+    for names in one.streams:
+        part = one.window(names, first, last)
+        lost = part.origin == MISSING
+        origin = part.origin.astype(np.int32)
+        for index, name in enumerate(names):
+            columns[name] = columnar.column(part.value[:, index], lost)
+            columns[f"{name}_origin"] = columnar.coded(origin, table[f"{name}_origin"])
+            columns[f"{name}_quality"] = columnar.coded(part.quality[:, index], table[f"{name}_quality"])
+    return columns

@@ -15,34 +15,59 @@ def runs(mask: Bools) -> tuple[Ints, Ints]:
     >>> runs(np.array([False, True, True, False, True]))
     (array([1, 4]), array([3, 5]))
     """
-    edges = np.diff(np.concatenate([[0], np.asarray(mask, np.int8), [0]]))
-    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    mask = np.asarray(mask, np.bool_)
+    if not len(mask):
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    edges = np.concatenate([[0], np.flatnonzero(mask[1:] != mask[:-1]) + 1, [len(mask)]])
+    opens = int(not mask[0])
+    inner = edges[opens:]
+    return inner[:-1:2], inner[1::2]
 
 
 def spread(starts: Ints, ends: Ints, n: int) -> Bools:
-    """The reverse of :func:`runs`: true inside [start, end), shape (n,)."""
-    steps = np.zeros(n + 1, np.int64)
+    """The reverse of :func:`runs`: true inside [start, end), shape (n,); runs may overlap."""
+    if not len(starts):
+        return np.zeros(n, np.bool_)
+    steps = np.zeros(n + 1, np.int32)
     np.add.at(steps, starts, 1)
     np.add.at(steps, ends, -1)
-    return np.cumsum(steps[:-1]) > 0
+    return np.cumsum(steps[:-1], dtype=np.int32) > 0
 
 
-def fillable(present: Bools, anchor: Bools, barred: Bools, most_samples: float) -> Bools:
-    """Which lost samples of one boot may be computed, (n,).
+def fillable(
+    present: Bools, anchor: Bools, barred: Bools, most_samples: float, context_samples: float = 0
+) -> tuple[Ints, Ints]:
+    """Half-open [start, end) of the runs of lost samples of one boot that may be computed.
 
-    A run of lost samples may be filled when it holds at most ``most_samples``, none of it is
-    ``barred``, and the samples on both sides are present and an ``anchor`` (a sample at a rail
-    says only that the signal was beyond it)::
+    Such a run holds at most ``most_samples``, none of it is ``barred``, and the samples on both sides
+    are present and an ``anchor`` (a sample at a rail says only that the signal was beyond it); of twice
+    ``context_samples`` on each side so many are present::
 
         present   1 1 0 0 1 1 0 1 1 0 0 0 1     most_samples = 2
         barred    0 0 0 0 0 0 1 0 0 0 0 0 0
-        fillable  0 0 1 1 0 0 0 0 0 0 0 0 0
+        may be        x x
     """
     starts, ends = runs(~present)
     inside = (starts > 0) & (ends < len(present))
     starts, ends = starts[inside], ends[inside]
-    touched = np.concatenate([[0], np.cumsum(barred)])
-    free = touched[ends] == touched[starts]
-    held = anchor[starts - 1] & anchor[ends]
-    good = (ends - starts <= most_samples) & free & held
-    return spread(starts[good], ends[good], len(present))
+    good = (ends - starts <= most_samples) & anchor[starts - 1] & anchor[ends]
+    if barred.any():
+        touched = _counted(barred)
+        good &= touched[ends] == touched[starts]
+    if context_samples > 0:
+        there, need, reach = (
+            _counted(present),
+            int(np.ceil(context_samples)),
+            int(np.ceil(2 * context_samples)),
+        )
+        before = there[starts] - there[np.maximum(starts - reach, 0)]
+        after = there[np.minimum(ends + reach, len(present))] - there[ends]
+        good &= np.minimum(before, after) >= need
+    return starts[good], ends[good]
+
+
+def _counted(mask: Bools) -> NDArray[np.int32]:
+    """How many are true before each sample, (n + 1,)."""
+    out = np.zeros(len(mask) + 1, np.int32)
+    np.cumsum(mask, dtype=np.int32, out=out[1:])
+    return out

@@ -2,151 +2,200 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday import tables
+from nodeday import columnar, tables
 from nodeday.errors import ContractError
-from nodeday.layouts import Channel, Kind
+from nodeday.layouts import Kind
 from nodeday.ledger import Ledger
 from nodeday.repair import aligned, quality
-from nodeday.repair.fill import fill
-from nodeday.repair.gaps import fillable
-from nodeday.repair.stream import INTERPOLATED, MISSING, Stream, assemble
+from nodeday.repair.align import on_grid
+from nodeday.repair.heard import Heard, heard
+from nodeday.repair.kernel import kernel
+from nodeday.repair.pattern import CONTEXT_S, SEARCH_S
+from nodeday.repair.policy import LEFT, Policy, mend
+from nodeday.repair.stream import INTERPOLATED, MISSING, Boot, Stretch, boot_of
 from nodeday.schemas import TABLES, codes
 from nodeday.sections import Fill
 from nodeday.settings import HUB, Study
 
 SECOND = 1_000_000_000
-ORIGINS, QUALITIES = pd.CategoricalDtype(list(codes.ORIGIN)), pd.CategoricalDtype(list(codes.QUALITY))
 PIECE = 500_000
-"""Rows built, checked and written at a time."""
+"""Sample instants of a stream worked on at a time."""
+MARGIN_S = 5.0
+"""Around them, beside what a pattern looks at: more than any fill or kernel reaches."""
+
+
+@dataclass(frozen=True)
+class Repaired:
+    """A stretch with what became of it: ``value`` and ``quality`` (n, channels), ``origin`` (n,)."""
+
+    stretch: Stretch
+    value: NDArray[np.float32]
+    origin: NDArray[np.int8]
+    quality: NDArray[np.int8]
 
 
 def run(study: Study, session: str) -> None:
-    """Write a session's samples and grid; raise ContractError where no sample can be placed in time."""
-    ledger, placed = Ledger("repair", session), []
-    with tables.writer(tables.path(study.results, "samples", session), TABLES["samples"]) as out:
-        for node, kind, frames, gaps, stream in _streams(study, session):
-            counted = _write(out, stream, study.file.fill.get(kind.stream, Fill()))
-            _account(ledger, frames, gaps, stream, counted)
-            if len(stream.utc_ns):
-                first, last = int(stream.utc_ns.min()), int(stream.utc_ns.max())
-                placed += [aligned.Source(node, each.name, kind.rate_hz or 1.0, first, last)
-                           for each in kind.channels]  # fmt: skip
-        if not placed:
-            raise ContractError(
-                "no sample could be placed in time", f"session {session}", "frames and a clock"
-            )
-    aligned.write(study, session, placed)
+    """Write a session's samples and grids; raise ContractError where no sample can be placed in time."""
+    ledger = Ledger("repair", session)
+    with ExitStack() as open_files:
+        grids = {
+            name: open_files.enter_context(aligned.sheet(study.results, rate))
+            for name, rate in study.file.grid.tables.items()
+        }
+        _samples(study, session, grids, ledger)
+        for name, sheet in grids.items():
+            aligned.write(tables.path(study.results, name, session), sheet)
     ledger.close(study.results)
 
 
-def _streams(study: Study, session: str) -> Iterator[tuple[str, Kind, pd.DataFrame, pd.DataFrame, Stream]]:
-    """Each stream that was heard, one at a time: node, kind, its frames and gaps, its samples."""
-    every = tables.read(tables.path(study.results, "gaps", session), "gaps")
+def _samples(study: Study, session: str, grids: dict[str, aligned.Sheet], ledger: Ledger) -> None:
+    """Write table ``samples`` stream by stream; hand each stretch on to the grids."""
+    kinds, rates = _kinds(study, session), study.file.grid.tables.values()
+    frames = heard(tables.path(study.results, "frames", session), kinds)
+    gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")
     clock = tables.read(tables.path(study.results, "clock", session), "clock")
-    for node in study.nodes_of(session).values():
-        layout = study.layout_of(session, node.node)
-        for kind in layout.kinds:
-            if node.node == HUB or not kind.channels:
-                continue
-            frames = _frames(study, session, node.node, kind)
-            if not len(frames):
-                continue
-            gaps = every[(every["node"] == node.node) & (every["stream"] == kind.stream)]
-            knots = clock[(clock["node"] == node.node) & clock["stream"].isin(["*", kind.stream])]
-            tick_hz = layout.tick_hz(kind.stream)
-            yield node.node, kind, frames, gaps, assemble(node.node, kind, frames, gaps, knots, tick_hz)
+    with tables.writer(tables.path(study.results, "samples", session), TABLES["samples"]) as out:
+        for key in list(frames):
+            kind, got = kinds[key], frames.pop(key)  # popped, so that a stream's frames go when it is done
+            own = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
+            knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
+            boots, unplaced = _boots(study, session, key, kind, got, own, knots)
+            counted = np.zeros(len(codes.ORIGIN), np.int64)
+            for boot in boots:
+                for part in _repaired(boot, key, study.file.fill.get(kind.stream, Fill()), rates):
+                    counted += np.bincount(part.origin[part.stretch.core], minlength=len(codes.ORIGIN))
+                    _write(out, key, boot, part)
+                    _align(grids.values(), key, kind, part)
+            _account(ledger, key, kind, got.samples, own, counted, unplaced)
+        if not out.rows:
+            raise ContractError(
+                "no sample could be placed in time", f"session {session}", "frames and a clock"
+            )
 
 
-def _frames(study: Study, session: str, node: str, kind: Kind) -> pd.DataFrame:
-    """Distinct received frames of a stream, in order of capture."""
-    columns = ["capture", "boot", "seq", "ticks", "samples", "payload", "status"]
-    wanted = [("node", "==", node), ("stream", "==", kind.stream)]
-    rows = tables.read(tables.path(study.results, "frames", session), "frames", columns, wanted)
-    return rows[rows["status"].isin(codes.DISTINCT)].reset_index(drop=True)
+def _kinds(study: Study, session: str) -> dict[tuple[str, str], Kind]:
+    """Every stream of samples that the session's nodes may send."""
+    return {
+        (node.node, kind.stream): kind
+        for node in study.nodes_of(session).values() if node.node != HUB
+        for kind in study.layout_of(session, node.node).kinds if kind.channels
+    }  # fmt: skip
 
 
-def _write(out: tables.Writer, stream: Stream, policy: Fill) -> NDArray[np.int64]:
-    """Write all channels of a stream; return its sample instants by origin (of the first channel)."""
-    counted = np.zeros(len(codes.ORIGIN), np.int64)
-    for index, channel in enumerate(stream.kind.channels):
-        counts = stream.counts[:, index]
-        value, origin, grade = _channel(stream, channel, counts, policy)
-        if index == 0:
-            counted = np.bincount(origin, minlength=len(codes.ORIGIN))
-        for rows in _pieces(len(origin)):
-            out.write(_table(stream, channel.name, rows, counts, value, origin, grade))
-    return counted
+def _boots(
+    study: Study, session: str, key: tuple[str, str], kind: Kind, got: Heard, gaps: pd.DataFrame,
+    knots: pd.DataFrame,
+) -> tuple[list[Boot], tuple[int, int]]:  # fmt: skip
+    """The boots that have a map; sample instants of those without one, all and received.
+
+    Raises ContractError where counters contradict each other.
+    """
+    tick_hz = study.layout_of(session, key[0]).tick_hz(key[1])
+    boots, expected, received = [], 0, 0
+    for number in np.unique(got.boot).tolist():
+        rows, line = np.flatnonzero(got.boot == number), knots[knots["boot"] == number]
+        if len(line) < 2:
+            seq = got.seq[rows]
+            expected += int(seq.max() - seq.min() + 1) * kind.samples
+            received += len(rows) * kind.samples
+            continue
+        try:
+            boots.append(boot_of(number, kind, got, rows, gaps[gaps["boot"] == number], line, tick_hz))
+        except ValueError as error:
+            raise ContractError(str(error), _where(key, number)) from error
+    return boots, (expected, received)
 
 
-def _channel(
-    stream: Stream, channel: Channel, counts: NDArray[np.int32], policy: Fill
-) -> tuple[NDArray[np.float32], NDArray[np.int8], NDArray[np.int8]]:
-    """Values, origins and quality (n,) of one channel, short gaps filled by ``policy``."""
-    present, rate = stream.received != MISSING, stream.kind.rate_hz or 1.0
-    at_rail = present & quality.clipped(counts, channel.rails)
-    still = np.zeros(len(counts), np.bool_)
-    if stream.kind.stream == "ecg" and channel.unit == "mV":
-        still = quality.flat(counts, present, stream.boot, quality.FLAT_MS * rate / 1000)
-    value = np.where(present, counts * channel.scale + channel.offset, np.nan)
-    origin = stream.received.copy()
-    if policy.method != "none" and policy.max_ms > 0:
-        most = policy.max_ms * rate / 1000
-        for boot in np.unique(stream.boot):
-            start, end = np.searchsorted(stream.boot, [boot, boot + 1])
-            part = slice(start, end)
-            may = fillable(present[part], ~at_rail[part], stream.barred[part], most)
-            seconds = (stream.utc_ns[part] - stream.utc_ns[start]) / SECOND
-            value[part] = fill(seconds, value[part], present[part], may, policy.method)
-            origin[part] = np.where(may, INTERPOLATED, origin[part])
-    return value.astype(np.float32), origin, quality.grade(present, at_rail, still)
+def _where(key: tuple[str, str], boot: int) -> str:
+    return f"node {key[0]}, stream {key[1]}, boot {boot}"
 
 
-def _pieces(n: int) -> Iterator[slice]:
-    for start in range(0, n, PIECE):
-        yield slice(start, min(start + PIECE, n))
+def _repaired(boot: Boot, key: tuple[str, str], fill: Fill, rates: Iterable[float]) -> Iterator[Repaired]:
+    """The boot stretch by stretch, short gaps filled by ``fill``."""
+    rate = boot.kind.rate_hz or 1.0
+    policy = Policy(fill.method, fill.max_ms * rate / 1000, fill.context_ms * rate / 1000, rate)
+    margin = MARGIN_S + 2 * (fill.max_ms + fill.context_ms) / 1000
+    margin += max(kernel(rate, each).reach for each in rates) / rate
+    if fill.method == "pattern":
+        margin += SEARCH_S + 2 * CONTEXT_S
+    try:
+        for stretch in boot.stretches(PIECE, margin):
+            yield _mended(boot.kind, stretch, policy)
+    except ValueError as error:
+        raise ContractError(str(error), _where(key, boot.number)) from error
 
 
-def _constant(text: str, n: int) -> object:
-    return pd.Categorical.from_codes(np.zeros(n, np.int8), dtype=pd.CategoricalDtype([text]))
+def _mended(kind: Kind, stretch: Stretch, policy: Policy) -> Repaired:
+    present, n = stretch.present, len(stretch.utc_ns)
+    grades = np.empty((n, len(kind.channels)), np.int8)
+    value = np.empty(stretch.counts.shape, np.float64)
+    for index, channel in enumerate(kind.channels):
+        counts = stretch.counts[:, index]
+        at_rail = present & quality.clipped(counts, channel.rails)
+        still = np.zeros(n, np.bool_)
+        if kind.stream == "ecg" and channel.unit == "mV":
+            still = quality.flat(counts, present, quality.FLAT_MS * policy.rate_hz / 1000)
+        off = quality.lead_off(at_rail, quality.LEAD_OFF_S * policy.rate_hz)
+        grades[:, index] = quality.grade(present, at_rail, still, off)
+        value[:, index] = counts * channel.scale + channel.offset
+    value[~present] = np.nan
+    sound = (grades == quality.GOOD).all(axis=1)
+    seconds = (stretch.utc_ns - stretch.utc_ns[0]) / SECOND
+    value, how = mend(seconds, value, present, sound, stretch.barred, policy)
+    origin = stretch.received.copy()
+    filled = how != LEFT
+    origin[filled] = INTERPOLATED
+    grades[filled] = how[filled, None]
+    return Repaired(stretch, value.astype(np.float32), origin, grades)
 
 
-def _table(
-    stream: Stream, channel: str, rows: slice, counts: NDArray[np.int32], value: NDArray[np.float32],
-    origin: NDArray[np.int8], grade: NDArray[np.int8],
-) -> pd.DataFrame:  # fmt: skip
-    n = rows.stop - rows.start
-    lost = stream.received[rows] == MISSING
-    columns = {
-        "node": _constant(stream.node, n),
-        "stream": _constant(stream.kind.stream, n),
-        "channel": _constant(channel, n),
-        "boot": stream.boot[rows],
-        "seq": stream.seq[rows],
-        "position": stream.position[rows],
-        "utc_ns": stream.utc_ns[rows],
-        "raw": pd.arrays.IntegerArray(counts[rows].copy(), lost),
-        "value": value[rows],
-        "origin": pd.Categorical.from_codes(origin[rows], dtype=ORIGINS),
-        "quality": pd.Categorical.from_codes(grade[rows], dtype=QUALITIES),
-    }
-    return tables.build(TABLES["samples"], columns)
+def _write(out: tables.Writer, key: tuple[str, str], boot: Boot, part: Repaired) -> None:
+    """Write all channels of a stretch's core."""
+    stretch, core = part.stretch, part.stretch.core
+    n, table = core.stop - core.start, TABLES["samples"]
+    unknown, lost = ~stretch.present[core], part.origin[core] == MISSING
+    shared = {
+        "node": columnar.constant(key[0], n), "stream": columnar.constant(key[1], n),
+        "boot": columnar.column(np.full(n, boot.number, np.int32)),
+        "seq": columnar.column(stretch.seq[core]), "position": columnar.column(stretch.position[core]),
+        "utc_ns": columnar.column(stretch.utc_ns[core]),
+        "origin": columnar.coded(part.origin[core], table["origin"]),
+    }  # fmt: skip
+    for index, channel in enumerate(boot.kind.channels):
+        out.write_columns(shared | {
+            "channel": columnar.constant(channel.name, n),
+            "raw": columnar.column(stretch.counts[core, index], unknown),
+            "value": columnar.column(part.value[core, index], lost),
+            "quality": columnar.coded(part.quality[core, index], table["quality"]),
+        })  # fmt: skip
+
+
+def _align(grids: Iterable[aligned.Sheet], key: tuple[str, str], kind: Kind, part: Repaired) -> None:
+    names = tuple(f"{key[0]}_{channel.name}" for channel in kind.channels)
+    for sheet in grids:
+        sheet.add(names, on_grid(
+            part.stretch.utc_ns, part.value, part.origin, part.quality, part.stretch.core,
+            kind.rate_hz or 1.0, sheet.rate_hz,
+        ))  # fmt: skip
 
 
 def _account(
-    ledger: Ledger, frames: pd.DataFrame, gaps: pd.DataFrame, stream: Stream, counted: NDArray[np.int64]
-) -> None:
+    ledger: Ledger, key: tuple[str, str], kind: Kind, got: int, gaps: pd.DataFrame,
+    counted: NDArray[np.int64], unplaced: tuple[int, int],
+) -> None:  # fmt: skip
     """Expected comes from frames and gaps, the parts from the rows written; they meet or the run stops."""
-    scope = f"{stream.node}/{stream.kind.stream}"
+    scope = f"{key[0]}/{key[1]}"
     written = dict(zip(codes.ORIGIN, counted.tolist(), strict=True))
-    got = int(frames["samples"].sum())
-    lost = int(gaps.loc[gaps["extent"] == "known", "frames"].sum()) * stream.kind.samples
-    every, received = stream.unplaced
+    lost = int(gaps.loc[gaps["extent"] == "known", "frames"].sum()) * kind.samples
+    every, received = unplaced
     ledger.add("samples", scope, got + lost, **written, no_clock=every)
     kept = {origin: written[origin] for origin in ("measured", "recovered")}
     ledger.add("samples received", scope, got, **kept, no_clock=received)

@@ -1,0 +1,107 @@
+"""Distinct received frames of a session, stream by stream, from one pass over table ``frames``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as arrow
+import pyarrow.compute as compute
+from numpy.typing import NDArray
+
+from nodeday import tables
+from nodeday.errors import ContractError
+from nodeday.layouts import Kind
+from nodeday.schemas import codes
+
+Key = tuple[str, str]
+COLUMNS = ["node", "stream", "capture", "boot", "seq", "ticks", "samples", "status", "payload"]
+
+
+@dataclass(frozen=True)
+class Heard:
+    """Frames (f,) of one stream of a node, in order of capture. ``again`` says that a frame came by
+    another copy of the capture, ``trusted`` that its counters agree with the others; ``payload`` is
+    (f, bytes), ``samples`` the sample instants in all of them."""
+
+    boot: NDArray[np.int32]
+    seq: NDArray[np.int64]
+    ticks: NDArray[np.int64]
+    again: NDArray[np.bool_]
+    trusted: NDArray[np.bool_]
+    payload: NDArray[np.uint8]
+    samples: int
+
+
+def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Heard]:
+    """The frames of each (node, stream) in ``wanted`` that was heard at all.
+
+    Raises ContractError where payloads have another length than their kind.
+    """
+    parts: dict[Key, list[Heard]] = {}
+    for rows in tables.pieces(source, "frames", COLUMNS):
+        status = rows["status"].cast(arrow.string())
+        distinct = compute.is_in(status, arrow.array(codes.DISTINCT)).to_numpy()
+        node, stream = (_texts(rows[name]) for name in ("node", "stream"))
+        rows = rows.drop_columns(["node", "stream"])
+        for key, kind in wanted.items():
+            at = [words.get(text, -1) for (_, words), text in zip((node, stream), key, strict=True)]
+            mine = np.flatnonzero(distinct & (node[0] == at[0]) & (stream[0] == at[1]))
+            if len(mine):
+                parts.setdefault(key, []).append(_heard(rows.take(arrow.array(mine)), kind, key))
+    return {key: _joined(parts.pop(key)) for key in wanted if key in parts}
+
+
+def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], dict[str, int]]:
+    """Index of each row's text, and the index of each text."""
+    whole = column.unify_dictionaries().combine_chunks()
+    whole = whole.chunk(0) if isinstance(whole, arrow.ChunkedArray) and whole.num_chunks else whole
+    if not len(whole):
+        return np.zeros(0, np.int32), {}
+    return np.asarray(whole.indices, np.int32), {
+        text: at for at, text in enumerate(whole.dictionary.to_pylist())
+    }
+
+
+def _heard(rows: arrow.Table, kind: Kind, key: Key) -> Heard:
+    """The frames in arrays of their own, so that Arrow's larger buffers can go."""
+    status = rows["status"].cast(arrow.string())
+    return Heard(
+        np.array(rows["boot"]), np.array(rows["seq"]), np.array(rows["ticks"]),
+        np.array(rows["capture"]) > 0, compute.not_equal(status, "inconsistent").to_numpy(),
+        payload_matrix(rows["payload"], kind.payload_bytes, key).copy(), compute.sum(rows["samples"]).as_py(),
+    )  # fmt: skip
+
+
+def payload_matrix(payload: Any, size: int, key: Key = ("", "")) -> NDArray[np.uint8]:
+    """Payloads of ``size`` bytes each as a (n, size) view of the Arrow buffer; ContractError if unequal."""
+    whole = arrow.array(payload) if not isinstance(payload, arrow.ChunkedArray) else payload
+    joined = whole.combine_chunks() if isinstance(whole, arrow.ChunkedArray) else whole
+    if isinstance(joined, arrow.ChunkedArray):
+        joined = joined.chunk(0) if joined.num_chunks else arrow.array([], arrow.binary())
+    if not len(joined):
+        return np.zeros((0, size), np.uint8)
+    _, offset_bytes, data = joined.buffers()
+    wide = np.int64 if arrow.types.is_large_binary(joined.type) else np.int32
+    offsets = np.frombuffer(offset_bytes, wide)[joined.offset : joined.offset + len(joined) + 1]
+    if (np.diff(offsets) != size).any():
+        where = ", ".join(
+            [
+                "table frames",
+                *(f"{what} {name}" for what, name in zip(("node", "stream"), key, strict=True) if name),
+            ]
+        )
+        raise ContractError("payloads of unequal length", where, f"{size} bytes each")
+    return np.frombuffer(data, np.uint8)[offsets[0] : offsets[-1]].reshape(len(joined), size)
+
+
+def _joined(parts: list[Heard]) -> Heard:
+    def whole(name: str) -> Any:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    return Heard(
+        whole("boot"), whole("seq"), whole("ticks"), whole("again"), whole("trusted"), whole("payload"),
+        sum(part.samples for part in parts),
+    )  # fmt: skip
