@@ -12,7 +12,8 @@ from snakemake.logging import logger
 from nodeday.errors import NodedayError
 from nodeday.settings import Study
 from nodeday.yamlfile import CODE
-from nodeday.wiring import captures, code, layouts, sheets, study_table, table
+from nodeday.needs import page_needs, session_needs, study_needs
+from nodeday.wiring import captures, code, digest, layouts, peers, sheets, study_table, table
 
 try:
     study = Study(Path.cwd())
@@ -32,6 +33,18 @@ shell.prefix(f'export PATH="{Path(sys.executable).parent}:$PATH"; ')
 
 wildcard_constraints:
     session=CODE.strip("^$"),
+
+
+# On a cluster: a session is one submission, pages go in batches, of which so many are drawn at once.
+localrules:
+    all,
+    sessions,
+    settings,
+    told,
+
+
+resource_scopes:
+    pages="local",
 
 
 rule all:

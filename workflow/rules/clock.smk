@@ -3,6 +3,10 @@ rule clock:
         frames=table("frames"),
     output:
         clock=table("clock"),
+    group:
+        "session"
+    resources:
+        **session_needs(study),
     params:
         code=code("clock"),
     log:

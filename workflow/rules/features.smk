@@ -5,6 +5,10 @@ rule features:
         beats=table("beats"),
         epochs=table("epochs"),
         ledger=table("ledger", "features"),
+    group:
+        "session"
+    resources:
+        **session_needs(study),
     params:
         code=code("features"),
         epochs=str(study.file.epochs),

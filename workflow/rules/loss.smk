@@ -8,6 +8,10 @@ rule loss:
         bursts=table("bursts"),
         signal=table("signal"),
         ledger=table("ledger", "loss"),
+    group:
+        "session"
+    resources:
+        **session_needs(study),
     params:
         code=code("loss"),
     log:

@@ -7,6 +7,10 @@ rule repair:
         samples=table("samples"),
         aligned=table("aligned"),
         ledger=table("ledger", "repair"),
+    group:
+        "session"
+    resources:
+        **session_needs(study),
     params:
         code=code("repair"),
         fill=str(sorted(study.file.fill.items())),
