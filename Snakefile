@@ -35,16 +35,11 @@ wildcard_constraints:
     session=CODE.strip("^$"),
 
 
-# On a cluster: a session is one submission, pages go in batches, of which so many are drawn at once.
 localrules:
     all,
     sessions,
     settings,
     told,
-
-
-resource_scopes:
-    pages="local",
 
 
 rule all:

@@ -52,6 +52,8 @@ rule index:
         sessions=study_table("sessions"),
     output:
         index="results/report/index.html",
+    resources:
+        **page_needs(),
     params:
         code=code("report"),
         sessions=" ".join(SESSIONS),
