@@ -5,12 +5,13 @@ BIN := .venv/bin
 SOURCES := schemas workflow tests
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint generated lock clean
+.PHONY: help demo test test-cluster lint generated lock clean
 .DELETE_ON_ERROR:
 
 help:
 	@echo "make demo       set up, then make and run the invented study in demo-study/"
 	@echo "make test       everything that must hold: ruff, mypy, pytest"
+	@echo "make test-cluster  the workflow under a SLURM that the tests start on this machine"
 	@echo "make lint       ruff and mypy only"
 	@echo "make generated  bring the generated files back in step (DICTIONARY.md)"
 	@echo "make lock       resolve the requirements anew (needs uv)"
@@ -21,6 +22,9 @@ demo: .venv/.run-ready
 
 test: lint
 	$(BIN)/pytest -n 2
+
+test-cluster: .venv/.cluster-ready
+	$(BIN)/pytest tests/cluster/under_slurm.py
 
 lint: .venv/.dev-ready
 	$(BIN)/ruff check $(SOURCES)
@@ -58,6 +62,10 @@ generated: .venv/.run-ready
 	$(BIN)/pip install --quiet --require-hashes -r requirements/dev.txt
 	@touch $@
 
+.venv/.cluster-ready: requirements/cluster.txt .venv/.dev-ready
+	$(BIN)/pip install --quiet --require-hashes -r requirements/cluster.txt
+	@touch $@
+
 COMPILE = $(UV) pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url
 
 lock:
@@ -65,6 +73,7 @@ lock:
 	  { echo "make lock needs uv: install it, or say make lock UV=/path/to/uv."; exit 1; }
 	$(COMPILE) pyproject.toml requirements/build.in -o requirements/run.txt
 	$(COMPILE) pyproject.toml requirements/build.in --extra dev -o requirements/dev.txt
+	$(COMPILE) pyproject.toml requirements/build.in --extra dev --extra slurm -o requirements/cluster.txt
 
 clean:
 	rm -rf .venv build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis demo-study

@@ -12,7 +12,8 @@ from snakemake.logging import logger
 from nodeday.errors import NodedayError
 from nodeday.settings import Study
 from nodeday.yamlfile import CODE
-from nodeday.wiring import captures, code, devices, layouts, sheets, study_table, table
+from nodeday.needs import page_needs, session_needs, study_needs
+from nodeday.wiring import captures, code, devices, digest, layouts, peers, sheets, study_table, table
 
 try:
     study = Study(Path.cwd())
@@ -32,6 +33,13 @@ shell.prefix(f'export PATH="{Path(sys.executable).parent}:$PATH"; ')
 
 wildcard_constraints:
     session=CODE.strip("^$"),
+
+
+localrules:
+    all,
+    sessions,
+    settings,
+    told,
 
 
 rule all:

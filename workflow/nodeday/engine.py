@@ -1,7 +1,7 @@
 """Drives the workflow engine in this process, with a progress bar in place of its own log.
 
-Two passes: each session up to its features, where a session that stops does not stop the
-others; then the study's tables and the pages of those that finished.
+A session that stops does not stop the others, but it does stop the study's tables, which wait for
+all sessions: these and the pages are then made of those that finished, in a second pass.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ def run(root: Path, sessions: list[str], cores: int) -> list[str]:
     # The rules call `nodeday`, which must be the one that is running.
     os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     results = root / "results"
-    _workflow(root, "sessions", sessions, cores)
+    whole = _workflow(root, sessions, cores)
     finished = [name for name in sessions if _complete(results, name)]
-    if finished and not _workflow(root, "all", finished, cores):
+    if not whole and finished and (finished == sessions or not _workflow(root, finished, cores)):
         raise NodedayError("the study's tables or pages failed", str(results / "logs"))
     return finished
 
@@ -33,8 +33,8 @@ def _complete(results: Path, session: str) -> bool:
     return tables.path(results, "epochs", session).exists() and not failed.exists()
 
 
-def _workflow(root: Path, target: str, sessions: Iterable[str], cores: int) -> bool:
-    """One pass of the workflow; False where a job failed."""
+def _workflow(root: Path, sessions: Iterable[str], cores: int) -> bool:
+    """One pass of the workflow on ``sessions``; False where a job failed."""
     from snakemake.api import SnakemakeApi
     from snakemake.exceptions import WorkflowError
     from snakemake.scheduling.greedy import SchedulerSettings as GreedySettings
@@ -67,7 +67,7 @@ def _workflow(root: Path, target: str, sessions: Iterable[str], cores: int) -> b
                 snakefile=home.SNAKEFILE,
                 workdir=root,
             )
-            dag = workflow.dag(dag_settings=DAGSettings(targets={target}, force_incomplete=True))
+            dag = workflow.dag(dag_settings=DAGSettings(targets={"all"}, force_incomplete=True))
             dag.execute_workflow(
                 execution_settings=ExecutionSettings(keep_going=True, lock=True),
                 scheduling_settings=SchedulingSettings(scheduler="greedy"),

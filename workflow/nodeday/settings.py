@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import functools
+from collections import defaultdict
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -34,8 +35,16 @@ class Study:
         self.sessions = {row.session: row for row in _sheet(config / "sessions.tsv", Session, "session")}
         self.nodes = _sheet(config / "nodes.tsv", Node)
         self._layouts: dict[str, dict[str, Layout]] = {}
+        self._loaded: dict[Path, Layout] = {}
         events = config / "events.tsv"
         self.events = _sheet(events, Event) if events.exists() else []
+        # Each session asks for its own rows: in a study of thousands, none may search all of them.
+        self._codes = {row.participant for row in self.participants}
+        self._rows: dict[str, tuple[list[Node], list[Event]]] = defaultdict(lambda: ([], []))
+        for node in self.nodes:
+            self._rows[node.session][0].append(node)
+        for event in self.events:
+            self._rows[event.session][1].append(event)
         named = [row.session for row in self.nodes] + [row.session for row in self.events]
         unknown = set(named) - {*self.sessions, "*"}
         if unknown:
@@ -55,11 +64,14 @@ class Study:
             )
         return self.sessions[name]
 
+    def rows_of(self, session: str) -> tuple[list[Node], list[Event]]:
+        """Rows of nodes.tsv and events.tsv that speak of ``session``, those for every session first."""
+        nodes, events = self._rows[session]
+        return self._rows["*"][0] + nodes, events
+
     def nodes_of(self, session: str) -> dict[int, Node]:
         """Nodes of a session by address; a row of its own wins over a ``*`` row of that name."""
-        general = {row.node: row for row in self.nodes if row.session == "*"}
-        own = {row.node: row for row in self.nodes if row.session == session}
-        rows = list({**general, **own}.values())
+        rows = list({row.node: row for row in self.rows_of(session)[0]}.values())
         where = f"config/nodes.tsv, session {session}"
         if not [row for row in rows if row.node != HUB]:
             raise SettingsError("has no nodes", where, "at least one row beside the hub")
@@ -83,7 +95,7 @@ class Study:
         return self._layouts[session]
 
     def _load_layouts(self, session: str) -> dict[str, Layout]:
-        layouts = {path.stem: load_layout(path) for path in self.layout_files(session)}
+        layouts = {path.stem: self._load_layout(path) for path in self.layout_files(session)}
         first = next(iter(layouts.values()))
         for name, each in layouts.items():
             hub, own = first.field("hub_time"), each.field("hub_time")
@@ -96,6 +108,11 @@ class Study:
             found = f"channel {', '.join(clash)} has two units in its layouts"
             raise SettingsError(found, f"session {session}", "a name for each")
         return layouts
+
+    def _load_layout(self, path: Path) -> Layout:
+        if path not in self._loaded:
+            self._loaded[path] = load_layout(path)
+        return self._loaded[path]
 
     def layout_of(self, session: str, node: str = HUB) -> Layout:
         """The layout that a node of a session speaks; raise SettingsError where none is named."""
@@ -204,7 +221,7 @@ class Study:
             except SettingsError as error:
                 if str(error) not in map(str, found):
                     found.append(error)
-        if row.participant not in {each.participant for each in self.participants}:
+        if row.participant not in self._codes:
             found.append(SettingsError(
                 f"participant {row.participant} is not in config/participants.tsv", f"session {session}",
                 "a row for it",
@@ -215,7 +232,7 @@ class Study:
         """A fill for a stream that no layout has would be left out without a word."""
         streams: set[str] = set()
         others: set[str] = set()
-        for each in self.sessions:
+        for each in {row.layout: name for name, row in self.sessions.items()}.values():
             try:
                 kinds = [kind for one in self.layouts_of(each).values() for kind in one.kinds]
             except SettingsError:
@@ -243,7 +260,7 @@ class Study:
 
     def phases_of(self, session: str) -> list[tuple[str, int, int | None]]:
         """Noted phases as (name, start, end) in nanoseconds UTC, ordered; an open end is null."""
-        rows = sorted((e for e in self.events if e.session == session), key=lambda e: e.start.isoformat())
+        rows = sorted(self.rows_of(session)[1], key=lambda e: e.start.isoformat())
         spans = []
         for index, row in enumerate(rows):
             after = rows[index + 1].start if index + 1 < len(rows) else None

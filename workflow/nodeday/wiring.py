@@ -7,6 +7,9 @@ room run again, with all that comes after it.
 from __future__ import annotations
 
 import hashlib
+import itertools
+from collections import defaultdict
+from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
@@ -66,6 +69,18 @@ def devices(study: Study, session: str) -> str:
 
 def sheets(study: Study, session: str) -> str:
     """The rows of the sheets that speak of ``session``, as text that changes when they do."""
-    nodes = sorted(str(node) for node in study.nodes if node.session in ("*", session))
-    events = sorted(str(event) for event in study.events if event.session == session)
-    return " | ".join([str(study.session(session)), *nodes, *events])
+    rows = (sorted(map(str, rows)) for rows in study.rows_of(session))
+    return " | ".join([str(study.session(session)), *itertools.chain.from_iterable(rows)])
+
+
+def peers(study: Study, sessions: Iterable[str]) -> dict[str, list[str]]:
+    """For each of ``sessions``, those that are of the same participant, itself included."""
+    own: dict[str, list[str]] = defaultdict(list)
+    for name in sessions:
+        own[study.session(name).participant].append(name)
+    return {name: names for names in own.values() for name in names}
+
+
+def digest(texts: Iterable[str]) -> str:
+    """Stands for many texts in a rule's parameters, which the engine stores with each output."""
+    return hashlib.sha256("\n".join(texts).encode()).hexdigest()[:16]

@@ -7,6 +7,10 @@ rule clock:
         movements=table("movements"),
         agreement=table("agreement"),
         ledger=table("ledger", "clock"),
+    group:
+        "session"
+    resources:
+        **session_needs(study),
     params:
         code=code("clock"),
         movements=str(study.file.movements),

@@ -8,6 +8,10 @@ rule features:
         calibration=table("calibration"),
         bouts=table("bouts"),
         ledger=table("ledger", "features"),
+    group:
+        "session"
+    resources:
+        **session_needs(study),
     params:
         code=code("features"),
         epochs=str(study.file.epochs),

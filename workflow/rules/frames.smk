@@ -6,6 +6,10 @@ rule frames:
         frames=table("frames"),
         rejects=table("rejects"),
         ledger=table("ledger", "frames"),
+    group:
+        "session"
+    resources:
+        **session_needs(study),
     params:
         code=code("frames"),
         sheets=lambda wildcards: sheets(study, wildcards.session),

@@ -9,6 +9,10 @@ rule loss:
         signal=table("signal"),
         battery=table("battery"),
         ledger=table("ledger", "loss"),
+    group:
+        "session"
+    resources:
+        **session_needs(study),
     params:
         code=code("loss"),
         battery=str(study.file.battery),

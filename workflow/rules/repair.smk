@@ -7,6 +7,10 @@ rule repair:
         samples=table("samples"),
         aligned=[table(name) for name in study.file.grid.tables],
         ledger=table("ledger", "repair"),
+    group:
+        "session"
+    resources:
+        **session_needs(study),
     params:
         code=code("repair"),
         fill=str(sorted(study.file.fill.items())),

@@ -1,3 +1,28 @@
+# A page repeats what the study's tables say of its session, and that follows from the tables of the
+# participant's sessions and from the study's settings. So another session's news, which makes the
+# study's tables anew, leaves a page as it is: `ancient`. An engine that has to make the study's tables
+# looks at no parameter of what comes after them, hence the settings as a file that comes before.
+PEERS = peers(study, SESSIONS)
+
+
+rule settings:
+    output:
+        "results/study/settings",
+    params:
+        settings=digest([code("study"), code("report"), str(study.file), str(study.participants)]),
+    shell:
+        "echo {params.settings} > {output}"
+
+
+# One file that stands for the study's tables: the engine looks through all that a job reads, once
+# for each file that another job wants of it.
+rule told:
+    input:
+        expand(study_table("{each}"), each=["phases", "sessions", "exclusions", "ledger"]),
+    output:
+        touch("results/study/told"),
+
+
 rule report:
     input:
         expand(
@@ -8,9 +33,13 @@ rule report:
             ],
             allow_missing=True,
         ),
-        expand(study_table("{each}"), each=["phases", "sessions", "exclusions", "ledger"]),
+        "results/study/settings",
+        lambda wildcards: expand(table("epochs"), session=PEERS.get(wildcards.session, [])),
+        ancient("results/study/told"),
     output:
         page="results/report/{session}.html",
+    resources:
+        **page_needs(),
     params:
         code=code("report"),
         title=study.file.title,
@@ -26,6 +55,8 @@ rule index:
         sessions=study_table("sessions"),
     output:
         index="results/report/index.html",
+    resources:
+        **page_needs(),
     params:
         code=code("report"),
         sessions=" ".join(SESSIONS),

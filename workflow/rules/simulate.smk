@@ -12,6 +12,10 @@ if study.planned:
         output:
             capture="captures/{session}.bin",
             truth="captures/{session}.truth.npz",
+        group:
+            "session"
+        resources:
+            **session_needs(study),
         params:
             code=code("simulate"),
         log:

@@ -1,3 +1,5 @@
+# Its part of each session's ledger is no output here: the engine keeps a record of all inputs for
+# each output, and a thousand such records of a thousand sessions are more than it can bear.
 rule study:
     input:
         expand(table("{each}"), each=["frames", "gaps", "clock", "epochs"], session=SESSIONS),
@@ -7,13 +9,14 @@ rule study:
         sessions=study_table("sessions"),
         exclusions=study_table("exclusions"),
         ledger=study_table("ledger"),
-        ledgers=expand(table("ledger", "study"), session=SESSIONS),
         wide="results/study/epochs_wide.parquet",
         wide_csv="results/study/epochs_wide.csv",
+    resources:
+        **study_needs(SESSIONS),
     params:
         code=code("study"),
         limits=str(study.file.limits),
-        sheets=[sheets(study, name) for name in SESSIONS],
+        sheets=digest(sheets(study, name) for name in SESSIONS),
         sessions=" ".join(SESSIONS),
     log:
         "results/logs/study.log",
