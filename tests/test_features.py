@@ -12,7 +12,6 @@ from hearts import RATE, SECOND, START, ecg, samples_of, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
-from nodeday.schemas.features import HEART
 
 from nodeday import tables
 from nodeday.errors import ContractError

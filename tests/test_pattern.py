@@ -35,8 +35,14 @@ def heartbeats(
     at = np.cumsum(rng.normal(0.8, jitter, int(seconds / 0.8) - 3))
     time = np.arange(round(seconds * rate)) / rate
     out = rng.normal(0, noise, len(time)) if noise else np.zeros(len(time))
-    for when, width, height in ((-0.18, 0.03, 0.12), (-0.028, 0.01, -0.12), (0, 0.012, 1.1), (0.03, 0.011, -0.3),
-                                (0.26, 0.05, 0.3)):  # fmt: skip
+    waves = (
+        (-0.18, 0.03, 0.12),
+        (-0.028, 0.01, -0.12),
+        (0, 0.012, 1.1),
+        (0.03, 0.011, -0.3),
+        (0.26, 0.05, 0.3),
+    )
+    for when, width, height in waves:
         for r in at:
             near = slice(
                 *np.clip([(r + when - 0.3) * rate, (r + when + 0.3) * rate], 0, len(time)).astype(int)

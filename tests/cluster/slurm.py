@@ -133,7 +133,9 @@ def _wait(ready, what: str, folder: Path) -> None:  # type: ignore[no-untyped-de
     give_up = time.monotonic() + START_S
     while not ready():
         if time.monotonic() > give_up:
-            told = "\n".join(f"{log.name}: {log.read_text()[-2000:]}" for log in folder.glob("*.[ol][uo][tg]"))
+            told = "\n".join(
+                f"{log.name}: {log.read_text()[-2000:]}" for log in folder.glob("*.[ol][uo][tg]")
+            )
             raise TimeoutError(f"no {what} after {START_S} s\n{told}")
         time.sleep(0.1)
 

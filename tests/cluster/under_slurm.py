@@ -62,7 +62,12 @@ def study(local: Path, tmp_path: Path) -> Path:
 def snakemake(folder: Path, *options: str) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "snakemake", "--snakefile", str(SNAKEFILE), *options]
     return subprocess.Popen(
-        command, cwd=folder, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL
+        command,
+        cwd=folder,
+        text=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        stdin=subprocess.DEVNULL,
     )
 
 
@@ -93,7 +98,9 @@ def submissions(folder: Path) -> list[dict[str, str]]:
 def results(folder: Path) -> dict[str, bytes]:
     """Every file that the chain made, but what rooms said while at work."""
     root = folder / "results"
-    paths = [path for path in root.rglob("*") if path.is_file() and "logs" not in path.relative_to(root).parts]
+    paths = [
+        path for path in root.rglob("*") if path.is_file() and "logs" not in path.relative_to(root).parts
+    ]
     return {str(path.relative_to(root)): path.read_bytes() for path in paths}
 
 
