@@ -38,11 +38,12 @@ class Heard:
         """Steps of the hub's clock against this one, in order. A host's marks are late in UTC, so that
         they lie under the truth."""
         sign = 1.0 if self.unit.down else -1.0
-        return [
-            Seen(int(self.rows[each.before]), int(self.rows[each.before + 1]), sign * each.size_ms,
-                 each.deviation_ms)
-            for each in find_steps(self.x_s, sign * self.stamp_ms, self.unit)
-        ]  # fmt: skip
+        found = []
+        for each in find_steps(self.x_s, sign * self.stamp_ms, self.unit):
+            # A late frame may stand on the other side of its neighbour in the capture.
+            before, after = sorted(self.rows[each.before : each.before + 2].tolist())
+            found.append(Seen(before, after, sign * each.size_ms, each.deviation_ms))
+        return found
 
     def of_run(self, run: Ints) -> list[Heard]:
         """The same by the hub's runs, ``run`` (n,) being those of all rows of the table."""
