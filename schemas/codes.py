@@ -128,6 +128,8 @@ NO_VALUE = {
 LOSS_BAR = {
     "nothing_lost": "nothing that the value rests on was lost",
     "replayed": "the epoch's losses were replayed on complete stretches of the same recording",
+    "replayed_joined": "no complete stretch is as long as the window: replayed on complete pieces "
+    "of the same recording, joined in their order",
     "no_complete_stretch": "losses are there, but no complete stretch of this recording to replay them on",
 }
 SIGNAL_USE = {

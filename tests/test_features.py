@@ -136,7 +136,7 @@ def test_a_session_with_holes(tmp_path: Path) -> None:
     assert enmo["channel"].tolist() == ["acc"] * 4
     assert of(epochs, "mean")["value"].to_numpy() == pytest.approx(33.05, abs=1e-4)
     assert of(epochs, "spread")["value"].to_numpy() == pytest.approx(0.05 * np.sqrt(30 / 29), abs=1e-4)
-    assert set(heart["bar"].dropna()) <= {"replayed", "no_complete_stretch"}  # holes adjoin both epochs
+    assert set(heart["bar"].dropna()) <= {"replayed", "replayed_joined"}  # holes adjoin both epochs
     assert of(epochs, "enmo_mg")["bar"].isna().all()
     signal = read(study, "signal_quality")
     assert len(signal) == 12

@@ -500,10 +500,10 @@ def test_too_little_received_gives_a_reason_and_fills_are_no_samples(beltframe: 
 @given(st.integers(0, 999), st.floats(0.02, 0.19))
 def test_intensity_knows_nothing_of_fills(beltframe: Layout, seed: int, loss: float) -> None:
     """Whatever stands in filled places, intensities stay as they are without it."""
-    gone = np.repeat(np.random.default_rng(seed).random(150) < loss, 10)
+    gone = np.repeat(np.random.default_rng(seed).random(300) < loss, 5)  # 100 ms each
     wild = np.where(gone[:, None], 9.0, walk(30, 100))
-    kept, filled = (moved(stream_of(beltframe, wild, gone, each)) for each in (None, gone))
-    for name in ("enmo_mg", "mad_mg", "vector_magnitude_mg"):
+    kept, filled = (moved(stream_of(beltframe, wild, gone, each, "hip")) for each in (None, gone))
+    for name in ("enmo_mg", "mad_mg", "vector_magnitude_mg", "met_3_to_6_share"):
         assert value(filled, name) == pytest.approx(value(kept, name), nan_ok=True)
 
 

@@ -345,6 +345,18 @@ def test_pivot_tells_apart_one_feature_of_two_streams() -> None:
     assert rows["n_fast_enmo_mg_coverage"].tolist() == [0.2]
 
 
+def test_error_bars_stand_beside_their_value() -> None:
+    long = pd.DataFrame({
+        "node": ["heart"], "channel": ["ecg"], "epoch": [0], "start_ns": [0], "feature": ["rmssd_ms"],
+        "value": [30.0], "coverage": [0.9], "low": [27.0], "high": [34.0], "bias": [0.5],
+    })  # fmt: skip
+    rows, meaning = wide.pivot(long)
+    names = [f"heart_rmssd_ms{end}" for end in ("", "_coverage", "_low", "_high", "_bias")]
+    assert rows[names].iloc[0].tolist() == [30.0, 0.9, 27.0, 34.0, 0.5]
+    table = wide.declare(meaning, ["heart"], {})
+    assert [table[name].unit for name in names] == ["ms", "1", "ms", "ms", "ms"]
+
+
 # The room
 
 

@@ -73,11 +73,10 @@ def pivot(epochs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, tuple[str, str]
         if name in meaning:  # one feature from two streams of a node: the stream tells them apart
             name = f"{node}_{channel}_{feature}"
         meaning[name] = (str(channel), str(feature))
-        by_epoch = rows.set_index("epoch")[["value", "coverage", *BAR]].reindex(index)
+        ends = BAR if feature in BARRED else ()
+        by_epoch = rows.set_index("epoch")[["value", "coverage", *ends]].reindex(index)
         pieces[name] = by_epoch["value"].to_numpy(np.float64)
-        pieces[f"{name}_coverage"] = by_epoch["coverage"].to_numpy(np.float64)
-        if feature in BARRED:
-            pieces |= {f"{name}_{end}": by_epoch[end].to_numpy(np.float64) for end in BAR}
+        pieces |= {f"{name}_{each}": by_epoch[each].to_numpy(np.float64) for each in ("coverage", *ends)}
     return pd.concat([wide, pd.DataFrame(pieces)], axis=1), meaning
 
 

@@ -15,7 +15,7 @@ from nodeday.features.heart.rates import (
     heart_rate,
     variability,
 )
-from nodeday.features.heart.replay import AFTER_S, BEFORE_S, Laid, Pattern, lay, replayed
+from nodeday.features.heart.replay import AFTER_S, BEFORE_S, Laid, Pattern, joined, lay, replayed
 from nodeday.features.heart.spectrum import BANDS_HZ, Basis, band_powers, basis
 from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.schemas import codes
@@ -23,12 +23,14 @@ from nodeday.schemas import codes
 REPLAYS, LEAST_REPLAYS = 120, 40
 SPECTRA, TURNS = 16, 8
 """A spectrum costs more: eight turns of the losses over each of sixteen windows."""
+JOINABLE_S = 60.0
+"""Joined pieces keep what is between neighbouring beats, not the slow sway that longer windows hold."""
 LOW, HIGH = 0.025, 0.975
 SECOND = 1_000_000_000
 HOW = list(codes.LOSS_BAR)
 NO_BAR = -1
-NOTHING_LOST, REPLAYED, NO_STRETCH = (
-    HOW.index(each) for each in ("nothing_lost", "replayed", "no_complete_stretch")
+NOTHING_LOST, REPLAYED, JOINED, NO_STRETCH = (
+    HOW.index(each) for each in ("nothing_lost", "replayed", "replayed_joined", "no_complete_stretch")
 )
 DIFFERENCES = ("heart_rate_bpm", "pnn50_pct")
 """What does not scale with the spread of the intervals: its error is a difference, not a ratio."""
@@ -72,14 +74,17 @@ def _bars(
     series: Series, starts_ns: Ints, seconds: float, values: Values, losses: Pattern,
     measure: Callable[[Series, Laid], Values],
 ) -> dict[str, Bars]:  # fmt: skip
-    laid = lay(series, seconds, REPLAYS)
+    laid, how = lay(series, seconds, REPLAYS), REPLAYED
+    if laid is None and seconds <= JOINABLE_S:
+        laid, how = lay(joined(series), seconds, REPLAYS), JOINED
     if laid is None:
         return _each(starts_ns, seconds, values, losses, None, {})
+    found = laid
 
     def replay(missing: Bools, computed: Bools) -> Values:
-        return measure(replayed(laid, missing, computed)[0], laid)
+        return measure(replayed(found, missing, computed)[0], found)
 
-    return _each(starts_ns, seconds, values, losses, replay, measure(laid.whole, laid))
+    return _each(starts_ns, seconds, values, losses, replay, measure(found.whole, found), how)
 
 
 def _rates(series: Series, laid: Laid) -> Values:
@@ -131,8 +136,9 @@ def _parts(laid: Laid) -> Iterator[tuple[Ints, Basis, Floats]]:
 
 
 def _each(
-    starts_ns: Ints, seconds: float, values: Values, losses: Pattern, replay: Replay | None, true: Values
-) -> dict[str, Bars]:
+    starts_ns: Ints, seconds: float, values: Values, losses: Pattern, replay: Replay | None, true: Values,
+    told: int = REPLAYED,
+) -> dict[str, Bars]:  # fmt: skip
     """Bars of each value from the losses around each window."""
     count = len(starts_ns)
     bars = {name: _none(count) for name in values}
@@ -147,7 +153,7 @@ def _each(
         left = replay(missing, computed) if replay else {}
         for name, value in values.items():
             found = interval(value[window], left[name], true[name], name) if left else None
-            how = NO_STRETCH if found is None else REPLAYED
+            how = NO_STRETCH if found is None else told
             _put(bars[name], window, value[window], found or (np.nan,) * 3, how)
     return bars
 

@@ -34,12 +34,12 @@ VARIABILITY, RATE, NOT_AT_ALL = (USES.index(each) for each in ("variability", "r
 
 @dataclass(frozen=True)
 class Measures:
-    """Sums over each window (w,), so that those of several boots add up: ``first`` and ``second`` beats and
-    how many of them ``matched``, ``likeness`` summed over beats, and of the signal at the coarse
-    rate its ``samples`` and moments, and its power in bands."""
+    """Sums over each window (w,), so that those of several boots add up: ``first`` beats, those of
+    the second detector without a partner (``extra``), how many ``matched``, ``likeness`` summed over
+    beats, and of the signal at the coarse rate its ``samples`` and moments, and its power in bands."""
 
     first: Floats
-    second: Floats
+    extra: Floats
     matched: Floats
     likeness: Floats
     samples: Floats
@@ -74,7 +74,7 @@ def measure(
         for each in (signal.band(5.0, 15.0), signal.band(5.0, 40.0), _slow(signal))
     ]
     return Measures(
-        ruler.sums(utc_ns[peaks]), ruler.sums(utc_ns[other]),
+        ruler.sums(utc_ns[peaks]), ruler.sums(utc_ns[other[~matches(second_s, peaks / rate_hz)]]),
         ruler.sums(utc_ns[peaks], matches(peaks / rate_hz, second_s).astype(np.float64)),
         ruler.sums(utc_ns[peaks], likeness(signal, peaks, ruler.of(utc_ns[peaks]))), ruler.sums(at),
         *moments, *powers,
@@ -121,7 +121,7 @@ def likeness(signal: Coarse, peaks: Ints, window: Ints) -> Floats:
 def table(of: Measures, shares: dict[str, Floats], ruler: Windows) -> pd.DataFrame:
     """A row for each window: ``shares`` (w,) of coverage, flat, clipped and lead_off samples, the indices,
     NaN where they are not defined, and the ``use`` as a place in ``codes.SIGNAL_USE``."""
-    union = of.first + of.second - of.matched
+    union = of.first + of.extra
     mean = ratio(of.moment1, of.samples)
     second, third, fourth = (ratio(each, of.samples) for each in (of.moment2, of.moment3, of.moment4))
     variance = second - mean**2

@@ -28,6 +28,8 @@ SECOND = 1_000_000_000
 GRID_HZ = 100.0
 BEFORE_S, AFTER_S = 3.0, 0.2
 """The first interval of a window begins before it: so much of the losses before and after it counts."""
+LEAST_PIECE = 4
+"""Intervals of a piece that is joined to others. A choice of this project."""
 GOLDEN = 0.6180339887498949
 """Multiples of it, without their whole part, spread evenly: no chance, the same bars each time."""
 
@@ -106,9 +108,7 @@ class Laid:
 def lay(series: Series, seconds: float, count: int, times: int = 1) -> Laid | None:
     """``count`` windows over the series' complete stretches, evenly, each ``times`` over; None where no
     stretch is long enough."""
-    cost = np.isin(series.status, (TOUCHES_GAP, BEAT_IN_FILL, SPANS_GAP, FIRST))
-    begin, end = runs(~cost)  # intervals [begin, end) follow one on another
-    begin = np.maximum(begin - 1, 0)
+    begin, end = _complete(series)
     if not len(begin):
         return None
     first, last = series.at_ns[begin], series.at_ns[end - 1]
@@ -127,6 +127,33 @@ def lay(series: Series, seconds: float, count: int, times: int = 1) -> Laid | No
     beat = np.arange(lengths.sum()) - np.repeat(np.cumsum(lengths) - lengths, lengths) + low[window]
     since = (series.at_ns[beat] - starts[window]) / SECOND + BEFORE_S
     return Laid(series, seconds, starts, beat, window, np.rint(since * GRID_HZ).astype(np.int64))
+
+
+def _complete(series: Series) -> tuple[Ints, Ints]:
+    """Beats [begin, end) of each complete stretch: intervals that no loss touches, and the beat before."""
+    cost = np.isin(series.status, (TOUCHES_GAP, BEAT_IN_FILL, SPANS_GAP, FIRST))
+    begin, end = runs(~cost)
+    return np.maximum(begin - 1, 0), end
+
+
+def joined(series: Series) -> Series:
+    """The complete pieces of a series as though nothing had been between them, those of at least
+    ``LEAST_PIECE`` intervals::
+
+        recorded  R  R  R  R x    R  R  R  R  R   xx   R  R  R  R  R
+        joined    R  R  R  R  R  R  R  R  R  R  R  R     (a beat that ends one begins the next)
+    """
+    begin, end = _complete(series)
+    long = end - begin > LEAST_PIECE
+    lengths = (end - begin - 1)[long]
+    ramp = np.arange(lengths.sum()) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    own = np.repeat(begin[long] + 1, lengths) + ramp
+    at = np.concatenate([[0], np.rint(np.cumsum(series.rr[own]) * 1e6)]).astype(np.int64)
+    return Series(
+        at,
+        np.concatenate([[np.nan], series.rr[own]]),
+        np.concatenate([[FIRST], series.status[own]]).astype(np.int8),
+    )
 
 
 def replayed(laid: Laid, missing: Bools, computed: Bools) -> tuple[Series, Ints]:
