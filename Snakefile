@@ -37,6 +37,7 @@ wildcard_constraints:
 rule all:
     input:
         "results/report/index.html",
+        "results/manifest.json",
 
 
 rule sessions:
@@ -52,3 +53,4 @@ include: "workflow/rules/repair.smk"
 include: "workflow/rules/features.smk"
 include: "workflow/rules/study.smk"
 include: "workflow/rules/report.smk"
+include: "workflow/rules/dataset.smk"

@@ -14,7 +14,8 @@ from conftest import ROOT
 PACKAGE = ROOT / "workflow" / "nodeday"
 MODULES = sorted([*PACKAGE.rglob("*.py"), *(ROOT / "schemas").glob("*.py")])
 ROOMS = sorted(path.parent.name for path in PACKAGE.glob("*/room.py"))
-DRIVERS = {"cli.py", "commands.py", "__main__.py"}  # they call the rooms; nothing else does
+# They call the rooms; nothing else does.
+DRIVERS = {"cli.py", "commands.py", "commands_dataset.py", "__main__.py"}
 MAX_MODULE, MAX_FUNCTION = 320, 56
 
 

@@ -1,0 +1,26 @@
+# Last of all: the data package, the methods, and the manifest of everything.
+rule dataset:
+    input:
+        "results/report/index.html",
+        [study_table(name) for name in (*STUDY_TABLES, "ledger")],
+        expand(
+            table("{each}"),
+            each=["frames", "rejects", "gaps", "loss", "clock", "samples", "aligned", "beats", "epochs"],
+            session=SESSIONS,
+        ),
+        lambda wildcards: [path for name in SESSIONS for path in captures(study, name)],
+        lambda wildcards: [str(path) for path in sorted(Path("config").rglob("*")) if path.is_file()],
+    output:
+        package="results/datapackage.json",
+        words="results/dictionary.md",
+        columns="results/dictionary.csv",
+        methods="results/methods.json",
+        paragraph="results/methods.md",
+        manifest="results/manifest.json",
+    params:
+        code=code("dataset"),
+        sessions=" ".join(f"--session {name}" for name in SESSIONS),
+    log:
+        "results/logs/dataset.log",
+    shell:
+        "nodeday export package {params.sessions} > {log} 2>&1"
