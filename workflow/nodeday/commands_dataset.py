@@ -19,11 +19,12 @@ def export(options: argparse.Namespace) -> int:
     """Write the study in the formats asked for."""
     from nodeday.settings import Study
 
+    writers = {"package": _package, "csv": _csv, "edf": _edf, "wfdb": _wfdb}
     study = Study(options.study)
     sessions = [study.session(name).session for name in options.session] or _finished(study)
+    target: Path = options.into or study.root / "exports"
     for form in options.formats:
-        if form == "package":
-            _package(study, sessions)
+        writers[form](study, sessions, target / form)
     return GOOD
 
 
@@ -38,7 +39,8 @@ def _finished(study: Study) -> list[str]:
     return found
 
 
-def _package(study: Study, sessions: list[str]) -> None:
+def _package(study: Study, sessions: list[str], _: Path) -> None:
+    """The package describes the results where they lie."""
     from nodeday.dataset import files, manifest, methods, package
 
     listed = list(files.tables_of(study.results, sessions))
@@ -46,6 +48,29 @@ def _package(study: Study, sessions: list[str]) -> None:
     methods.write(study, sessions)
     manifest.write(study, sessions)
     print(f"{len(listed)} tables in {study.results}/datapackage.json, all hashes in manifest.json beside it")
+
+
+def _csv(study: Study, sessions: list[str], target: Path) -> None:
+    from nodeday.dataset import text
+
+    print(f"{len(text.write(study, sessions, target))} CSV files in {target}")
+
+
+def _edf(study: Study, sessions: list[str], target: Path) -> None:
+    import pandas as pd
+
+    from nodeday.dataset import edf
+
+    rows = pd.DataFrame([row for session in sessions for row in edf.write(study, session, target)])
+    rows.to_csv(target / "signals.csv", index=False, lineterminator="\n")
+    print(f"{len(sessions)} EDF+ files in {target}; what became of each signal in signals.csv")
+
+
+def _wfdb(study: Study, sessions: list[str], target: Path) -> None:
+    from nodeday.dataset import beatfile
+
+    done = [path for session in sessions for path in beatfile.write(study, session, target)]
+    print(f"{len(done)} annotation files in {target}")
 
 
 def verify(options: argparse.Namespace) -> int:
@@ -88,4 +113,19 @@ def trace(options: argparse.Namespace) -> int:
 
         found = capture.resolved(study, session, found, opened, unstuffed)
     print(step.as_json(found) if options.json else step.as_text(found, options.all))
+    return GOOD
+
+
+def release(options: argparse.Namespace) -> int:
+    """A copy for sharing, dates shifted and ages coarse; the offsets stay with the study."""
+    from nodeday.dataset.release import release as make
+    from nodeday.settings import Study
+
+    study = Study(options.study)
+    offsets = options.offsets or study.root / "release-offsets.tsv"
+    told = make(study, _finished(study), options.folder, offsets, options.signals)
+    print(f"A copy for sharing lies in {options.folder}; what undoes the shift of its dates in {offsets}.")
+    print("Keep that file to yourself. Captures, settings and pages were not copied: they hold dates.")
+    for each in told:
+        print(f"note: {each}")
     return GOOD

@@ -48,7 +48,8 @@ def _about(study: Study, one: SessionFacts, spans: list[Phase], piece: pd.DataFr
     at = np.maximum(start, one.start_ns)
     names = wide.phase_at(at, [each.name for each in phases], [each.start_ns for each in phases],
                           [each.end_ns for each in phases])  # fmt: skip
-    whole = np.where(pd.isna(names), None, "no").astype(object)
+    whole = np.full(len(start), "no", object)
+    whole[pd.isna(names)] = None
     for each in phases:
         inside = wholly_in(each, (start, ends), (one.start_ns, one.end_ns))
         whole[inside & (names == each.name)] = "yes"

@@ -137,13 +137,15 @@ def _by_frame(signal: Signal, node: str, stream: str, channel: str, start: int, 
     rows = signal.near(node, channel, start, end - 1)
     parts: list[Step] = []
     gaps: set[tuple[int, int]] = set()
-    for (boot, seq), own in rows.groupby(["boot", "seq"], sort=False):
-        says = {"node": node, "stream": stream, "boot": int(boot), "seq": int(seq), "instants": len(own),
-                "origin": str(own["origin"].iloc[0])}  # fmt: skip
-        if own["origin"].iloc[0] in RECEIVED:
-            parts.append(Step("samples", says, "", (signal.frame_of(node, stream, int(boot), int(seq)),)))
+    for _, own in rows.groupby(["boot", "seq"], sort=False):
+        first = own.iloc[0]
+        boot, seq = int(first["boot"]), int(first["seq"])
+        says = {"node": node, "stream": stream, "boot": boot, "seq": seq, "instants": len(own),
+                "origin": str(first["origin"])}  # fmt: skip
+        if first["origin"] in RECEIVED:
+            parts.append(Step("samples", says, "", (signal.frame_of(node, stream, boot, seq),)))
             continue
-        gap = signal.gap_over(node, stream, int(boot), int(seq))
+        gap = signal.gap_over(node, stream, boot, seq)
         again = (gap.says["boot"], gap.says["seq_from"]) in gaps
         gaps.add((gap.says["boot"], gap.says["seq_from"]))
         parts.append(Step("samples", says, "lost with its frame", () if again else (gap,)))
