@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -79,7 +80,9 @@ def test_an_independent_reader_finds_counts_and_gaps_in_place(
             assert (told == holes).all()
             inside = spot[(spot > 0) & (spot < len(digital) - 1)]
             assert np.mean([holes[k - 1 : k + 2].any() for k in inside]) > 0.99 if len(inside) else True
-            assert abs(int(holes.sum()) - len(missing)) <= 2 * len(runs(holes)) + rate + 2
+            heard = np.flatnonzero(~holes)
+            inner = holes[heard[0] : heard[-1]]
+            assert abs(int(inner.sum()) - len(missing)) <= 2 * len(runs(inner)) + 2
 
 
 def test_values_are_in_the_layouts_unit(finished_study: Path, exported: Path) -> None:
@@ -104,12 +107,8 @@ def test_computed_samples_are_annotated(finished_study: Path, exported: Path) ->
     filled = int((rows["origin"] == "interpolated").sum())
     assert filled > 100
     with pyedflib.EdfReader(str(exported / "edf" / f"{session}.edf")) as file:
-        onset, duration, text = file.readAnnotations()
-        own = [
-            round(float(d) * 250)
-            for d, what in zip(duration, text, strict=True)
-            if what == "computed heart ecg"
-        ]
+        _, duration, text = file.readAnnotations()
+        own = [round(float(each) * 250) for each in duration[text == "computed heart ecg"]]
         assert abs(sum(own) - filled) <= len(own)
         phases = [what for what in text if what.startswith("phase ")]
         assert phases == ["phase rest"]
@@ -194,9 +193,13 @@ def test_no_sample_no_place() -> None:
 
 @pytest.mark.parametrize("session", FINISHED)
 def test_beats_read_back_where_they_are(finished_study: Path, exported: Path, session: str) -> None:
-    wfdb = pytest.importorskip("wfdb")
+    with warnings.catch_warnings():  # on import it calls pandas in a way that is on its way out
+        warnings.simplefilter("ignore")
+        wfdb = pytest.importorskip("wfdb")
     name = f"{session}_heart".replace("-", "_")
-    told = wfdb.rdann(str(exported / "wfdb" / name), "beats")
+    with warnings.catch_warnings():  # of pandas, about how wfdb calls it
+        warnings.simplefilter("ignore")
+        told = wfdb.rdann(str(exported / "wfdb" / name), "beats")
     beats = tables.read(tables.path(finished_study / "results", "beats", session), "beats")
     symbols = np.array(told.symbol)
     own = np.isin(symbols, ["N", "Q"])
@@ -221,7 +224,7 @@ def test_csv_has_the_columns_and_cells_of_the_tables(finished_study: Path, expor
         stored = finished_study / "results" / inside.with_suffix(".parquet")
         if path.name == "dictionary.csv":
             continue
-        frame, text = pd.read_parquet(stored), pd.read_csv(path, float_precision="round_trip")
+        frame, text = pd.read_parquet(stored), pd.read_csv(path)
         if "session" in frame and "session=" in str(stored):
             frame = frame.drop(columns="session")
         assert list(text) == list(frame)

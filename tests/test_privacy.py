@@ -23,7 +23,8 @@ BAD = {
     "Erika Muster": "a name", "MUSTER, Erika": "a name", "Erika-Muster": "a name", "José Álvarez": "a name",
     "captures/Erika_Muster.bin": "a name", "12.03.1984": "a birth date", "03/12/1984": "a birth date",
     "1984-03-12": "a birth date", "P19840312": "a birth date", "+34 600 123 456": "a phone number",
-    "0034600123456": "a phone number", "0176 12345678": "a phone number", "e.m@clinic.example": "an e-mail address",
+    "0034600123456": "a phone number", "0176 12345678": "a phone number",
+    "e.m@clinic.example": "an e-mail address",
 }  # fmt: skip
 
 
@@ -36,8 +37,11 @@ def test_what_looks_like_a_person_is_told(value: str, what: str) -> None:
     assert privacy.looks_like(value) == what
 
 
-@pytest.mark.parametrize("name", ["name", "First name", "surname", "family_name", "date-of-birth", "birthdate", "dob",
-                                  "email", "e-mail", "phone", "mobile_phone", "patient_id", "initials"])  # fmt: skip
+COLUMNS = ["name", "First name", "surname", "family_name", "date-of-birth", "birthdate", "dob", "email",
+           "e-mail", "phone", "mobile_phone", "patient_id", "initials"]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", COLUMNS)
 def test_columns_of_persons_are_told(name: str) -> None:
     assert privacy.column(name)
 
@@ -51,6 +55,7 @@ def test_the_sheets_own_columns_pass() -> None:
 PEOPLE = "participant\tage_years\n"
 NODES = "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\theart\t16\t"
 EVENTS = "session\tphase\tstart\tend\n"
+TITLE, NOTE = "study: trial\ntitle: ask e.m@clinic.example\n", "study: trial\n# call +34 600 123 456\n"
 HEAD = "session\tparticipant\tcaptures\tlayout\n"
 
 
@@ -59,14 +64,14 @@ HEAD = "session\tparticipant\tcaptures\tlayout\n"
     [
         ("participants.tsv", "participant\tsurname\nP1\tx\n", "line 1: column surname looks as if it held"),
         ("participants.tsv", PEOPLE + "Erika\t40\n", "line 2: participant looks like a name"),
-        ("participants.tsv", PEOPLE + "P1\t40\nEM1984\t40\n", "line 3: participant looks like initials with a year"),
+        ("participants.tsv", PEOPLE + "P1\t40\nEM1984\t40\n", "line 3: participant looks like initials"),
         ("participants.tsv", PEOPLE + "P-2019-05-04\t6\n", "line 2: participant looks like a birth date"),
-        ("sessions.tsv", HEAD + "S1\tP1\tcaptures/Erika_Muster.bin\tbeltframe\n", "captures looks like a name"),
-        ("sessions.tsv", HEAD.replace("layout", "layout\temail") + "S1\tP1\tc\tb\ta@b.example\n", "column email"),
+        ("sessions.tsv", HEAD + "S1\tP1\tcaptures/Erika_Muster.bin\tb\n", "captures looks like a name"),
+        ("sessions.tsv", HEAD.replace("layout", "email") + "S1\tP1\tc\ta@b.example\n", "column email"),
         ("nodes.tsv", NODES + "em@clinic.example\n", "line 3: placement looks like an e-mail address"),
         ("events.tsv", EVENTS + "S1\t0176-12345678\t2026-07-14T08:00\t\n", "phase looks like a phone number"),
-        ("study.yaml", "study: trial\ntitle: ask e.m@clinic.example\n", "study.yaml line 2: holds an e-mail address"),
-        ("study.yaml", "study: trial\n# call +34 600 123 456\n", "study.yaml line 2: holds a phone number"),
+        ("study.yaml", TITLE, "study.yaml line 2: holds an e-mail address"),
+        ("study.yaml", NOTE, "study.yaml line 2: holds a phone number"),
     ],
 )  # fmt: skip
 def test_check_refuses_people_in_every_sheet(

@@ -7,6 +7,7 @@ marked Q, and why an interval does not count stands in the note. Where samples a
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -41,8 +42,10 @@ def write(study: Study, session: str, target: Path) -> list[Path]:
         rows["sample"] = np.rint((rows["utc_ns"] - start) * rate / SECOND).astype(np.int64)
         rows = rows[rows["sample"] >= 0].sort_values(["sample", "symbol"], kind="stable")
         name = f"{session}_{node.node}".replace("-", "_")  # the format's record names have no hyphens
-        wfdb.wrann(name, "beats", rows["sample"].to_numpy(), rows["symbol"].tolist(),
-                   aux_note=rows["note"].tolist(), fs=rate, write_dir=str(target))  # fmt: skip
+        with warnings.catch_warnings():  # of pandas, about how wfdb calls it
+            warnings.simplefilter("ignore")
+            wfdb.wrann(name, "beats", rows["sample"].to_numpy(), rows["symbol"].tolist(),
+                       aux_note=rows["note"].tolist(), fs=rate, write_dir=str(target))  # fmt: skip
         done.append(target / f"{name}.beats")
     return done
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import datetime
 import importlib
 import os
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -85,7 +86,9 @@ def write(study: Study, session: str, target: Path) -> list[dict[str, object]]:
 def library(name: str) -> Any:
     """An optional library, or SettingsError that says how to get it."""
     try:
-        return importlib.import_module(name)
+        with warnings.catch_warnings():  # on import wfdb calls pandas in a way that is on its way out
+            warnings.simplefilter("ignore")
+            return importlib.import_module(name)
     except ImportError:
         raise SettingsError(f"{name} is not installed", expected="the extra `export`",
                             remedy="Run `pip install 'nodeday[export]'`.") from None  # fmt: skip
