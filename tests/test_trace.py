@@ -5,6 +5,7 @@ from __future__ import annotations
 import binascii
 import json
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +13,17 @@ import numpy as np
 import pandas as pd
 import pytest
 from conftest import FINISHED
+from hypothesis import given
+from hypothesis import strategies as st
 
 from nodeday import errors, tables
 from nodeday.cli import main
+from nodeday.frames.containers import FileFacts
+from nodeday.frames.framing import chunks
+from nodeday.layouts import Layout, encode_frames, pack_counts
+from nodeday.layouts.model import Framing
+from nodeday.layouts.stuffing import stuff
+from nodeday.trace import capture
 
 CAPTURED, OTHER = FINISHED
 ADDRESS = {"hub": 0, "heart": 16, "trunk": 17, "wrist": 18, "ankle": 19, "skin": 20}
@@ -311,3 +320,48 @@ def test_the_tree_shows_bytes_beside_the_layout(
                  "bits ", f"file={CAPTURED}.bin byte ", "(above)"):  # fmt: skip
         assert line in text
     assert len(text.splitlines()) < 200
+
+
+class Pieces:
+    """A capture of two files, given in pieces."""
+
+    def __init__(self, raw: bytes, cuts: list[int]) -> None:
+        edges = [0, *sorted(cuts), len(raw)]
+        self.parts = [raw[a:b] for a, b in pairwise(edges)]
+        self.facts = [
+            FileFacts("a.bin", taken=len(raw) // 2),
+            FileFacts("b.bin", packed="gzip", taken=len(raw)),
+        ]
+
+    def pieces(self) -> Iterator[bytes]:
+        yield from self.parts
+
+
+@given(st.binary(min_size=1, max_size=300), st.data())
+def test_ranges_are_read_across_pieces(raw: bytes, data: st.DataObject) -> None:
+    within = st.integers(0, len(raw))
+    source = Pieces(raw, data.draw(st.lists(within, max_size=8)))
+    ranges = data.draw(st.lists(st.tuples(within, st.integers(0, 40)), max_size=8, unique=True))
+    found = capture.read_ranges(source, sorted(ranges))
+    assert found == {(start, length): raw[start : start + length] for start, length in ranges}
+
+
+def test_a_byte_is_found_in_its_file() -> None:
+    source = Pieces(bytes(100), [])
+    assert capture.place_of(source, 49) == "a.bin byte 49"
+    assert capture.place_of(source, 50) == "b.bin byte 0 (unpacked from gzip)"
+
+
+@pytest.mark.parametrize("framing", ["cobs", "slip", "hdlc"])
+def test_frames_between_delimiters_are_decoded_too(beltframe: Layout, framing: Framing) -> None:
+    """The same frame without its sync word, its delimiter's value stuffed away."""
+    layout = beltframe.model_copy(update={"framing": framing, "sync": ""})
+    layout = Layout.model_validate(layout.model_dump())
+    kind = layout.stream("temp")
+    counts = np.array([[[192], [126], [0], [-300]]])
+    fields = {"node": 20, "sequence": 0, "ticks": 0xC0DB7E, "hub_time": 126}
+    frame = encode_frames(layout, kind, fields, pack_counts(counts, kind))
+    wire, _ = stuff(frame, framing)
+    told = capture.decoded(wire.tobytes(), layout, kind, lambda raw, how: chunks(raw, how).content)
+    assert told["counts"] == {"skin": [192, 126, 0, -300]}
+    assert any("ticks" in line and str(0xC0DB7E) in line for line in told["layout"])

@@ -3,7 +3,7 @@
 The format has no missing value and one rate a signal. So every hole holds the digital value -32768, which
 nothing else holds, and is an annotation with its onset and duration; so is every stretch of computed
 samples. Digital values of measured samples are the converter's counts as sent, where 16 bits hold them.
-Samples stand on the raster of ``raster``.
+Samples stand on the raster of ``raster``; the file's start is in UTC, for no zone can be written down.
 """
 
 from __future__ import annotations

@@ -79,6 +79,8 @@ def release(study: Study, sessions: list[str], target: Path, offsets: Path, sign
     Raises SettingsError where the folder is not empty, where the offsets would lie in it, or where a
     session's code holds a date.
     """
+    if not (study.results / "methods.json").is_file():
+        raise ContractError("no data package", str(study.results), "a finished study", "Run `nodeday run`.")
     if target.exists() and any(target.iterdir()):
         raise SettingsError("is not empty", str(target), "a new folder")
     if target.resolve() in offsets.resolve().parents:

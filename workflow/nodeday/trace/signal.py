@@ -162,5 +162,7 @@ class Signal:
             right = rows[rows["utc_ns"] > at].head(0 if own else 1)
             sides = tuple(self.sample(side.iloc[0]) for side in (left, right) if len(side))
             says = plain({"channel": name, "value": row[name], "origin": row[f"{name}_origin"]})
-            parts.append(Step("value", says, "from the samples on both sides of the instant", sides))
+            parts.append(
+                Step("value", says, "rests on the samples around the instant; those next to it", sides)
+            )
         return Step("instant", {"utc_ns": at}, "", tuple(parts))
