@@ -74,8 +74,9 @@ def table_file(root: Path, path: str) -> TableFile:
     about = json.loads(stored[b"nodeday"])
     name = about["table"]
     columns = tuple(_column(each, facts) for each, facts in about["columns"].items())
-    declared = TABLES.get(name)
-    key, notes = (declared.key, declared.notes) if declared else (WIDE_KEY, ())
+    declared = TABLES.get(name) or TABLES.get(name.split("_")[0])  # a grid of another rate is a grid
+    fits = declared is not None and set(declared.key) <= set(about["columns"])
+    key, notes = (declared.key, declared.notes) if declared and fits else (WIDE_KEY, ())
     return TableFile(root, path, Table(name, about["row"], columns, key, notes=notes), session_of(path), rows)
 
 

@@ -105,8 +105,9 @@ def release(study: Study, sessions: list[str], target: Path, offsets: Path, sign
 def _fill(
     study: Study, sessions: list[str], target: Path, shifts: Mapping[str, Shift], signals: bool
 ) -> None:
-    kept = [each for each in files.tables_of(study.results, sessions)
-            if each.table.name not in KEPT_BACK and (signals or each.table.name not in SIGNALS)]  # fmt: skip
+    left = KEPT_BACK if signals else (*KEPT_BACK, *SIGNALS)
+    listed = files.tables_of(study.results, sessions)
+    kept = [each for each in listed if each.table.name.split("_")[0] not in left]
     for each in kept:
         _copy(each, target / each.path, shifts)
     copied = [files.table_file(target, each.path) for each in kept]

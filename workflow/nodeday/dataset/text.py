@@ -20,7 +20,7 @@ def write(study: Study, sessions: list[str], target: Path) -> list[Path]:
     null. The same rows as in Parquet, and a ``datapackage.json`` beside them."""
     done = []
     for each in files.tables_of(study.results, sessions):
-        if each.table.name not in LARGE:
+        if each.table.name.split("_")[0] not in LARGE:
             path = each.path.removesuffix(".parquet") + ".csv"
             _copy(each, target / path)
             done.append(replace(each, root=target, path=path))

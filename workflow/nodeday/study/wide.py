@@ -15,10 +15,8 @@ from nodeday.schemas.declare import UNITS
 from nodeday.schemas.studies import PARTICIPANTS, PHASES
 from nodeday.schemas.tables import EPOCHS
 
-PER_CHANNEL = tuple(name for name, feature in FEATURE.items() if feature.unit == "mixed")
-"""Features that every channel of a stream has."""
-IN_ITS_UNIT = ("mean", "spread")
-"""Of these, what has the channel's own unit."""
+PER_CHANNEL = tuple(name for name, feature in FEATURE.items() if "mixed" in feature.unit)
+"""Features that every channel of a stream has, in a unit that follows from the channel's own."""
 OF_VALUE = tuple(column for column in EPOCHS.columns if column.dtype == "float64" and column.name != "value")
 """What the epochs say of a value beside it: its coverage, and an error bar where there is one."""
 WHOLE = {"yes": "the whole epoch", "no": "only its beginning"}
@@ -79,7 +77,7 @@ def _flag(name: str) -> Column:
 def _columns(name: str, about: Meaning, units: Mapping[str, str]) -> list[Column]:
     """The feature's value, its coverage, and whatever else numeric the epochs say of it."""
     feature = FEATURE[about.feature]
-    unit = units.get(about.channel, "mixed") if about.feature in IN_ITS_UNIT else feature.unit
+    unit = feature.unit.replace("mixed", units.get(about.channel, "mixed"))
     unit = unit if unit in UNITS else "mixed"
     out = [Column(name, "float64", unit, f"{feature.meaning} ({about.channel})", nullable=True)]
     for each in OF_VALUE:

@@ -44,7 +44,9 @@ def trace(study: Study, name: str, key: dict[str, str]) -> Step:
         return beat(signal, row)
     if name == "epochs":
         return epoch(signal, row)
-    return whole.losses(signal, name, row)
+    if name in whole.LOSSES:
+        return whole.losses(signal, name, row)
+    return _other(signal, name, row)
 
 
 def conditions(table: Table, key: dict[str, str]) -> tables.Filters:
@@ -120,9 +122,7 @@ def beat(signal: Signal, row: Row) -> Step:
 def epoch(signal: Signal, row: Row) -> Step:
     """A feature of an epoch: its beats, where the stream has any, and the samples by frame and gap."""
     node, name = str(row["node"]), str(row["channel"])
-    kinds = signal.study.layout_of(signal.session, node).kinds
-    kind = next(each for each in kinds if name in (each.stream, *(one.name for one in each.channels)))
-    channel = name if name in [one.name for one in kind.channels] else kind.channels[0].name
+    kind, channel = signal.find(node, name)
     start, end = int(row["start_ns"]), int(row["end_ns"])
     beats = signal.table("beats", [("node", "==", node), ("utc_ns", ">=", start), ("utc_ns", "<", end)])
     has_beats = len(beats) and [each.unit for each in kind.channels] == ["mV"]
@@ -150,6 +150,19 @@ def _by_frame(signal: Signal, node: str, stream: str, channel: str, start: int, 
         gaps.add((gap.says["boot"], gap.says["seq_from"]))
         parts.append(Step("samples", says, "lost with its frame", () if again else (gap,)))
     return parts
+
+
+def _other(signal: Signal, name: str, row: Row) -> Step:
+    """A row of any other table of a session: the samples of its span, or the frames of its node."""
+    says = plain(row)
+    if {"node", "channel", "start_ns", "end_ns"} <= set(row.index):
+        kind, channel = signal.find(str(row["node"]), str(row["channel"]))
+        parts = _by_frame(signal, str(row["node"]), kind.stream, channel, row["start_ns"], row["end_ns"])
+        return Step(name, says, "from the samples of its span", tuple(parts))
+    if "node" not in row.index:
+        return Step(name, says)
+    own = signal.frames[signal.frames["node"] == row["node"]]
+    return Step(name, says, "from the frames of its node", (Step("frames", {"all": len(own)}),))
 
 
 def parsed(words: list[str]) -> dict[str, str]:

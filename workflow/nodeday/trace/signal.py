@@ -56,6 +56,12 @@ class Signal:
         kinds = self.study.layout_of(self.session, node).kinds
         return next((kind, each) for kind in kinds for each in kind.channels if each.name == channel)
 
+    def find(self, node: str, name: str) -> tuple[Kind, str]:
+        """Kind of frame that a stream or channel of a node is sent in, and the channel, or its first."""
+        kinds = self.study.layout_of(self.session, node).kinds
+        kind = next(each for each in kinds if name in (each.stream, *(one.name for one in each.channels)))
+        return kind, name if name in [one.name for one in kind.channels] else kind.channels[0].name
+
     # Frames and what is missing between them
 
     def frame(self, row: Row) -> Step:

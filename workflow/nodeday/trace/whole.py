@@ -24,6 +24,7 @@ TABLES_OF_STUDY = (
     "ledger",
     WIDE,
 )
+LOSSES = ("loss", "radio", "bursts", "signal")
 Row = Any
 
 
