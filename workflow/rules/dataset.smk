@@ -1,4 +1,9 @@
 # Last of all: the data package, the methods, and the manifest of everything.
+def settings_files():
+    found = [path for path in Path("config").rglob("*") if path.is_file()]
+    return sorted(str(path) for path in found if not path.name.startswith("."))
+
+
 rule dataset:
     input:
         "results/report/index.html",
@@ -9,7 +14,7 @@ rule dataset:
             session=SESSIONS,
         ),
         lambda wildcards: [path for name in SESSIONS for path in captures(study, name)],
-        lambda wildcards: [str(path) for path in sorted(Path("config").rglob("*")) if path.is_file()],
+        lambda wildcards: settings_files(),
     output:
         package="results/datapackage.json",
         words="results/dictionary.md",
