@@ -45,6 +45,7 @@ localrules:
 rule all:
     input:
         "results/report/index.html",
+        "results/manifest.json",
 
 
 rule sessions:
@@ -60,3 +61,4 @@ include: "workflow/rules/repair.smk"
 include: "workflow/rules/features.smk"
 include: "workflow/rules/study.smk"
 include: "workflow/rules/report.smk"
+include: "workflow/rules/dataset.smk"

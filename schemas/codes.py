@@ -160,11 +160,31 @@ NODE_VERDICT = {
     "unusable": "below the study's limits for most of the session",
 }
 EXCLUSION_RULE = {
+    "finished": "a session that is not ready, or that stopped",
     "min_hours": "a session shorter than the study asks for",
     "min_coverage": "a node whose received share is below the study's limit",
+    "min_valid_epochs": "a feature that has a value in too small a share of the session's epochs",
     "max_clock_uncertainty": "a node whose time is less certain than the study's limit",
+    "calibrated": "a node without calibration coefficients",
+    "bench_passed": "a node that has not passed its bench test, or has none on record",
+}
+FLOW_STEP = {"listed": "all that the study's sheets list", **EXCLUSION_RULE}
+RULE_COUNTS = {
+    "yes": "it was still there when this rule applied",
+    "no": "a rule before had taken it already",
+}
+PARTICIPANT_STATUS = {
+    "included": "at least one session is left, at least in part",
+    "excluded": "the rules of the study leave no session",
+    "no_session": "the study lists no session",
 }
 PHASE_SOURCE = {
     "events": "from the event notes",
     "session": "the whole session, since no notes were given",
+    "outside": "from the event notes, but nothing was recorded in it",
+    "unnoted": "recorded, but no note covers it",
+}
+NO_PHASE_VALUE = {
+    "no_epoch": "no epoch lies in the phase wholly",
+    "no_value": "none of its epochs has a value",
 }

@@ -16,7 +16,7 @@ Every table, column, unit, code and feature, written by `nodeday dictionary` fro
 def markdown(only: str | None = None) -> str:
     """The data dictionary as Markdown; of one table where ``only`` names it."""
     tables = [TABLES[only]] if only else list(TABLES.values())
-    parts = ([] if only else [HEAD]) + [_table(table) for table in tables]
+    parts = ([] if only else [HEAD]) + [of_table(table) for table in tables]
     if only in (None, "epochs"):
         parts.append(_features())
     return "\n\n".join(parts) + "\n"
@@ -30,7 +30,8 @@ def _limits(column: Column) -> str:
     return f"at least {column.ge:g}" if column.ge is not None else ""
 
 
-def _table(table: Table) -> str:
+def of_table(table: Table) -> str:
+    """One table as Markdown: its columns, then the meanings of its codes."""
     lines = [
         f"## {table.name}", "", f"One row is {table.row}. Unique by {', '.join(table.key)}.",
         *_order(table), *table.notes, "", "| column | type | unit | null | values | meaning |",

@@ -25,6 +25,7 @@ from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURE_CODES
 from nodeday.schemas.losses import BATTERY, BURSTS, GAPS, LOSS, RADIO, SIGNAL
 from nodeday.schemas.motion import BOUTS, CALIBRATION
+from nodeday.schemas.studies import EXCLUSIONS, FLOW, PARTICIPANTS, PHASE_FEATURES, PHASES, SESSIONS
 
 FRAMES = Table(
     "frames",
@@ -179,57 +180,6 @@ SIGNAL_QUALITY = Table(
     within=("node", "channel"),
 )  # fmt: skip
 
-PHASES = Table(
-    "phases",
-    "a stretch of protocol of a session",
-    (
-        Column("session", "name", "", "session, by the code the study gives it"),
-        participant,
-        Column("phase", "name", "", "name of the phase, as noted"),
-        start_ns,
-        end_ns,
-        Column("source", "code", "", "where the phase comes from", codes=codes.PHASE_SOURCE),
-    ),
-    key=("session", "phase", "start_ns"),
-)
-
-SESSIONS = Table(
-    "sessions",
-    "a node of a session, with what became of it",
-    (
-        Column("session", "name", "", "session, by the code the study gives it"),
-        participant,
-        node,
-        Column("placement", "name", "", "where on the body the node sits"),
-        start_ns,
-        end_ns,
-        Column("hours", "float64", "h", "length of the session", ge=0),
-        coverage,
-        Column("frames_received", "int64", "frame", "distinct frames received", ge=0),
-        Column("frames_lost", "int64", "frame", "frames known to be lost", ge=0),
-        Column("restarts", "int64", "", "restarts of the node", ge=0),
-        Column("unknown_gaps", "int64", "", "gaps whose length is not known", ge=0),
-        Column("clock_uncertainty_ms", "float64", "ms", "largest 95 % half width of the node's time", ge=0,
-               nullable=True),
-        Column("verdict", "code", "", "what the node's data are good for", codes=codes.NODE_VERDICT),
-    ),
-    key=("session", "node"),
-)  # fmt: skip
-
-EXCLUSIONS = Table(
-    "exclusions",
-    "a rule of the study that a session or node does not meet",
-    (
-        Column("session", "name", "", "session, by the code the study gives it"),
-        participant,
-        node.but(meaning="node, or * for the whole session"),
-        Column("rule", "code", "", "which rule", codes=codes.EXCLUSION_RULE),
-        Column("threshold", "float64", "mixed", "what the rule asks for, in the rule's unit"),
-        Column("value", "float64", "mixed", "what was found", nullable=True),
-    ),
-    key=("session", "node", "rule"),
-)
-
 LEDGER = Table(
     "ledger",
     "a count at a doorway",
@@ -248,7 +198,7 @@ TABLES = {
     table.name: table
     for table in (
         FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, BATTERY, CLOCK, STEPS, MOVEMENTS, AGREEMENT,
-        SAMPLES, ALIGNED, BEATS, EPOCHS, SIGNAL_QUALITY, CALIBRATION, BOUTS, PHASES, SESSIONS, EXCLUSIONS,
-        LEDGER,
+        SAMPLES, ALIGNED, BEATS, EPOCHS, SIGNAL_QUALITY, CALIBRATION, BOUTS, PHASES, PHASE_FEATURES, SESSIONS,
+        PARTICIPANTS, EXCLUSIONS, FLOW, LEDGER,
     )
 }  # fmt: skip

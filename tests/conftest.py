@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -40,6 +42,24 @@ nodes:
   skin: {streams: [temp], crystal: {ppm: 8}}
 """
 """The nodes of a scenario."""
+
+
+FINISHED = ("S01-clean", "S02-lossy")
+FINISHED_SCENARIO = """
+seed: 7
+sessions:
+  S01-clean:
+    start: 2026-07-14T05:00:00Z
+    phases: [{phase: rest, minutes: 2, bpm: 64}, {phase: harvest, minutes: 2, bpm: 100, gait: 0.6}]
+    channel: {loss: 0.05, burst: 4, duplicates: 0.01, late: 0.01, corrupt: 0.005}
+    restarts: [{node: wrist, at_min: 2.5, silent_s: 5}]
+  S02-lossy:
+    start: 2026-07-15T06:00:00Z
+    phases: [{phase: rest, minutes: 3, bpm: 70}]
+    channel: {loss: 0.1, burst: 5}
+    outages: [{at_min: 1, minutes: 0.5}]
+"""
+"""What :func:`finished_study` is made of."""
 
 
 def whole(name: str) -> Table:
@@ -108,6 +128,17 @@ def decode(
 def beltframe() -> Layout:
     """The demo's layout."""
     return load_layout(CONFIG / "layouts" / "beltframe.yaml")
+
+
+@pytest.fixture(scope="session")
+def finished_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A simulated study of two sessions, run by the workflow on two cores; a third session has no capture.
+    Not to be written to."""
+    folder = simulated(tmp_path_factory.mktemp("one") / "study", FINISHED_SCENARIO)
+    command = [sys.executable, "-m", "nodeday", "run", "--cores", "2", "--study", str(folder)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == errors.USAGE, done.stderr + done.stdout
+    return folder
 
 
 @pytest.fixture

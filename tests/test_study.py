@@ -15,8 +15,9 @@ from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
 from nodeday import tables
-from nodeday.errors import ContractError
+from nodeday.errors import ContractError, SettingsError
 from nodeday.ledger import Ledger
+from nodeday.sections import Rule
 from nodeday.settings import Study
 from nodeday.study import room, rules, wide
 
@@ -280,18 +281,106 @@ def read(made: Made, name: str) -> pd.DataFrame:
 # Rules
 
 
+def series(*rows: dict[str, object]) -> pd.DataFrame:
+    """Series of nodes ``a`` of session S1, with what is not said well within every limit."""
+    usual = {"participant": "P1", "session": "S1", "node": "a", "channel": "c", "feature": "enmo_mg",
+             "finished": 1.0, "hours": 1.0, "coverage": 1.0, "valid": 1.0, "uncertainty_ms": 1.0,
+             "calibrated": 1.0, "bench_passed": 1.0}  # fmt: skip
+    return pd.DataFrame([usual | row for row in rows])
+
+
+def limits(*rules_: tuple[str, float]) -> list[rules.Step]:
+    return rules.in_order([Rule(rule=name, threshold=limit) for name, limit in rules_])  # type: ignore[arg-type]
+
+
 def test_a_limit_that_is_just_met_is_met() -> None:
-    assert rules.failures(0.5, {"a": 0.8}, {"a": 20.0}, 0.5, 0.8, 20.0) == []
+    told = series({"hours": 0.5, "coverage": 0.8, "uncertainty_ms": 20.0, "valid": 0.5})
+    steps = limits(("min_hours", 0.5), ("min_coverage", 0.8), ("max_clock_uncertainty", 20.0),
+                   ("min_valid_epochs", 0.5))  # fmt: skip
+    assert not rules.apply(steps, told).out.any()
 
 
 def test_each_rule_fails_with_its_threshold_and_value() -> None:
-    found = rules.failures(0.4, {"a": 0.79, "b": 1.0}, {"a": 20.1, "b": None}, 0.5, 0.8, 20.0)
-    assert [(f.node, f.rule, f.threshold, f.value) for f in found] == [
-        ("*", "min_hours", 0.5, 0.4),
-        ("a", "min_coverage", 0.8, 0.79),
-        ("a", "max_clock_uncertainty", 20.0, 20.1),
-        ("b", "max_clock_uncertainty", 20.0, None),
+    told = series({"hours": 0.4, "coverage": 0.79, "uncertainty_ms": 20.1},
+                  {"hours": 0.4, "node": "b", "uncertainty_ms": np.nan})  # fmt: skip
+    steps = limits(("min_hours", 0.5), ("min_coverage", 0.8), ("max_clock_uncertainty", 20.0))
+    found = rules.exclusions(rules.apply(steps, told))
+    columns = ["node", "rule", "threshold", "value", "counts"]
+    assert [tuple(row) for row in found[columns].fillna({"value": -1}).to_numpy()] == [
+        ("*", "min_hours", 0.5, 0.4, "yes"),
+        ("a", "min_coverage", 0.8, 0.79, "no"),
+        ("a", "max_clock_uncertainty", 20.0, 20.1, "no"),
+        ("b", "max_clock_uncertainty", 20.0, -1, "no"),
+    ]  # fmt: skip
+
+
+def test_rules_are_counted_alone_and_in_sequence() -> None:
+    """Four participants, one node each, drawn as what they fail::
+
+                hours  coverage          alone        in sequence
+    P1            x       x              hours 2      hours 2
+    P2            x                      coverage 2   coverage 1
+    P3                    x
+    P4                                                one left
+    """
+    told = series(
+        {"participant": "P1", "session": "S1", "hours": 0.1, "coverage": 0.1},
+        {"participant": "P2", "session": "S2", "hours": 0.1},
+        {"participant": "P3", "session": "S3", "coverage": 0.1},
+        {"participant": "P4", "session": "S4"},
+    )
+    rows = rules.counts(rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.5)), told))
+    keys = ("rule", "participants_alone", "participants_excluded", "participants_left")
+    assert [tuple(row[key] for key in keys) for row in rows] == [
+        ("listed", 0, 0, 4), ("finished", 0, 0, 4), ("min_hours", 2, 2, 2), ("min_coverage", 2, 1, 1),
+    ]  # fmt: skip
+
+
+def test_a_rule_for_one_feature_leaves_the_node() -> None:
+    told = series({"feature": "rmssd_ms", "valid": 0.4}, {"feature": "heart_rate_bpm", "valid": 0.4})
+    steps = rules.in_order([Rule(rule="min_valid_epochs", threshold=0.5, feature="rmssd_ms")])
+    applied = rules.apply(steps, told)
+    assert applied.out.tolist() == [True, False]
+    last = rules.counts(applied)[-1]
+    assert (last["nodes_left"], last["series_excluded"], last["series_left"]) == (1, 1, 1)
+    assert rules.exclusions(applied)[["node", "channel", "feature", "value"]].to_numpy().tolist() == [
+        ["a", "c", "rmssd_ms", 0.4]
     ]
+
+
+def test_a_session_that_did_not_finish_fails_that_rule_and_no_other() -> None:
+    lost = {name: np.nan for name in ("hours", "coverage", "valid", "uncertainty_ms")}
+    told = series({"session": "S2", "feature": "", "channel": "", "finished": 0.0, **lost}, {})
+    applied = rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.8)), told)
+    found = rules.exclusions(applied)
+    assert found[["session", "node", "rule", "threshold", "value"]].to_numpy().tolist() == [
+        ["S2", "*", "finished", 1.0, 0.0]
+    ]
+    rows = rules.counts(applied)
+    assert [row["sessions_left"] for row in rows] == [2, 1, 1, 1]
+    assert rows[0]["series_left"] == 1
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.data())
+def test_counts_equal_a_naive_count(data: st.DataObject) -> None:
+    names = st.sampled_from(["A", "B", "C"])
+    rows = [
+        {"participant": p, "session": f"{p}{s}", "node": n, "feature": f, "hours": h, "coverage": c}
+        for (p, s, n, f), (h, c) in data.draw(st.dictionaries(
+            st.tuples(names, st.integers(0, 1), names, st.sampled_from(["enmo_mg", "beats"])),
+            st.tuples(st.sampled_from([0.2, 1.0]), st.sampled_from([0.2, 1.0])), min_size=1)).items()
+    ]  # fmt: skip
+    told = series(*rows)
+    found = rules.counts(rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.5)), told))
+    for level, key in (("participants", "participant"), ("sessions", "session")):
+        there = {row[key] for row in rows}
+        after_hours = {row[key] for row in rows if row["hours"] >= 0.5}
+        after_both = {row[key] for row in rows if row["hours"] >= 0.5 and row["coverage"] >= 0.5}
+        only_coverage = {row[key] for row in rows if row["coverage"] >= 0.5}
+        assert [r[f"{level}_left"] for r in found[1:]] == [len(there), len(after_hours), len(after_both)]
+        assert found[2][f"{level}_excluded"] == len(there) - len(after_hours)
+        assert found[3][f"{level}_alone"] == len(there) - len(only_coverage)
 
 
 def test_verdict_is_unusable_only_past_half_of_the_epochs() -> None:
@@ -334,12 +423,14 @@ def test_phases_are_half_open_and_the_later_start_wins() -> None:
 
 
 def test_pivot_tells_apart_one_feature_of_two_streams() -> None:
-    long = pd.DataFrame({
+    beside = {column.name: [1.0, np.nan] for column in wide.OF_VALUE if column.name != "coverage"}
+    long = pd.DataFrame(beside | {
         "node": ["n", "n"], "channel": ["acc", "fast"], "epoch": [0, 0], "start_ns": [0, 0],
         "feature": ["enmo_mg", "enmo_mg"], "value": [1.0, np.nan], "coverage": [1.0, 0.2],
     })  # fmt: skip
     rows, meaning = wide.pivot(long)
-    assert meaning == {"n_enmo_mg": ("acc", "enmo_mg"), "n_fast_enmo_mg": ("fast", "enmo_mg")}
+    assert meaning == {"n_enmo_mg": wide.Meaning("n", "acc", "enmo_mg"),
+                       "n_fast_enmo_mg": wide.Meaning("n", "fast", "enmo_mg")}  # fmt: skip
     assert rows["n_enmo_mg"].tolist() == [1.0]
     assert rows["n_fast_enmo_mg"].isna().all()
     assert rows["n_fast_enmo_mg_coverage"].tolist() == [0.2]
@@ -381,6 +472,7 @@ def test_exclusions_name_rule_threshold_and_value(made: Made) -> None:
     rows, found = read(made, "exclusions"), read(made, "sessions").set_index("node")
     assert ("*", "min_hours") in list(zip(rows["node"], rows["rule"], strict=True))
     short = rows[rows["rule"] == "min_coverage"]
+    short = short[short["session"] == made.session]
     assert list(short["node"]) == [node for node in NODES if found.loc[node, "coverage"] < 0.8]
     assert "skin" in list(short["node"])
     assert short["value"].tolist() == [found.loc[node, "coverage"] for node in short["node"]]
@@ -402,9 +494,12 @@ def test_noted_phases_are_clipped_to_the_data(tmp_path: Path) -> None:
     made = make_study(tmp_path, seconds=120)
     room.run(made.study, [made.session])
     rows, ends = read(made, "phases"), read(made, "sessions").iloc[0]
-    assert list(rows["phase"]) == ["rest", "harvest"]
-    assert list(rows["start_ns"]) == [ends["start_ns"], START + 60 * SECOND]
-    assert list(rows["end_ns"]) == [START + 60 * SECOND, ends["end_ns"]]
+    assert list(rows["phase"]) == ["rest", "harvest", "dinner"]
+    assert list(rows["source"]) == ["events", "events", "outside"]
+    assert list(rows["start_ns"][:2]) == [ends["start_ns"], START + 60 * SECOND]
+    assert list(rows["end_ns"][:2]) == [START + 60 * SECOND, ends["end_ns"]]
+    assert list(rows["noted_start_ns"]) == [START + each * SECOND for each in (-600, 60, 43_200)]
+    assert list(rows["epochs"]) == [2, 2, 0]
     epochs = pd.read_csv(tmp_path / "results/study/epochs_wide.csv")
     assert epochs["phase"].tolist() == ["rest", "rest", "harvest", "harvest"]
 
@@ -420,6 +515,8 @@ def test_wide_holds_every_epoch_and_value_once(made: Made) -> None:
         assert cell[f"{name}_coverage"] == each.coverage
         assert (pd.isna(cell[name]) and pd.isna(each.value)) or cell[name] == each.value
     assert list(rows.filter(like="_excluded")) == [f"{node}_excluded" for node in NODES]
+    assert rows["minutes"].tolist() == [each / 2 for each in range(len(rows))]
+    assert set(rows["age_years"]) == {40}
 
 
 def test_csv_says_what_the_parquet_says(made: Made) -> None:
@@ -449,7 +546,94 @@ def test_an_absent_table_is_told_in_a_sentence(made: Made) -> None:
         room.run(made.study, [made.session, "S01-clean"])
 
 
-def test_no_finished_session_gives_empty_tables(tmp_path: Path) -> None:
-    room.run(write_config(tmp_path), [])
-    for name in ("phases", "sessions", "exclusions", "ledger"):
-        assert len(tables.read(tables.path(tmp_path / "results", name), name)) == 0
+def test_sessions_that_did_not_finish_are_excluded_by_name(tmp_path: Path) -> None:
+    study = write_config(tmp_path)
+    room.run(study, [])
+    names = ("phases", "phase_features", "sessions", "ledger", "exclusions", "participants", "flow")
+    told = {name: tables.read(tables.path(tmp_path / "results", name), name) for name in names}
+    for name in ("phases", "phase_features", "sessions", "ledger"):
+        assert len(told[name]) == 0
+    assert list(told["exclusions"]["session"]) == list(study.sessions)
+    assert set(told["exclusions"]["rule"]) == {"finished"}
+    people = told["participants"]
+    assert list(people["status"]) == ["excluded"] * 3
+    assert list(people["rule"]) == ["finished"] * 3
+    assert list(told["flow"]["participants_left"]) == [3, 0, 0, 0, 0]
+
+
+def test_the_flow_ends_at_the_participants_that_are_included(made: Made) -> None:
+    flow, people, out = (read(made, name) for name in ("flow", "participants", "exclusions"))
+    assert flow["participants_left"].iloc[-1] == (people["status"] == "included").sum()
+    assert flow["participants_left"].iloc[0] == len(people) == 3
+    for level in ("participants", "sessions", "nodes", "series"):
+        left = flow[f"{level}_left"].to_numpy()
+        assert (left[:-1] - flow[f"{level}_excluded"].to_numpy()[1:] == left[1:]).all()
+    assert set(out["step"]) <= set(flow["step"])
+
+
+def test_phase_features_are_the_means_of_the_wide_table(tmp_path: Path) -> None:
+    noted = (("rest", "07:00"), ("harvest", "07:01"), ("break", "07:03"))
+    write_config(tmp_path, "".join(f"S02-lossy\t{name}\t2026-07-14T{at}:00\t\n" for name, at in noted))
+    made = make_study(tmp_path, seconds=300)
+    room.run(made.study, [made.session])
+    rows = read(made, "phase_features")
+    epochs = pd.read_parquet(tmp_path / "results/study/epochs_wide.parquet")
+    for each in rows.itertuples():
+        inside = epochs[(epochs["phase"] == each.phase) & (epochs["phase_whole"] == "yes")]
+        name = wide.column_of(str(each.node), str(each.channel), str(each.feature))
+        assert each.epochs == len(inside)
+        assert each.epochs_with_value == inside[name].notna().sum()
+        assert each.value == pytest.approx(inside[name].mean(), nan_ok=True)
+        assert each.coverage == pytest.approx(inside[f"{name}_coverage"].mean())
+        whole = each.epochs == each.epochs_with_value
+        assert not whole or each.low == each.value == each.high
+        assert whole or np.isnan(each.low) or each.low < each.value < each.high
+    assert set(rows["phase"]) == {"rest", "harvest", "break"}
+
+
+def test_rules_of_the_study_file_replace_the_limits(tmp_path: Path) -> None:
+    study = write_config(tmp_path)
+    file = tmp_path / "config" / "study.yaml"
+    file.write_text(file.read_text() + "rules:\n  - {rule: calibrated, node: wrist}\n"
+                    "  - {rule: min_valid_epochs, threshold: 0.95, feature: rmssd_ms}\n")  # fmt: skip
+    made = make_study(tmp_path)
+    room.run(Study(tmp_path), [made.session])
+    out = read(made, "exclusions")
+    own = out[out["session"] == made.session]
+    assert own[["node", "channel", "feature", "rule"]].astype(str).to_numpy().tolist() == [
+        ["wrist", "*", "*", "calibrated"], ["heart", "ecg", "rmssd_ms", "min_valid_epochs"],
+    ]  # fmt: skip
+    assert own["value"].isna().tolist() == [True, False]
+    rows = pd.read_parquet(study.results / "study" / "epochs_wide.parquet")
+    assert set(rows["wrist_excluded"]) == {"yes"}
+    assert set(rows["heart_excluded"]) == {"no"}
+    assert set(rows["heart_rmssd_ms_excluded"]) == {"yes"}
+    assert set(rows["heart_heart_rate_bpm_excluded"]) == {"no"}
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("{rule: min_hours}", "min_hours needs a threshold"),
+        ("{rule: bench_passed, threshold: 2}", "bench_passed takes no threshold"),
+        ("{rule: min_coverage, threshold: 80}", "from 0 to 1, and the threshold is 80"),
+        ("{rule: min_valid_epochs, threshold: 0.5, feature: rmsd_ms}", "(did you mean rmssd_ms?)"),
+        ("{rule: min_coverage, threshold: 0.5, feature: beats}", "min_coverage takes no feature"),
+        ("{rule: min_hours, threshold: 1, node: wrist}", "min_hours is for whole sessions"),
+    ],
+)  # fmt: skip
+def test_a_rule_that_cannot_be_used_is_told(tmp_path: Path, text: str, sentence: str) -> None:
+    write_config(tmp_path)
+    file = tmp_path / "config" / "study.yaml"
+    file.write_text(f"{file.read_text()}rules:\n  - {text}\n")
+    with pytest.raises(SettingsError) as told:
+        Study(tmp_path)
+    assert sentence in str(told.value)
+
+
+def test_a_rule_for_an_unknown_node_is_a_problem(tmp_path: Path) -> None:
+    write_config(tmp_path)
+    file = tmp_path / "config" / "study.yaml"
+    file.write_text(f"{file.read_text()}rules:\n  - {{rule: calibrated, node: wirst}}\n")
+    problems = [str(each) for each in Study(tmp_path).problems("S01-clean")]
+    assert any("names node wirst" in each and "(did you mean wrist?)" in each for each in problems)

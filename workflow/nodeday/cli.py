@@ -54,6 +54,7 @@ def _parser() -> argparse.ArgumentParser:
     _first_steps(commands)
     _daily_work(commands)
     _planning(commands)
+    _dataset(commands)
     return parser
 
 
@@ -146,6 +147,28 @@ def _planning(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
         command.set_defaults(module="nodeday.preparing")
         _study(command)
     _cores(bench)
+
+
+def _dataset(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    export = commands.add_parser("export", help="data package, CSV, EDF+ and beat annotations")
+    export.add_argument("formats", nargs="+", choices=("package", "csv", "edf", "wfdb"), metavar="FORMAT",
+                        help="package, csv, edf or wfdb")  # fmt: skip
+    export.add_argument("--session", action="append", default=[], metavar="SESSION", help="only this one")
+    export.add_argument("--into", type=Path, metavar="DIR", help="where to (exports/ in the study)")
+    verify = commands.add_parser("verify", help="hash everything anew and compare with the manifest")
+    trace = commands.add_parser("trace", help="any cell back to the bytes it came from")
+    trace.add_argument("table", metavar="TABLE")
+    trace.add_argument("key", nargs="+", metavar="NAME=VALUE", help="what tells the row from all others")
+    trace.add_argument("--all", action="store_true", help="every branch, not just the first few")
+    trace.add_argument("--json", action="store_true", help="for programs; every branch")
+    release = commands.add_parser("release", help="a copy for sharing: dates shifted, ages coarse")
+    release.add_argument("folder", type=Path, metavar="DIR", help="the copy's folder, new")
+    release.add_argument("--offsets", type=Path, metavar="FILE",
+                         help="where the shifts are kept (release-offsets.tsv in the study)")  # fmt: skip
+    release.add_argument("--signals", action="store_true", help="samples and aligned as well")
+    for command in (export, verify, trace, release):
+        _study(command)
+        command.set_defaults(module="nodeday.commands_dataset")
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from nodeday.errors import CONTRACT, FAULT, GOOD, USAGE, ContractError, SettingsError
+from nodeday.errors import CONTRACT, FAULT, GOOD, USAGE, ContractError, NodedayError, SettingsError
 from nodeday.home import DEMO_CONFIG
 
 if TYPE_CHECKING:
@@ -193,8 +193,7 @@ def room(options: argparse.Namespace) -> int:
             else:
                 module.run(study, session)
         except (ContractError, SettingsError) as error:
-            failed.parent.mkdir(parents=True, exist_ok=True)
-            failed.write_text(f"{error}\n")
+            _note_failure(study, session, error)
             raise
     return GOOD
 
@@ -242,7 +241,7 @@ def _run(folder: Path, cores: int) -> int:
             print(f"nodeday: left out: {problem}", file=sys.stderr)
         if problems:
             left_out += 1
-            _note_failure(study.results, session, problems[0])
+            _note_failure(study, session, problems[0])
         else:
             ready.append(session)
     if not ready:
@@ -269,9 +268,12 @@ def _last_words(results: Path, session: str) -> str:
     return f"{lines[-1]} (all of it in {logs[-1]})" if lines else "without a word"
 
 
-def _note_failure(results: Path, session: str, problem: SettingsError) -> None:
-    (results / "failed").mkdir(parents=True, exist_ok=True)
-    (results / "failed" / f"{session}.txt").write_text(f"{problem}\n")
+def _note_failure(study: Study, session: str, problem: NodedayError) -> None:
+    """Keep the sentence, without the place of the study's folder: pages are the same wherever it lies."""
+    failed = study.results / "failed" / f"{session}.txt"
+    failed.parent.mkdir(parents=True, exist_ok=True)
+    inside = f"{study.root}/" if study.root.name else ""
+    failed.write_text(f"{str(problem).replace(inside, '') if inside else problem}\n")
 
 
 def _summary(study: Study, finished: list[str]) -> None:

@@ -11,6 +11,7 @@ from zoneinfo import available_timezones
 from pydantic import BaseModel, field_validator, model_validator
 from pydantic import Field as Setting
 
+from nodeday.schemas.features import FEATURE
 from nodeday.yamlfile import CODE, CODE_OR_ALL, CODES, NAME, Strict, placed
 
 Rate = Annotated[float, Setting(gt=0, le=2000)]
@@ -133,8 +134,36 @@ class Movements(Strict):
     correct: bool = False
 
 
+class Rule(Strict):
+    """A rule of inclusion. ``node`` and ``feature`` say what it is for, all of them where not stated;
+    ``threshold`` is inclusive, hours, shares or milliseconds."""
+
+    rule: Literal[
+        "min_hours", "min_coverage", "min_valid_epochs", "max_clock_uncertainty", "calibrated", "bench_passed"
+    ]
+    threshold: float = Setting(default=1.0, ge=0)
+    node: str | None = Setting(default=None, pattern=NAME)
+    feature: str | None = None
+
+    @model_validator(mode="after")
+    def _what_the_rule_needs(self) -> Self:
+        stated = "threshold" in self.model_fields_set
+        if stated == (self.rule in ("calibrated", "bench_passed")):
+            raise ValueError(f"{self.rule} {'takes no' if stated else 'needs a'} threshold")
+        if self.rule in ("min_coverage", "min_valid_epochs") and self.threshold > 1:
+            raise ValueError(f"{self.rule} is a share from 0 to 1, and the threshold is {self.threshold:g}")
+        if self.rule == "min_hours" and self.node:
+            raise ValueError("min_hours is for whole sessions and takes no node")
+        if self.feature and self.rule != "min_valid_epochs":
+            raise ValueError(f"{self.rule} takes no feature; min_valid_epochs does")
+        if self.feature and self.feature not in FEATURE:
+            near = difflib.get_close_matches(self.feature, FEATURE, n=1)
+            raise ValueError(f"no feature {self.feature}" + (f" (did you mean {near[0]}?)" if near else ""))
+        return self
+
+
 class StudyFile(Strict):
-    """``config/study.yaml``."""
+    """``config/study.yaml``. Where it states no ``rules``, the first three limits are the rules."""
 
     study: str = Setting(pattern=CODE)
     title: str = ""
@@ -147,6 +176,17 @@ class StudyFile(Strict):
     motion: MotionSettings = MotionSettings()
     limits: Limits = Limits()
     movements: Movements = Movements()
+    rules: tuple[Rule, ...] = ()
+
+    @property
+    def inclusion(self) -> tuple[Rule, ...]:
+        """The rules of inclusion in the order in which they apply."""
+        asked = self.limits
+        return self.rules or (
+            Rule(rule="min_hours", threshold=asked.min_hours),
+            Rule(rule="min_coverage", threshold=asked.min_coverage),
+            Rule(rule="max_clock_uncertainty", threshold=asked.max_clock_uncertainty_ms),
+        )
 
     @field_validator("zone")
     @classmethod

@@ -213,7 +213,7 @@ class Study:
         captures = self.simulated_captures_of if session in self.planned else self.captures_of
         looks: list[Callable[[str], object]] = [
             self.nodes_of, self.layouts_of, self._layouts_fit, self.written_span, self.phases_of,
-            self._fills_of, self._mounting_of, captures,
+            self._fills_of, self._mounting_of, self._rules_fit, captures,
         ]  # fmt: skip
         for look in looks:
             try:
@@ -259,16 +259,29 @@ class Study:
                 raise SettingsError(found, "config/study.yaml", "a placement of config/nodes.tsv")
 
     def phases_of(self, session: str) -> list[tuple[str, int, int | None]]:
-        """Noted phases as (name, start, end) in nanoseconds UTC, ordered; an open end is null."""
-        rows = sorted(self.rows_of(session)[1], key=lambda e: e.start.isoformat())
+        """Noted phases as (name, start, end) in nanoseconds UTC, ordered by their instants; an open end
+        is null. Raise SettingsError where a local time is none, or a phase ends before its start."""
+        rows = [(self.utc_ns(session, event.start), event) for event in self.rows_of(session)[1]]
+        rows.sort(key=lambda each: (each[0], each[1].phase))
         spans = []
-        for index, row in enumerate(rows):
-            after = rows[index + 1].start if index + 1 < len(rows) else None
-            end = row.end or after
-            start_ns = self.utc_ns(session, row.start)
-            end_ns = None if end is None else self.utc_ns(session, end)
+        for index, (start_ns, row) in enumerate(rows):
+            if any(start_ns == at and row.phase == other.phase for at, other in rows[:index]):
+                found = f"phase {row.phase} is noted twice at {row.start}"
+                raise SettingsError(found, f"session {session}", "each note once")
+            after = next((at for at, _ in rows[index + 1 :] if at > start_ns), None)
+            end_ns = after if row.end is None else self.utc_ns(session, row.end)
             if end_ns is not None and end_ns <= start_ns:
-                found = f"phase {row.phase} ends at {end}, before its start {row.start}"
+                found = f"phase {row.phase} ends at {row.end}, before its start {row.start}"
                 raise SettingsError(found, f"session {session}", "a later end", "Correct config/events.tsv.")
             spans.append((row.phase, start_ns, end_ns))
         return spans
+
+    def _rules_fit(self, session: str) -> None:
+        """A rule for a node that no session has would never apply, without a word."""
+        names = {row.node for row in self.nodes if row.node != HUB}
+        for rule in self.file.rules:
+            if rule.node and rule.node not in names:
+                near = difflib.get_close_matches(rule.node, names, n=1)
+                hint = f" (did you mean {near[0]}?)" if near else ""
+                found = f"rule {rule.rule} names node {rule.node}, which config/nodes.tsv does not{hint}"
+                raise SettingsError(found, "config/study.yaml")

@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 
+from nodeday import privacy
 from nodeday.errors import SettingsError
 from nodeday.yamlfile import RULES, Strict
 
@@ -25,6 +26,8 @@ def load(path: Path, model: type[Row], unique: str | None = None) -> list[Row]:
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         reason = "no such file" if isinstance(error, FileNotFoundError) else f"cannot be read ({error})"
         raise SettingsError(reason, str(path)) from None
+    instants = [name for name, each in model.model_fields.items() if "datetime" in str(each.annotation)]
+    privacy.refuse(str(path), header, lines, instants)
     _header(path, header, model)
     rows, found = [], []
     for number, line in lines:

@@ -205,6 +205,17 @@ def read(
             stored = _stored(file, columns, filters)
     except (OSError, arrow.ArrowInvalid) as error:
         raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
+    return _framed(stored, table, source)
+
+
+def pieces(source: Path, table: Table) -> Iterator[pd.DataFrame]:
+    """A whole table as :func:`read` gives it, a row group at a time."""
+    with parquet.ParquetFile(source) as file:
+        for group in range(file.num_row_groups):
+            yield _framed(file.read_row_group(group), table, source)
+
+
+def _framed(stored: arrow.Table, table: Table, source: Path) -> pd.DataFrame:
     declared = {column.name: column for column in table.columns}
     frame: pd.DataFrame = stored.to_pandas(types_mapper=_nullable_types(table).get)
     if strange := [name for name in frame.columns if name not in declared]:

@@ -10,6 +10,7 @@ import yaml
 from pydantic import BaseModel, ValidationError
 from pydantic_core import PydanticCustomError
 
+from nodeday import privacy
 from nodeday.errors import SettingsError
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -47,6 +48,7 @@ def load(path: Path, model: type[Model]) -> Model:
         raise SettingsError("no such file", str(path), remedy="Run `nodeday init` for a fresh one.") from None
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(f"cannot be read ({error})", str(path)) from None
+    privacy.refuse_text(str(path), text)
     try:
         root = yaml.compose(text, Loader=yaml.SafeLoader)
         data = yaml.safe_load(text)

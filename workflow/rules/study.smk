@@ -1,3 +1,6 @@
+STUDY_TABLES = ["phases", "phase_features", "sessions", "participants", "exclusions", "flow"]
+
+
 # Its part of each session's ledger is no output here: the engine keeps a record of all inputs for
 # each output, and a thousand such records of a thousand sessions are more than it can bear.
 rule study:
@@ -5,9 +8,7 @@ rule study:
         expand(table("{each}"), each=["frames", "gaps", "clock", "epochs"], session=SESSIONS),
         expand(table("ledger", "{room}"), room=["frames", "loss", "repair", "features"], session=SESSIONS),
     output:
-        phases=study_table("phases"),
-        sessions=study_table("sessions"),
-        exclusions=study_table("exclusions"),
+        [study_table(name) for name in STUDY_TABLES],
         ledger=study_table("ledger"),
         wide="results/study/epochs_wide.parquet",
         wide_csv="results/study/epochs_wide.csv",
@@ -15,8 +16,10 @@ rule study:
         **study_needs(SESSIONS),
     params:
         code=code("study"),
-        limits=str(study.file.limits),
+        limits=str((study.file.limits, study.file.rules, study.file.epochs.seconds)),
+        people=digest([str((study.participants, study.sessions))]),
         sheets=digest(sheets(study, name) for name in SESSIONS),
+        devices=digest(devices(study, name) for name in SESSIONS),
         sessions=" ".join(SESSIONS),
     log:
         "results/logs/study.log",

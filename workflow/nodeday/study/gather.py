@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import importlib
+import importlib.util
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from nodeday import tables, timeline
+from nodeday import calibration, tables, timeline
 from nodeday.errors import ContractError
 from nodeday.schemas.codes import DISTINCT
 from nodeday.settings import HUB, Study
@@ -18,7 +20,8 @@ SECOND = 1_000_000_000
 
 @dataclass(frozen=True)
 class NodeFacts:
-    """A node of a session: counts, coverage of its weakest stream, and its widest uncertainty."""
+    """A node of a session: counts, coverage of its weakest stream, and its widest uncertainty.
+    ``calibrated`` and ``bench_passed`` are 1, 0, or NaN without a record of its device."""
 
     node: str
     placement: str
@@ -29,6 +32,8 @@ class NodeFacts:
     unknown_gaps: int
     uncertainty_ms: float | None
     below: float
+    calibrated: float
+    bench_passed: float
 
 
 @dataclass(frozen=True)
@@ -118,4 +123,50 @@ def _node(
         node, placement, min(shares, default=0.0), len(own), int(lost["frames"].fillna(0).sum()),
         max(int(own["boot"].nunique()) - 1, 0), int((lost["extent"] == "unknown").sum()),
         float(knots["uncertainty_ms"].max()) if len(knots) else None, below,
+        *_device(study, session, node),
     )  # fmt: skip
+
+
+def _device(study: Study, session: str, node: str) -> tuple[float, float]:
+    """Whether the records of the node's device hold coefficients, and whether it passed its bench."""
+    last = calibration.record_of(study, session, node)
+    if last is None:
+        return float("nan"), float("nan")
+    return float(calibration.calibration_of(study, session, node) is not None), float(last.verdict == "pass")
+
+
+COLUMNS = ("participant", "session", "node", "channel", "feature", "finished", "hours", "coverage", "valid",
+           "uncertainty_ms", "calibrated", "bench_passed")  # fmt: skip
+
+
+def series(study: Study, facts: list[SessionFacts]) -> pd.DataFrame:
+    """What the rules are applied to: a row for each feature of each node of each session that the sheets
+    list, with all that was measured of it. A node without features has a row with neither channel nor
+    feature, and so has one of a session that is not finished; a participant without sessions has a row
+    without a session."""
+    done, rows = {one.session: one for one in facts}, []
+    for name, sheet in study.sessions.items():
+        if name in done:
+            rows += _finished(done[name])
+        else:
+            nodes = [row.node for row in study.nodes if row.session in ("*", name) and row.node != HUB]
+            rows += [(sheet.participant, name, node, "", "", 0.0) + (np.nan,) * 6
+                     for node in dict.fromkeys(nodes)]  # fmt: skip
+    seen = {sheet.participant for sheet in study.sessions.values()}
+    rows += [(each.participant, "", "", "", "", 0.0) + (np.nan,) * 6
+             for each in study.participants if each.participant not in seen]  # fmt: skip
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _finished(one: SessionFacts) -> list[tuple[object, ...]]:
+    rows: list[tuple[object, ...]] = []
+    keys = ["channel", "feature"]
+    for node in one.nodes:
+        own = one.epochs[one.epochs["node"] == node.node].assign(there=lambda rows: rows["value"].notna())
+        shares = own.groupby(keys, observed=True, sort=False)["there"].mean().reset_index()
+        width = np.nan if node.uncertainty_ms is None else node.uncertainty_ms
+        valid = list(shares.itertuples(index=False, name=None)) or [("", "", np.nan)]
+        for channel, feature, share in valid:
+            rows.append((one.participant, one.session, node.node, str(channel), str(feature), 1.0, one.hours,
+                         node.coverage, share, width, node.calibrated, node.bench_passed))  # fmt: skip
+    return rows

@@ -5,133 +5,107 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from nodeday import tables
 from nodeday.ledger import Ledger
-from nodeday.schemas import TABLES, Table
-from nodeday.settings import HUB, Study
-from nodeday.study import rules, wide
-from nodeday.study.gather import SessionFacts, gather
+from nodeday.schemas import TABLES
+from nodeday.schemas.compiled import pandas_dtype
+from nodeday.settings import Study
+from nodeday.study import joint, measured, rules
+from nodeday.study.gather import SessionFacts, gather, series
+from nodeday.study.phases import SECOND, Phase, phases_of
+from nodeday.study.rules import ALL, Applied
 
 
 def run(study: Study, sessions: list[str]) -> None:
-    """Write ``phases``, ``sessions``, ``exclusions``, ``ledger`` and ``study/epochs_wide``.
+    """Write the study's tables and ``study/epochs_wide``.
 
-    ``sessions`` are the finished ones. Rules that are not met are written down; nothing is deleted.
+    ``sessions`` are the finished ones. What a rule takes is written down; nothing is deleted.
     Raises ContractError where a session's tables are absent or the account does not balance.
     """
     facts = [gather(study, session) for session in sessions]
-    failed = {one.session: _failures(study, one) for one in facts}
-    for name, frame in (
-        ("phases", _phases(study, facts)),
-        ("sessions", _sessions(facts, failed)),
-        ("exclusions", _exclusions(facts, failed)),
+    spans = {one.session: phases_of(study.phases_of(one.session), one.start_ns, one.end_ns) for one in facts}
+    applied = rules.apply(rules.in_order(study.file.inclusion), series(study, facts))
+    excluded = rules.exclusions(applied)
+    for name, rows in (
+        ("phases", _phases(facts, spans)),
+        ("phase_features", measured.rows(facts, spans)),
+        ("sessions", _sessions(facts, excluded)),
+        ("participants", _participants(study, facts, applied)),
+        ("exclusions", [tuple(row) for row in excluded[TABLES["exclusions"].names].itertuples(index=False)]),
+        ("flow", [tuple(row[key] for key in TABLES["flow"].names) for row in rules.counts(applied)]),
     ):
-        tables.write(tables.path(study.results, name), TABLES[name], frame)
-    table, rows = _wide(study, facts, failed)
+        tables.write(tables.path(study.results, name), TABLES[name], _built(name, rows))
+    table, wide = joint.table(study, facts, spans, applied)
     target = study.results / "study" / "epochs_wide.parquet"
-    tables.write(target, table, rows)
-    _csv(target.with_suffix(".csv"), rows)
-    _close(study, facts, rows)
+    tables.write(target, table, wide)
+    _csv(target.with_suffix(".csv"), wide)
+    _close(study, facts, wide)
     ledger = tables.path(study.results, "ledger")
     tables.write(ledger, TABLES["ledger"], _ledger(study, sessions))
 
 
-def _failures(study: Study, one: SessionFacts) -> list[rules.Failure]:
-    limits = study.file.limits
-    return rules.failures(
-        one.hours,
-        {node.node: node.coverage for node in one.nodes},
-        {node.node: node.uncertainty_ms for node in one.nodes},
-        limits.min_hours,
-        limits.min_coverage,
-        limits.max_clock_uncertainty_ms,
-    )
-
-
-def _phases(study: Study, facts: list[SessionFacts]) -> pd.DataFrame:
-    """Noted phases clipped to the data; the whole session where none is noted."""
-    rows = []
-    for one in facts:
-        noted = study.phases_of(one.session)
-        source = "events" if noted else "session"
-        for name, start, end in noted or [("session", one.start_ns, one.end_ns)]:
-            start, end = max(start, one.start_ns), min(one.end_ns if end is None else end, one.end_ns)
-            if start < end:
-                rows.append((one.session, one.participant, name, start, end, source))
-    return _built("phases", rows)
-
-
-def _sessions(facts: list[SessionFacts], failed: dict[str, list[rules.Failure]]) -> pd.DataFrame:
-    rows = []
-    for one in facts:
-        for node in one.nodes:
-            failing = any(each.node in ("*", node.node) for each in failed[one.session])
-            rows.append((
-                one.session, one.participant, node.node, node.placement, one.start_ns, one.end_ns, one.hours,
-                node.coverage, node.received, node.lost, node.restarts, node.unknown_gaps,
-                np.nan if node.uncertainty_ms is None else node.uncertainty_ms,
-                rules.verdict(failing, node.below),
-            ))  # fmt: skip
-    return _built("sessions", rows)
-
-
-def _exclusions(facts: list[SessionFacts], failed: dict[str, list[rules.Failure]]) -> pd.DataFrame:
-    rows = [
-        (one.session, one.participant, each.node, each.rule, each.threshold,
-         np.nan if each.value is None else each.value)
+def _phases(facts: list[SessionFacts], spans: dict[str, list[Phase]]) -> list[tuple[object, ...]]:
+    return [
+        (one.session, one.participant, each.name, each.start_ns, each.end_ns, each.source,
+         each.noted_start_ns, each.noted_end_ns, each.overlap_ns / SECOND, measured.epochs_in(one, each))
         for one in facts
-        for each in failed[one.session]
+        for each in spans[one.session]
     ]  # fmt: skip
-    return _built("exclusions", rows)
+
+
+def _sessions(facts: list[SessionFacts], excluded: pd.DataFrame) -> list[tuple[object, ...]]:
+    of_nodes = excluded[excluded["feature"] == ALL]
+    failing = set(zip(of_nodes["session"], of_nodes["node"], strict=True))
+    return [
+        (
+            one.session, one.participant, node.node, node.placement, one.start_ns, one.end_ns, one.hours,
+            node.coverage, node.received, node.lost, node.restarts, node.unknown_gaps,
+            np.nan if node.uncertainty_ms is None else node.uncertainty_ms,
+            rules.verdict(bool({(one.session, ALL), (one.session, node.node)} & failing), node.below),
+        )
+        for one in facts
+        for node in one.nodes
+    ]  # fmt: skip
+
+
+def _participants(study: Study, facts: list[SessionFacts], applied: Applied) -> list[tuple[object, ...]]:
+    hours = {one.session: one.hours for one in facts}
+    left = set(applied.series.loc[~applied.out, "session"]) - {""}
+    rows: list[tuple[object, ...]] = []
+    for each in study.participants:
+        listed = [name for name, row in study.sessions.items() if row.participant == each.participant]
+        kept = [name for name in listed if name in left]
+        own = (applied.series["participant"] == each.participant).to_numpy()
+        status = "included" if kept else "excluded" if listed else "no_session"
+        took = next((step.rule for step, there in zip(applied.steps, applied.left[1:], strict=True)
+                     if not there[own].any()), None) if listed else None  # fmt: skip
+        rows.append((
+            each.participant, each.age_years, each.resting_bpm, len(listed),
+            sum(name in hours for name in listed), len(kept), sum(hours.get(name, 0.0) for name in listed),
+            sum(hours[name] for name in kept), status, took,
+        ))  # fmt: skip
+    return rows
 
 
 def _built(name: str, rows: Sequence[tuple[object, ...]]) -> pd.DataFrame:
+    """Rows as a valid frame; None is null."""
     table = TABLES[name]
     if not rows:
         return tables.empty(table)
-    columns = list(zip(*rows, strict=True))
-    return tables.build(table, {key: list(values) for key, values in zip(table.names, columns, strict=True)})
-
-
-def _wide(
-    study: Study, facts: list[SessionFacts], failed: dict[str, list[rules.Failure]]
-) -> tuple[Table, pd.DataFrame]:
-    """All sessions' epochs side by side; a column that a session does not have is null there."""
-    pieces: list[pd.DataFrame] = []
-    meaning: dict[str, tuple[str, str]] = {}
-    units: dict[str, str] = {}
-    for one in facts:
-        piece, own = wide.pivot(one.epochs)
-        meaning |= own
-        units |= study.units_of(one.session)
-        at = piece["start_ns"].to_numpy(np.int64)
-        piece["phase"] = wide.phase_at(at, *_noted(study, one))
-        piece["participant"], piece["session"] = one.participant, one.session
-        piece["start_utc"] = wide.iso(at)
-        for node in one.nodes:
-            out = any(each.node in ("*", node.node) for each in failed[one.session])
-            piece[f"{node.node}_excluded"] = "yes" if out else "no"
-        pieces.append(piece)
-    order = list(dict.fromkeys(row.node for row in study.nodes if row.node != HUB))
-    nodes = [node for node in order if any(f"{node}_excluded" in piece for piece in pieces)]
-    ranked = sorted(meaning, key=lambda name: order.index(name.split("_")[0]))
-    table = wide.declare({name: meaning[name] for name in ranked}, nodes, units)
-    if not pieces:
-        return table, tables.empty(table)
-    joined = pd.concat(pieces, ignore_index=True).reindex(columns=table.names)
-    return table, tables.build(table, {name: joined[name] for name in table.names})
-
-
-def _noted(study: Study, one: SessionFacts) -> tuple[list[str], list[int], list[int]]:
-    """Names, starts and ends of the phases as noted, not clipped: the first epoch starts on a whole
-    second, a moment before the first sample. Without notes the session is one phase."""
-    spans = study.phases_of(one.session) or [("session", 0, None)]
-    ends = [one.end_ns if end is None else end for _, _, end in spans]
-    return [name for name, _, _ in spans], [start for _, start, _ in spans], ends
+    columns: dict[str, Any] = {}
+    for column, values in zip(table.columns, zip(*rows, strict=True), strict=True):
+        if column.nullable and "int" in column.dtype:
+            columns[column.name] = pd.array(list(values), dtype=pandas_dtype(column))
+        elif "float" in column.dtype:
+            columns[column.name] = np.array([np.nan if value is None else value for value in values], float)
+        else:
+            columns[column.name] = list(values)
+    return tables.build(table, columns)
 
 
 def _csv(target: Path, rows: pd.DataFrame) -> None:

@@ -1,22 +1,142 @@
-"""The study's written rules over arrays: what falls short of a limit, and what a node is good for."""
+"""The study's written rules over arrays: what falls short, what each rule takes, what a node is good for."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
+
+from nodeday.sections import Rule
+
+Bools = NDArray[np.bool_]
+ALL = "*"
+LEVELS = {
+    "participants": ["participant"],
+    "sessions": ["session"],
+    "nodes": ["session", "node"],
+    "series": ["session", "node", "channel", "feature"],
+}
+"""What is counted, by the columns of the series that tell one from another; an empty text is none."""
+MEASURE = {
+    "finished": "finished", "min_hours": "hours", "min_coverage": "coverage", "min_valid_epochs": "valid",
+    "max_clock_uncertainty": "uncertainty_ms", "calibrated": "calibrated", "bench_passed": "bench_passed",
+}  # fmt: skip
+"""Column of the series that each rule looks at."""
+SCOPE = {"finished": [], "min_hours": [], "min_valid_epochs": ["node", "channel", "feature"]}
+"""What else than the session a rule is about; the node where nothing is said."""
 
 
 @dataclass(frozen=True)
-class Failure:
-    """A rule that is not met; ``node`` is ``*`` for the whole session, ``value`` None where nothing
-    could be measured."""
+class Step:
+    """A rule in its place: its name, what it is for, its threshold."""
 
-    node: str
     rule: str
     threshold: float
-    value: float | None
+    node: str = ALL
+    feature: str = ALL
+
+
+@dataclass(frozen=True)
+class Applied:
+    """``fails`` (steps, series) says which rule a series does not meet, ``left`` (steps + 1, series)
+    which series are there before the first rule and after each."""
+
+    steps: list[Step]
+    series: pd.DataFrame
+    fails: Bools
+    left: Bools
+
+    @property
+    def out(self) -> Bools:
+        """Series (n,) that some rule takes."""
+        return np.asarray(~self.left[-1], np.bool_)
+
+
+def in_order(rules: Sequence[Rule]) -> list[Step]:
+    """The rules as steps, behind the one that every study has: a session must come through to its end."""
+    stated = [Step(rule.rule, rule.threshold, rule.node or ALL, rule.feature or ALL) for rule in rules]
+    return [Step("finished", 1.0), *stated]
+
+
+def apply(steps: list[Step], series: pd.DataFrame) -> Applied:
+    """Hold every series against every rule; limits are inclusive, and what could not be measured fails.
+
+    ``series`` has a row for each feature of a node of a session, columns as in LEVELS and MEASURE. A
+    session that is not finished fails the first rule and no other, since nothing of it was measured.
+    """
+    fails = np.zeros((len(steps), len(series)), np.bool_)
+    done = series["finished"].to_numpy() == 1
+    for place, step in enumerate(steps):
+        value = series[MEASURE[step.rule]].to_numpy(np.float64)
+        meets = value <= step.threshold if step.rule == "max_clock_uncertainty" else value >= step.threshold
+        fails[place] = ~meets & _for(step, series) & (done | (step.rule == "finished"))
+    left = np.vstack([np.ones((1, len(series)), np.bool_), ~np.logical_or.accumulate(fails, axis=0)])
+    return Applied(steps, series, fails, left)
+
+
+def _for(step: Step, series: pd.DataFrame) -> Bools:
+    here = np.ones(len(series), np.bool_)
+    for column, wanted in (("node", step.node), ("feature", step.feature)):
+        if wanted != ALL:
+            here &= (series[column] == wanted).to_numpy()
+    if step.rule == "min_valid_epochs":
+        here &= (series["feature"] != "").to_numpy()
+    return here
+
+
+def counts(applied: Applied) -> list[dict[str, object]]:
+    """A row of table ``flow`` for what is listed, then one for each step."""
+    whole = np.ones(len(applied.series), np.bool_)
+    first = {"step": 0, "rule": "listed", "node": ALL, "feature": ALL, "threshold": np.nan}
+    rows: list[dict[str, object]] = [first | _taken(applied.series, whole, whole, whole)]
+    for place, step in enumerate(applied.steps):
+        named = {"step": place + 1, "rule": step.rule, "node": step.node, "feature": step.feature,
+                 "threshold": step.threshold}  # fmt: skip
+        alone, before, after = ~applied.fails[place], applied.left[place], applied.left[place + 1]
+        rows.append(named | _taken(applied.series, alone, before, after))
+    return rows
+
+
+def _taken(series: pd.DataFrame, alone: Bools, before: Bools, after: Bools) -> dict[str, int]:
+    out = {}
+    for level, columns in LEVELS.items():
+        real = (series[columns] != "").all(axis=1).to_numpy(np.bool_)
+
+        def there(mask: Bools, columns: list[str] = columns, real: Bools = real) -> int:
+            return len(series.loc[mask & real, columns].drop_duplicates())
+
+        out[f"{level}_alone"] = there(np.ones_like(alone)) - there(alone)
+        out[f"{level}_excluded"] = there(before) - there(after)
+        out[f"{level}_left"] = there(after)
+    return out
+
+
+def exclusions(applied: Applied) -> pd.DataFrame:
+    """Every session, node or feature that does not meet a rule, in the order of sessions, then rules."""
+    pieces = []
+    for place, step in enumerate(applied.steps):
+        scope = SCOPE.get(step.rule, ["node"])
+        rows = applied.series[applied.fails[place]].copy()
+        rows["there"] = applied.left[place][applied.fails[place]]
+        rows = rows[rows["session"] != ""]
+        for column in ("node", "channel", "feature"):
+            if column not in scope:
+                rows[column] = ALL
+        keys = ["session", "participant", "node", "channel", "feature"]
+        rows = rows.rename(columns={MEASURE[step.rule]: "value"})
+        found = rows.groupby(keys, sort=False, observed=True).agg(value=("value", "first"),
+                                                                  there=("there", "any"))  # fmt: skip
+        pieces.append(found.reset_index().assign(step=place + 1, rule=step.rule, threshold=step.threshold))
+    joined = pd.concat(pieces, ignore_index=True)
+    order = {name: at for at, name in enumerate(dict.fromkeys(applied.series["session"]))}
+    joined = joined.sort_values(
+        ["session", "step"], kind="stable", key=lambda c: c.map(order) if c.name == "session" else c
+    )
+    told: pd.DataFrame = joined.assign(counts=np.where(joined["there"], "yes", "no"))
+    return told.reset_index(drop=True)
 
 
 def coverage(samples: int, rate_hz: float, seconds: float) -> float:
@@ -28,31 +148,6 @@ def coverage(samples: int, rate_hz: float, seconds: float) -> float:
     0.9
     """
     return min(1.0, samples / (rate_hz * seconds)) if seconds > 0 else 0.0
-
-
-def failures(
-    hours: float,
-    coverages: dict[str, float],
-    uncertainties_ms: dict[str, float | None],
-    min_hours: float,
-    min_coverage: float,
-    max_uncertainty_ms: float,
-) -> list[Failure]:
-    """Every rule that a session (node ``*``) or one of its nodes does not meet.
-
-    Limits are inclusive: a value that equals its limit meets the rule. A node without a clock
-    fails the clock's rule with no value.
-    """
-    found = []
-    if hours < min_hours:
-        found.append(Failure("*", "min_hours", min_hours, hours))
-    for node, share in coverages.items():
-        if share < min_coverage:
-            found.append(Failure(node, "min_coverage", min_coverage, share))
-    for node, width in uncertainties_ms.items():
-        if width is None or width > max_uncertainty_ms:
-            found.append(Failure(node, "max_clock_uncertainty", max_uncertainty_ms, width))
-    return found
 
 
 def share_below(

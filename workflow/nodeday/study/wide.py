@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -10,12 +11,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday.schemas import BARRED, FEATURE, Column, Table
-from nodeday.schemas.columns import coverage
 from nodeday.schemas.declare import UNITS
-from nodeday.schemas.tables import EPOCHS, PHASES
+from nodeday.schemas.studies import PARTICIPANTS, PHASES
+from nodeday.schemas.tables import EPOCHS
 
-PER_CHANNEL = ("mean", "spread", "slope", "rate_of_change")
-BAR = ("low", "high", "bias")
+PER_CHANNEL = tuple(name for name, feature in FEATURE.items() if "mixed" in feature.unit)
+"""Features that every channel of a stream has, in a unit that follows from the channel's own."""
+OF_VALUE = tuple(column for column in EPOCHS.columns if column.dtype == "float64" and column.name != "value")
+"""What the epochs say of a value beside it: its coverage, and an error bar where there is one."""
+WHOLE = {"yes": "the whole epoch", "no": "only its beginning"}
 EXCLUDED = {"yes": "fails a rule of the study; see exclusions", "no": "meets every rule of the study"}
 
 
@@ -28,37 +32,68 @@ def column_of(node: str, channel: str, feature: str) -> str:
     return f"{node}_{channel}_{feature}" if feature in PER_CHANNEL else f"{node}_{feature}"
 
 
-def declare(columns: Mapping[str, tuple[str, str]], nodes: list[str], units: Mapping[str, str]) -> Table:
-    """The wide table's contract. ``columns`` maps a name to (channel, feature) in the order wanted,
-    ``units`` a channel to its unit; a unit that the contract does not list becomes ``mixed``."""
+@dataclass(frozen=True)
+class Meaning:
+    """What a column of the wide table holds."""
+
+    node: str
+    channel: str
+    feature: str
+
+
+def declare(
+    columns: Mapping[str, Meaning], nodes: list[str], units: Mapping[str, str], by_feature: bool = False
+) -> Table:
+    """The wide table's contract. ``columns`` maps a name to its meaning in the order wanted, ``units`` a
+    channel to its unit; a unit that the contract does not list becomes ``mixed``. ``by_feature`` adds
+    a flag to each feature, for a study whose rules may take one feature and leave its node."""
     kept = (
         EPOCHS["participant"],
         PHASES["session"],
         EPOCHS["epoch"],
         Column("start_utc", "text", "", "first instant of the epoch in UTC, ISO 8601"),
+        Column("minutes", "float64", "min", "time since the session's first epoch began", ge=0),
         Column("phase", "name", "", "phase of the protocol at the epoch's start", nullable=True),
-    )
-    flags = tuple(
-        Column(f"{node}_excluded", "code", "", f"whether {node} counts; null where the session has no such "
-               "node", codes=EXCLUDED, nullable=True)
-        for node in nodes
+        Column("phase_whole", "code", "", "whether the epoch lies in that phase to its end; null without one",
+               codes=WHOLE, nullable=True),
+        PARTICIPANTS["age_years"],
+        PARTICIPANTS["resting_bpm"],
     )  # fmt: skip
     values: list[Column] = []
-    for name, (channel, feature) in columns.items():
-        unit = FEATURE[feature].unit.replace("mixed", units.get(channel, "mixed"))
-        values.append(Column(name, "float64", unit if unit in UNITS else "mixed",
-                             f"{FEATURE[feature].meaning} ({channel})", nullable=True))  # fmt: skip
-        values.append(coverage.but(name=f"{name}_coverage", nullable=True))
-        if feature in BARRED:
-            values += [EPOCHS[end].but(name=f"{name}_{end}", unit=unit) for end in BAR]
+    for name, about in columns.items():
+        values += _columns(name, about, units)
+        if by_feature:
+            values.append(_flag(name))
     row = "an epoch of a session"
+    flags = tuple(_flag(node) for node in nodes)
     return Table("epochs_wide", row, (*kept, *flags, *values), key=("session", "epoch"))
 
 
-def pivot(epochs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, tuple[str, str]]]:
+def _flag(name: str) -> Column:
+    return Column(f"{name}_excluded", "code", "", f"whether {name} counts; null where the session has none",
+                  codes=EXCLUDED, nullable=True)  # fmt: skip
+
+
+def _columns(name: str, about: Meaning, units: Mapping[str, str]) -> list[Column]:
+    """The feature's value, its coverage, and whatever else numeric the epochs say of it."""
+    feature = FEATURE[about.feature]
+    unit = feature.unit.replace("mixed", units.get(about.channel, "mixed"))
+    unit = unit if unit in UNITS else "mixed"
+    out = [Column(name, "float64", unit, f"{feature.meaning} ({about.channel})", nullable=True)]
+    for each in _beside(about.feature):
+        changed = each.but(name=f"{name}_{each.name}", nullable=True)
+        out.append(changed.but(unit=unit) if each.unit == "mixed" else changed)
+    return out
+
+
+def _beside(feature: str) -> list[Column]:
+    """Columns of the epochs that say something of the feature's value: only some have an error bar."""
+    return [each for each in OF_VALUE if each.name == "coverage" or feature in BARRED]
+
+
+def pivot(epochs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Meaning]]:
     """Long epochs of one session as a frame with ``epoch``, ``start_ns`` and, for each node and
-    feature, its value, ``_coverage`` and, where it has error bars, ``_low``, ``_high`` and ``_bias``;
-    and what each column holds, as (channel, feature).
+    feature, its value, ``_coverage`` and the like; and what each column holds.
 
     A null stays null. The long table's key makes each place unique.
     """
@@ -66,17 +101,17 @@ def pivot(epochs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, tuple[str, str]
     wide = first[["epoch", "start_ns"]].reset_index(drop=True)
     index = pd.Index(wide["epoch"])
     pieces: dict[str, NDArray[np.float64]] = {}
-    meaning: dict[str, tuple[str, str]] = {}
+    meaning: dict[str, Meaning] = {}
     groups = epochs.groupby(["node", "channel", "feature"], observed=True, sort=False)
     for (node, channel, feature), rows in groups:
         name = column_of(str(node), str(channel), str(feature))
         if name in meaning:  # one feature from two streams of a node: the stream tells them apart
             name = f"{node}_{channel}_{feature}"
-        meaning[name] = (str(channel), str(feature))
-        ends = BAR if feature in BARRED else ()
-        by_epoch = rows.set_index("epoch")[["value", "coverage", *ends]].reindex(index)
+        meaning[name] = Meaning(str(node), str(channel), str(feature))
+        by_epoch = rows.set_index("epoch").reindex(index)
         pieces[name] = by_epoch["value"].to_numpy(np.float64)
-        pieces |= {f"{name}_{each}": by_epoch[each].to_numpy(np.float64) for each in ("coverage", *ends)}
+        for each in _beside(str(feature)):
+            pieces[f"{name}_{each.name}"] = by_epoch[each.name].to_numpy(np.float64)
     return pd.concat([wide, pd.DataFrame(pieces)], axis=1), meaning
 
 

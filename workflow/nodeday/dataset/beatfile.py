@@ -1,0 +1,73 @@
+"""Beats as a WFDB annotation file (the MIT format, an open standard of PhysioNet, written by wfdb).
+
+``<session>_<node>.beats`` counts samples of the ECG's rate from the whole second in which the session
+begins, as the EDF+ file does. Beats are marked N, since none is classified; one on computed samples is
+marked Q, and why an interval does not count stands in the note. Where samples are missing a note says so.
+"""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from nodeday import tables
+from nodeday.dataset.edf import library
+from nodeday.dataset.raster import SECOND
+from nodeday.settings import HUB, Study
+
+NOTE = '"'
+"""Code of a comment."""
+
+
+def write(study: Study, session: str, target: Path) -> list[Path]:
+    """A file for each node that has beats; raise SettingsError where wfdb is not installed."""
+    wfdb = library("wfdb")
+    nodes = tables.read(tables.path(study.results, "sessions"), "sessions", ["session", "start_ns"])
+    start = int(nodes.loc[nodes["session"] == session, "start_ns"].iloc[0]) // SECOND * SECOND
+    beats = tables.read(tables.path(study.results, "beats", session), "beats")
+    target.mkdir(parents=True, exist_ok=True)
+    done = []
+    for node in study.nodes_of(session).values():
+        own = beats[beats["node"] == node.node]
+        if node.node == HUB or own.empty:
+            continue
+        rate, channel = next(
+            (kind.rate_hz or 1.0, each.name) for kind in study.layout_of(session, node.node).kinds
+            for each in kind.channels if each.unit == "mV"
+        )  # fmt: skip
+        rows = pd.concat([_beats(own), _holes(study, session, node.node, channel)])
+        rows["sample"] = np.rint((rows["utc_ns"] - start) * rate / SECOND).astype(np.int64)
+        rows = rows[rows["sample"] >= 0].sort_values(["sample", "symbol"], kind="stable")
+        name = f"{session}_{node.node}".replace("-", "_")  # the format's record names have no hyphens
+        with warnings.catch_warnings():  # of pandas, about how wfdb calls it
+            warnings.simplefilter("ignore")
+            wfdb.wrann(name, "beats", rows["sample"].to_numpy(), rows["symbol"].tolist(),
+                       aux_note=rows["note"].tolist(), fs=rate, write_dir=str(target))  # fmt: skip
+        done.append(target / f"{name}.beats")
+    return done
+
+
+def _beats(own: pd.DataFrame) -> pd.DataFrame:
+    status = own["rr_status"].astype(str)
+    return pd.DataFrame({
+        "utc_ns": own["utc_ns"], "symbol": np.where(own["origin"] == "measured", "N", "Q"),
+        "note": status.where(status != "normal", ""),
+    })  # fmt: skip
+
+
+def _holes(study: Study, session: str, node: str, channel: str) -> pd.DataFrame:
+    """First and last instant of each stretch of missing samples."""
+    wanted: tables.Filters = [("node", "==", node), ("channel", "==", channel)]
+    path = tables.path(study.results, "samples", session)
+    rows = tables.read(path, "samples", ["utc_ns", "origin"], wanted).sort_values("utc_ns", kind="stable")
+    missing = (rows["origin"] == "missing").to_numpy()
+    step = np.diff(np.concatenate([[0], missing.astype(np.int8), [0]]))
+    utc = rows["utc_ns"].to_numpy(np.int64)
+    first, last = utc[np.flatnonzero(step == 1)], utc[np.flatnonzero(step == -1) - 1]
+    return pd.DataFrame({
+        "utc_ns": np.concatenate([first, last]), "symbol": NOTE,
+        "note": ["missing from here"] * len(first) + ["missing to here"] * len(last),
+    })  # fmt: skip

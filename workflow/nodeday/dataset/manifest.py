@@ -1,0 +1,113 @@
+"""What a study was made from and what came of it: one manifest of hashes, and the check against it.
+
+The manifest holds no time, no machine and no absolute path, so that the same inputs give the same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as parquet
+
+from nodeday import __version__, wiring
+from nodeday.dataset import files
+from nodeday.dataset.package import as_json
+from nodeday.errors import ContractError
+from nodeday.schemas.compiled import VERSION
+from nodeday.settings import Study
+
+NAME = "manifest.json"
+LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "pandera", "pydantic", "snakemake")
+CODE = ("frames", "loss", "clock", "repair", "features", "study", "report", "dataset")
+
+
+def libraries() -> dict[str, str]:
+    """Versions of what computes the tables."""
+    return {name: version(name) for name in LIBRARIES}
+
+
+def build(study: Study, sessions: list[str]) -> dict[str, Any]:
+    """The manifest of a finished study: inputs, settings, code and every file of its results."""
+    captures = {name for session in sessions for name in wiring.captures(study, session)}
+    settings = [path.relative_to(study.root).as_posix() for path in (study.root / "config").rglob("*")
+                if path.is_file() and not path.name.startswith(".")]  # fmt: skip
+    results = [path for path in files.result_files(study.results)
+               if path != NAME and files.session_of(path) in (None, *sessions)]  # fmt: skip
+    return {
+        "manifest": 1, "study": study.file.study, "nodeday": __version__, "data_model": VERSION,
+        "code": {room: wiring.code(room) for room in CODE}, "libraries": libraries(),
+        "sessions": sessions,
+        "inputs": [_entry(study.root, path) for path in sorted(captures)],
+        "settings": [_entry(study.root, path) for path in sorted(settings)],
+        "results": [_entry(study.root, f"results/{path}") for path in results],
+    }  # fmt: skip
+
+
+def _entry(root: Path, path: str) -> dict[str, Any]:
+    full = root / path
+    entry: dict[str, Any] = {"path": path, "bytes": full.stat().st_size, "sha256": files.sha256(full)}
+    if path.endswith(".parquet"):
+        entry["rows"] = parquet.read_metadata(full).num_rows
+    return entry
+
+
+def write(study: Study, sessions: list[str]) -> None:
+    """Write the manifest beside the results, last of all."""
+    partial = study.results / f".{NAME}.partial"
+    partial.write_text(as_json(build(study, sessions)), encoding="utf-8")
+    partial.replace(study.results / NAME)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What differs from a manifest, as (path, what); ``checked`` files were hashed anew."""
+
+    checked: int
+    bytes: int
+    differences: list[tuple[str, str]]
+    notes: list[str]
+
+
+def verify(root: Path) -> Verdict:
+    """Hash everything that the manifest of the study at ``root`` names, and look for what it does not.
+
+    Raises ContractError where there is no manifest.
+    """
+    place = root / "results" / NAME
+    if not place.is_file():
+        raise ContractError("no manifest", str(place), "a finished study", "Run `nodeday run` first.")
+    told = json.loads(place.read_text(encoding="utf-8"))
+    entries = [*told["inputs"], *told["settings"], *told["results"]]
+    found = [(entry["path"], what) for entry in entries if (what := _difference(root, entry))]
+    named = {entry["path"] for entry in entries}
+    there = {f"results/{path}" for path in files.result_files(root / "results") if path != NAME}
+    found += [(path, "is not in the manifest") for path in sorted(there - named)]
+    return Verdict(len(entries), sum(entry["bytes"] for entry in entries), found, list(_notes(told)))
+
+
+def _difference(root: Path, entry: dict[str, Any]) -> str:
+    path = root / entry["path"]
+    if not path.is_file():
+        return "is absent"
+    if path.stat().st_size != entry["bytes"]:
+        return f"has {path.stat().st_size} bytes, not {entry['bytes']}"
+    return "has other content" if files.sha256(path) != entry["sha256"] else ""
+
+
+def _notes(told: dict[str, Any]) -> Iterable[str]:
+    """Differences of what would compute the tables today; no fault of the files."""
+    if told["nodeday"] != __version__:
+        yield f"made with nodeday {told['nodeday']}, this is {__version__}"
+    changed = [room for room, digest in told["code"].items() if wiring.code(room) != digest]
+    if changed:
+        yield f"the code of {', '.join(changed)} has changed since; `nodeday run` would run it again"
+    now = libraries()
+    other = [f"{name} {old} (now {now.get(name)})" for name, old in told["libraries"].items()
+             if now.get(name) != old]  # fmt: skip
+    if other:
+        yield f"made with other libraries: {', '.join(other)}"

@@ -1,0 +1,128 @@
+"""The study as a data package after the Frictionless specification (specs.frictionlessdata.io, Data
+Package, Tabular Data Resource and Table Schema version 1, from memory; ``categories`` as in version 2).
+
+``datapackage.json`` lists every file with its hash; what a file's columns are stands in
+``table-schemas/<table>.json``, once for all sessions. Beside them lies the dictionary, as text and as CSV.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from nodeday import __version__
+from nodeday.dataset import files
+from nodeday.dataset.files import TableFile
+from nodeday.schemas import TABLES, Column, Table, dictionary
+from nodeday.schemas.compiled import VERSION
+
+TYPES = {"int": "integer", "uin": "integer", "flo": "number"}
+SCHEMAS = "table-schemas"
+DICTIONARY = ("table", "column", "type", "unit", "null", "least", "most", "codes", "meaning")
+
+
+def field(column: Column) -> dict[str, Any]:
+    """A column as a field of a Table Schema: its type, unit, meaning, limits and codes."""
+    limits: dict[str, Any] = {"required": not column.nullable}
+    if column.ge is not None:
+        limits["minimum"] = column.ge
+    if column.le is not None:
+        limits["maximum"] = column.le
+    if column.codes:
+        limits["enum"] = list(column.codes)
+    out: dict[str, Any] = {"name": column.name, "type": TYPES.get(column.dtype[:3], "string")}
+    if column.dtype == "binary":
+        out["format"] = "binary"
+    out |= {"description": column.meaning, "constraints": limits}
+    if column.unit:
+        out["unit"] = column.unit
+    if column.codes:
+        out["categories"] = [{"value": code, "label": label} for code, label in column.codes.items()]
+    return out
+
+
+def table_schema(table: Table) -> dict[str, Any]:
+    """A table as a Table Schema; an empty cell is a null."""
+    fields = [field(column) for column in table.columns]
+    return {"description": f"One row is {table.row}.", "fields": fields, "primaryKey": list(table.key),
+            "missingValues": [""]}  # fmt: skip
+
+
+def descriptor(
+    study: str, title: str, tables: Iterable[TableFile], schemas: dict[str, str]
+) -> dict[str, Any]:
+    """``datapackage.json`` of the files; ``schemas`` says where each file's schema lies."""
+    resources = []
+    for number, each in enumerate(tables):
+        known = re.sub(r"[^a-z0-9.-]+", "-", each.path.rsplit(".", 1)[0].lower())
+        kind = each.path.rsplit(".", 1)[1]
+        resource: dict[str, Any] = {
+            "name": f"{known}-{number}", "title": each.table.name, "path": each.path,
+            "profile": "tabular-data-resource", "format": kind,
+            "mediatype": "text/csv" if kind == "csv" else "application/vnd.apache.parquet",
+            "bytes": each.full.stat().st_size, "hash": f"sha256:{files.sha256(each.full)}",
+            "rows": each.rows, "schema": schemas[each.path],
+        }  # fmt: skip
+        if kind == "csv":
+            resource["encoding"] = "utf-8"
+        if each.session:
+            resource["partition"] = {"session": each.session}
+        resources.append(resource)
+    return {
+        "name": re.sub(r"[^a-z0-9.-]+", "-", study.lower()), "title": title or study,
+        "profile": "data-package",
+        "description": "Tables of a field study with body-worn sensor nodes. Times are nanoseconds since "
+        "1970 in UTC. For research only: no diagnosis, no alarm, no medical device.",
+        "generator": f"nodeday {__version__}, data model {VERSION}", "resources": resources,
+    }  # fmt: skip
+
+
+def write(target: Path, study: str, title: str, tables: list[TableFile]) -> None:
+    """Descriptor, schemas and dictionary of ``tables``, whose paths are from ``target``."""
+    folder = target / SCHEMAS
+    folder.mkdir(parents=True, exist_ok=True)
+    for old in folder.glob("*.json"):
+        old.unlink()
+    places: dict[str, str] = {}
+    known: dict[str, str] = {}
+    for each in tables:
+        text = as_json(table_schema(each.table))
+        if text not in known:  # columns of `aligned` differ where sessions have other nodes
+            name = each.table.name + (f"-{each.session}" if each.table.name in known.values() else "")
+            known[text] = name
+            (folder / f"{name}.json").write_text(text, encoding="utf-8")
+        places[each.path] = f"{SCHEMAS}/{known[text]}.json"
+    told = descriptor(study, title, tables, places)
+    (target / "datapackage.json").write_text(as_json(told), encoding="utf-8")
+    extra = {each.table.name: each.table for each in tables if each.table.name not in TABLES}
+    (target / "dictionary.md").write_text(dictionary_text(list(extra.values())), encoding="utf-8")
+    shown = [*TABLES.values(), *extra.values()]
+    (target / "dictionary.csv").write_text(dictionary_csv(shown), encoding="utf-8")
+
+
+def dictionary_text(extra: list[Table]) -> str:
+    """The data dictionary as Markdown, with tables that only this study has."""
+    return "\n\n".join([dictionary.markdown().rstrip(), *map(dictionary.of_table, extra)]) + "\n"
+
+
+def dictionary_csv(tables: Iterable[Table]) -> str:
+    """The data dictionary as CSV, a row for each column, codes with their meanings."""
+    out = io.StringIO()
+    rows = csv.writer(out, lineterminator="\n")
+    rows.writerow(DICTIONARY)
+    for table in tables:
+        for column in (*table.columns, *table.template):
+            codes = "; ".join(f"{code}: {label}" for code, label in (column.codes or {}).items())
+            rows.writerow([table.name, column.name, column.dtype, column.unit,
+                           "yes" if column.nullable else "no", column.ge, column.le, codes,
+                           column.meaning])  # fmt: skip
+    return out.getvalue()
+
+
+def as_json(value: object) -> str:
+    return json.dumps(value, indent=1, ensure_ascii=False) + "\n"

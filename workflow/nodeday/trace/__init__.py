@@ -1,0 +1,1 @@
+"""From any cell of any table back to the bytes that it came from. No room: it reads what rooms wrote."""

@@ -1,0 +1,37 @@
+# Last of all: the data package, the methods, and the manifest of everything.
+def settings_files():
+    found = [path for path in Path("config").rglob("*") if path.is_file()]
+    return sorted(str(path) for path in found if not path.name.startswith("."))
+
+
+rule dataset:
+    input:
+        "results/report/index.html",
+        [study_table(name) for name in (*STUDY_TABLES, "ledger")],
+        expand(
+            table("{each}"),
+            each=[
+                "frames", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
+                "movements", "agreement", "samples", "aligned", "beats", "epochs", "signal_quality",
+                "calibration", "bouts",
+            ],
+            session=SESSIONS,
+        ),
+        lambda wildcards: [path for name in SESSIONS for path in captures(study, name)],
+        lambda wildcards: settings_files(),
+    output:
+        package="results/datapackage.json",
+        words="results/dictionary.md",
+        columns="results/dictionary.csv",
+        methods="results/methods.json",
+        paragraph="results/methods.md",
+        manifest="results/manifest.json",
+    resources:
+        **study_needs(SESSIONS),
+    params:
+        code=code("dataset"),
+        sessions=" ".join(f"--session {name}" for name in SESSIONS),
+    log:
+        "results/logs/dataset.log",
+    shell:
+        "nodeday export package {params.sessions} > {log} 2>&1"
