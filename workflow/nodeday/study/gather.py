@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 from dataclasses import dataclass
 
 import numpy as np
