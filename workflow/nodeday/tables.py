@@ -208,7 +208,7 @@ def read(
     return _framed(stored, table, source)
 
 
-def pieces(source: Path, table: Table) -> Iterator[pd.DataFrame]:
+def row_groups(source: Path, table: Table) -> Iterator[pd.DataFrame]:
     """A whole table as :func:`read` gives it, a row group at a time."""
     with parquet.ParquetFile(source) as file:
         for group in range(file.num_row_groups):

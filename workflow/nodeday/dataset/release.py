@@ -140,7 +140,7 @@ def _copy(source: TableFile, target: Path, shifts: Mapping[str, Shift]) -> None:
     """The file with its instants moved, under the contract of the copy: a band in place of an age."""
     columns = tuple(BAND if each.name == "age_years" else each for each in source.table.columns)
     table = replace(source.table, columns=columns)
-    moved = (_moved(source, table, frame, shifts) for frame in tables.pieces(source.full, source.table))
+    moved = (_moved(source, table, frame, shifts) for frame in tables.row_groups(source.full, source.table))
     tables.write(target, table, moved)
 
 

@@ -32,6 +32,6 @@ def _copy(source: TableFile, target: Path) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     partial = target.with_name(f".{target.name}.partial")
     with partial.open("w", encoding="utf-8", newline="") as out:
-        for number, frame in enumerate(tables.pieces(source.full, source.table)):
+        for number, frame in enumerate(tables.row_groups(source.full, source.table)):
             frame.to_csv(out, index=False, header=not number, lineterminator="\n")
     os.replace(partial, target)
