@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 import pytest
 from conftest import CONFIG
 from nodeday.schemas import TABLES
@@ -21,7 +20,8 @@ from nodeday.layouts import Channel as Channel_
 from nodeday.layouts import Kind
 from nodeday.loss import room as loss_room
 from nodeday.repair import room as repair_room
-from nodeday.repair.stream import assemble
+from nodeday.repair.heard import Heard
+from nodeday.repair.stream import boot_of
 from nodeday.settings import Study
 from nodeday.simulate.scenario import (
     Channel,
@@ -242,16 +242,17 @@ def test_streams_without_ticks_count_by_their_sequence_numbers(study_folder):
 
 def test_a_converters_delay_moves_samples_back():
     knots = pd.DataFrame({"boot": [0, 0], "ticks": [0, 10 * TICK_HZ], "utc_ns": [10**18, 10**18 + 10**10]})
-    frames = pd.DataFrame({
-        "capture": [0], "boot": [0], "seq": [0], "ticks": [TICK_HZ], "samples": [2],
-        "payload": pd.Series([b"\1\0\2\0"], dtype=pd.ArrowDtype(pa.binary())), "status": ["good"],
-    })  # fmt: skip
+    one, yes = np.zeros(1, np.int64), np.ones(1, np.bool_)
+    heard = Heard(
+        one.astype(np.int32), one, one + TICK_HZ, ~yes, yes, np.array([[1, 0, 2, 0]], np.uint8), samples=2
+    )
     gaps = tables.empty(TABLES["gaps"])
     times = []
     for late_ms in (0.0, 6.5):
         kind = Kind(kind=1, stream="s", rate_hz=10, samples=2, converter_ms=late_ms,
                     channels=(Channel_(name="x", unit="g"),))  # fmt: skip
-        times.append(assemble("n", kind, frames, gaps, knots, TICK_HZ).utc_ns)
+        boot = boot_of(0, kind, heard, np.array([0]), gaps, knots, TICK_HZ)
+        times += [stretch.utc_ns for stretch in boot.stretches(1000, 1.0)]
     assert times[0].tolist() == [10**18 + 10**9, 10**18 + 10**9 + 10**8]
     assert (times[0] - times[1]).tolist() == [6_500_000] * 2
 

@@ -408,6 +408,9 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     """A session of 60 ECG frames in two boots, and 30 temperature frames with a short gap and an outage."""
     root = tmp_path_factory.mktemp("study")
     shutil.copytree(CONFIG, root / "config")
+    settings = root / "config" / "study.yaml"
+    plain = settings.read_text().replace("pattern ", "cubic ").replace("max_ms: 250", "max_ms: 80")
+    settings.write_text(plain)
     study, rng = Study(root), np.random.default_rng(4)
     ecg = rng.integers(0, 4096, (60, 20, 1))
     ecg[20:24] = 2000  # 320 ms without change

@@ -374,6 +374,7 @@ def motion_rows(facts: reading.Facts) -> pd.DataFrame:
             "end_ns": start + 30_000_000_000, "feature": [name] * count, "value": np.array(each),
             "coverage": np.ones(count),
             "reason": [None if v == v else "low_coverage" for v in each],
+            **dict.fromkeys(("low", "high", "bias"), np.full(count, nan)), "bar": [None] * count,
         })
         for name, each in values.items()
     ]  # fmt: skip
