@@ -17,7 +17,7 @@ CALIBRATION = Table(
         Column("method", "code", "", "where the coefficients come from", codes=codes.CALIBRATION_METHOD),
         Column("note", "code", "", "why there is none, or what speaks against it",
                codes=codes.CALIBRATION_NOTE, nullable=True),
-        Column("source", "text", "", "the bench record; empty where there is none"),
+        Column("source", "text", "", "the bench record; null where there is none", nullable=True),
         *(Column(f"offset_{axis}_g", "float64", "g", f"offset of {axis}: corrected = (raw - offset) / gain")
           for axis in AXES),
         *(Column(f"gain_{axis}", "float64", "1", f"gain of {axis}") for axis in AXES),

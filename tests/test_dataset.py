@@ -136,10 +136,9 @@ def test_verify_without_a_manifest_says_what_to_do(
 
 
 def jobs(told: str) -> Counter[str]:
-    """Jobs of a dry run by rule."""
-    return Counter(
-        line.removeprefix("rule ").rstrip(":") for line in told.splitlines() if line.startswith("rule ")
-    )
+    """Jobs of a dry run by rule; those of a group are indented."""
+    lines = [line.strip() for line in told.splitlines()]
+    return Counter(line.removeprefix("rule ").rstrip(":") for line in lines if line.startswith("rule "))
 
 
 def test_a_changed_threshold_reruns_only_what_depends_on_it(study: Path, tmp_path: Path) -> None:
@@ -151,7 +150,9 @@ def test_a_changed_threshold_reruns_only_what_depends_on_it(study: Path, tmp_pat
     text = file.read_text()
     file.write_text(text.replace("min_hours: 0.75", "min_hours: 0.05"))
     os.utime(file, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
-    assert jobs(snakemake(folder)) == {"study": 1, "report": 2, "index": 1, "dataset": 1, "everything": 1}
+    # Of these, `settings` and `told` write nothing but marks for the engine.
+    again = {"study": 1, "report": 2, "index": 1, "dataset": 1, "settings": 1, "told": 1, "everything": 1}
+    assert jobs(snakemake(folder)) == again
     file.write_text(text.replace("min_coverage: 0.8      #", "min_coverage: 0.7      #"))
     found = jobs(snakemake(folder))
     assert found["features"] == 2
@@ -241,7 +242,7 @@ def test_the_package_of_csv_files_is_valid_to_the_last_cell(
     wrong = told.flatten(["name", "fieldName", "rowNumber", "note"])
     assert told.valid, wrong[:10]
     assert told.stats["tasks"] > 20
-    assert sum(task.stats["rows"] for task in told.tasks) > 500
+    assert sum(task.stats.get("rows", 0) for task in told.tasks) > 500
 
 
 def test_the_csv_package_catches_a_wrong_cell(

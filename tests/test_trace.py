@@ -229,7 +229,7 @@ def test_the_heart_rate_of_an_epoch_from_its_beats(finished_study: Path, traced:
         (before,) = [each for each in beat["of"] if each["what"] == "beat before"]
         interval = (beat["utc_ns"] - before["utc_ns"]) / 1e6
         assert beat["rr_ms"] is None or interval == pytest.approx(beat["rr_ms"], abs=1e-6)
-        if beat["rr_status"] in ("normal", "beat_in_fill"):
+        if beat["rr_status"] in ("normal", "beat_in_fill", "ectopic", "spans_gap"):
             intervals.append(interval)
         for sample in beat["of"]:
             if sample["what"] == "sample" and sample["origin"] == "measured":

@@ -7,7 +7,7 @@ PEERS = peers(study, SESSIONS)
 
 rule settings:
     output:
-        "results/study/settings",
+        "results/study/.settings",
     params:
         settings=digest([code("study"), code("report"), str(study.file), str(study.participants)]),
     shell:
@@ -20,7 +20,7 @@ rule told:
     input:
         expand(study_table("{each}"), each=["phases", "sessions", "exclusions", "ledger"]),
     output:
-        touch("results/study/told"),
+        touch("results/study/.told"),
 
 
 rule report:
@@ -33,9 +33,9 @@ rule report:
             ],
             allow_missing=True,
         ),
-        "results/study/settings",
+        "results/study/.settings",
         lambda wildcards: expand(table("epochs"), session=PEERS.get(wildcards.session, [])),
-        ancient("results/study/told"),
+        ancient("results/study/.told"),
     output:
         page="results/report/{session}.html",
     resources:

@@ -21,7 +21,7 @@ def calibration(found: list[tuple[Stream, Motion]]) -> pd.DataFrame:
         "stream": [stream.kind.stream for stream, _ in found],
         "method": [each.method for each in chosen],
         "note": [each.note for each in chosen],
-        "source": [each.source for each in chosen],
+        "source": [each.source or None for each in chosen],
         "temperature_c": _floats([each.coefficients.temperature_c for each in chosen]),
         "still_windows": np.array([each.still for each in chosen], np.int64),
         "sphere_sides": np.array([each.sides for each in chosen], np.int64),
