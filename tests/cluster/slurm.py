@@ -15,7 +15,7 @@ import socket
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
@@ -129,13 +129,12 @@ def _said(*command: str) -> str:
     return subprocess.run(command, capture_output=True, text=True, check=False).stdout.strip()
 
 
-def _wait(ready, what: str, folder: Path) -> None:  # type: ignore[no-untyped-def]
+def _wait(ready: Callable[[], object], what: str, folder: Path) -> None:
     give_up = time.monotonic() + START_S
     while not ready():
         if time.monotonic() > give_up:
-            told = "\n".join(
-                f"{log.name}: {log.read_text()[-2000:]}" for log in folder.glob("*.[ol][uo][tg]")
-            )
+            logs = [*folder.glob("*.log"), *folder.glob("*.out")]
+            told = "\n".join(f"{log.name}: {log.read_text()[-2000:]}" for log in logs)
             raise TimeoutError(f"no {what} after {START_S} s\n{told}")
         time.sleep(0.1)
 
