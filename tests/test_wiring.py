@@ -25,7 +25,10 @@ SHEETS = {
     "events.tsv": "session\tphase\tstart\tend\nS1\twork\t2026-07-14T07:00\t\nS2\twork\t2026-07-15T07:00\t\n",
 }
 # In place of the rooms: bash takes a function before a program.
-MAKE = '() { case $2 in study|index) f=$2;; *) f=$2-$3;; esac; touch $(cat "$OUTPUTS/$f"); }'
+MAKE = (
+    "() { case $2 in study|index) f=$2;; package) f=dataset;; *) f=$2-$3;; esac; "
+    'touch $(cat "$OUTPUTS/$f"); }'
+)
 
 
 class Wildcards:
