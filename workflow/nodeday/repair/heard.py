@@ -12,8 +12,7 @@ import pyarrow.compute as compute
 from numpy.typing import NDArray
 
 from nodeday import tables
-from nodeday.errors import ContractError
-from nodeday.layouts import Kind
+from nodeday.layouts import Kind, payload_matrix
 from nodeday.schemas import codes
 
 Key = tuple[str, str]
@@ -68,33 +67,13 @@ def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], dict[str, int
 def _heard(rows: arrow.Table, kind: Kind, key: Key) -> Heard:
     """The frames in arrays of their own, so that Arrow's larger buffers can go."""
     status = rows["status"].cast(arrow.string())
+    where = f"table frames, node {key[0]}, stream {key[1]}"
+    payload = payload_matrix(rows["payload"], kind.payload_bytes, where).copy()
     return Heard(
         np.array(rows["boot"]), np.array(rows["seq"]), np.array(rows["ticks"]),
         np.array(rows["capture"]) > 0, compute.not_equal(status, "inconsistent").to_numpy(),
-        payload_matrix(rows["payload"], kind.payload_bytes, key).copy(), compute.sum(rows["samples"]).as_py(),
+        payload, compute.sum(rows["samples"]).as_py(),
     )  # fmt: skip
-
-
-def payload_matrix(payload: Any, size: int, key: Key = ("", "")) -> NDArray[np.uint8]:
-    """Payloads of ``size`` bytes each as a (n, size) view of the Arrow buffer; ContractError if unequal."""
-    whole = arrow.array(payload) if not isinstance(payload, arrow.ChunkedArray) else payload
-    joined = whole.combine_chunks() if isinstance(whole, arrow.ChunkedArray) else whole
-    if isinstance(joined, arrow.ChunkedArray):
-        joined = joined.chunk(0) if joined.num_chunks else arrow.array([], arrow.binary())
-    if not len(joined):
-        return np.zeros((0, size), np.uint8)
-    _, offset_bytes, data = joined.buffers()
-    wide = np.int64 if arrow.types.is_large_binary(joined.type) else np.int32
-    offsets = np.frombuffer(offset_bytes, wide)[joined.offset : joined.offset + len(joined) + 1]
-    if (np.diff(offsets) != size).any():
-        where = ", ".join(
-            [
-                "table frames",
-                *(f"{what} {name}" for what, name in zip(("node", "stream"), key, strict=True) if name),
-            ]
-        )
-        raise ContractError("payloads of unequal length", where, f"{size} bytes each")
-    return np.frombuffer(data, np.uint8)[offsets[0] : offsets[-1]].reshape(len(joined), size)
 
 
 def _joined(parts: list[Heard]) -> Heard:
