@@ -8,6 +8,7 @@ import json
 import re
 import subprocess
 import sys
+from collections import defaultdict
 from pathlib import Path
 from typing import Any
 
@@ -34,13 +35,12 @@ def standing(study: Study) -> list[dict[str, Any]]:
     session from running, or why its last run stopped, and then its rooms are all to do."""
     why = {session: _obstacles(study, session) for session in study.sessions}
     going = [session for session in study.sessions if not why[session]]
-    rows = _files(study.root, going) if going else []
+    states_of: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for row in _files(study.root, going) if going else ():
+        states_of[row["rule"], _session(row)].append(_state(row))
     found = []
     for session in study.sessions:
-        states = dict.fromkeys(ROOMS, TO_DO)
-        for room in ROOMS:
-            own = [_state(row) for row in rows if row["rule"] == room and _session(row) == session]
-            states[room] = max(own, key=_WORST.index) if own else TO_DO
+        states = {room: max(states_of[room, session] or [TO_DO], key=_WORST.index) for room in ROOMS}
         found.append({"session": session, "rooms": states, "why": why[session]})
     return found
 
