@@ -190,7 +190,7 @@ def _gaps_and_clock(
     node, ticks, utc = (list(column) for column in zip(*knots, strict=True))
     n, table = len(knots), TABLES["clock"]
     columns = {
-        "node": node, "boot": np.zeros(n, np.int32), "ticks": np.array(ticks, np.int64),
+        "node": node, "stream": ["*"] * n, "boot": np.zeros(n, np.int32), "ticks": np.array(ticks, np.int64),
         "utc_ns": np.array(utc, np.int64), "status": ["fitted"] * n,
     }  # fmt: skip
     for column in table.columns:
