@@ -2,7 +2,7 @@
 PYTHON ?= python3
 UV ?= uv
 BIN := .venv/bin
-SOURCES := schemas workflow tests
+SOURCES := schemas workflow tests benchmarks
 
 .DEFAULT_GOAL := help
 .PHONY: help demo test test-cluster lint generated lock clean

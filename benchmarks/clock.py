@@ -15,14 +15,14 @@ import json
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 from scipy.interpolate import PchipInterpolator
 
+from nodeday.arrays import Floats
 from nodeday.clock import hub, maps, movements, nodes
 from nodeday.clock.edge import Unit
 from nodeday.clock.hull import edge_line
@@ -30,7 +30,6 @@ from nodeday.clock.maps import Map
 from nodeday.simulate.motion import taps
 from nodeday.simulate.stamps import HUB_START_NS, TICK_HZ, Day, Events, Way, day, marks
 
-Floats = NDArray[np.float64]
 Curve = Callable[[Floats], Floats]
 DELAY_MS = 3.0
 FPS = 10.0
@@ -43,8 +42,8 @@ class Case:
     name: str
     ppm: float
     moves: bool = False
-    events: Events = Events()
-    way: Way = Way()
+    events: Events = field(default_factory=Events)
+    way: Way = field(default_factory=Way)
     aim: tuple[float, float] | None = None
 
 
@@ -240,8 +239,9 @@ def tap_offsets(seeds: int, rate_hz: float = 50.0) -> dict[str, object]:
         for each in movements.matches(signals, movements.moments(signals)):
             found += 1
             errors.append(each.offset_ms - true_ms)
-    return {"case": "taps", "seeds": seeds, "found": found, "rms_ms": float(np.sqrt(np.mean(np.square(errors)))),
-            "worst_ms": float(np.abs(errors).max())}  # fmt: skip
+    rms = float(np.sqrt(np.mean(np.square(errors))))
+    worst = float(np.abs(errors).max())
+    return {"case": "taps", "seeds": seeds, "found": found, "rms_ms": rms, "worst_ms": worst}
 
 
 def speed() -> dict[str, object]:
@@ -259,8 +259,11 @@ def show(row: dict[str, object]) -> None:
     band = f"{row['held']:6.1%} (least {row['held_least']:4.0%})" if row["held"] is not None else ""
     aim = f"aim {row['aim'][0]} {row['aim'][1]}" if row["aim"] else ""  # type: ignore[index]
     seconds = f"{row['seconds']:6.2f} s" if row["seconds"] is not None else ""
-    print(f"{row['hours']:>3} h {row['case']:<27} {row['by']:<14} rms {row['rms_ms']:8.4f}  worst "
-          f"{row['worst_ms']:8.3f}  bias {row['bias_ms']:+8.4f} ms  {band:<19} {seconds}  {aim}", flush=True)  # fmt: skip
+    errors = f"rms {row['rms_ms']:8.4f}  worst {row['worst_ms']:8.3f}  bias {row['bias_ms']:+8.4f} ms"
+    print(
+        f"{row['hours']:>3} h {row['case']:<27} {row['by']:<14} {errors}  {band:<19} {seconds}  {aim}",
+        flush=True,
+    )
     if row["steps_ms"]:
         print(f"      steps found (800 ms each): {row['steps_ms']}")
 

@@ -33,7 +33,7 @@ from scipy.interpolate import CubicSpline, PchipInterpolator
 from scipy.linalg import solve_toeplitz
 from scipy.signal import butter, resample_poly, sosfiltfilt
 
-from nodeday.repair.gaps import runs
+from nodeday.arrays import runs
 from nodeday.repair.policy import LEFT, Policy, mend
 
 RATE = 250.0

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
 from nodeday import engine, errors, preparing, yamlfile
+from nodeday.arrays import Floats
 from nodeday.benchfile import UPS, BenchPlan, load_bench
 from nodeday.calibration import Check, Record, calibrated, calibration_of, write
 from nodeday.cli import main
@@ -33,7 +33,6 @@ from nodeday.settings import Study
 from nodeday.simulate.bench import Device, simulate_bench
 from nodeday.simulate.scenario import Channel, Sensor
 
-Floats = NDArray[np.float64]
 RATE_HZ = 250.0
 OFFSET_G, GAIN = np.array([0.030, -0.020, 0.050]), np.array([1.03, 0.98, 1.01])
 

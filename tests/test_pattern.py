@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import codes
 
+from nodeday.arrays import runs
 from nodeday.features.heart.beats import beats_of
-from nodeday.repair.gaps import runs
 from nodeday.repair.pattern import LONGEST_S, good_enough, pattern
 from nodeday.repair.policy import LEFT, Policy, mend
 from nodeday.repair.quality import PATTERN_FILL, SHORT_FILL

@@ -16,12 +16,13 @@ from nodeday.schemas import TABLES, codes
 from scipy.interpolate import Akima1DInterpolator, PchipInterpolator
 
 from nodeday import tables
+from nodeday.arrays import runs, spread
 from nodeday.errors import ContractError
 from nodeday.layouts import load_layout, pack_counts, payload_matrix
 from nodeday.repair import quality, room
 from nodeday.repair.align import INTERPOLATED, MISSING, Aligned, grid, grid_range, on_grid
 from nodeday.repair.fill import METHODS, fill
-from nodeday.repair.gaps import fillable, runs, spread
+from nodeday.repair.gaps import fillable
 from nodeday.repair.kernel import PASS, STOP, kernel
 from nodeday.repair.lay import follow_each_other, lay, sample_times
 from nodeday.settings import Study

@@ -12,10 +12,9 @@ import pyarrow as arrow
 import pyarrow.compute as compute
 from numpy.typing import ArrayLike, NDArray
 
+from nodeday.arrays import Bools
 from nodeday.schemas import Column, Table
 from nodeday.schemas.compiled import arrow_schema, arrow_type
-
-Bools = NDArray[np.bool_]
 
 
 def constant(text: str, n: int) -> arrow.DictionaryArray:

@@ -13,9 +13,8 @@ Knots of one boot, straight lines between them, the end lines going on past both
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from nodeday.arrays import Ints
 
 
 def ticks_to_utc(ticks: Ints, knot_ticks: Ints, knot_utc_ns: Ints) -> Ints:

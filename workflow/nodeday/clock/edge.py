@@ -23,16 +23,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.clock.hull import lower_hull
 from nodeday.clock.law import Blur, Law, cells_for
 from nodeday.clock.smooth import Smooth, smooth
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 MIN_POINTS = 12
 """An edge needs as many."""

@@ -7,16 +7,15 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from nodeday import tables
+from nodeday.arrays import Ints
 from nodeday.clock.hub import MARKS, Steady
 from nodeday.clock.maps import Map
 from nodeday.clock.nodes import Stamped
 from nodeday.schemas import TABLES
 from nodeday.settings import HUB
 
-Ints = NDArray[np.int64]
 Boots = list[tuple[tuple[str, str, int], Stamped]]
 
 SILENT_MS = 100.0

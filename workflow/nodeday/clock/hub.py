@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.clock.edge import Unit
 from nodeday.clock.steps import Seen, Shared, find_steps, of_hub
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 FALL_NS = 5_000_000_000
 """A hub clock that falls back by more has started anew; late frames fall back by less. The rooms loss

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from nodeday.arrays import Floats, Ints
 
 PASSES = 12
 """Vectorised sweeps before the sequential one; each removes about half of noisy points."""

@@ -25,9 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
+from nodeday.arrays import Bools, Floats, Ints
 
 STEPS = np.array([0.15, 0.3, 0.5, 0.75, 1, 1.5, 2, 3, 5, 10, 50])
 """Tops of the law's uniform parts in median delays: fine where it begins. Choice of this project."""

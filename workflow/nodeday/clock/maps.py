@@ -9,13 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nodeday import timeline
+from nodeday.arrays import Floats, Ints
 from nodeday.clock.edge import WANDER_PPM, Unit, fit_edge
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 IN_STEP_UNITS = 4
 """Marks that stray by fewer units from whole periods were sent in step with the hub's clock: the part

@@ -14,13 +14,10 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.signal import correlate
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
+from nodeday.arrays import Bools, Floats, Ints
 
 FINE_HZ = 200.0
 """Both signals are compared on a grid this fine, and the peak placed between its points."""

@@ -5,15 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.clock import maps
 from nodeday.clock.edge import Unit
 from nodeday.clock.maps import Map
 from nodeday.clock.steps import Seen
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

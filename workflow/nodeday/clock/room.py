@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from nodeday import tables
+from nodeday.arrays import Ints
 from nodeday.clock import check, hub, maps, nodes
 from nodeday.clock.edge import Unit
 from nodeday.clock.events import step_rows
@@ -20,8 +20,6 @@ from nodeday.layouts import Layout
 from nodeday.ledger import Ledger
 from nodeday.schemas import TABLES
 from nodeday.settings import HUB, Study
-
-Ints = NDArray[np.int64]
 
 COLUMNS = ["node", "stream", "boot", "ticks", "hub_ns", "mark_utc_ns", "status"]
 IN_PLACE = ("good", "late")

@@ -11,10 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 
-Floats = NDArray[np.float64]
+from nodeday.arrays import Floats
 
 
 @dataclass(frozen=True)

@@ -17,12 +17,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.clock.edge import MIN_POINTS, Unit, fit_edge
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 BIN_S, BIN_POINTS, SIDE = 60.0, 12, 2
 """Low stamps are taken from minutes that hold 12 points or more, or from longer bins, and compared over

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from nodeday import tables
+from nodeday.arrays import runs
 from nodeday.dataset.edf import library
 from nodeday.dataset.raster import SECOND
 from nodeday.settings import HUB, Study
@@ -63,10 +64,9 @@ def _holes(study: Study, session: str, node: str, channel: str) -> pd.DataFrame:
     wanted: tables.Filters = [("node", "==", node), ("channel", "==", channel)]
     path = tables.path(study.results, "samples", session)
     rows = tables.read(path, "samples", ["utc_ns", "origin"], wanted).sort_values("utc_ns", kind="stable")
-    missing = (rows["origin"] == "missing").to_numpy()
-    step = np.diff(np.concatenate([[0], missing.astype(np.int8), [0]]))
+    starts, ends = runs((rows["origin"] == "missing").to_numpy())
     utc = rows["utc_ns"].to_numpy(np.int64)
-    first, last = utc[np.flatnonzero(step == 1)], utc[np.flatnonzero(step == -1) - 1]
+    first, last = utc[starts], utc[ends - 1]
     return pd.DataFrame({
         "utc_ns": np.concatenate([first, last]), "symbol": NOTE,
         "note": ["missing from here"] * len(first) + ["missing to here"] * len(last),

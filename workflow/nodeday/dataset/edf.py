@@ -21,7 +21,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday import tables
-from nodeday.dataset.raster import SECOND, Placed, place, runs
+from nodeday.arrays import Ints, runs
+from nodeday.dataset.raster import SECOND, Placed, place
 from nodeday.errors import SettingsError
 from nodeday.layouts import Channel, Kind
 from nodeday.settings import HUB, Study
@@ -29,7 +30,6 @@ from nodeday.settings import HUB, Study
 NOTHING, LEAST, MOST = -32768, -32767, 32767
 """Digital value of a hole, and the range that is left for samples."""
 RECEIVED = ("measured", "recovered")
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -43,8 +43,8 @@ class Signal:
     digital: NDArray[np.int16]
     physical: tuple[float, float]
     exact: bool
-    holes: list[tuple[int, int]]
-    fills: list[tuple[int, int]]
+    holes: tuple[Ints, Ints]
+    fills: tuple[Ints, Ints]
     counted: dict[str, int]
 
 
@@ -169,6 +169,9 @@ def _annotations(
     ]  # fmt: skip
     for one in signals:
         for what, stretches in (("missing", one.holes), ("computed", one.fills)):
-            found += [(a / one.rate_hz, (b - a) / one.rate_hz, f"{what} {one.label}") for a, b in stretches]
+            found += [
+                (a / one.rate_hz, (b - a) / one.rate_hz, f"{what} {one.label}")
+                for a, b in zip(*stretches, strict=True)
+            ]
     found = [(round(at, 6), None if last is None else round(last, 6), text) for at, last, text in found]
     return sorted((each for each in found if 0 <= each[0] < seconds), key=lambda each: (each[0], each[2]))

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from nodeday.arrays import Ints
+
 SECOND = 1_000_000_000
 EDGE = 0.1
 """Periods on both sides of a half in which a sample stays with the one before. A choice of this project."""
@@ -70,9 +71,3 @@ def _held(off: NDArray[np.float64]) -> Ints:
     certain = np.rint(off - EDGE) == np.rint(off + EDGE)
     last = np.maximum.accumulate(np.where(certain, np.arange(len(off)), -1))
     return np.where(last >= 0, whole[np.maximum(last, 0)], whole)
-
-
-def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Stretches [start, end) of true places."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -22,9 +22,9 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from nodeday import tables
+from nodeday.arrays import Ints
 from nodeday.dataset import files, package
 from nodeday.dataset.files import TableFile
 from nodeday.errors import ContractError, SettingsError
@@ -42,7 +42,6 @@ BAND = Column("age_band", "name", "year", "age in a band of ten years; null wher
               nullable=True)  # fmt: skip
 
 
-Ints = NDArray[np.int64]
 Shift = tuple[int, int]
 """By how many ns a session's instants in UTC move, and its stamps of the hub's clock."""
 

@@ -6,11 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
+from nodeday.arrays import Bools, Floats, Ints, runs
 
 BIN_NS = 250_000_000
 """Of the envelope that is kept: a day has 345,600."""
@@ -110,12 +107,6 @@ def silences(ms: Floats, period_ms: float, from_ms: float, to_ms: float) -> list
     edges = np.concatenate([[from_ms - period_ms], ms, [to_ms]])
     long = np.flatnonzero(np.diff(edges) > 2 * period_ms)
     return [(round(float(edges[at]) + period_ms, 3), round(float(edges[at + 1]), 3)) for at in long]
-
-
-def runs(mask: Bools) -> tuple[Ints, Ints]:
-    """Half-open [start, end) of each run of true values of ``mask`` (n,), in order."""
-    edges = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
-    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
 
 
 def _listed(values: Floats) -> list[float | None]:

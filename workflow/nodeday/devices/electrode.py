@@ -13,11 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from nodeday.arrays import Bools, Floats, Ints
 
 QUIET = (0.52, 0.65)
 """After the T wave and before the P wave, in shares of the interval; holds for the waves of a normal

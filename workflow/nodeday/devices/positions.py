@@ -15,9 +15,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from nodeday.arrays import Floats
 
 STILL_MG = 13.0
 """Spread of each axis below which a node is at rest: van Hees et al. 2014, from memory."""

@@ -10,18 +10,11 @@ import numpy as np
 import pandas as pd
 
 from nodeday import tables
+from nodeday.arrays import Floats
 from nodeday.benchfile import BenchNode, BenchPlan, Stretch
 from nodeday.calibration import Acceleration, Check, Record, judged
 from nodeday.devices import checks
-from nodeday.devices.electrode import (
-    SLOW_BPM,
-    Floats,
-    Signal,
-    blocks,
-    noise_and_mains,
-    quiet_windows,
-    rate_bpm,
-)
+from nodeday.devices.electrode import SLOW_BPM, Signal, blocks, noise_and_mains, quiet_windows, rate_bpm
 from nodeday.devices.positions import Rest, rest_of
 from nodeday.errors import SettingsError
 from nodeday.layouts import Kind

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from nodeday.arrays import Floats, Ints
 from nodeday.features.stream import RECEIVED, Feature, Stream
-from nodeday.features.stretches import Floats, Ints
 from nodeday.features.windows import NONE_BEFORE, TOO_FEW_SAMPLES, Windows, ratio
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from nodeday import tables
+from nodeday.arrays import Floats, Ints
 from nodeday.calibration import calibration_of
 from nodeday.errors import ContractError
 from nodeday.features import others
@@ -19,7 +20,6 @@ from nodeday.features.motion import rows as motion_rows
 from nodeday.features.motion.calibrate import Temperature
 from nodeday.features.motion.epochs import Motion, motion_of
 from nodeday.features.stream import COLUMNS, RECEIVED, Feature, Stream
-from nodeday.features.stretches import Floats, Ints
 from nodeday.features.windows import Windows, coverage, ratio, windows_over
 from nodeday.layouts import Channel, Kind
 from nodeday.ledger import Ledger

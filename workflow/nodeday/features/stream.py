@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from nodeday.features.stretches import Bools, Floats, Ints
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.windows import TOO_FEW_BEATS, Windows, coverage, judged
 from nodeday.layouts import Kind
 from nodeday.sections import Epochs, Node

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nodeday.features.stretches import Bools, Floats, Ints
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.schemas import codes
 
 SECOND = 1_000_000_000

@@ -10,13 +10,12 @@ import pandas as pd
 import pyarrow as arrow
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Ints
 from nodeday.frames.unwrap import digests
 from nodeday.schemas import codes
 from nodeday.settings import HUB
 
-Ints = NDArray[np.int64]
 Marks = NDArray[np.uint64]
-Bools = NDArray[np.bool_]
 Words = NDArray[np.str_]
 States = NDArray[np.int8]
 

@@ -12,9 +12,9 @@ import pyarrow as arrow
 from numpy.typing import NDArray
 
 from nodeday import tables
-from nodeday.frames.judge import Bools
+from nodeday.arrays import Bools, Ints
 from nodeday.frames.scan import Block, Found, Reject
-from nodeday.frames.unwrap import Ints, NodeClock, StreamCounter, digests, hub_steps
+from nodeday.frames.unwrap import NodeClock, StreamCounter, digests, hub_steps
 from nodeday.layouts import Field, Kind, Layout, decode_fields
 from nodeday.layouts.dealing import stamped_instant
 from nodeday.schemas import TABLES

@@ -11,11 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Bytes
 from nodeday.layouts.stuffing import DELIMITER, ESCAPE, HDLC_XOR, SLIP_CODE
 
-Bytes = NDArray[np.uint8]
 Places = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 MOST_STUFFED = 2
 """SLIP and HDLC at most double a frame; COBS adds a byte in 254 (Cheshire and Baker 1999)."""

@@ -12,12 +12,11 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Bytes
 from nodeday.layouts import Kind, Layout, crc
 from nodeday.layouts.codec import get_bits
 
-Bytes = NDArray[np.uint8]
 Places = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

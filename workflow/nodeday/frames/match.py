@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nodeday.frames.columns import DISTINCT, UNPLACED, Bools, Frames, Ints, Marks, joined
+from nodeday.arrays import Bools, Ints
+from nodeday.frames.columns import DISTINCT, UNPLACED, Frames, Marks, joined
 
 MOST_TARGETS = 16
 """Places that one stretch of a capture may be split over, at most."""

@@ -11,14 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.frames.scan import Block, Found
 from nodeday.layouts import decode_fields
 from nodeday.layouts.codec import get_bits, put_bits
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 LEAST_S, LEAST_UNITS = 2.0, 4
 """A hub's clock cannot stand still over so many seconds and units of ticks."""

@@ -21,6 +21,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from nodeday.arrays import Bools, Ints
 from nodeday.frames import unwrap
 from nodeday.frames.columns import (
     CONFLICT,
@@ -31,9 +32,7 @@ from nodeday.frames.columns import (
     INCONSISTENT,
     LATE,
     UNPLACED,
-    Bools,
     Frames,
-    Ints,
     States,
     joined,
 )

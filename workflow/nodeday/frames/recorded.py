@@ -27,10 +27,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nodeday import yamlfile
+from nodeday.arrays import Ints
 from nodeday.errors import ContractError
 from nodeday.frames import rowfile
 from nodeday.frames.containers import FileFacts
-from nodeday.frames.rowfile import Ints, Rows
+from nodeday.frames.rowfile import Rows
 from nodeday.frames.rowparts import Columns, Part, Said, joined
 from nodeday.frames.scan import Block, Found
 from nodeday.layouts import Kind, Layout, encode_frames, pack_counts

@@ -13,10 +13,8 @@ import pyarrow.csv as csv
 import pyarrow.parquet as parquet
 from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.errors import ContractError
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 ROWS = 1 << 16
 

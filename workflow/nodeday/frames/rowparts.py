@@ -10,8 +10,9 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field as Setting
 
+from nodeday.arrays import Ints
 from nodeday.errors import ContractError
-from nodeday.frames.rowfile import Ints, Rows
+from nodeday.frames.rowfile import Rows
 from nodeday.layouts import Channel, Field, Kind, Layout
 from nodeday.settings import HUB
 from nodeday.yamlfile import Strict

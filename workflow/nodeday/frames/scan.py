@@ -18,8 +18,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Bytes
 from nodeday.frames import framing
-from nodeday.frames.judge import Bools, Bytes, Places, Spoken, judge
+from nodeday.frames.judge import Places, Spoken, judge
 from nodeday.layouts import Kind, Layout
 from nodeday.layouts.stuffing import DELIMITER
 

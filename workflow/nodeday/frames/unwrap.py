@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from nodeday.arrays import Ints
 
 RESTART_S, RESTART_PER_S = 2.0, 1e-4
 """Ticks and hub time that differ by more than 2 s + 100 ppm of the step mean a restart; wider

@@ -8,13 +8,12 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from nodeday.arrays import Bytes, Ints
 from nodeday.layouts import crc
 from nodeday.layouts.crc import narrowest
 from nodeday.layouts.model import Layout
 from nodeday.layouts.parts import Kind, Order
 
-Bytes = NDArray[np.uint8]
-Ints = NDArray[np.int64]
 Whole = TypeVar("Whole", NDArray[np.int64], NDArray[np.int32])
 
 

@@ -11,9 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Ints
 from nodeday.layouts.parts import Kind
-
-Ints = NDArray[np.int64]
 
 
 def instant_of(kind: Kind, seq: Ints, position: Ints | int = 0) -> Ints:

@@ -9,9 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bytes
 from nodeday.layouts.model import Framing
-
-Bytes = NDArray[np.uint8]
 
 DELIMITER = {"cobs": 0x00, "slip": 0xC0, "hdlc": 0x7E}
 ESCAPE = {"slip": 0xDB, "hdlc": 0x7D}

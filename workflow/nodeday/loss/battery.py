@@ -15,15 +15,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from nodeday import tables
+from nodeday.arrays import Floats, Ints
 from nodeday.loss import causes
 from nodeday.loss.heard import Session
 from nodeday.schemas import TABLES
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 HOUR_NS, BIN_NS = 3_600_000_000_000, 300_000_000_000
 LEAST_BINS = 6

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.int64]
+from nodeday.arrays import Bools, Ints, runs
 
 GMIN = 16
 """Losses with fewer received frames between them belong to one burst: the value that RFC 3611,
@@ -94,9 +92,8 @@ class Stretches:
     @classmethod
     def of(cls, lost: Bools) -> Stretches:
         """One stretch of flags (n,)."""
-        edges = np.diff(np.concatenate([[False], lost, [False]]).astype(np.int8))
         ends = np.array([0], np.int64), np.array([len(lost)], np.int64)
-        return cls(*ends, np.flatnonzero(edges == 1), np.flatnonzero(edges == -1))
+        return cls(*ends, *runs(lost))
 
     @property
     def expected(self) -> int:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from nodeday.arrays import Floats, Ints
 
 SILENT_PERIODS = 3.0
 """A hub outage is silence of all nodes for more than so many frame periods of the slowest of them."""

@@ -10,13 +10,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday import tables
+from nodeday.arrays import Ints
 from nodeday.loss import causes
 from nodeday.loss.gaps import Runs, due_ns, gaps_of, split
 from nodeday.loss.heard import Heard, Session
 from nodeday.loss.hub import HUB, Hub
 from nodeday.schemas import TABLES
 
-Ints = NDArray[np.int64]
 Unknown = tuple[int, int, str, int, int | None, str]
 """boot, first lost number, cause, stamps before and after (null at the end), reason."""
 RADIO, OUTAGE, COUNTER = 0, 1, 2

@@ -8,8 +8,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from nodeday.arrays import Ints
+
 Mark = TypeVar("Mark", np.bool_, np.int64)
 
 MINUTE_NS = 60_000_000_000

@@ -10,12 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.loss import hub
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
-
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 COLUMNS = [
     "capture", "offset", "node", "stream", "boot", "seq_raw", "seq", "ticks_raw", "ticks", "hub_ns",

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.int64]
+from nodeday.arrays import Ints
 
 HUB = "hub"
 FALL_NS = 5_000_000_000

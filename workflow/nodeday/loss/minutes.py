@@ -9,13 +9,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday import tables
+from nodeday.arrays import Ints
 from nodeday.loss.find import joined
 from nodeday.loss.gaps import MINUTE_NS, due_ns
 from nodeday.loss.heard import Heard, Session
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
-Ints = NDArray[np.int64]
 LOST = [f"lost_{cause}" for cause in GAP_CAUSE]
 RUN = 1 << 40
 """More minutes than any hub counts, so that minutes of all runs have a number each."""

@@ -6,12 +6,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.loss.burst import interval
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 WIDTH = {"rssi_dbm": 2.0, "lqi": 5.0}
 """Width of a bin, in the unit of the measure. Choice of this project."""

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from nodeday import tables
 from nodeday.loss import burst
@@ -19,7 +18,6 @@ from nodeday.loss.signal import neighbours, table_rows
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
-Ints = NDArray[np.int64]
 Frames = dict[str, pd.DataFrame]
 
 

@@ -17,7 +17,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.repair.gaps import runs, spread
+from nodeday.arrays import Ints, Singles, runs, spread
 from nodeday.repair.kernel import BLOCK, Kernel, interpolate, kernel
 from nodeday.repair.quality import (
     CLIPPED,
@@ -31,9 +31,7 @@ from nodeday.repair.quality import (
 )
 from nodeday.schemas import codes
 
-Ints = NDArray[np.int64]
 Places = NDArray[np.int8]
-Singles = NDArray[np.float32]
 
 SECOND = 1_000_000_000
 MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import Akima1DInterpolator, PchipInterpolator
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
+from nodeday.arrays import Bools, Floats, Ints
 
 METHODS = ("linear", "akima", "pchip")
 SIDE = 3

@@ -20,11 +20,8 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
-Ints = NDArray[np.int64]
+from nodeday.arrays import Floats, Singles
 
 PASS, STOP, STOP_DB = 0.4, 0.6, 63.0
 # 3 dB to spare, since the window's formula holds to about that.

@@ -14,10 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Ints
 from nodeday.timeline import ticks_to_utc
-
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 MOST_SLOTS = 50_000_000
 """More frames in one boot than a year of a fast stream: a sequence number must be wrong."""

@@ -25,10 +25,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
+from nodeday.arrays import Bools, Floats, Ints, Singles
 
 LONGEST_S = 0.25
 CONTEXT_S = 0.35

@@ -7,14 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Floats, spread
 from nodeday.repair.fill import fill
-from nodeday.repair.gaps import fillable, spread
+from nodeday.repair.gaps import fillable
 from nodeday.repair.pattern import good_enough, pattern, without_qrs
 from nodeday.repair.quality import PATTERN_FILL, SHORT_FILL
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 LEFT = -1
 SHORT_S = 0.04

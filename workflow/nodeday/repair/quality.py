@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.repair.gaps import runs, spread
+from nodeday.arrays import Bools, runs, spread
 from nodeday.schemas import codes
-
-Bools = NDArray[np.bool_]
 
 GOOD, CLIPPED, FLAT, NOT_MEASURED, LEAD_OFF, SHORT_FILL, PATTERN_FILL, NEAR_GAP = range(8)
 FLAT_MS = 200.0

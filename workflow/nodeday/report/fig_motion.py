@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday import tables
-from nodeday.report import place
+from nodeday.arrays import runs
 from nodeday.report.facts import Facts
 from nodeday.report.figure import Figure, axis, instants, phase_marks
 from nodeday.report.svg import Drawing, TimeAxis, boxes
@@ -88,7 +88,7 @@ def _row(drawing: Drawing, time: TimeAxis, own: pd.DataFrame, top: float) -> Non
             share = own[name].to_numpy(np.float64)
             _bars(drawing, left, width, base, share, (lane, LANE), f"posture {name.removesuffix('_share')}")
             base = base + np.nan_to_num(share)
-    off = place.runs(own["nonwear"].to_numpy(np.float64) == 1)
+    off = zip(*runs(own["nonwear"].to_numpy(np.float64) == 1), strict=True)
     spans = [(left[a], top, left[b - 1] + width[b - 1] - left[a], WALK + 4.0 + LANE) for a, b in off]
     drawing.path(boxes(spans), "why absent")
 
@@ -109,7 +109,7 @@ def _holes(
     drawing: Drawing, left: NDArray[np.float64], width: NDArray[np.float64], mask: NDArray[np.bool_],
     top: float, height: float,
 ) -> None:  # fmt: skip
-    for first, last in place.runs(mask):
+    for first, last in zip(*runs(mask), strict=True):
         wide = left[last - 1] + width[last - 1] - left[first]
         drawing.rect(left[first], top, wide, height, "hole", f"{last - first} epochs without a value")
 

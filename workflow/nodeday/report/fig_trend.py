@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from nodeday.arrays import runs
 from nodeday.report import place
 from nodeday.report.facts import Facts
 from nodeday.report.figure import Figure, axis, instants, phase_marks
@@ -117,7 +118,7 @@ def _bars(rows: pd.DataFrame) -> list[str]:
 def _panel(drawing: Drawing, time: TimeAxis, value: ValueAxis, own: pd.DataFrame) -> None:
     start, end = own["start_ns"].to_numpy(np.int64), own["end_ns"].to_numpy(np.int64)
     values = own["value"].to_numpy(np.float64)
-    for first, last in place.runs(~np.isfinite(values)):
+    for first, last in zip(*runs(~np.isfinite(values)), strict=True):
         left = max(float(time.x(int(start[first]))), time.left)
         right = min(float(time.x(int(end[last - 1]))), time.right)
         reason = str(own["reason"].iloc[first])

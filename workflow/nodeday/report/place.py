@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import runs
+
 SECOND = 1_000_000_000
 _BOOT = 1 << 40
 
@@ -116,17 +118,6 @@ def stack(parts: Mapping[str, NDArray[np.float64]]) -> dict[str, NDArray[np.floa
     return cut
 
 
-def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Half-open runs of true.
-
-    >>> runs(np.array([True, True, False, True]))
-    [(0, 2), (3, 4)]
-    """
-    edges = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
-    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    return list(zip(starts.tolist(), ends.tolist(), strict=True))
-
-
 def decimate(values: NDArray[np.float64], most: int) -> NDArray[np.intp]:
     """Indices that keep the least and the greatest of each bucket, so that peaks survive.
 
@@ -137,7 +128,7 @@ def decimate(values: NDArray[np.float64], most: int) -> NDArray[np.intp]:
         return np.arange(values.size)
     size = -(-2 * values.size // most)
     kept: list[NDArray[np.intp]] = []
-    for first, last in runs(np.isfinite(values)):
+    for first, last in zip(*runs(np.isfinite(values)), strict=True):
         cuts = np.arange(first, last, size)
         low = [cut + int(np.argmin(values[cut : min(cut + size, last)])) for cut in cuts]
         high = [cut + int(np.argmax(values[cut : min(cut + size, last)])) for cut in cuts]

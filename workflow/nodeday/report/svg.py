@@ -14,7 +14,7 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from nodeday.report import place
+from nodeday.arrays import runs
 
 SECOND = 1_000_000_000
 WIDTH, LEFT, RIGHT = 860, 118, 14
@@ -68,7 +68,7 @@ def _n(value: float) -> str:
 def polyline(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[str, str]:
     """Path data of a line that breaks at every NaN, and of the dots that stand alone in it."""
     lines, dots = [], []
-    for first, last in place.runs(np.isfinite(x) & np.isfinite(y)):
+    for first, last in zip(*runs(np.isfinite(x) & np.isfinite(y)), strict=True):
         if last - first == 1:
             dots.append(f"M{_n(x[first] - 1.2)} {_n(y[first])}h2.4")
             continue

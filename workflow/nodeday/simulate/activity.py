@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from nodeday.arrays import Floats
 
 SETTLE_S = 60.0
 """Seconds in which heart rate goes 63 % of the way to a new phase's (common practice, no source)."""

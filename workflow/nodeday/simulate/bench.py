@@ -9,9 +9,9 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field as Setting
 
+from nodeday.arrays import Floats, Ints
 from nodeday.benchfile import BenchNode, BenchPlan, Position, load_bench
 from nodeday.errors import SettingsError
 from nodeday.layouts import Kind, Layout, load_layout
@@ -23,9 +23,6 @@ from nodeday.simulate.scenario import Channel, Crystal, NodePlan, Phase, Sensor,
 from nodeday.simulate.transmit import transmit
 from nodeday.simulate.truth import Truth
 from nodeday.yamlfile import Strict
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 AFTER_S = 5.0
 TURN_S = 1.0

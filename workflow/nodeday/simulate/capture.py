@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bytes, Ints
 from nodeday.layouts import Layout, stuff
 from nodeday.layouts.stuffing import DELIMITER
-
-Bytes = NDArray[np.uint8]
-Ints = NDArray[np.int64]
 
 JUNK_BYTES = (1, 40)
 

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Bytes, Floats
 from nodeday.layouts import Kind, Layout, crc
 from nodeday.layouts.codec import get_bits
-
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-Bytes = NDArray[np.uint8]
 
 STALL_MEAN_S, STALL_LENGTH_S = 0.04, 1.0
 """While the hub is busy (for a second, now and then) delays have this mean: a choice of this project."""
@@ -19,7 +15,7 @@ LATE_S = (0.15, 0.9)
 TWIN_S = (0.004, 0.03)
 
 
-def gilbert(n: int, loss: float, burst: float, rng: np.random.Generator) -> Flags:
+def gilbert(n: int, loss: float, burst: float, rng: np.random.Generator) -> Bools:
     """Which of ``n`` frames are lost: a two-state chain with this long-run loss and mean burst.
 
     Gilbert's model (Bell Syst. Tech. J. 39, 1960) with every frame of the bad state lost: from
@@ -40,7 +36,7 @@ def gilbert(n: int, loss: float, burst: float, rng: np.random.Generator) -> Flag
     return np.roll(lost[:n], int(rng.integers(n)))
 
 
-def faded(strides: Floats, share: float, shadow: tuple[float, float], rng: np.random.Generator) -> Flags:
+def faded(strides: Floats, share: float, shadow: tuple[float, float], rng: np.random.Generator) -> Bools:
     """Frames (n,) lost while the body lies in the way at one part of each stride.
 
     ``strides`` walked at each frame (NaN: standing); within ``shadow``, a part of the stride
@@ -67,7 +63,7 @@ def delays(
     return least_s + mean * rng.standard_exponential(len(sent_s))
 
 
-def arrivals(sent_s: Floats, delay_s: Floats, late: Flags, rng: np.random.Generator) -> Floats:
+def arrivals(sent_s: Floats, delay_s: Floats, late: Bools, rng: np.random.Generator) -> Floats:
     """When frames (n,) sent in order arrive: in order too, but for ``late`` ones held back.
 
     A radio's queue keeps the order, so an earlier frame's longer delay holds up the next::

@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.integrate import cumulative_trapezoid
 
-Floats = NDArray[np.float64]
+from nodeday.arrays import Floats
 
 CURVE_PPM_PER_K2 = -0.034
 TURNOVER_C = 25.0

@@ -10,11 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.integrate import cumulative_trapezoid
 from scipy.signal import lfilter
 
-Floats = NDArray[np.float64]
+from nodeday.arrays import Floats
 
 FINE_HZ = 500.0
 ANGLE_DEG = (-70.0, -15.0, 0.0, 15.0, 100.0)  # P Q R S T

@@ -6,12 +6,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Floats
 from nodeday.simulate.activity import Activity
 from nodeday.simulate.scenario import Sensor
-
-Floats = NDArray[np.float64]
 
 NOISE_G = 0.004
 TAP_G, TAP_WIDTH_S = 2.5, 0.02

@@ -8,11 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.layouts import Field, Kind, instant_of
 from nodeday.simulate.crystal import CrystalClock
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 Source = Callable[[Ints, Floats], Floats]
 """(running numbers (n,), true seconds since the session's start (n,)) -> physical values (n, channels)."""

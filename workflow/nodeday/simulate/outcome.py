@@ -8,13 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.simulate.capture import Copies, Laid
 from nodeday.simulate.nodes import Sent
 from nodeday.simulate.scenario import SessionPlan
 from nodeday.simulate.truth import CAUSES, NOT_LOST, StreamTruth, Truth
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 RADIO, HUB_OUTAGE, UNKNOWN = (np.int8(CAUSES.index(c)) for c in ("radio", "hub_outage", "unknown"))
 

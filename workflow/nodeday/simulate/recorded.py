@@ -15,9 +15,9 @@ import os
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nodeday import tables
+from nodeday.arrays import Ints
 from nodeday.errors import SettingsError
 from nodeday.settings import Study
 from nodeday.simulate import scoring, sheets
@@ -26,8 +26,6 @@ from nodeday.simulate.replay import into_study
 from nodeday.simulate.room import paths
 from nodeday.simulate.scenario import Channel
 from nodeday.simulate.truth import Truth
-
-Ints = NDArray[np.int64]
 
 OPEN_DATA = "NODEDAY_OPEN_DATA"
 CHANNEL = Channel(loss=0.05, burst=5)

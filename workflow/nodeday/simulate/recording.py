@@ -10,11 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Floats
 from nodeday.errors import SettingsError
-
-Floats = NDArray[np.float64]
 
 UNITS = {"mv": ("mV", 1.0), "uv": ("mV", 1e-3), "g": ("g", 1.0), "mg": ("g", 1e-3), "degc": ("degC", 1.0)}
 """Suffix of a column's name -> unit and factor."""

@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 import yaml
-from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
+from nodeday.arrays import Floats, Ints
 from nodeday.errors import SettingsError
 from nodeday.layouts import Kind, Layout
 from nodeday.sections import Node
@@ -27,9 +27,6 @@ from nodeday.simulate.recording import Recording, Signal
 from nodeday.simulate.scenario import Channel, Crystal, NodePlan, Phase, SessionPlan
 from nodeday.simulate.transmit import transmit
 from nodeday.simulate.truth import Truth
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 START = datetime(2026, 7, 20, 6, tzinfo=UTC)
 MAX_PPM = 40.0

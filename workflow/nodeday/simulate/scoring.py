@@ -6,13 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Ints
 from nodeday.layouts import Kind
 from nodeday.simulate.truth import StreamTruth, Truth
-
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 
 BEATS = frozenset("NLRBAaJSVrFejnE/fQ?")
 """Annotation symbols of the WFDB standard that stand for a beat."""
@@ -25,7 +22,7 @@ def only_beats(samples: Sequence[int] | Ints, symbols: Sequence[str]) -> Ints:
     return np.array([at for at, symbol in zip(samples, symbols, strict=True) if symbol in BEATS], np.int64)
 
 
-def sample_instants(stream: StreamTruth, kind: Kind, numbers: Ints) -> tuple[Ints, Flags]:
+def sample_instants(stream: StreamTruth, kind: Kind, numbers: Ints) -> tuple[Ints, Bools]:
     """True UTC (m,) of samples by their number in the recording, and whether their frame arrived.
 
     ``stream`` must be of one boot, as a replayed recording is; numbers past what was sent are
@@ -42,7 +39,7 @@ def sample_instants(stream: StreamTruth, kind: Kind, numbers: Ints) -> tuple[Int
     return at, stream.received[numbers // kind.samples]
 
 
-def matched(labels: Ints, found: Ints) -> Flags:
+def matched(labels: Ints, found: Ints) -> Bools:
     """Which labels (n,) have a beat within 150 ms: both must be each other's nearest, so that
     pairs are one to one. Both arrays rise."""
     if not len(labels) or not len(found):
@@ -59,7 +56,7 @@ def _nearest(of: Ints, among: Ints) -> Ints:
     return np.where(of - among[right - 1] <= among[right] - of, right - 1, right).astype(np.int64)
 
 
-def beats(labels: Ints, arrived: Flags, found: Ints) -> str:
+def beats(labels: Ints, arrived: Bools, found: Ints) -> str:
     """Sensitivity TP / (TP + FN) and positive predictive value TP / (TP + FP), as a line.
 
     ``arrived`` (n,) says which labels lie on received samples; sensitivity is given for all

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.layouts import Kind, Layout
 from nodeday.sections import Node
 from nodeday.settings import HUB
@@ -14,9 +14,6 @@ from nodeday.simulate.nodes import Source
 from nodeday.simulate.scenario import SessionPlan, check_plan
 from nodeday.simulate.transmit import transmit
 from nodeday.simulate.truth import Truth
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 MARGIN_S = 3.0
 STILL_MV, WALKING_MV = 0.008, 0.02

@@ -8,11 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Floats, Ints
 from nodeday.simulate import channel
 from nodeday.simulate.crystal import skew_ppm, temperature_at
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 TICK_HZ = 32_768
 HUB_START_NS = 10**12

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.layouts import Kind, Layout, encode_frames, pack_counts
 from nodeday.sections import Node
 from nodeday.settings import HUB
@@ -20,10 +21,6 @@ from nodeday.simulate.nodes import Sent, Source
 from nodeday.simulate.outcome import HUB_OUTAGE, RADIO, outcome, whole_truth
 from nodeday.simulate.scenario import SessionPlan, check_plan
 from nodeday.simulate.truth import Truth
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 
 HOST_JITTER_S = 0.0015
 """Mean delay of the host's answer to a mark."""
@@ -142,7 +139,7 @@ def _senders(plan: SessionPlan, layout: Layout, addresses: Mapping[int, Node], h
     return out
 
 
-def _within(seconds: Floats, plan: SessionPlan) -> Flags:
+def _within(seconds: Floats, plan: SessionPlan) -> Bools:
     """Which instants (n,) lie in an outage of the hub."""
     out = np.zeros(len(seconds), bool)
     for begin, end in plan.silences:
@@ -152,7 +149,7 @@ def _within(seconds: Floats, plan: SessionPlan) -> Flags:
 
 def _on_the_air(
     plan: SessionPlan, sender: Sender, sent: Sent, strides: Callable[[Floats], Floats] | None
-) -> tuple[Flags, NDArray[np.int8]]:
+) -> tuple[Bools, NDArray[np.int8]]:
     """Frames (n,) lost on the air, and the cause that holds for each frame if it is lost."""
     outage = _within(sent.sent_s, plan)
     cause = np.where(outage, HUB_OUTAGE, RADIO).astype(np.int8)
@@ -166,7 +163,7 @@ def _on_the_air(
 
 
 def _copies(
-    plan: SessionPlan, layout: Layout, hub: Hub, sender: Sender, sent: Sent, lost: Flags,
+    plan: SessionPlan, layout: Layout, hub: Hub, sender: Sender, sent: Sent, lost: Bools,
     sources: Mapping[tuple[str, str], Source],
 ) -> Copies:  # fmt: skip
     """Every copy of the stream's frames that reaches the hub, as bytes."""
@@ -190,7 +187,7 @@ def _copies(
     return Copies(frames, row, arrival_s, damaged)
 
 
-def _near_loss(lost: Flags) -> Floats:
+def _near_loss(lost: Bools) -> Floats:
     """Share (n,) of the frames around each that are lost: what drives signal strength."""
     return uniform_filter1d(lost.astype(np.float64), 2 * NEAR_FRAMES + 1) if len(lost) else np.zeros(0)
 

@@ -10,10 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Ints
 from nodeday.errors import ContractError
 from nodeday.schemas.codes import GAP_CAUSE
-
-Ints = NDArray[np.int64]
 
 CAUSES = tuple(GAP_CAUSE)
 NOT_LOST = -1

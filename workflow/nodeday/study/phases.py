@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from nodeday.arrays import Floats, Ints
+
 Noted = tuple[str, int, int | None]
 SECOND = 1_000_000_000
 EVENTS, SESSION, OUTSIDE, UNNOTED = "events", "session", "outside", "unnoted"

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools
 from nodeday.sections import Rule
 
-Bools = NDArray[np.bool_]
 ALL = "*"
 LEVELS = {
     "participants": ["participant"],

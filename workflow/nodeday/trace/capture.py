@@ -8,15 +8,14 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from nodeday.arrays import Bytes
 from nodeday.errors import ContractError
 from nodeday.layouts import Kind, Layout
 from nodeday.layouts.codec import get_bits, unpack_counts
 from nodeday.settings import Study
 from nodeday.trace.step import Step
 
-Bytes = NDArray[np.uint8]
 Unstuff = Callable[[Bytes, str], Bytes]
 Range = tuple[int, int]
 Found = dict[tuple[int, Range], tuple[str, bytes]]

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import percentile_filter
 
-from nodeday.features.stretches import Bools, Floats, Ints
+from nodeday.arrays import Bools, Floats, Ints
 
 ECTOPIC_FOUND, ARTEFACT_FOUND = 1, 2
 ALPHA, AROUND, SLOPE, OFFSET = 5.2, 91, 0.13, 0.17

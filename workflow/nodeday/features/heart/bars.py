@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart.rates import (
     LEAST_INTERVALS,
     LEAST_PAIRS,
@@ -17,7 +18,6 @@ from nodeday.features.heart.rates import (
 )
 from nodeday.features.heart.replay import AFTER_S, BEFORE_S, Laid, Pattern, joined, lay, replayed
 from nodeday.features.heart.spectrum import BANDS_HZ, Basis, band_powers, basis
-from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.schemas import codes
 
 REPLAYS, LEAST_REPLAYS = 120, 40

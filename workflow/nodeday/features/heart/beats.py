@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart.coarse import Coarse, coarse
 from nodeday.features.heart.intervals import Losses, rr_ms, rr_status
 from nodeday.features.heart.quality import Measures, measure
 from nodeday.features.heart.rates import Series
 from nodeday.features.heart.rpeaks import LEAST_HZ, NONE, Peaks, peaks_in
 from nodeday.features.heart.twomeans import second_opinion
-from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.features.windows import Windows
 from nodeday.schemas import codes
 

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import maximum_filter1d, percentile_filter, uniform_filter1d
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart.coarse import Coarse
-from nodeday.features.stretches import Bools, Floats, Ints
 
 WIDE_HZ, USUAL_HZ, SHARP_HZ = (2.5, 12.0), (8.0, 25.0), (12.0, 40.0)
 WEIGHTS = (1.0, 1.2, 2.0)

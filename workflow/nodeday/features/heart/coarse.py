@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.signal import butter, sosfiltfilt
 
-from nodeday.features.stretches import Bools, Floats, Ints, runs
+from nodeday.arrays import Bools, Floats, Ints, runs
 
 RATE_HZ = 120.0
 """A QRS has next to nothing above 40 Hz; peaks are placed at the full rate later. A choice of this

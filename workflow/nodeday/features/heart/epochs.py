@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart import quality, reserve
 from nodeday.features.heart.bars import rate_bars, spectrum_bars, spread_bars
 from nodeday.features.heart.beats import Beats
@@ -24,7 +25,6 @@ from nodeday.features.heart.replay import Pattern, pattern
 from nodeday.features.heart.respiration import breaths_per_minute
 from nodeday.features.heart.spectrum import window_powers
 from nodeday.features.stream import Feature, Stream
-from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.features.windows import (
     HAS_VALUE,
     LOW_COVERAGE,

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart.artefacts import ARTEFACT_FOUND, ECTOPIC_FOUND, irregular, local_median
-from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.schemas import codes
 
 NORMAL, FIRST, TOUCHES_GAP, BEAT_IN_FILL, ECTOPIC, ARTEFACT, TOO_LONG, SPANS_GAP = range(8)

@@ -16,8 +16,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfiltfilt
 
+from nodeday.arrays import Floats, Ints
 from nodeday.features.heart.coarse import Coarse
-from nodeday.features.stretches import Floats, Ints
 from nodeday.features.windows import Windows, ratio
 from nodeday.schemas import codes
 

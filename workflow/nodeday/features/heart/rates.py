@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart.intervals import FOR_RATE, FOR_VARIABILITY
-from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.features.windows import ratio
 
 LEAST_INTERVALS, LEAST_PAIRS = 2, 10

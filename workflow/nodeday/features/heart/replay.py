@@ -19,10 +19,10 @@ from functools import cached_property
 
 import numpy as np
 
+from nodeday.arrays import Bools, Ints, runs
 from nodeday.features.heart.coarse import LEAST_S
 from nodeday.features.heart.intervals import BEAT_IN_FILL, FIRST, SPANS_GAP, TOUCHES_GAP, Losses, rr_status
 from nodeday.features.heart.rates import Series
-from nodeday.features.stretches import Bools, Ints, runs
 
 SECOND = 1_000_000_000
 GRID_HZ = 100.0

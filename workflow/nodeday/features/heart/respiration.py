@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from nodeday.arrays import Floats
 from nodeday.features.heart.spectrum import Basis, density
-from nodeday.features.stretches import Floats
 
 LOW_HZ, HIGH_HZ, STEP_HZ, EDGE = 0.1, 0.7, 0.005, 3
 """6 to 42 breaths a minute."""

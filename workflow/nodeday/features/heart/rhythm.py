@@ -6,7 +6,7 @@ from math import log
 
 import numpy as np
 
-from nodeday.features.stretches import Floats, Ints
+from nodeday.arrays import Floats, Ints
 
 COST, SPREAD, FAR, REFRACTORY_S = 1.5, 0.3, 1.6, 0.2
 """An interval that differs by a third or more from the usual one costs ``COST``, as does one that is

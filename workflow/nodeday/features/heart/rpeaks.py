@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart.candidates import (
     REFRACTORY_S,
     Candidates,
@@ -24,7 +25,6 @@ from nodeday.features.heart.candidates import (
 )
 from nodeday.features.heart.coarse import Coarse, coarse
 from nodeday.features.heart.rhythm import likeliest
-from nodeday.features.stretches import Bools, Floats, Ints
 
 ROUNDS, INTERVALS = 3, 31
 REACH_S, BASE_S, SMOOTH_S = 0.06, 0.15, 0.004

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart.rates import Series, counted
-from nodeday.features.stretches import Bools, Floats, Ints
 
 BANDS_HZ = {"vlf": (1 / 300, 0.04), "lf": (0.04, 0.15), "hf": (0.15, 0.4)}
 STEPS = 2.0

@@ -13,8 +13,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from nodeday.arrays import Floats, Ints, runs
 from nodeday.features.heart.coarse import Coarse
-from nodeday.features.stretches import Floats, Ints, runs
 
 BAND_HZ = (8.0, 20.0)
 QRS_S, BEAT_S, SHARE = 0.097, 0.611, 0.08

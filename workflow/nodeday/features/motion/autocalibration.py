@@ -14,8 +14,8 @@ from typing import Literal
 import numpy as np
 from scipy.optimize import least_squares
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.motion.ruler import Axes, Ruler, count, per_window, total
-from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.features.windows import ratio
 
 WINDOW_S, STILL_G, REACH_G, ACCEPT_MG = 10.0, 0.013, 0.3, 10.0

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from nodeday.features.stretches import Bools, Floats
+from nodeday.arrays import Bools, Floats
 
 
 @dataclass(frozen=True)

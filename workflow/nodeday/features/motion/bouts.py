@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nodeday.features.stretches import Bools, Floats, Ints, runs
+from nodeday.arrays import Bools, Floats, Ints, runs
 
 SEEN, GAP, EDGE = range(3)
 """Places in ``codes.BOUT_EDGE``."""

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.motion.bands import words_of
-from nodeday.features.stretches import Bools, Floats, Ints
 
 WINDOW_S, LEAST_S = 6.0, 4.0
 """Windows that steps are told from, and the shortest that tells. A choice of this project."""

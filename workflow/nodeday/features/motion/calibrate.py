@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nodeday.arrays import Floats, Ints
 from nodeday.calibration import Calibration
 from nodeday.features.motion import autocalibration as auto
 from nodeday.features.motion.ruler import ruler
 from nodeday.features.stream import Stream
-from nodeday.features.stretches import Floats, Ints
 from nodeday.features.windows import ratio
 
 

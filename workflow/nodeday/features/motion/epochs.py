@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.calibration import Calibration
 from nodeday.features.motion import bands, cadence, intensity, nonwear, posture
 from nodeday.features.motion.bouts import Bouts, bouts_of
 from nodeday.features.motion.calibrate import Chosen, Temperature, choose, corrected_axes
 from nodeday.features.motion.ruler import Ruler, count, ruler, total
 from nodeday.features.stream import Feature, Stream
-from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.features.windows import (
     NO_MOUNTING,
     NO_WALKING,

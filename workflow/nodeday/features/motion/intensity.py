@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.motion.ruler import count, total
-from nodeday.features.stretches import Bools, Floats, Ints
 from nodeday.features.windows import ratio
 
 

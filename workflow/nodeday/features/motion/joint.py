@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from nodeday.arrays import Bools, Floats
 from nodeday.features.stream import Feature
-from nodeday.features.stretches import Bools, Floats
 from nodeday.features.windows import HAS_VALUE, NOT_THIS_MOVEMENT
 
 MOSTLY, STILL_MAD_MG = 0.8, 15.0

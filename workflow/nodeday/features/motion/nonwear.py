@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.motion.ruler import Axes, count, per_window, total
-from nodeday.features.stretches import Bools, Floats, Ints
 
 HOUR_S, STEP_S = 3600, 900
 STILL_G, RANGE_G, AXES = 0.013, 0.050, 2

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday.arrays import Bools, Floats, Ints, runs
 from nodeday.features.motion.bands import words_of
 from nodeday.features.motion.ruler import Axes, Ruler, count, total
-from nodeday.features.stretches import Bools, Floats, Ints, runs
 from nodeday.features.windows import ratio
 from nodeday.sections import Mounting
 

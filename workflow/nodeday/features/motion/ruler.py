@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.features.stretches import Bools, Floats, Ints
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.windows import SECOND, Windows
 
 Axes = Sequence[NDArray[np.floating]]
