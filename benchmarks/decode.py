@@ -18,8 +18,9 @@ from pathlib import Path
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from nodeday.frames.containers import PIECE
 from nodeday.frames.judge import Spoken
-from nodeday.frames.scan import BLOCK, scan
+from nodeday.frames.scan import scan
 from nodeday.layouts import Layout, crc, encode_frames, pack_counts, unpack_counts
 
 SIZE = 75
@@ -64,7 +65,7 @@ def nodeday(raw: bytes) -> int:
     """The product's own scanner, with any layout, and its unpacking; returns frames found."""
     found = 0
     spoken = [Spoken(LAYOUT, np.array([16]))]
-    for block in scan((raw[at : at + BLOCK] for at in range(0, len(raw), BLOCK)), spoken):
+    for block in scan((raw[at : at + PIECE] for at in range(0, len(raw), PIECE)), spoken):
         for each in block.frames:
             at = LAYOUT.payload_at
             unpack_counts(each.frames[:, at : at + each.kind.payload_bytes], each.kind)
@@ -76,8 +77,8 @@ def kernel(raw: bytes) -> int:
     """What a person would write by hand for this layout alone; rejects are not accounted for."""
     tables, base = crc._tables(crc.named("CRC-16/IBM-3740"), 65)
     tables, found = tables.astype(np.uint16), 0
-    for at in range(0, len(raw), BLOCK):
-        buffer = np.frombuffer(raw[at : at + BLOCK + SIZE], np.uint8)
+    for at in range(0, len(raw), PIECE):
+        buffer = np.frombuffer(raw[at : at + PIECE + SIZE], np.uint8)
         start = np.flatnonzero((buffer[:-1] == 0xD3) & (buffer[1:] == 0x91))
         start = start[start + SIZE <= len(buffer)]
         frames = sliding_window_view(buffer, SIZE)[start]

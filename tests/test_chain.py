@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from nodeday.frames.containers import PIECE
 from nodeday.frames.decode import Decoder
 from nodeday.frames.judge import Spoken
-from nodeday.frames.scan import BLOCK, scan
+from nodeday.frames.scan import scan
 from nodeday.layouts import load_layout
 from nodeday.loss.gaps import gaps_of
 from nodeday.sections import Node
@@ -29,7 +30,7 @@ def decoded(raw: bytes) -> tuple[pd.DataFrame, int]:
     decoder = Decoder([LAYOUT], {address: node.node for address, node in NODES.items()})
     spoken = [Spoken(LAYOUT, np.array(sorted(NODES)))]
     rows, rejected = [], 0
-    for block in scan((raw[at : at + BLOCK] for at in range(0, len(raw), BLOCK)), spoken):
+    for block in scan((raw[at : at + PIECE] for at in range(0, len(raw), PIECE)), spoken):
         found = decoder.decode(block)
         rows.append(found.frames)
         rejected += sum(each.end - each.start for each in found.rejects)

@@ -16,11 +16,11 @@ from nodeday.clock import hub, maps, room, steps
 from nodeday.clock.edge import Unit
 from nodeday.clock.steps import Seen
 from nodeday.frames import room as frames_room
+from nodeday.heard import Heard
 from nodeday.layouts import Channel as Channel_
 from nodeday.layouts import Kind
 from nodeday.loss import room as loss_room
 from nodeday.repair import room as repair_room
-from nodeday.repair.heard import Heard
 from nodeday.repair.stream import boot_of
 from nodeday.settings import Study
 from nodeday.simulate.scenario import (

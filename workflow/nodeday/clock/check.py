@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from nodeday import tables, timeline
+from nodeday.arrays import Bytes, Singles
 from nodeday.clock.movements import Match, Pair, Signal, corrections, matches, moments, pairs_of
-from nodeday.layouts import Kind, Layout, payload_matrix, unpack_counts
+from nodeday.heard import Heard, heard
+from nodeday.layouts import Kind, unpack_counts
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT
 from nodeday.settings import HUB, Study
 
-COLUMNS = ["stream", "boot", "ticks", "payload", "status"]
 STATED_S = 120
 """A noted movement lies within so many seconds of the note. Choice of this project."""
 
@@ -24,10 +25,7 @@ def checked(
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Table ``clock``, corrected where the study asks for that, and tables ``movements`` and
     ``agreement``."""
-    signals = [
-        each for node in study.nodes_of(session).values() if node.node != HUB
-        for each in _signals(study, session, node.node, clock)
-    ]  # fmt: skip
+    signals = list(_signals(study, session, clock))
     told = [at for start, end in _stated(study, session) for at in moments(signals, (start, end))]
     near = [at for at in moments(signals) if all(abs(at - other) > 5e9 for other in told)]
     rows = [("stated", each) for each in matches(signals, told)]
@@ -52,39 +50,48 @@ def _stated(study: Study, session: str) -> list[tuple[int, int]]:
     return out
 
 
-def _signals(study: Study, session: str, node: str, clock: pd.DataFrame) -> list[Signal]:
-    """A node's acceleration, where it measures one in three channels of g; the faster of several."""
-    layout = study.layout_of(session, node)
-    kinds = [kind for kind in layout.kinds if [c.unit for c in kind.channels] == ["g"] * 3]
-    for kind in sorted(kinds, key=lambda each: -(each.rate_hz or 0.0)):
-        wanted = [("node", "==", node), ("stream", "==", kind.stream)]
-        frames = tables.read(tables.path(study.results, "frames", session), "frames", COLUMNS, wanted)
-        frames = frames[frames["status"].isin(DISTINCT)].reset_index(drop=True)
-        knots = clock[(clock["node"] == node) & clock["stream"].isin(["*", kind.stream])]
-        if len(frames) and len(knots):
-            signal = _signal(node, layout, kind, frames, knots)
-            return [signal] if len(signal.utc_ns) > 1 else []
-    return []
+def _signals(study: Study, session: str, clock: pd.DataFrame) -> Iterator[Signal]:
+    """The acceleration of each node that measures one in three channels of g; the faster of several."""
+    kinds = {
+        (node.node, kind.stream): kind
+        for node in study.nodes_of(session).values() if node.node != HUB
+        for kind in study.layout_of(session, node.node).kinds if [c.unit for c in kind.channels] == ["g"] * 3
+    }  # fmt: skip
+    got = heard(tables.path(study.results, "frames", session), kinds)
+    done: set[str] = set()
+    for node, stream in sorted(got, key=lambda key: -(kinds[key].rate_hz or 0.0)):
+        frames = got.pop((node, stream))
+        knots = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
+        if node not in done and len(knots):
+            done.add(node)
+            signal = _signal(node, kinds[node, stream], frames, knots)
+            if len(signal.utc_ns) > 1:
+                yield signal
 
 
-def _signal(node: str, layout: Layout, kind: Kind, frames: pd.DataFrame, knots: pd.DataFrame) -> Signal:
-    counts = unpack_counts(payload_matrix(frames["payload"], kind.payload_bytes), kind)
-    scale, offset = (np.array([getattr(c, name) for c in kind.channels]) for name in ("scale", "offset"))
-    size = np.linalg.norm(counts * scale + offset, axis=-1) - 1.0
+def _signal(node: str, kind: Kind, frames: Heard, knots: pd.DataFrame) -> Signal:
     rate_hz = kind.rate_hz or 1.0
     place = np.arange(kind.samples) - (kind.samples - 1 if kind.stamp == "last" else 0)
     wait_ns = np.rint((place * kind.interleave / rate_hz - kind.converter_ms / 1e3) * 1e9).astype(np.int64)
-    times, values = [], []
-    for boot, rows in frames.groupby("boot").groups.items():
-        line = knots[knots["boot"] == boot]
+    size, times, values = _size_g(frames.payload, kind), [], []
+    for boot in np.unique(frames.boot).tolist():
+        line, rows = knots[knots["boot"] == boot], frames.boot == boot
         if len(line) > 1:
-            ticks = frames["ticks"].to_numpy()[rows]
-            stamp = timeline.ticks_to_utc(ticks, line["ticks"].to_numpy(), line["utc_ns"].to_numpy())
+            knot_ticks, knot_utc = line["ticks"].to_numpy(), line["utc_ns"].to_numpy()
+            stamp = timeline.ticks_to_utc(frames.ticks[rows], knot_ticks, knot_utc)
             times.append((stamp[:, None] + wait_ns).ravel())
             values.append(size[rows].ravel())
     at = np.concatenate([np.zeros(0, np.int64), *times])
     order = np.argsort(at, kind="stable")
-    return Signal(node, at[order], np.concatenate([np.zeros(0), *values])[order], rate_hz)
+    return Signal(node, at[order], np.concatenate([np.zeros(0, np.float32), *values])[order], rate_hz)
+
+
+def _size_g(payload: Bytes, kind: Kind) -> Singles:
+    """Magnitude of acceleration less 1 g of frames (f, bytes), (f, samples)."""
+    counts, square = unpack_counts(payload, kind), np.zeros((len(payload), kind.samples), np.float32)
+    for at, channel in enumerate(kind.channels):
+        square += (counts[:, :, at] * np.float32(channel.scale) + np.float32(channel.offset)) ** 2
+    return np.sqrt(square) - np.float32(1)
 
 
 def _band(clock: pd.DataFrame, node: str) -> float:

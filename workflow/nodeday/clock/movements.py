@@ -17,7 +17,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.signal import correlate
 
-from nodeday.arrays import Bools, Floats, Ints
+from nodeday.arrays import Bools, Floats, Ints, Singles
 
 FINE_HZ = 200.0
 """Both signals are compared on a grid this fine, and the peak placed between its points."""
@@ -42,7 +42,7 @@ class Signal:
 
     node: str
     utc_ns: Ints
-    size_g: Floats
+    size_g: Floats | Singles
     rate_hz: float
 
 
@@ -101,7 +101,8 @@ def _strength(signal: Signal, first: int, count: int) -> Floats:
     second = ((signal.utc_ns[1:] - first) // 1_000_000_000).astype(np.int64)
     peak = np.zeros(count)
     np.maximum.at(peak, second, jerk)
-    usual = float(np.quantile(peak[np.unique(second)], 0.95)) if len(second) else 1.0
+    heard = np.bincount(second, minlength=count) > 0
+    usual = float(np.quantile(peak[heard], 0.95)) if heard.any() else 1.0
     return peak / max(usual, 1e-3)
 
 
@@ -133,7 +134,7 @@ def _on_grid(signal: Signal, at_ns: int, half: int) -> tuple[Floats, Bools]:
     grid_s = np.arange(-half, half + 1) / FINE_HZ
     low, high = np.searchsorted(signal.utc_ns, [at_ns + int(grid_s[0] * 1e9), at_ns + int(grid_s[-1] * 1e9)])
     part = slice(max(low - 3, 0), high + 3)
-    seconds, size = (signal.utc_ns[part] - at_ns) / 1e9, signal.size_g[part]
+    seconds, size = (signal.utc_ns[part] - at_ns) / 1e9, np.asarray(signal.size_g[part], np.float64)
     out, known = np.zeros(len(grid_s)), np.zeros(len(grid_s), bool)
     for piece in np.split(
         np.arange(len(seconds)), np.flatnonzero(np.diff(seconds) > 1.5 / signal.rate_hz) + 1

@@ -19,7 +19,7 @@ import pyarrow as arrow
 from nodeday.errors import ContractError
 from nodeday.frames.packets import PACKET_MAGIC, Packets
 
-PIECE = 1 << 20
+PIECE = 4 << 20
 """Bytes handed on at a time."""
 MAX_RATIO, RATIO_FROM = 200, 64 << 20
 """An archive that grows more than 200 times, past its first 64 MiB, is refused: frames, which carry

@@ -24,9 +24,6 @@ from nodeday.frames.judge import Places, Spoken, judge
 from nodeday.layouts import Kind, Layout
 from nodeday.layouts.stuffing import DELIMITER
 
-BLOCK = 2 << 20
-"""Bytes read at a time; memory grows with it and with nothing else."""
-
 
 @dataclass(frozen=True)
 class Reject:

@@ -59,7 +59,12 @@ def put_bits(frames: Bytes, at: int, bits: int, order: Order, values: ArrayLike)
 
 
 def _sign(values: Whole, bits: int) -> Whole:
-    return values if bits == 64 else values - ((values >> (bits - 1)) << bits)
+    """Two's complement of ``bits``, made in place of the unsigned ``values``."""
+    if bits < 64:
+        half = values.dtype.type(1 << (bits - 1))
+        values ^= half
+        values -= half
+    return values
 
 
 def unpack_counts(payload: Bytes, kind: Kind) -> NDArray[np.int32]:

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 
 from nodeday import columnar, tables
 from nodeday.errors import ContractError
+from nodeday.heard import Heard, heard
 from nodeday.layouts import Kind
 from nodeday.ledger import Ledger
 from nodeday.repair import aligned, quality
 from nodeday.repair.align import on_grid
-from nodeday.repair.heard import Heard, heard
 from nodeday.repair.kernel import kernel
 from nodeday.repair.pattern import CONTEXT_S, SEARCH_S
 from nodeday.repair.policy import LEFT, Policy, mend

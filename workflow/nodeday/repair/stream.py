@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from nodeday.heard import Heard
 from nodeday.layouts import Kind, instant_of, unpack_counts
 from nodeday.layouts.dealing import dealt_shift
-from nodeday.repair.heard import Heard
 from nodeday.repair.lay import Laid, follow_each_other, lay, sample_times
 
 MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
