@@ -7,7 +7,7 @@ import importlib
 import sys
 from pathlib import Path
 
-from nodeday import __version__
+from nodeday import __version__, warm
 from nodeday.errors import FAULT, GOOD, STOPPED, NodedayError
 
 ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "study", "report", "index")
@@ -16,6 +16,9 @@ CAUTION = "Research software: no diagnosis, no alarm, no medical device."
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; return 0 good, 1 a fault of nodeday, 2 usage or settings, 3 data."""
+    arguments = sys.argv[1:] if arguments is None else arguments
+    if arguments[:1] == ["room"] and (code := warm.called(arguments)) is not None:
+        return code
     parser = _parser()
     options = parser.parse_args(arguments)
     if not options.command:

@@ -230,7 +230,7 @@ def _open_data() -> Path | None:
 
 
 def _run(folder: Path, cores: int) -> int:
-    from nodeday import engine
+    from nodeday import engine, warm
     from nodeday.settings import Study
 
     study = Study(folder)
@@ -246,7 +246,8 @@ def _run(folder: Path, cores: int) -> int:
             ready.append(session)
     if not ready:
         raise SettingsError("no session is ready to run", str(folder), remedy="See `nodeday check`.")
-    finished = engine.run(folder.resolve(), ready, cores)
+    with warm.rooms():
+        finished = engine.run(folder.resolve(), ready, cores)
     _summary(study, finished)
     faults = 0
     for session in (name for name in ready if name not in finished):

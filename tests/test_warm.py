@@ -1,0 +1,88 @@
+"""Rooms in a process that has read its libraries: the same work, outputs and exit codes."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from nodeday import warm
+from nodeday.errors import CONTRACT, FAULT, USAGE
+
+
+def answered(arguments: list[str]) -> int:
+    """What a warm process says, once it listens."""
+    for _ in range(600):
+        if (code := warm.called(arguments)) is not None:
+            return code
+        time.sleep(0.1)
+    raise AssertionError("no process listened within a minute")
+
+
+def cold(arguments: list[str]) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "nodeday", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def test_a_warm_room_says_and_returns_what_a_cold_one_does(
+    study_folder: Callable[..., Path], capfd: pytest.CaptureFixture[str]
+) -> None:
+    folder = study_folder(**{"events.tsv": "session\tphase\tstart\tend\n"})
+    (folder / "captures" / "S1.bin").write_bytes(b"no frame " * 1000)
+    with warm.rooms():
+        for session, code in (("NONE", USAGE), ("S1", CONTRACT)):
+            arguments = ["room", "frames", session, "--study", str(folder)]
+            expected = cold(arguments)
+            assert answered(arguments) == code == expected.returncode
+            assert capfd.readouterr() == (expected.stdout, expected.stderr)
+            assert len(expected.stderr.splitlines()) == 1
+    assert warm.ADDRESS not in os.environ
+
+
+def test_without_a_warm_process_a_room_does_its_own_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv(warm.ADDRESS, raising=False)
+    assert warm.called(["room", "frames", "S1"]) is None
+    monkeypatch.setenv(warm.ADDRESS, "/nowhere/rooms")
+    assert warm.called(["room", "frames", "S1"]) is None
+
+
+def test_a_killed_room_is_a_fault_that_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    address = str(tmp_path / "rooms")
+    monkeypatch.setenv(warm.ADDRESS, address)
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(address)
+        listener.listen(1)
+
+        def gone() -> None:
+            with listener.accept()[0] as connection:
+                connection.recv(1 << 16)
+
+        thread = threading.Thread(target=gone)
+        thread.start()
+        assert warm.called(["room", "frames", "S1"]) == FAULT
+        thread.join()
+    assert "the room was killed" in capsys.readouterr().err
+
+
+def test_the_process_ends_with_the_run() -> None:
+    before = set(children())
+    with warm.rooms():
+        started = set(children()) - before
+        assert len(started) == 1
+    assert not started & set(children())
+
+
+def children() -> list[int]:
+    tasks = Path(f"/proc/{os.getpid()}/task").glob("*/children")
+    if not (found := list(tasks)):
+        pytest.skip("the system does not list a process's children")
+    return [int(number) for each in found for number in each.read_text().split()]

@@ -1,0 +1,125 @@
+"""Rooms that need not import their libraries again: one process has them, and forks for each job.
+
+A rule calls `nodeday room NAME SESSION`, whatever runs it. Where the environment names the address of such a
+process, that call hands on its arguments, folder and outputs and waits for the exit code; where there is
+none, or it does not answer, the call does the work itself. Importing costs a room about a second, so that
+a study of thirty sessions saves minutes of processor time.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import select
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from nodeday.errors import FAULT
+
+ADDRESS = "NODEDAY_WARM"
+ROOMS = ("frames", "loss", "clock", "repair", "features", "study", "report")
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+"""A job is one core's work; and a process without threads may be forked."""
+
+
+@contextmanager
+def rooms() -> Iterator[None]:
+    """While the block lasts, rooms that child processes call start warm, where the system can fork."""
+    if not hasattr(os, "fork"):
+        yield
+        return
+    with tempfile.TemporaryDirectory(prefix="nodeday-") as folder:
+        address = str(Path(folder) / "rooms")
+        command = [sys.executable, "-m", "nodeday.warm", address]
+        server = subprocess.Popen(command, stdin=subprocess.PIPE, env=ONE_THREAD | os.environ)
+        os.environ[ADDRESS] = address
+        try:
+            yield
+        finally:
+            del os.environ[ADDRESS]
+            assert server.stdin
+            server.stdin.close()  # which tells the server to end, as this process's death would
+            server.wait()
+
+
+def called(arguments: list[str]) -> int | None:
+    """Exit code of the command ``arguments``, run by a warm process; None where there is none."""
+    address = os.environ.get(ADDRESS)
+    if not address:
+        return None
+    with socket.socket(socket.AF_UNIX) as connection:
+        try:
+            connection.connect(address)
+        except OSError:
+            return None
+        answer = ""
+        with suppress(OSError), connection.makefile("rw") as talk:
+            socket.send_fds(connection, [b"\n"], [1, 2])
+            talk.write(json.dumps({"arguments": arguments, "folder": str(Path.cwd())}) + "\n")
+            talk.flush()
+            worker = int(talk.readline() or 0)
+            if worker:
+                signal.signal(signal.SIGTERM, lambda *_: os.kill(worker, signal.SIGTERM))
+            answer = talk.readline()
+    if not answer:
+        print("nodeday: the room was killed; is there enough memory?", file=sys.stderr)
+    return int(answer or FAULT)
+
+
+def _serve(address: str) -> None:
+    """Fork for each call at ``address`` until standard input ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the jobs
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(address)
+        listener.listen(64)  # calls may come while the libraries are still being read
+        for name in ROOMS:
+            importlib.import_module(f"nodeday.{name}.room")
+        while sys.stdin not in select.select([listener, sys.stdin], [], [])[0]:
+            connection, _ = listener.accept()
+            if not os.fork():
+                listener.close()
+                _work(connection)
+            connection.close()
+            with suppress(ChildProcessError):
+                while os.waitpid(-1, os.WNOHANG)[0]:
+                    pass
+    with suppress(ChildProcessError):
+        while True:
+            os.wait()
+
+
+def _work(connection: socket.socket) -> None:
+    """Do what a call asks for, as the process that called would; never returns."""
+    from nodeday.cli import main
+
+    code = FAULT
+    try:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        _, outputs, _, _ = socket.recv_fds(connection, 1, 2)
+        with connection.makefile("rw") as talk:
+            told = json.loads(talk.readline())
+            talk.write(f"{os.getpid()}\n")
+            talk.flush()
+            for own, given in zip((1, 2), outputs, strict=True):
+                os.dup2(given, own)
+            os.chdir(told["folder"])
+            code = main(told["arguments"])
+            sys.stdout.flush()
+            sys.stderr.flush()
+            talk.write(f"{code}\n")
+    except BaseException:
+        sys.excepthook(*sys.exc_info())
+        sys.stderr.flush()
+    finally:
+        os._exit(code)
+
+
+if __name__ == "__main__":
+    _serve(sys.argv[1])
