@@ -231,7 +231,8 @@ def analysed(signal: Any, rate: float, lost: Any, seconds: int, settings: Heart)
     node = Node(session="*", node="heart", address=1, placement="chest")
     windows = Windows(START, seconds, int(n / rate) // seconds)
     kept = samples.iloc[: int(windows.count * seconds * rate)]
-    stream = Stream(node, kind, [kept], windows, Epochs(seconds=seconds, min_coverage=0.0))
+    named = kept.rename(columns={"value": "ecg", "quality": "ecg_quality"})
+    stream = Stream(node, kind, named, windows, Epochs(seconds=seconds, min_coverage=0.0))
     ruler = Windows(START, quality.SECONDS, -(-windows.count * seconds // quality.SECONDS))
     beats, measures = examine(kept, rate, ruler)
     assert measures is not None

@@ -42,18 +42,18 @@ def make(folder: Path, hours: float, seed: int) -> None:
     np.savez(folder / f"{hours:g}-{seed}.npz", *values, lost=lost)
 
 
-def node_samples(folder: Path, hours: float, seed: int) -> list[pd.DataFrame]:
-    """A node's rows of table ``samples``, for each axis, as room ``features`` reads them."""
+def node_samples(folder: Path, hours: float, seed: int) -> pd.DataFrame:
+    """A node's rows of table ``samples``, as room ``features`` reads them."""
     from nodeday.schemas import codes
 
     with np.load(folder / f"{hours:g}-{seed}.npz") as file:
         lost, values = file["lost"], [file[f"arr_{k}"] for k in range(3)]
     utc = np.arange(len(lost), dtype=np.int64) * int(1e9 / RATE)
     origin = pd.Categorical.from_codes(np.where(lost, 3, 0).astype(np.int8), categories=list(codes.ORIGIN))
-    return [pd.DataFrame({"utc_ns": utc, "value": value, "origin": origin}) for value in values]
+    return pd.DataFrame({"utc_ns": utc, "origin": origin, **dict(zip("xyz", values, strict=True))})
 
 
-def ours(samples: list[pd.DataFrame], name: str) -> int:
+def ours(samples: pd.DataFrame, name: str) -> int:
     from nodeday.features.motion.epochs import motion_of
     from nodeday.features.stream import Stream
     from nodeday.features.windows import windows_over
@@ -63,15 +63,15 @@ def ours(samples: list[pd.DataFrame], name: str) -> int:
     kind = load_layout(HERE.parent / "config/layouts/beltframe.yaml").stream("acc")
     kind = kind.model_copy(update={"rate_hz": RATE})
     node = Node(session="*", node=name, address=1, placement="hip")
-    windows = windows_over(0, int(samples[0]["utc_ns"].iloc[-1]), SECONDS)
+    windows = windows_over(0, int(samples["utc_ns"].iloc[-1]), SECONDS)
     stream = Stream(node, kind, samples, windows, Epochs(seconds=SECONDS))
     return len(motion_of(stream, None, None, Mounting(up="y", front="z")).features)
 
 
-def peer(samples: list[pd.DataFrame], _: str) -> int:
-    frame = pd.DataFrame({axis: rows["value"] for axis, rows in zip("xyz", samples, strict=True)})
-    frame["epoch"] = samples[0]["utc_ns"] // (SECONDS * 1_000_000_000)
-    frame = frame[(samples[0]["origin"] == "measured").to_numpy()]
+def peer(samples: pd.DataFrame, _: str) -> int:
+    frame = samples[["x", "y", "z"]].copy()
+    frame["epoch"] = samples["utc_ns"] // (SECONDS * 1_000_000_000)
+    frame = frame[(samples["origin"] == "measured").to_numpy()]
     frame["r"] = np.sqrt(frame["x"] ** 2 + frame["y"] ** 2 + frame["z"] ** 2)
     frame["enmo"] = (frame["r"] - 1).clip(lower=0)
     by_epoch = frame.groupby("epoch")

@@ -15,7 +15,7 @@ import pandera.pandas as pa
 import pyarrow as arrow
 from nodeday.schemas.declare import Column, Table
 
-VERSION = "1"
+VERSION = "2"
 """Version of the data model, raised when a table or column changes its meaning."""
 
 

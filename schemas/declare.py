@@ -18,7 +18,8 @@ UNITS = frozenset(
         "mixed/min", "ms2", "epoch", "breath/min", "step/min", "degC/min", "mg/degC",
     }
 )  # fmt: skip
-"""Every unit a column may carry; ``1`` is a pure ratio, ``mixed`` is told by another column."""
+"""Every unit a declared column may carry; ``1`` is a pure ratio, ``mixed`` is told by another column or,
+in a template, by the layout."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +27,7 @@ class Column:
     """One column, declared once.
 
     ``ge`` and ``le`` bound the values (both inclusive), ``codes`` is the closed list of a
-    ``code`` column with the meaning of each code.
+    ``code`` column with the meaning of each code. A ``stated`` unit is a layout's own word, from no list.
     """
 
     name: str
@@ -37,9 +38,10 @@ class Column:
     le: float | None = None
     nullable: bool = False
     codes: Mapping[str, str] | None = None
+    stated: bool = field(default=False, compare=False)
 
     def __post_init__(self) -> None:
-        if self.unit not in UNITS:
+        if self.unit not in UNITS and not self.stated:
             raise ValueError(f"column {self.name}: unit {self.unit!r} is not on the list of units")
         if (self.dtype == "code") != (self.codes is not None):
             raise ValueError(f"column {self.name}: codes belong to a column of dtype 'code'")
@@ -53,7 +55,7 @@ class Column:
 class Table:
     """One table: what a row is, its columns in order, its key and what must hold across rows.
 
-    ``template`` columns stand for one column a node and channel; their names hold ``{channel}``.
+    ``template`` columns stand for one column a channel; their names hold ``{channel}``.
     ``increasing`` names a column that never falls within each group of ``within``.
     """
 
@@ -76,11 +78,15 @@ class Table:
     def names(self) -> list[str]:
         return [column.name for column in self.columns]
 
-    def for_channels(self, channels: list[str]) -> Table:
-        """The table with its template columns written out for ``channels``."""
+    def for_channels(self, units: Mapping[str, str]) -> Table:
+        """The table with its template columns written out for each channel, in its unit in ``units``."""
         extra = tuple(
-            column.but(name=column.name.format(channel=channel))
-            for channel in channels
+            column.but(
+                name=column.name.format(channel=channel),
+                unit=unit if column.unit == "mixed" else column.unit,
+                stated=True,
+            )
+            for channel, unit in units.items()
             for column in self.template
         )
         return replace(self, columns=self.columns + extra, template=())

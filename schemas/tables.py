@@ -68,24 +68,26 @@ REJECTS = Table(
 
 SAMPLES = Table(
     "samples",
-    "a sample of a channel at the node's own rate, lost ones included",
+    "a sample instant of a stream at the node's own rate, lost ones included",
     (
         node,
         stream,
-        channel,
         boot,
         Column("seq", "int64", "frame", "unwrapped number of the frame that carried it"),
         Column("position", "int16", "sample", "place within the frame, from 0", ge=0),
         utc_ns,
-        Column("raw", "int32", "count", "converter counts as sent, never altered", nullable=True),
-        Column("value", "float32", "mixed", "in the unit that the layout states for the channel",
-               nullable=True),
         origin,
-        Column("quality", "code", "", "what speaks against the sample", codes=codes.QUALITY),
     ),
-    key=("node", "channel", "boot", "seq", "position"),
+    key=("node", "stream", "boot", "seq", "position"),
     increasing="utc_ns",
-    within=("node", "channel", "boot"),
+    within=("node", "stream", "boot"),
+    template=(
+        Column("{channel}", "float32", "mixed", "value, in the unit that the layout states", nullable=True),
+        Column("{channel}_raw", "int32", "count", "converter counts as sent, never altered; null where no "
+               "frame arrived", nullable=True),
+        Column("{channel}_quality", "code", "", "what speaks against the sample", codes=codes.QUALITY),
+    ),
+    notes=("A file for each stream of a node, with columns for its channels.",),
 )  # fmt: skip
 
 ALIGNED = Table(

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import settings
 from nodeday.schemas import TABLES, Column, Table
 
-from nodeday import errors, tables
+from nodeday import errors, samples, tables
 from nodeday.cli import main
 from nodeday.commands import lay_out
 from nodeday.frames.decode import Decoder
@@ -24,6 +24,7 @@ from nodeday.frames.judge import Spoken
 from nodeday.frames.scan import Reject, scan
 from nodeday.home import DEMO_CONFIG
 from nodeday.layouts import Layout, load_layout
+from nodeday.settings import Study
 
 # The gate tries the same examples each time; a developer's run looks for new ones.
 settings.register_profile("gate", derandomize=True)
@@ -65,7 +66,25 @@ sessions:
 def whole(name: str) -> Table:
     """The table ``name``, with its template columns written out for one channel."""
     table = TABLES[name]
-    return table.for_channels(["heart_ecg"]) if table.template else table
+    return table.for_channels({"heart_ecg": "mV"}) if table.template else table
+
+
+def samples_in(
+    study: Study | Path, session: str, node: str, stream: str, channel: str | None = None
+) -> pd.DataFrame:
+    """Table ``samples`` of a node's stream; of one ``channel`` as ``value``, ``raw`` and ``quality``."""
+    study = Study(study) if isinstance(study, Path) else study
+    kind = study.layout_of(session, node).stream(stream)
+    return samples.read(study.results, session, node, kind, channel=channel)
+
+
+def put_samples(study: Study, session: str, node: str, stream: str, columns: dict[str, Any]) -> None:
+    """Write a node's stream into table ``samples``, whose columns but node and stream are given."""
+    kind = study.layout_of(session, node).stream(stream)
+    n, table = len(columns["utc_ns"]), samples.table_of(kind)
+    who = {"node": np.full(n, node, object), "stream": np.full(n, stream, object)}
+    target = samples.path(samples.folder(study.results, session), node, kind)
+    tables.write(target, table, tables.build(table, who | columns))
 
 
 def valid_value(column: Column, row: int) -> Any:

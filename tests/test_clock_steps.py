@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import CONFIG
+from conftest import CONFIG, samples_in
 from nodeday.schemas import TABLES
 
 from nodeday import tables, timeline
@@ -236,8 +236,7 @@ def test_streams_without_ticks_count_by_their_sequence_numbers(study_folder):
     assert found["agreement"]["verdict"].tolist() == ["agrees"] * 3
     for each in (loss_room, repair_room):
         each.run(study, "S1")
-    samples = tables.read(tables.path(study.results, "samples", "S1"), "samples")
-    assert (np.diff(samples.loc[samples["channel"] == "ecg", "utc_ns"]) > 0).all()
+    assert (np.diff(samples_in(study, "S1", "heart", "ecg")["utc_ns"]) > 0).all()
 
 
 def test_a_converters_delay_moves_samples_back():

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as arrow
 import pytest
+from conftest import samples_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -413,7 +414,7 @@ def test_a_recording_goes_through_the_rooms_and_keeps_its_times(recorded_study: 
     study = Study(recorded_study(table.to_csv(index=False)))
     for name in ("frames", "loss", "clock", "repair"):
         importlib.import_module(f"nodeday.{name}.room").run(study, "S1")
-    samples = tables.read(tables.path(study.results, "samples", "S1"), "samples")
+    samples = samples_in(study, "S1", "heart", "ecg")
     assert samples.origin.value_counts()[["measured", "missing"]].tolist() == [2980 * 5, 20 * 5]
     last = samples[samples.position == 4].set_index("seq").utc_ns
     told = pd.Series(table.time.astype("datetime64[ns, UTC]").astype(np.int64).to_numpy(), table.sequence)

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -19,7 +20,7 @@ import pyarrow.parquet as parquet
 import pytest
 from conftest import FINISHED as SESSIONS
 from conftest import FINISHED_SCENARIO as SCENARIO
-from conftest import simulated
+from conftest import ROOT, simulated
 from nodeday.schemas import TABLES
 from nodeday.schemas.columns import YEAR_1970, YEAR_2200
 
@@ -117,8 +118,8 @@ def test_manifest_names_inputs_settings_code_and_tables(study: Path) -> None:
     assert "config/study.yaml" in {each["path"] for each in told["settings"]}
     assert set(told["code"]) >= {"frames", "clock", "features", "study"}
     rows = {each["path"]: each.get("rows") for each in told["results"]}
-    for name in ("frames", "samples", "epochs"):
-        path = tables.path(study / "results", name, SESSIONS[0])
+    for name, part in (("frames", None), ("samples", "wrist.acc"), ("epochs", None)):
+        path = tables.path(study / "results", name, SESSIONS[0], part)
         assert rows[path.relative_to(study).as_posix()] == parquet.read_metadata(path).num_rows
     assert str(study) not in json.dumps(told)
 
@@ -220,6 +221,55 @@ def test_engines_agree_on_rows_and_sums(study: Path, engine: object) -> None:
     assert expected["sessions"] == 2
     for name, value in found.items():
         assert value == pytest.approx(expected[name], rel=1e-12), name
+
+
+def test_engines_read_the_streams_of_samples_as_one_table(study: Path) -> None:
+    """DuckDB and polars put the columns of all streams together by name; pandas reads one file."""
+    duckdb, polars = pytest.importorskip("duckdb"), pytest.importorskip("polars")
+    files = sorted((study / "results" / "samples").rglob("*.parquet"))
+    each = {(path.parent.name, path.name): pd.read_parquet(path) for path in files}
+    names = {name.removesuffix(".parquet") for _, name in each}
+    assert names == {"ankle.acc", "heart.ecg", "skin.temp", "trunk.acc", "wrist.acc"}
+    parts = [rows for rows in each.values() if "x" in rows]
+    expected = (
+        sum(len(rows) for rows in each.values()), sum(rows["x"].astype(float).sum() for rows in parts),
+        sum(int(rows["x_raw"].sum()) for rows in parts), sum(int(rows["x"].isna().sum()) for rows in parts),
+    )  # fmt: skip
+    query = "select count(*), sum(x), sum(x_raw), count(*) filter (x is null and stream = 'acc')"
+    source = (
+        f"read_parquet('{study}/results/samples/*/*.parquet', hive_partitioning=true, union_by_name=true)"
+    )
+    assert duckdb.sql(f"{query} from {source}").fetchall()[0] == pytest.approx(expected, rel=1e-6)
+    rows = polars.concat([polars.scan_parquet(path) for path in files], how="diagonal_relaxed").collect()
+    told = rows.filter(polars.col("stream").cast(str) == "acc")["x"]
+    assert rows.height == expected[0]
+    assert told.cast(float).sum() == pytest.approx(expected[1], rel=1e-6)
+    assert (rows["x_raw"].sum(), told.null_count()) == expected[2:]
+
+
+def test_the_queries_of_the_readme_run(study: Path) -> None:
+    duckdb = pytest.importorskip("duckdb")
+    queries = re.findall(r"(?:^    .+\n)+", (ROOT / "README.md").read_text(), re.MULTILINE)
+    told = [query for query in queries if query.lstrip().startswith("SELECT")]
+    assert len(told) == 2
+    for query in told:
+        found = duckdb.sql(query.replace("'results/", f"'{study}/results/"))
+        assert found.fetchall()
+
+
+def test_a_channels_unit_stands_in_its_field(study: Path) -> None:
+    """As the layout states it; in the study's data package too."""
+    place = f"samples/session={SESSIONS[0]}/wrist.acc.parquet"
+    told = parquet.read_schema(study / "results" / place)
+    units = {name: told.field(name).metadata[b"unit"].decode() for name in ("x", "y_raw", "z_quality")}
+    assert units == {"x": "g", "y_raw": "count", "z_quality": ""}
+    package = json.loads((study / "results" / "datapackage.json").read_text())
+    schemas = {each["path"]: each["schema"] for each in package["resources"]}
+    fields = json.loads((study / "results" / schemas[place]).read_text())["fields"]
+    assert {each["name"]: each.get("unit") for each in fields}["z"] == "g"
+    other = place.replace("wrist.acc", "heart.ecg")
+    fields = json.loads((study / "results" / schemas[other]).read_text())["fields"]
+    assert [each["name"] for each in fields][-3:] == ["ecg", "ecg_raw", "ecg_quality"]
 
 
 def test_the_wide_table_is_ready_for_a_mixed_model(study: Path) -> None:

@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import simulated
+from conftest import samples_in, simulated
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -113,10 +113,8 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Day:
 
 def test_a_window_is_the_samples_of_the_table(day: Day) -> None:
     got = day.window("heart/ecg", 30_000, 34_000, 4000)
-    rows = tables.read(tables.path(day.study.results, "samples", SESSION), "samples")
-    rows = rows[
-        (rows.node == "heart") & rows.utc_ns.between(day.start_ns + 30_000 * MS, day.start_ns + 34_000 * MS)
-    ]
+    rows = samples_in(day.study, SESSION, "heart", "ecg", "ecg")
+    rows = rows[rows.utc_ns.between(day.start_ns + 30_000 * MS, day.start_ns + 34_000 * MS)]
     there = rows[rows.origin != "missing"]
     drawn = [(t, v) for t, v in zip(got["t"], got["value"], strict=True) if t is not None]
     assert len(drawn) == len(there) > 500
@@ -130,10 +128,7 @@ def test_the_whole_session_and_a_part_of_it_agree(day: Day) -> None:
     length = (day.end_ns - day.start_ns) / MS
     for channel in day.channels.values():
         envelope = day._envelopes[channel.node, channel.channel]
-        rows = tables.read(
-            tables.path(day.study.results, "samples", SESSION), "samples", ["origin", "value"],
-            [("node", "==", channel.node), ("channel", "==", channel.channel)],
-        )  # fmt: skip
+        rows = samples_in(day.study, SESSION, channel.node, channel.stream, channel.channel)
         got = rows[rows.origin.isin(["measured", "recovered"])]
         assert envelope.received.sum() == len(got)
         assert envelope.missing.sum() == (rows.origin == "missing").sum()

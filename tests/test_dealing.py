@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 import pytest
 import yaml
+from conftest import samples_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.commands import lay_out
 from nodeday.home import DEMO_CONFIG
 from nodeday.layouts import Kind, instant_of, pack_counts, unpack_counts
@@ -90,9 +91,8 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
 
 
 def test_a_lost_dealt_frame_leaves_no_stretch_of_holes(study: Study) -> None:
-    path = tables.path(study.results, "samples", "S01-clean")
-    rows = tables.read(path, "samples", filters=[("node", "==", "wrist"), ("channel", "==", "x")])
-    tables.validate(tables.TABLES["samples"], rows)
+    rows = samples_in(study, "S01-clean", "wrist", "acc")
+    tables.validate(samples.table_of(study.layout_of("S01-clean").stream("acc")), rows)
     lost = (rows.origin != "measured").to_numpy()
     assert 0.03 < lost.mean() < 0.07
     edges = np.flatnonzero(np.diff(np.concatenate([[0], lost, [0]])))
@@ -108,10 +108,8 @@ def test_times_are_those_of_the_truth(study: Study, key: str) -> None:
     node, stream = key.split("/")
     kinds = study.layout_of("S01-clean").stream(stream)
     stamped = kinds.samples - 1 if kinds.stamp == "last" else 0
-    path = tables.path(study.results, "samples", "S01-clean")
-    wanted = [("node", "==", node), ("channel", "==", kinds.channels[0].name), ("position", "==", stamped)]
-    rows = tables.read(path, "samples", ["seq", "utc_ns", "origin"], wanted)
-    rows = rows[rows.origin == "measured"]
+    rows = samples_in(study, "S01-clean", node, stream)
+    rows = rows[(rows.position == stamped) & (rows.origin == "measured")]
     shift = int(rows.seq.iloc[0] - truth.seq[truth.received][0])
     true = truth.utc_ns[np.searchsorted(truth.seq, rows.seq - shift)]
     error = (rows.utc_ns.to_numpy() - true) / 1e6

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import FINISHED
+from conftest import FINISHED, samples_in
 from hypothesis import given
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
@@ -33,8 +33,8 @@ def exported(finished_study: Path, tmp_path_factory: pytest.TempPathFactory) -> 
 
 
 def samples_of(study: Path, session: str, node: str, channel: str) -> pd.DataFrame:
-    wanted: tables.Filters = [("node", "==", node), ("channel", "==", channel)]
-    return tables.read(tables.path(study / "results", "samples", session), "samples", None, wanted)
+    stream = {"ecg": "ecg", "skin": "temp"}.get(channel, "acc")
+    return samples_in(study, session, node, stream, channel)
 
 
 # EDF+

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from conftest import put_samples
 from hearts import RATE, SECOND, START, ecg, samples_of, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nodeday.schemas import TABLES
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.errors import ContractError
 from nodeday.features import room
 from nodeday.features.others import mean_and_spread
@@ -74,18 +75,22 @@ def test_mean_and_spread_against_numpy(rows: list[tuple[float, float]]) -> None:
 # --- the room ---------------------------------------------------------------------------
 
 
-def rows(
-    node: str, stream: str, channel: str, rate_hz: float, per_frame: int, value: np.ndarray, lost: np.ndarray
-) -> pd.DataFrame:
-    n = len(value)
-    samples = samples_of(value, lost, rate_hz)
-    return tables.build(TABLES["samples"], {
-        "node": np.full(n, node, object), "stream": np.full(n, stream, object),
-        "channel": np.full(n, channel, object), "boot": np.zeros(n, np.int32),
-        "seq": np.arange(n) // per_frame, "position": (np.arange(n) % per_frame).astype(np.int16),
-        "utc_ns": samples["utc_ns"].to_numpy(), "raw": pd.arrays.IntegerArray(np.zeros(n, np.int32), lost),
-        "value": samples["value"].to_numpy(), "origin": samples["origin"], "quality": samples["quality"],
-    })  # fmt: skip
+def put(
+    study: Study, node: str, stream: str, rate_hz: float, per_frame: int, values: dict[str, np.ndarray],
+    lost: np.ndarray,
+) -> None:  # fmt: skip
+    n = len(lost)
+    columns: dict[str, Any] = {
+        "boot": np.zeros(n, np.int32), "seq": np.arange(n) // per_frame,
+        "position": (np.arange(n) % per_frame).astype(np.int16),
+    }  # fmt: skip
+    for channel, value in values.items():
+        samples = samples_of(value, lost, rate_hz)
+        columns |= {name: samples[name].to_numpy() for name in ("utc_ns", "origin")} | {
+            channel: samples["value"], f"{channel}_quality": samples["quality"],
+            f"{channel}_raw": pd.arrays.IntegerArray(np.zeros(n, np.int32), lost),
+        }  # fmt: skip
+    put_samples(study, "S01-clean", node, stream, columns)
 
 
 def study_with(root: Path, heart: np.ndarray, lost: np.ndarray) -> Study:
@@ -94,11 +99,10 @@ def study_with(root: Path, heart: np.ndarray, lost: np.ndarray) -> Study:
     study = Study(root)
     still = np.zeros(6000)
     gone = (np.arange(6000) >= 1500) & (np.arange(6000) < 3000)
-    pieces = [rows("heart", "ecg", "ecg", RATE, 20, heart, lost)]
-    for axis, value in (("x", still), ("y", still), ("z", still + 1.05)):
-        pieces.append(rows("wrist", "acc", axis, 50.0, 10, value, gone))
-    pieces.append(rows("skin", "temp", "skin", 1.0, 4, 33 + np.arange(120) % 2 / 10, np.zeros(120, np.bool_)))
-    tables.write(tables.path(study.results, "samples", "S01-clean"), TABLES["samples"], pieces)
+    put(study, "heart", "ecg", RATE, 20, {"ecg": heart}, lost)
+    put(study, "wrist", "acc", 50.0, 10, {"x": still, "y": still, "z": still + 1.05}, gone)
+    skin = {"skin": 33 + np.arange(120) % 2 / 10}
+    put(study, "skin", "temp", 1.0, 4, skin, np.zeros(120, np.bool_))
     room.run(study, "S01-clean")
     return study
 
@@ -210,7 +214,8 @@ def test_a_steady_heart_has_no_variability(tmp_path: Path) -> None:
 def test_without_samples_the_room_stops_with_a_sentence(tmp_path: Path) -> None:
     shutil.copytree(CONFIG, tmp_path / "config")
     study = Study(tmp_path)
-    target = tables.path(study.results, "samples", "S01-clean")
-    tables.write(target, TABLES["samples"], tables.empty(TABLES["samples"]))
+    with pytest.raises(ContractError, match=r"S01-clean/heart\.ecg\.parquet: .*an earlier room"):
+        room.run(study, "S01-clean")
+    samples.folder(study.results, "S01-clean").mkdir(parents=True)
     with pytest.raises(ContractError, match="session S01-clean, table samples: holds no sample"):
         room.run(study, "S01-clean")

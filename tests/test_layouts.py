@@ -370,6 +370,14 @@ WRONG: dict[str, tuple[Change, str]] = {
         lambda d: d["kinds"][2].update(bits=32, signed=False),
         "kinds.2: samples of 32 bits must be signed",
     ),
+    "a sample's own column": (
+        lambda d: d["kinds"][1]["channels"][2].update(name="seq"),
+        "kinds.1.channels.2.name: seq is a column of every sample; choose another name",
+    ),
+    "the session's column": (
+        lambda d: d["kinds"][0]["channels"][0].update(name="session"),
+        "kinds.0.channels.0.name: session is a column of every sample; choose another name",
+    ),
     "too long": (
         lambda d: d["kinds"][0].update(samples=200),
         "a frame of 318 bytes does not fit the length field",

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from conftest import samples_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import codes
@@ -310,7 +311,6 @@ def test_from_captures_to_samples(merged_study: tuple[Study, Truth, Truth]) -> N
     study, truth, other = merged_study
     run(study, "frames", "loss", "clock", "repair")
     frames = tables.read(tables.path(study.results, "frames", "S1"), "frames")
-    samples = tables.read(tables.path(study.results, "samples", "S1"), "samples")
     placed = frames[frames.status.isin(codes.DISTINCT)]
     for key in ("heart/ecg", "skin/temp"):
         node, stream = key.split("/")
@@ -319,10 +319,10 @@ def test_from_captures_to_samples(merged_study: tuple[Study, Truth, Truth]) -> N
         assert (own.capture == 0).sum() == one.sum()
         assert (own.capture == 1).sum() == (more & ~one).sum() > 0
         size = LAYOUT.stream(stream).samples
-        counted = samples[samples.stream == stream].origin.value_counts()
+        counted = samples_in(study, "S1", node, stream).origin.value_counts()
         assert counted["recovered"] == size * (more & ~one).sum()
         assert counted["measured"] == size * one.sum()
-    raw = samples[samples.stream == "ecg"]
+    raw = samples_in(study, "S1", "heart", "ecg")
     recovered = raw[raw.origin == "recovered"]
     at = truth.streams["heart/ecg"].utc_ns
     assert (recovered.utc_ns > at[0]).all()

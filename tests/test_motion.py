@@ -50,17 +50,14 @@ def stream_of(
     filled = np.zeros(n, np.bool_) if filled is None else filled
     utc = instants(n, 50.0) if utc is None else utc
     origin = np.where(filled, "interpolated", np.where(lost, "missing", "measured"))
-    channels = [
-        pd.DataFrame({
-            "boot": np.zeros(n, np.int32), "utc_ns": utc,
-            "value": np.where(lost & ~filled, np.nan, axis).astype(np.float32),
-            "origin": pd.Categorical(origin, categories=list(codes.ORIGIN)),
-        })
-        for axis in vector.T
-    ]  # fmt: skip
+    values = np.where((lost & ~filled)[:, None], np.nan, vector).astype(np.float32)
+    rows = pd.DataFrame({
+        "utc_ns": utc, "origin": pd.Categorical(origin, categories=list(codes.ORIGIN)),
+        **dict(zip("xyz", values.T, strict=True)),
+    })  # fmt: skip
     node = Node(session="*", node="one", address=1, placement=placement)
     windows = windows_over(int(utc.min()), int(utc.max()), seconds)
-    return Stream(node, layout.stream("acc"), channels, windows, Epochs(seconds=seconds))
+    return Stream(node, layout.stream("acc"), rows, windows, Epochs(seconds=seconds))
 
 
 def moved(stream: Stream, mounting: Mounting | None = CHEST, bench: Calibration | None = None) -> Motion:

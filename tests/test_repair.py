@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as arrow
 import pytest
+from conftest import samples_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES, codes
@@ -469,8 +470,14 @@ def read(study: Study, name: str) -> pd.DataFrame:
     return tables.read(tables.path(study.results, name, "S01-clean"), name)
 
 
+def read_samples(study: Study) -> pd.DataFrame:
+    """Both streams, whose one channel each is the ``value``."""
+    streams = (("heart", "ecg", "ecg"), ("skin", "temp", "skin"))
+    return pd.concat([samples_in(study, "S01-clean", *each) for each in streams], ignore_index=True)
+
+
 def test_raw_is_null_exactly_where_no_frame_arrived(study: Study) -> None:
-    samples, frames = read(study, "samples"), read(study, "frames")
+    samples, frames = read_samples(study), read(study, "frames")
     got = set(zip(frames["node"], frames["boot"], frames["seq"], strict=True))
     arrived = [key in got for key in zip(samples["node"], samples["boot"], samples["seq"], strict=True)]
     assert (samples["raw"].notna() == arrived).all()
@@ -482,7 +489,7 @@ def test_raw_is_null_exactly_where_no_frame_arrived(study: Study) -> None:
 
 
 def test_received_values_are_scaled_counts_to_the_bit(study: Study) -> None:
-    samples = read(study, "samples")
+    samples = read_samples(study)
     for node, scale, offset in (("heart", 0.002, -4.096), ("skin", 0.01, 0.0)):
         own = samples[(samples["node"] == node) & samples["raw"].notna()]
         want = (own["raw"].to_numpy(np.float64) * scale + offset).astype(np.float32)
@@ -491,7 +498,7 @@ def test_received_values_are_scaled_counts_to_the_bit(study: Study) -> None:
 
 def test_policy_fills_the_short_gap_and_never_the_outage(study: Study) -> None:
     """One ECG frame lasts 80 ms and may be filled, two may not; temperature may up to 30 s."""
-    samples = read(study, "samples")
+    samples = read_samples(study)
     filled = samples[samples["origin"] == "interpolated"]
     assert set(zip(filled["node"], filled["seq"], strict=True)) == {("heart", 280), ("skin", 5)}
     missing = samples[samples["origin"] == "missing"]
@@ -504,14 +511,14 @@ def test_policy_fills_the_short_gap_and_never_the_outage(study: Study) -> None:
 
 
 def test_flat_and_time(study: Study) -> None:
-    samples = read(study, "samples")
+    samples = read_samples(study)
     assert set(samples.loc[samples["quality"] == "flat", "seq"]) == {270, 271, 272, 273}
     first = samples[(samples["node"] == "heart") & (samples["boot"] == 1)].iloc[0]
     assert first["utc_ns"] == pytest.approx(START + 60_004_000_000, abs=40_000)  # stamped last: 4 ms to 80 ms
 
 
 def test_grid_is_missing_outside_and_between_boots(study: Study) -> None:
-    aligned, samples = read_aligned(study), read(study, "samples")
+    aligned, samples = read_aligned(study), read_samples(study)
     assert (np.diff(aligned["utc_ns"]) == 4_000_000).all()
     assert (aligned["utc_ns"] % 4_000_000 == 0).all()
     heart = samples[samples["node"] == "heart"]
@@ -526,8 +533,35 @@ def test_grid_is_missing_outside_and_between_boots(study: Study) -> None:
 
 
 def read_aligned(study: Study) -> pd.DataFrame:
-    table = TABLES["aligned"].for_channels(["heart_ecg", "skin_skin"])
+    table = TABLES["aligned"].for_channels({"heart_ecg": "mV", "skin_skin": "degC"})
     return tables.read(tables.path(study.results, "aligned", "S01-clean"), table)
+
+
+def test_several_grids_share_their_instants(study: Study, tmp_path: Path) -> None:
+    """``more_hz`` makes a table for each rate. Every fifth instant of the 250 Hz grid is one of the 50 Hz
+    grid, where both say the same of what is missing, and nearly the same of slow signals."""
+    copy = tmp_path / "copy"
+    shutil.copytree(study.root, copy)
+    settings = copy / "config" / "study.yaml"
+    settings.write_text(settings.read_text().replace("rate_hz: 250", "rate_hz: 250\n  more_hz: [50, 12.5]"))
+    other = Study(copy)
+    assert other.file.grid.tables == {"aligned": 250.0, "aligned_50hz": 50.0, "aligned_12.5hz": 12.5}
+    room.run(other, "S01-clean")
+    before = tables.path(study.results, "aligned", "S01-clean").read_bytes()
+    assert tables.path(other.results, "aligned", "S01-clean").read_bytes() == before
+    fine = read_aligned(other).set_index("utc_ns")
+    table = TABLES["aligned"].for_channels({"heart_ecg": "mV", "skin_skin": "degC"})
+    for name, step in (("aligned_50hz", 5), ("aligned_12.5hz", 20)):
+        rows = tables.read(tables.path(other.results, name, "S01-clean"), table).set_index("utc_ns")
+        assert (np.diff(rows.index) == step * 4_000_000).all()
+        both = rows.join(fine, rsuffix="_fine", how="left")
+        assert len(fine) // step - 1 <= len(both) == len(rows) <= len(fine) // step + 1
+        for channel in ("heart_ecg", "skin_skin"):
+            missing = both[f"{channel}_origin"] == "missing"
+            assert (missing == (both[f"{channel}_origin_fine"] == "missing")).all()
+        assert both["skin_skin"].to_numpy() == pytest.approx(
+            both["skin_skin_fine"].to_numpy(), abs=0.05, nan_ok=True
+        )
 
 
 def test_ledger_and_a_second_run_are_the_same_to_the_byte(study: Study) -> None:
@@ -535,10 +569,13 @@ def test_ledger_and_a_second_run_are_the_same_to_the_byte(study: Study) -> None:
     assert (ledger["entered"] == ledger["accounted"]).all()
     whole = ledger[(ledger["quantity"] == "samples") & (ledger["scope"] == "heart/ecg")]
     assert whole["entered"].tolist() == [1200]
-    paths = [tables.path(study.results, name, "S01-clean") for name in ("samples", "aligned")]
-    before = [path.read_bytes() for path in paths]
+    paths = sorted(path for name in ("samples", "aligned") for path in (study.results / name).rglob("*.*"))
+    assert [path.name for path in paths if path.is_file()] == [
+        "aligned.parquet", "heart.ecg.parquet", "skin.temp.parquet",
+    ]  # fmt: skip
+    before = [path.read_bytes() for path in paths if path.is_file()]
     room.run(study, "S01-clean")
-    assert [path.read_bytes() for path in paths] == before
+    assert [path.read_bytes() for path in paths if path.is_file()] == before
 
 
 def test_a_boot_without_a_clock_is_set_aside_and_counted(study: Study, tmp_path: Path) -> None:
@@ -549,7 +586,7 @@ def test_a_boot_without_a_clock_is_set_aside_and_counted(study: Study, tmp_path:
     room.run(other, "S01-clean")
     ledger = tables.read(tables.path(other.results, "ledger", "S01-clean", "repair"), "ledger")
     assert "no_clock 400" in ledger.loc[ledger["scope"] == "heart/ecg", "detail"].iloc[0]
-    assert set(read(other, "samples").query("node == 'heart'")["boot"]) == {0}
+    assert set(read_samples(other).query("node == 'heart'")["boot"]) == {0}
     write_clock(other, [("trunk", 0, 0)])
     with pytest.raises(ContractError, match="no sample could be placed in time"):
         room.run(other, "S01-clean")

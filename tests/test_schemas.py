@@ -165,6 +165,14 @@ def test_declarations_are_whole() -> None:
     assert not wrong
 
 
+def test_a_channel_has_the_unit_that_its_layout_states() -> None:
+    """Of any name: a study may measure what no list knows."""
+    table = TABLES["samples"].for_channels({"field": "uT", "x": "g"})
+    units = {column.name: column.unit for column in table.columns[len(TABLES["samples"].columns) :]}
+    assert units == {"field": "uT", "field_raw": "count", "field_quality": "",
+                     "x": "g", "x_raw": "count", "x_quality": ""}  # fmt: skip
+
+
 def test_a_unit_outside_the_list_is_refused() -> None:
     with pytest.raises(ValueError, match="column speed: unit 'furlong' is not on the list of units"):
         Column("speed", "float64", "furlong", "how fast")

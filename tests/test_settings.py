@@ -196,6 +196,11 @@ SESSION = {
         "participants.tsv", "participant\nP7\n",
         ["session S1: participant P1 is not in config/participants.tsv; expected a row for it."],
     ),
+    "pattern for a stream that is no ECG": (
+        "study.yaml", STUDY + "fill:\n  acc: {method: pattern, max_ms: 100}\n",
+        ["config/study.yaml: fill of acc is by pattern, which is for one channel in mV; "
+         "expected an ECG, or the method cubic."],
+    ),
     "fill of a stream that is none": (
         "study.yaml", STUDY + "fill:\n  accc: {method: cubic, max_ms: 100}\n",
         ["config/study.yaml: fill names accc, a stream of no layout (did you mean acc?)."],

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from conftest import put_samples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
@@ -249,14 +250,12 @@ def _heart(made, one):  # type: ignore[no-untyped-def]
     raw = pd.array(np.round(value / 0.002).astype(np.int32).ravel(), "Int32")
     raw[~kept.ravel()] = pd.NA
     columns = {
-        "node": ["heart"] * kept.size, "stream": ["ecg"] * kept.size, "channel": ["ecg"] * kept.size,
         "boot": np.zeros(kept.size, np.int32), "seq": np.repeat(one["seq"], n),
-        "position": np.tile(np.arange(n, dtype=np.int16), len(utc)), "utc_ns": utc.ravel(), "raw": raw,
-        "value": shown.ravel(), "origin": origin.ravel(),
-        "quality": np.where(kept, "good", "not_measured").ravel(),
+        "position": np.tile(np.arange(n, dtype=np.int16), len(utc)), "utc_ns": utc.ravel(), "ecg_raw": raw,
+        "ecg": shown.ravel(), "origin": origin.ravel(),
+        "ecg_quality": np.where(kept, "good", "not_measured").ravel(),
     }  # fmt: skip
-    write = tables.path(made.study.results, "samples", made.session)
-    tables.write(write, TABLES["samples"], tables.build(TABLES["samples"], columns))
+    put_samples(made.study, made.session, "heart", "ecg", columns)
     beat = START + np.round((np.arange(0.2, made.seconds, 0.64)) * SECOND).astype(np.int64)
     beats = tables.build(TABLES["beats"], {
         "node": ["heart"] * beat.size, "boot": np.zeros(beat.size, np.int32), "utc_ns": beat,

@@ -16,8 +16,10 @@ from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from nodeday.schemas.compiled import VERSION, arrow_type, pandas_dtype
 
-from nodeday import tables
+from nodeday import samples, tables
+from nodeday.dataset.files import result_files
 from nodeday.errors import ContractError
+from nodeday.layouts import Layout
 from nodeday.ledger import Ledger
 
 NAMES = list(TABLES)
@@ -91,15 +93,15 @@ def test_nullable_integers_never_become_floats(tmp_path: Path, counts: list[int 
 
 def test_other_readers_need_no_nodeday(tmp_path: Path) -> None:
     """pandas and pyarrow alone read the same values; a dataset finds the session in the path."""
-    table = TABLES["samples"]
+    table = TABLES["epochs"]
     frame = valid_rows(table)
     for session in ("S1", "S2"):
-        tables.write(tables.path(tmp_path, "samples", session), table, frame)
-    alone = pd.read_parquet(tables.path(tmp_path, "samples", "S1"))
-    assert alone["utc_ns"].tolist() == frame["utc_ns"].tolist()
+        tables.write(tables.path(tmp_path, "epochs", session), table, frame)
+    alone = pd.read_parquet(tables.path(tmp_path, "epochs", "S1"))
+    assert alone["start_ns"].tolist() == frame["start_ns"].tolist()
     assert alone["value"].tolist() == frame["value"].tolist()
-    assert alone["origin"].astype(str).tolist() == frame["origin"].astype(str).tolist()
-    both = parquet.read_table(tmp_path / "samples")
+    assert alone["feature"].astype(str).tolist() == frame["feature"].astype(str).tolist()
+    both = parquet.read_table(tmp_path / "epochs")
     assert sorted(set(both["session"].to_pylist())) == ["S1", "S2"]
     assert both.num_rows == 2 * len(frame)
 
@@ -114,16 +116,16 @@ def test_other_readers_need_no_nodeday(tmp_path: Path) -> None:
         ("frames", "length", pd.Series([2**40])),
         ("frames", "offset", pd.Series([None], dtype="Int64")),
         ("frames", "mark_utc_ns", np.array([2.7])),
-        ("samples", "raw", pd.array([2**40], dtype="Int64")),
+        ("samples", "heart_ecg_raw", pd.array([2**40], dtype="Int64")),
         ("epochs", "reason", ["low coverage"]),
         ("epochs", "reason", pd.Categorical(["low coverage"])),
         ("epochs", "feature", np.array(["enmo"], object)),
     ],
 )
 def test_build_changes_no_value(table: str, column: str, values: Any) -> None:
-    columns: dict[str, Any] = {name: valid_rows(TABLES[table], 1)[name] for name in TABLES[table].names}
+    columns: dict[str, Any] = dict(valid_rows(whole(table), 1).items())
     with pytest.raises(ContractError, match=f"table {table}: column {column}: "):
-        tables.build(TABLES[table], columns | {column: values})
+        tables.build(whole(table), columns | {column: values})
 
 
 def test_build_says_which_code_is_foreign() -> None:
@@ -181,8 +183,54 @@ def test_a_failed_write_leaves_what_was_there(tmp_path: Path) -> None:
     assert list(target.parent.iterdir()) == [target]
 
 
+def test_a_sessions_samples_change_all_at_once(tmp_path: Path) -> None:
+    """The file of a node that is gone goes; a room that stops leaves what was there."""
+
+    def write(*names: str, fails: bool = False) -> None:
+        with samples.writing(tmp_path, "S1") as place:
+            for name in names:
+                (place / name).write_text(name)
+            if fails:
+                raise RuntimeError("the power went")
+
+    def there() -> list[str]:
+        return sorted(path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*") if path.is_file())
+
+    write("heart.ecg.parquet", "wrist.acc.parquet")
+    write("heart.ecg.parquet")
+    assert there() == ["samples/session=S1/heart.ecg.parquet"]
+    with pytest.raises(RuntimeError, match="the power went"):
+        write("wrist.acc.parquet", fails=True)
+    assert there() == ["samples/session=S1/heart.ecg.parquet"]
+    (tmp_path / "samples" / ".session=S1.partial").mkdir()  # of a run that was killed
+    (tmp_path / "samples" / ".session=S1.partial" / "half.parquet").write_text("half")
+    assert result_files(tmp_path) == ["samples/session=S1/heart.ecg.parquet"]
+    write("skin.temp.parquet")
+    assert there() == ["samples/session=S1/skin.temp.parquet"]
+
+
+def test_samples_of_another_layout_are_refused(tmp_path: Path, beltframe: Layout) -> None:
+    """The layout has changed since; a stream that was never heard has no file, and no rows."""
+    kind = beltframe.stream("acc")
+    table = samples.table_of(kind)
+    target = samples.path(samples.folder(tmp_path, "S1"), "wrist", kind)
+    tables.write(target, table, valid_rows(table))
+    axes = tuple(channel.model_copy(update={"name": f"a{channel.name}"}) for channel in kind.channels)
+    other = kind.model_copy(update={"channels": axes})
+    with pytest.raises(ContractError, match=r"wrist\.acc\.parquet: lacks ax, ax_raw"):
+        samples.read(tmp_path, "S1", "wrist", other)
+    alone = samples.read(tmp_path, "S1", "wrist", kind, ["utc_ns", "raw"], [("utc_ns", ">", 0)], "y")
+    assert list(alone) == ["utc_ns", "raw"]
+    assert (
+        alone["raw"].tolist() == samples.read(tmp_path, "S1", "wrist", kind)["y_raw"].tolist()[-len(alone) :]
+    )
+    assert samples.read(tmp_path, "S1", "ankle", kind).empty
+    with pytest.raises(ContractError, match="a table that an earlier room wrote"):
+        samples.read(tmp_path, "S2", "ankle", kind)
+
+
 def test_the_same_table_gives_the_same_bytes(tmp_path: Path) -> None:
-    table = TABLES["samples"]
+    table = whole("samples")
     for name in ("a", "b"):
         tables.write(tmp_path / name, table, valid_rows(table, 50))
     assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes()

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import FINISHED
+from conftest import FINISHED, samples_in
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -58,6 +58,15 @@ def row_of(study: Path, table: str, session: str, number: int, **only: object) -
     rows = tables.read(tables.path(study / "results", table, session), table)
     for name, value in only.items():
         rows = rows[rows[name] == value]
+    return dict(rows.iloc[number % len(rows)])
+
+
+def sample_row(
+    study: Path, session: str, number: int, node: str, stream: str, channel: str, origin: str
+) -> dict[str, Any]:
+    """One row of a channel of table ``samples``."""
+    rows = samples_in(study, session, node, stream, channel)
+    rows = rows[rows["origin"] == origin]
     return dict(rows.iloc[number % len(rows)])
 
 
@@ -123,10 +132,10 @@ def test_a_sample_is_the_bits_that_its_trace_points_to(
     rng = np.random.default_rng(number)
     node, channel = [("heart", "ecg"), ("trunk", "x"), ("wrist", "y"), ("ankle", "z"), ("skin", "skin"),
                      ("heart", "ecg"), ("wrist", "z")][number]  # fmt: skip
-    row = row_of(finished_study, "samples", CAPTURED, int(rng.integers(1 << 30)), node=node, channel=channel,
-                 origin="measured")  # fmt: skip
-    tree = traced("samples", session=CAPTURED, node=node, channel=channel, boot=row["boot"], seq=row["seq"],
-                  position=row["position"])  # fmt: skip
+    stream = {"ecg": "ecg", "skin": "temp"}.get(channel, "acc")
+    row = sample_row(finished_study, CAPTURED, int(rng.integers(1 << 30)), node, stream, channel, "measured")
+    tree = traced("samples", session=CAPTURED, node=node, stream=stream, column=channel, boot=row["boot"],
+                  seq=row["seq"], position=row["position"])  # fmt: skip
     count, value, _ = sample_by_hand(finished_study, CAPTURED, tree)
     assert count == row["raw"]
     assert value == pytest.approx(row["value"], rel=1e-6)
@@ -147,8 +156,8 @@ def test_a_lost_sample_leads_to_the_counters_around_its_gap(
 ) -> None:
     """Cells 8 to 10: filled ones and missing ones."""
     origin = ["interpolated", "missing", "interpolated"][number]
-    row = row_of(finished_study, "samples", OTHER, 977 * (number + 1), node="heart", origin=origin)
-    tree = traced("samples", session=OTHER, node="heart", channel="ecg", boot=row["boot"], seq=row["seq"],
+    row = sample_row(finished_study, OTHER, 977 * (number + 1), "heart", "ecg", "ecg", origin)
+    tree = traced("samples", session=OTHER, node="heart", stream="ecg", boot=row["boot"], seq=row["seq"],
                   position=row["position"])  # fmt: skip
     gap = next(each for each in tree["of"] if each["what"] == "gap")
     before, after = (by_hand(bytes_of(finished_study, OTHER, each)) for each in gap["of"])
@@ -162,6 +171,15 @@ def test_a_lost_sample_leads_to_the_counters_around_its_gap(
         assert sides[0]["utc_ns"] < row["utc_ns"] < sides[1]["utc_ns"]
     else:
         assert row["value"] is None or np.isnan(row["value"])
+
+
+def test_an_instant_of_a_stream_is_each_of_its_channels(finished_study: Path, traced: Any) -> None:
+    row = sample_row(finished_study, CAPTURED, 1234, "wrist", "acc", "x", "measured")
+    key = {name: row[name] for name in ("node", "stream", "boot", "seq", "position")}
+    tree = traced("samples", session=CAPTURED, **key)
+    assert [each["channel"] for each in tree["of"]] == ["x", "y", "z"]
+    for each in tree["of"]:
+        assert sample_by_hand(finished_study, CAPTURED, each)[0] == each["raw"]
 
 
 @pytest.mark.parametrize("number", range(2))
@@ -301,6 +319,9 @@ def test_tables_that_sum_up_name_the_rows_they_sum(finished_study: Path, traced:
         (["epochs", "node"], "expected NAME=VALUE"),
         (["ledger", "room=frames"], "its parts are counts"),
         (["epochs", "session=S1"], "no session S1"),
+        (["samples", "session=S01-clean", "seq=3", "column=w"], "no channel w"),
+        (["samples", "session=S01-clean", "seq=3"], "also node (such as heart, trunk, wrist, ankle); stream"),
+        (["samples", "session=S01-clean", "channel=x"], "has no column channel"),
     ],
 )  # fmt: skip
 def test_a_cell_that_cannot_be_found_is_told(

@@ -27,7 +27,7 @@ SHEETS = {
 # In place of the rooms: bash takes a function before a program.
 MAKE = (
     "() { case $2 in study|index) f=$2;; package) f=dataset;; *) f=$2-$3;; esac; "
-    'touch $(cat "$OUTPUTS/$f"); }'
+    'for o in $(cat "$OUTPUTS/$f"); do case ${o##*/} in *.*) touch $o;; *) mkdir -p $o;; esac; done; }'
 )
 
 

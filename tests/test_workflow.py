@@ -11,10 +11,11 @@ from pathlib import Path
 import pandas as pd
 import pyarrow.parquet as parquet
 import pytest
-from conftest import simulated
+from conftest import samples_in, simulated
 from nodeday.schemas import TABLES
 
-from nodeday import errors, tables
+from nodeday import errors, samples, tables
+from nodeday.settings import Study
 
 GOOD, BAD, ABSENT = "S01-clean", "S02-lossy", "S03-mess"
 SCENARIO = """
@@ -26,7 +27,7 @@ sessions:
     channel: {loss: 0.05, burst: 4, duplicates: 0.01, late: 0.01, corrupt: 0.005}
     restarts: [{node: wrist, at_min: 4.5, silent_s: 5}]
 """
-SESSION_TABLES = ("frames", "rejects", "gaps", "loss", "clock", "samples", "beats", "epochs")
+SESSION_TABLES = ("frames", "rejects", "gaps", "loss", "clock", "beats", "epochs")
 
 
 @pytest.fixture(scope="module")
@@ -88,11 +89,16 @@ def test_every_ledger_balances(ran: tuple[Path, int, str]) -> None:
 
 
 def test_lost_samples_are_never_shown_as_measured(ran: tuple[Path, int, str]) -> None:
-    samples = tables.read(tables.path(ran[0] / "results", "samples", GOOD), "samples")
-    received = samples.origin.isin(["measured", "recovered"])
-    assert (samples.raw.notna() == received).all()
-    assert samples.value[samples.origin == "missing"].isna().all()
-    assert set(samples.origin.unique()) >= {"measured", "missing"}
+    study, seen = Study(ran[0]), set()
+    for node, kind in study.streams_of(GOOD):
+        rows = samples_in(study, GOOD, node.node, kind.stream)
+        tables.validate(samples.table_of(kind), rows)
+        received = rows.origin.isin(["measured", "recovered"])
+        for channel in kind.channels:
+            assert (rows[f"{channel.name}_raw"].notna() == received).all()
+            assert rows[channel.name][rows.origin == "missing"].isna().all()
+        seen |= set(rows.origin.unique())
+    assert seen >= {"measured", "missing"}
 
 
 def test_study_is_a_hive_dataset_that_pandas_reads_alone(ran: tuple[Path, int, str]) -> None:

@@ -53,6 +53,9 @@ def _others() -> dict[str, list[str]]:
         for column in table.columns:
             unit = f", in {column.unit}" if column.unit else ""
             found[column.name].append(f"  {column.meaning}{unit} (column of {table.name})")
+        for column in table.template:
+            word = column.name.removeprefix("{channel}").lstrip("_") or "channel"
+            found[word].append(f"  {column.meaning} (column {column.name} of {table.name})")
     return found
 
 

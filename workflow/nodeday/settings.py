@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 from nodeday import yamlfile
 from nodeday.errors import SettingsError
 from nodeday.layouts.model import Layout, load_layout
+from nodeday.layouts.parts import Kind
 from nodeday.sections import Event, Node, Participant, Planned, Session, StudyFile, capture_files
 from nodeday.sheetfile import load as _sheet
 
@@ -125,6 +126,14 @@ class Study:
             expected = f"one of {', '.join(layouts)} in the column layout"
             raise SettingsError(found, f"config/nodes.tsv, session {session}", expected)
         return layouts[named]
+
+    def streams_of(self, session: str) -> list[tuple[Node, Kind]]:
+        """Each stream of samples that a session's nodes may send."""
+        return [
+            (node, kind)
+            for node in self.nodes_of(session).values() if node.node != HUB
+            for kind in self.layout_of(session, node.node).kinds if kind.channels
+        ]  # fmt: skip
 
     def speakers_of(self, session: str) -> list[tuple[Layout, list[int]]]:
         """Each layout of a session, with the addresses of the nodes that speak it."""

@@ -245,11 +245,13 @@ def _stored(file: parquet.ParquetFile, columns: list[str] | None, filters: Filte
     """Rows that meet ``filters``, from the row groups that can hold any.
 
     The library's own filtered read does not skip row groups by a dictionary column, and so
-    would decode all nodes to find one.
+    would decode all nodes to find one. It leaves a column out that is not there without a word, too.
     """
+    names = file.schema_arrow.names
+    if lacking := [name for name in columns or () if name not in names]:
+        raise arrow.ArrowInvalid(f"lacks {', '.join(lacking)}")
     if not filters:
         return file.read(columns)
-    names = file.schema_arrow.names
     groups = [
         group for group in range(file.num_row_groups)
         if all(_may_hold(file.metadata.row_group(group).column(names.index(name)).statistics, operator, value)

@@ -19,16 +19,18 @@ from nodeday.sections import capture_files
 from nodeday.settings import Study
 
 SHARED = (
-    "arrays.py", "tables.py", "columnar.py", "heard.py", "ledger.py", "timeline.py", "settings.py",
-    "sections.py", "calibration.py", "layouts", "schemas",
+    "arrays.py", "tables.py", "columnar.py", "samples.py", "heard.py", "ledger.py", "timeline.py",
+    "settings.py", "sections.py", "calibration.py", "layouts", "schemas",
 )  # fmt: skip
 READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"
+SAMPLES = "results/samples/session={session}"
+"""The folder of a session's streams, which stands for their files."""
 
 
 def table(name: str, part: str | None = None) -> str:
     """Path pattern of a session's table, with the wildcard ``session``."""
-    return TABLE.format(table=name, part=part or name)
+    return SAMPLES if name == "samples" else TABLE.format(table=name, part=part or name)
 
 
 def study_table(name: str) -> str:

@@ -12,11 +12,12 @@ rule dataset:
             table("{each}"),
             each=[
                 "frames", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
-                "movements", "agreement", "samples", "aligned", "beats", "epochs", "signal_quality",
+                "movements", "agreement", "aligned", "beats", "epochs", "signal_quality",
                 "calibration", "bouts",
             ],
             session=SESSIONS,
         ),
+        expand(table("samples"), session=SESSIONS),
         lambda wildcards: [path for name in SESSIONS for path in captures(study, name)],
         lambda wildcards: settings_files(),
     output:

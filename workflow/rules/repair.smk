@@ -4,7 +4,7 @@ rule repair:
         gaps=table("gaps"),
         clock=table("clock"),
     output:
-        samples=table("samples"),
+        samples=directory(table("samples")),
         aligned=[table(name) for name in study.file.grid.tables],
         ledger=table("ledger", "repair"),
     group:

@@ -29,10 +29,11 @@ rule report:
             table("{each}"),
             each=[
                 "frames", "rejects", "gaps", "loss", "radio", "signal", "battery", "clock", "steps", "agreement",
-                "samples", "beats", "epochs", "calibration",
+                "beats", "epochs", "calibration",
             ],
             allow_missing=True,
         ),
+        table("samples"),
         "results/study/.settings",
         lambda wildcards: expand(table("epochs"), session=PEERS.get(wildcards.session, [])),
         ancient("results/study/.told"),

@@ -13,10 +13,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.arrays import runs
 from nodeday.dataset.edf import library
 from nodeday.dataset.raster import SECOND
+from nodeday.layouts import Kind
 from nodeday.settings import HUB, Study
 
 NOTE = '"'
@@ -35,11 +36,12 @@ def write(study: Study, session: str, target: Path) -> list[Path]:
         own = beats[beats["node"] == node.node]
         if node.node == HUB or own.empty:
             continue
-        rate, channel = next(
-            (kind.rate_hz or 1.0, each.name) for kind in study.layout_of(session, node.node).kinds
+        kind = next(
+            kind for kind in study.layout_of(session, node.node).kinds
             for each in kind.channels if each.unit == "mV"
         )  # fmt: skip
-        rows = pd.concat([_beats(own), _holes(study, session, node.node, channel)])
+        rate = kind.rate_hz or 1.0
+        rows = pd.concat([_beats(own), _holes(study, session, node.node, kind)])
         rows["sample"] = np.rint((rows["utc_ns"] - start) * rate / SECOND).astype(np.int64)
         rows = rows[rows["sample"] >= 0].sort_values(["sample", "symbol"], kind="stable")
         name = f"{session}_{node.node}".replace("-", "_")  # the format's record names have no hyphens
@@ -59,11 +61,10 @@ def _beats(own: pd.DataFrame) -> pd.DataFrame:
     })  # fmt: skip
 
 
-def _holes(study: Study, session: str, node: str, channel: str) -> pd.DataFrame:
+def _holes(study: Study, session: str, node: str, kind: Kind) -> pd.DataFrame:
     """First and last instant of each stretch of missing samples."""
-    wanted: tables.Filters = [("node", "==", node), ("channel", "==", channel)]
-    path = tables.path(study.results, "samples", session)
-    rows = tables.read(path, "samples", ["utc_ns", "origin"], wanted).sort_values("utc_ns", kind="stable")
+    rows = samples.read(study.results, session, node, kind, ["utc_ns", "origin"])
+    rows = rows.sort_values("utc_ns", kind="stable")
     starts, ends = runs((rows["origin"] == "missing").to_numpy())
     utc = rows["utc_ns"].to_numpy(np.int64)
     first, last = utc[starts], utc[ends - 1]

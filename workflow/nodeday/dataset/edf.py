@@ -20,12 +20,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.arrays import Ints, runs
 from nodeday.dataset.raster import SECOND, Placed, place
 from nodeday.errors import SettingsError
 from nodeday.layouts import Channel, Kind
-from nodeday.settings import HUB, Study
+from nodeday.settings import Study
 
 NOTHING, LEAST, MOST = -32768, -32767, 32767
 """Digital value of a hole, and the range that is left for samples."""
@@ -60,9 +60,7 @@ def write(study: Study, session: str, target: Path) -> list[dict[str, object]]:
     seconds = -(-(int(own["end_ns"]) - start) // SECOND)
     signals = [
         _signal(study, session, node.node, kind, channel, start, seconds)
-        for node in study.nodes_of(session).values()
-        if node.node != HUB
-        for kind in study.layout_of(session, node.node).kinds
+        for node, kind in study.streams_of(session)
         for channel in kind.channels
     ]
     told = [each for each in signals if each is not None]
@@ -97,9 +95,8 @@ def library(name: str) -> Any:
 def _signal(
     study: Study, session: str, node: str, kind: Kind, channel: Channel, start: int, seconds: int
 ) -> Signal | None:
-    wanted: tables.Filters = [("node", "==", node), ("channel", "==", channel.name)]
     columns = ["utc_ns", "raw", "value", "origin"]
-    rows = tables.read(tables.path(study.results, "samples", session), "samples", columns, wanted)
+    rows = samples.read(study.results, session, node, kind, columns, channel=channel.name)
     if not len(rows):
         return None
     rows = rows[rows["origin"] != "missing"].sort_values("utc_ns", kind="stable")

@@ -45,7 +45,8 @@ def result_files(results: Path) -> list[str]:
     found = []
     for path in results.rglob("*"):
         inside = path.relative_to(results)
-        if path.is_file() and inside.parts[0] not in UNSEALED and not path.name.startswith("."):
+        hidden = any(part.startswith(".") for part in inside.parts)
+        if path.is_file() and inside.parts[0] not in UNSEALED and not hidden:
             found.append(inside.as_posix())
     return sorted(found)
 
@@ -82,4 +83,4 @@ def table_file(root: Path, path: str) -> TableFile:
 
 def _column(name: str, facts: dict[str, Any]) -> Column:
     return Column(name, facts["dtype"], facts["unit"], facts["meaning"], facts.get("least"),
-                  facts.get("most"), facts["nullable"], facts.get("codes"))  # fmt: skip
+                  facts.get("most"), facts["nullable"], facts.get("codes"), stated=True)  # fmt: skip

@@ -2,7 +2,8 @@
 Package, Tabular Data Resource and Table Schema version 1, from memory; ``categories`` as in version 2).
 
 ``datapackage.json`` lists every file with its hash; what a file's columns are stands in
-``table-schemas/<table>.json``, once for all sessions. Beside them lies the dictionary, as text and as CSV.
+``table-schemas/<table>.json``, once for all files with the same columns. Beside them lies the dictionary,
+as text and as CSV.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import csv
 import io
 import json
 import re
+from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -90,10 +92,13 @@ def write(target: Path, study: str, title: str, tables: list[TableFile]) -> None
         old.unlink()
     places: dict[str, str] = {}
     known: dict[str, str] = {}
+    count: Counter[str] = Counter()
     for each in tables:
         text = as_json(table_schema(each.table))
-        if text not in known:  # columns of `aligned` differ where sessions have other nodes
-            name = each.table.name + (f"-{each.session}" if each.table.name in known.values() else "")
+        if text not in known:  # columns differ where streams have other channels, or sessions other nodes
+            count[each.table.name] += 1
+            number = count[each.table.name]
+            name = each.table.name + (f"-{number}" if number > 1 else "")
             known[text] = name
             (folder / f"{name}.json").write_text(text, encoding="utf-8")
         places[each.path] = f"{SCHEMAS}/{known[text]}.json"

@@ -8,18 +8,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import pyarrow.parquet as parquet
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.dayview.window import BIN_NS, Envelope, samples_drawn, silences, spans
 from nodeday.errors import ContractError, SettingsError
 from nodeday.schemas import TABLES
-from nodeday.settings import HUB, Study
+from nodeday.settings import Study
 
 NEAR = 200_000
 """A window that holds no more samples of a channel than this is drawn from the samples themselves."""
 MAX_POINTS = 4000
-_COLUMNS = ["node", "channel", "utc_ns", "value", "origin"]
+_COLUMNS = ["utc_ns", "value", "origin"]
 
 
 @dataclass(frozen=True)
@@ -60,29 +59,26 @@ class Day:
         return rows[rows["session"] == self.session].reset_index(drop=True)
 
     def _channels(self) -> list[Channel]:
-        found = []
-        for node in self.study.nodes_of(self.session).values():
-            if node.node == HUB:
-                continue
-            for kind in self.study.layout_of(self.session, node.node).kinds:
-                found += [
-                    Channel(node.node, node.placement, kind.stream, each.name, each.unit, kind.rate_hz or 1.0)
-                    for each in kind.channels
-                ]
-        heard = self._envelopes
-        return [each for each in found if (each.node, each.channel) in heard]
+        return [
+            Channel(node.node, node.placement, kind.stream, each.name, each.unit, kind.rate_hz or 1.0)
+            for node, kind in self.study.streams_of(self.session)
+            for each in kind.channels
+            if (node.node, each.name) in self._envelopes
+        ]
 
     @cached_property
     def _envelopes(self) -> dict[tuple[str, str], Envelope]:
-        """Of every channel, in one walk over the samples in bounded memory."""
+        """Of every channel that was heard, in one walk over the samples in bounded memory."""
         found: dict[tuple[str, str], Envelope] = {}
-        with parquet.ParquetFile(tables.path(self.study.results, "samples", self.session)) as file:
-            for batch in file.iter_batches(500_000, columns=_COLUMNS):
-                rows = batch.to_pandas()
-                for (node, channel), own in rows.groupby(["node", "channel"], observed=True, sort=False):
-                    key = (str(node), str(channel))
-                    one = found.setdefault(key, Envelope.over(self.start_ns, self.end_ns))
-                    one.add(*_parts(own[own["utc_ns"].between(self.start_ns, self.end_ns)]))
+        for node, kind in self.study.streams_of(self.session):
+            names = [each.name for each in kind.channels]
+            columns = ["utc_ns", "origin", *names]
+            for piece in samples.pieces(self.study.results, self.session, node.node, kind, columns):
+                rows = piece.to_pandas()
+                rows = rows[rows["utc_ns"].between(self.start_ns, self.end_ns)]
+                for name in names:
+                    one = found.setdefault((node.node, name), Envelope.over(self.start_ns, self.end_ns))
+                    one.add(*_parts(rows.rename(columns={name: "value"})))
         return found
 
     def described(self) -> dict[str, Any]:
@@ -141,10 +137,10 @@ class Day:
         }  # fmt: skip
 
     def _rows(self, channel: Channel, from_ns: int, to_ns: int) -> pd.DataFrame:
-        wanted = [("node", "==", channel.node), ("channel", "==", channel.channel),
-                  ("utc_ns", ">=", from_ns), ("utc_ns", "<=", to_ns)]  # fmt: skip
-        return tables.read(
-            tables.path(self.study.results, "samples", self.session), "samples", _COLUMNS, wanted
+        kind = self.study.layout_of(self.session, channel.node).stream(channel.stream)
+        inside = [("utc_ns", ">=", from_ns), ("utc_ns", "<=", to_ns)]
+        return samples.read(
+            self.study.results, self.session, channel.node, kind, _COLUMNS, inside, channel.channel
         )
 
     @cached_property

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.arrays import Floats
 from nodeday.benchfile import BenchNode, BenchPlan, Stretch
 from nodeday.calibration import Acceleration, Check, Record, judged
@@ -86,11 +86,9 @@ def _kind(study: Study, plan: BenchPlan, name: str, unit: str, what: str) -> Kin
                         f"bench plan {plan.bench}")  # fmt: skip
 
 
-def _samples(study: Study, plan: BenchPlan, name: str, channel: str) -> pd.DataFrame:
-    columns = ["utc_ns", "value", "origin", "quality"]
-    wanted = [("node", "==", name), ("channel", "==", channel)]
-    path = tables.path(study.results, "samples", plan.bench)
-    return tables.read(path, "samples", columns, wanted).sort_values("utc_ns", kind="stable")
+def _samples(study: Study, plan: BenchPlan, name: str, kind: Kind, channel: str | None) -> pd.DataFrame:
+    rows = samples.read(study.results, plan.bench, name, kind, channel=channel)
+    return rows.sort_values("utc_ns", kind="stable")
 
 
 def _span(study: Study, plan: BenchPlan, stretch: Stretch) -> tuple[int, int]:
@@ -102,7 +100,7 @@ def _span(study: Study, plan: BenchPlan, stretch: Stretch) -> tuple[int, int]:
 
 def _electrode(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list[Check]:
     kind = _kind(study, plan, name, "mV", "steps")
-    rows = _samples(study, plan, name, kind.channels[0].name)
+    rows = _samples(study, plan, name, kind, kind.channels[0].name)
     measured = rows["origin"].isin(MEASURED).to_numpy(np.bool_)
     signal = Signal(rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64), measured,
                     kind.rate_hz or 1.0)  # fmt: skip
@@ -160,10 +158,10 @@ def _rests(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list[Res
     if set(axes) != {"x", "y", "z"}:
         raise SettingsError(f"stream {kind.stream} of node {name} has channels {', '.join(axes)}",
                             f"bench plan {plan.bench}", "x, y and z")  # fmt: skip
-    parts = [_samples(study, plan, name, axis) for axis in "xyz"]
-    utc = parts[0]["utc_ns"].to_numpy(np.int64)
-    got = np.logical_and.reduce([part["origin"].isin(MEASURED).to_numpy(np.bool_) for part in parts])
-    values = np.stack([part["value"].to_numpy(np.float64) for part in parts], axis=1)
+    rows = _samples(study, plan, name, kind, None)
+    utc = rows["utc_ns"].to_numpy(np.int64)
+    got = rows["origin"].isin(MEASURED).to_numpy(np.bool_)
+    values = rows[["x", "y", "z"]].to_numpy(np.float64)
     found = []
     for position in own.positions:
         start, end = _span(study, plan, position)
@@ -176,7 +174,7 @@ def _temperature(study: Study, plan: BenchPlan, name: str) -> float | None:
     """The node's own temperature over the bench where it sends one, else the plan's."""
     for kind in study.layout_of(plan.bench, name).kinds:
         for channel in kind.channels:
-            if channel.unit == "degC" and len(rows := _samples(study, plan, name, channel.name)):
+            if channel.unit == "degC" and len(rows := _samples(study, plan, name, kind, channel.name)):
                 values = rows.loc[rows["origin"].isin(MEASURED), "value"]
                 if len(values):
                     return round(float(values.mean()), 2)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from nodeday.arrays import Floats, Ints
-from nodeday.features.stream import RECEIVED, Feature, Stream
+from nodeday.features.stream import Feature, Stream
 from nodeday.features.windows import NONE_BEFORE, TOO_FEW_SAMPLES, Windows, ratio
 
 
@@ -13,9 +13,10 @@ def features_of(stream: Stream) -> list[Feature]:
     """Mean, spread, slope and rate of change of each channel; a spread or slope for which no epoch
     could hold samples enough is left out."""
     found, windows = [], stream.windows
-    for channel, rows in zip(stream.kind.channels, stream.channels, strict=True):
-        got = rows["origin"].isin(RECEIVED).to_numpy(np.bool_)
-        utc, value = stream.utc_ns[got], rows["value"].to_numpy(np.float64)[got]
+    got = stream.received
+    utc = stream.utc_ns[got]
+    for channel in stream.kind.channels:
+        value = stream.rows[channel.name].to_numpy(np.float64)[got]
         mean, spread = mean_and_spread(windows, utc, value)
         level = stream.feature("mean", mean, channel=channel.name)
         change = rate_of_change(level.value, windows.seconds)

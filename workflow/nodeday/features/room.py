@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pandas as pd
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.arrays import Floats, Ints
 from nodeday.calibration import calibration_of
 from nodeday.errors import ContractError
@@ -19,13 +17,12 @@ from nodeday.features.motion import joint
 from nodeday.features.motion import rows as motion_rows
 from nodeday.features.motion.calibrate import Temperature
 from nodeday.features.motion.epochs import Motion, motion_of
-from nodeday.features.stream import COLUMNS, RECEIVED, Feature, Stream
+from nodeday.features.stream import RECEIVED, Feature, Stream, columns_of
 from nodeday.features.windows import Windows, coverage, ratio, windows_over
-from nodeday.layouts import Channel, Kind
 from nodeday.ledger import Ledger
 from nodeday.schemas import FEATURES, TABLES, codes
 from nodeday.sections import Node
-from nodeday.settings import HUB, Study
+from nodeday.settings import Study
 
 
 def run(study: Study, session: str) -> None:
@@ -37,11 +34,11 @@ def run(study: Study, session: str) -> None:
     moved: list[tuple[Stream, Motion]] = []
     with tables.writer(tables.path(study.results, "beats", session), TABLES["beats"]) as out:
         out.write(tables.empty(TABLES["beats"]))
-        for node, kind in _streams(study, session):
-            parts = [_samples(study, session, node, channel, COLUMNS) for channel in kind.channels]
-            if not len(parts[0]):  # never heard
+        for node, kind in study.streams_of(session):
+            rows = samples.read(study.results, session, node.node, kind, columns_of(kind))
+            if not len(rows):  # never heard
                 continue
-            stream = Stream(node, kind, parts, windows, study.file.epochs)
+            stream = Stream(node, kind, rows, windows, study.file.epochs)
             scope = f"{node.node}/{kind.stream}"
             ledger.add("samples", scope, len(stream.utc_ns),
                        received=int(windows.sums(stream.utc_ns[stream.received]).sum()),
@@ -50,9 +47,9 @@ def run(study: Study, session: str) -> None:
                 own = _heart(study, session, stream)
                 hearts.append(own)
                 features += heart.features_of(own)
-                rows = _beat_rows(node.node, own.beats)
-                out.write(rows)
-                by_status = {str(key): n for key, n in rows["rr_status"].value_counts().items()}
+                found = _beat_rows(node.node, own.beats)
+                out.write(found)
+                by_status = {str(key): n for key, n in found["rr_status"].value_counts().items()}
                 ledger.add("beats", scope, len(own.beats.utc_ns), **by_status)
             elif stream.is_acceleration:
                 motion = _motion(study, session, stream)
@@ -69,23 +66,11 @@ def run(study: Study, session: str) -> None:
     ledger.close(study.results)
 
 
-def _streams(study: Study, session: str) -> Iterator[tuple[Node, Kind]]:
-    for node in study.nodes_of(session).values():
-        for kind in study.layout_of(session, node.node).kinds:
-            if node.node != HUB and kind.channels:
-                yield node, kind
-
-
-def _samples(study: Study, session: str, node: Node, channel: Channel, columns: list[str]) -> pd.DataFrame:
-    wanted = [("node", "==", node.node), ("channel", "==", channel.name)]
-    return tables.read(tables.path(study.results, "samples", session), "samples", columns, wanted)
-
-
 def _windows(study: Study, session: str) -> Windows:
     """The session's epochs, from the first sample instant of any node to the last."""
     edges: list[int] = []
-    for node, kind in _streams(study, session):
-        utc = _samples(study, session, node, kind.channels[0], ["utc_ns"])["utc_ns"]
+    for node, kind in study.streams_of(session):
+        utc = samples.read(study.results, session, node.node, kind, ["utc_ns"])["utc_ns"]
         if len(utc):
             edges += [int(utc.min()), int(utc.max())]
     if not edges:
@@ -95,7 +80,7 @@ def _windows(study: Study, session: str) -> Windows:
 
 def _heart(study: Study, session: str, stream: Stream) -> heart.HeartStream:
     """An ECG stream with its beats and the quality of each ten seconds."""
-    windows, rows = stream.windows, stream.channels[0]
+    windows, rows = stream.windows, stream.alone(stream.kind.channels[0].name)
     ruler = Windows(windows.start_ns, quality.SECONDS, -(-windows.count * windows.seconds // quality.SECONDS))
     beats, measures = examine(rows, stream.rate_hz, ruler)
     got = stream.received
@@ -142,9 +127,10 @@ def _motion(study: Study, session: str, stream: Stream) -> Motion:
 def _temperature(study: Study, session: str, node: Node) -> Temperature | None:
     """What the node's own thermometer said; None where it has none, or nothing of it was received."""
     kinds = study.layout_of(session, node.node).kinds
-    channels = [channel for kind in kinds for channel in kind.channels if channel.unit == "degC"]
-    for channel in channels:
-        rows = _samples(study, session, node, channel, ["utc_ns", "value", "origin"])
+    channels = [(kind, each.name) for kind in kinds for each in kind.channels if each.unit == "degC"]
+    for kind, name in channels:
+        columns = ["utc_ns", "value", "origin"]
+        rows = samples.read(study.results, session, node.node, kind, columns, channel=name)
         rows = rows[rows["origin"].isin(RECEIVED)].sort_values("utc_ns")
         if len(rows):
             return rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64)

@@ -14,8 +14,12 @@ from nodeday.layouts import Kind
 from nodeday.sections import Epochs, Node
 
 RECEIVED = ("measured", "recovered")
-COLUMNS = ["boot", "utc_ns", "value", "origin", "quality"]
-"""Columns of table ``samples`` that features read."""
+
+
+def columns_of(kind: Kind) -> list[str]:
+    """Columns of a stream's file that features read."""
+    own = [name for channel in kind.channels for name in (channel.name, f"{channel.name}_quality")]
+    return ["boot", "utc_ns", "origin", *own]
 
 
 @dataclass(frozen=True)
@@ -40,11 +44,11 @@ class Feature:
 
 @dataclass(frozen=True)
 class Stream:
-    """One stream of a node over a session: for each channel its n rows of table ``samples``."""
+    """One stream of a node over a session: its n rows of table ``samples``."""
 
     node: Node
     kind: Kind
-    channels: list[pd.DataFrame]
+    rows: pd.DataFrame
     windows: Windows
     settings: Epochs
 
@@ -55,13 +59,17 @@ class Stream:
     @cached_property
     def utc_ns(self) -> Ints:
         """Instants of the samples, (n,)."""
-        return self.channels[0]["utc_ns"].to_numpy(np.int64)
+        return self.rows["utc_ns"].to_numpy(np.int64)
 
     @cached_property
     def received(self) -> Bools:
-        """Where every channel's sample (n,) was measured or recovered."""
-        got = [each["origin"].isin(RECEIVED).to_numpy(np.bool_) for each in self.channels]
-        return np.asarray(np.all(got, axis=0), np.bool_)
+        """Which samples (n,) were measured or recovered."""
+        return self.rows["origin"].isin(RECEIVED).to_numpy(np.bool_)
+
+    def alone(self, channel: str) -> pd.DataFrame:
+        """The rows with the columns of ``channel`` as ``value`` and ``quality``."""
+        named = {channel: "value", f"{channel}_quality": "quality"}
+        return self.rows[["boot", "utc_ns", "origin", *named]].rename(columns=named)
 
     @cached_property
     def coverage(self) -> Floats:
@@ -70,7 +78,7 @@ class Stream:
 
     def without_samples(self) -> Stream:
         """The same stream without its rows, which are large."""
-        return replace(self, channels=[])
+        return replace(self, rows=self.rows.iloc[:0])
 
     @property
     def is_ecg(self) -> bool:

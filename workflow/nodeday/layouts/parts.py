@@ -8,7 +8,8 @@ from pydantic import Field as Setting
 from pydantic import model_validator
 
 from nodeday.layouts.crc import Sum, named
-from nodeday.yamlfile import NAME, SNAKE, Strict
+from nodeday.schemas.tables import SAMPLES
+from nodeday.yamlfile import NAME, SNAKE, Strict, placed
 
 Order = Literal["big", "little"]
 Role = Literal[
@@ -81,6 +82,10 @@ class Field(Strict):
         return named(self.crc or "")
 
 
+TAKEN = ("session", *SAMPLES.names)
+"""Columns of a sample that are of no channel; ``session`` stands in the path."""
+
+
 class Channel(Strict):
     """One measured quantity: value = counts x scale + offset, in ``unit``."""
 
@@ -89,6 +94,12 @@ class Channel(Strict):
     scale: float = 1.0
     offset: float = 0.0
     rails: tuple[int, int] | None = Setting(default=None, description="least and most count")
+
+    @model_validator(mode="after")
+    def _own_name(self) -> Self:
+        if self.name in TAKEN:
+            raise placed(f"{self.name} is a column of every sample; choose another name", "name")
+        return self
 
 
 class Kind(Strict):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -37,10 +37,12 @@ class Sheet:
     rate_hz: float
     scratch: IO[bytes]
     streams: dict[tuple[str, ...], list[_Part]] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
 
-    def add(self, columns: tuple[str, ...], part: Aligned) -> None:
-        """Keep a stretch of the stream whose channels are called ``columns`` in the table."""
-        parts = self.streams.setdefault(columns, [])
+    def add(self, units: Mapping[str, str], part: Aligned) -> None:
+        """Keep a stretch of a stream; ``units`` are those of its channels, by their names in the table."""
+        self.units.update(units)
+        parts = self.streams.setdefault(tuple(units), [])
         if not len(part.value):
             return
         parts.append(_Part(part.first, len(part.value), self.scratch.tell()))
@@ -87,8 +89,7 @@ def sheet(results: Path, rate_hz: float) -> Iterator[Sheet]:
 
 def write(target: Path, one: Sheet) -> None:
     """Write the grid that covers all streams."""
-    names = [name for columns in one.streams for name in columns]
-    table = TABLES["aligned"].for_channels(names)
+    table = TABLES["aligned"].for_channels(one.units)
     spans = [(part.first, part.first + part.count) for parts in one.streams.values() for part in parts]
     with tables.writer(target, table) as out:
         out.write(tables.empty(table))  # so that a session shorter than one period still has its table

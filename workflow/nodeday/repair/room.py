@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday import columnar, tables
+from nodeday import columnar, samples, tables
 from nodeday.errors import ContractError
 from nodeday.heard import Heard, heard
 from nodeday.layouts import Kind
@@ -21,9 +22,9 @@ from nodeday.repair.kernel import kernel
 from nodeday.repair.pattern import CONTEXT_S, SEARCH_S
 from nodeday.repair.policy import LEFT, Policy, mend
 from nodeday.repair.stream import INTERPOLATED, MISSING, Boot, Stretch, boot_of
-from nodeday.schemas import TABLES, codes
+from nodeday.schemas import codes
 from nodeday.sections import Fill
-from nodeday.settings import HUB, Study
+from nodeday.settings import Study
 
 SECOND = 1_000_000_000
 PIECE = 500_000
@@ -50,44 +51,48 @@ def run(study: Study, session: str) -> None:
             name: open_files.enter_context(aligned.sheet(study.results, rate))
             for name, rate in study.file.grid.tables.items()
         }
-        _samples(study, session, grids, ledger)
+        _samples(study, session, list(grids.values()), ledger)
         for name, sheet in grids.items():
             aligned.write(tables.path(study.results, name, session), sheet)
     ledger.close(study.results)
 
 
-def _samples(study: Study, session: str, grids: dict[str, aligned.Sheet], ledger: Ledger) -> None:
+def _samples(study: Study, session: str, grids: list[aligned.Sheet], ledger: Ledger) -> None:
     """Write table ``samples`` stream by stream; hand each stretch on to the grids."""
-    kinds, rates = _kinds(study, session), study.file.grid.tables.values()
+    kinds = {(node.node, kind.stream): kind for node, kind in study.streams_of(session)}
     frames = heard(tables.path(study.results, "frames", session), kinds)
     gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")
     clock = tables.read(tables.path(study.results, "clock", session), "clock")
-    with tables.writer(tables.path(study.results, "samples", session), TABLES["samples"]) as out:
+    with samples.writing(study.results, session) as place:
         for key in list(frames):
             kind, got = kinds[key], frames.pop(key)  # popped, so that a stream's frames go when it is done
             own = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
             knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
             boots, unplaced = _boots(study, session, key, kind, got, own, knots)
-            counted = np.zeros(len(codes.ORIGIN), np.int64)
-            for boot in boots:
-                for part in _repaired(boot, key, study.file.fill.get(kind.stream, Fill()), rates):
-                    counted += np.bincount(part.origin[part.stretch.core], minlength=len(codes.ORIGIN))
-                    _write(out, key, boot, part)
-                    _align(grids.values(), key, kind, part)
+            target, fill = samples.path(place, key[0], kind), study.file.fill.get(kind.stream, Fill())
+            counted = _stream(target, key, boots, fill, grids)
             _account(ledger, key, kind, got.samples, own, counted, unplaced)
-        if not out.rows:
+        if not any(place.iterdir()):
             raise ContractError(
                 "no sample could be placed in time", f"session {session}", "frames and a clock"
             )
 
 
-def _kinds(study: Study, session: str) -> dict[tuple[str, str], Kind]:
-    """Every stream of samples that the session's nodes may send."""
-    return {
-        (node.node, kind.stream): kind
-        for node in study.nodes_of(session).values() if node.node != HUB
-        for kind in study.layout_of(session, node.node).kinds if kind.channels
-    }  # fmt: skip
+def _stream(
+    target: Path, key: tuple[str, str], boots: list[Boot], fill: Fill, grids: list[aligned.Sheet]
+) -> NDArray[np.int64]:
+    """Write the file of a stream any of whose samples has a time; count its instants by origin."""
+    counted = np.zeros(len(codes.ORIGIN), np.int64)
+    if not boots:
+        return counted
+    kind, rates = boots[0].kind, [sheet.rate_hz for sheet in grids]
+    with tables.writer(target, samples.table_of(kind)) as out:
+        for boot in boots:
+            for part in _repaired(boot, key, fill, rates):
+                counted += np.bincount(part.origin[part.stretch.core], minlength=len(codes.ORIGIN))
+                _write(out, key, boot, part)
+                _align(grids, key, kind, part)
+    return counted
 
 
 def _boots(
@@ -158,11 +163,11 @@ def _mended(kind: Kind, stretch: Stretch, policy: Policy) -> Repaired:
 
 
 def _write(out: tables.Writer, key: tuple[str, str], boot: Boot, part: Repaired) -> None:
-    """Write all channels of a stretch's core."""
-    stretch, core = part.stretch, part.stretch.core
-    n, table = core.stop - core.start, TABLES["samples"]
+    """Write a stretch's core."""
+    stretch, core, table = part.stretch, part.stretch.core, out.table
+    n = core.stop - core.start
     unknown, lost = ~stretch.present[core], part.origin[core] == MISSING
-    shared = {
+    columns = {
         "node": columnar.constant(key[0], n), "stream": columnar.constant(key[1], n),
         "boot": columnar.column(np.full(n, boot.number, np.int32)),
         "seq": columnar.column(stretch.seq[core]), "position": columnar.column(stretch.position[core]),
@@ -170,18 +175,19 @@ def _write(out: tables.Writer, key: tuple[str, str], boot: Boot, part: Repaired)
         "origin": columnar.coded(part.origin[core], table["origin"]),
     }  # fmt: skip
     for index, channel in enumerate(boot.kind.channels):
-        out.write_columns(shared | {
-            "channel": columnar.constant(channel.name, n),
-            "raw": columnar.column(stretch.counts[core, index], unknown),
-            "value": columnar.column(part.value[core, index], lost),
-            "quality": columnar.coded(part.quality[core, index], table["quality"]),
-        })  # fmt: skip
+        quality = table[f"{channel.name}_quality"]
+        columns |= {
+            channel.name: columnar.column(part.value[core, index], lost),
+            f"{channel.name}_raw": columnar.column(stretch.counts[core, index], unknown),
+            quality.name: columnar.coded(part.quality[core, index], quality),
+        }
+    out.write_columns(columns)
 
 
 def _align(grids: Iterable[aligned.Sheet], key: tuple[str, str], kind: Kind, part: Repaired) -> None:
-    names = tuple(f"{key[0]}_{channel.name}" for channel in kind.channels)
+    units = {f"{key[0]}_{channel.name}": channel.unit for channel in kind.channels}
     for sheet in grids:
-        sheet.add(names, on_grid(
+        sheet.add(units, on_grid(
             part.stretch.utc_ns, part.value, part.origin, part.quality, part.stretch.core,
             kind.rate_hz or 1.0, sheet.rate_hz,
         ))  # fmt: skip

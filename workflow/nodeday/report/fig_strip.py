@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.report import place
 from nodeday.report.facts import Facts, Stream
 from nodeday.report.figure import LABEL, Figure, instants
@@ -50,24 +50,28 @@ def strip(study: Study, facts: Facts) -> Figure | None:
     )
     if stream is None or not stream.stream:
         return None
-    channel = study.layout_of(facts.session, stream.node).stream(stream.stream).channels[0]
+    kind = study.layout_of(facts.session, stream.node).stream(stream.stream)
+    channel = kind.channels[0]
     known = stream.extent == "known"
     starts, ends = stream.start_ns[known], stream.end_ns[known]
     policy = study.file.fill.get(stream.stream)
     index = representative(starts, ends, facts.span, policy.max_ms if policy else 0)
     at = sum(facts.span) // 2 if index is None else int(starts[index] + ends[index]) // 2
     first, last = _window(at, facts)
-    samples = _read(study, facts.session, "samples", stream.node, first, last)
-    samples = samples[samples["channel"] == channel.name]
-    if samples.empty:
+    inside: tables.Filters = [("utc_ns", ">=", first), ("utc_ns", "<", last)]
+    rows = samples.read(
+        study.results, facts.session, stream.node, kind, filters=inside, channel=channel.name
+    ).sort_values("utc_ns")
+    if rows.empty:
         return None
-    beats = _read(study, facts.session, "beats", stream.node, first, last)
+    beats = tables.read(tables.path(study.results, "beats", facts.session), "beats", filters=inside)
+    beats = beats[beats["node"] == stream.node].sort_values("utc_ns")
     what = "no gap of up to 4 s to show; the middle of the session" if index is None else (
         f"around a gap of {duration(float(ends[index] - starts[index]) / 1e9)} "
         f"at {local(int(starts[index]), facts.zone, '%H:%M:%S')}"
     )  # fmt: skip
     time = TimeAxis(first, last, facts.zone)
-    return _figure(stream, time, samples, beats, f"{channel.name}, {channel.unit}", what)
+    return _figure(stream, time, rows, beats, f"{channel.name}, {channel.unit}", what)
 
 
 def _window(at_ns: int, facts: Facts) -> tuple[int, int]:
@@ -76,18 +80,12 @@ def _window(at_ns: int, facts: Facts) -> tuple[int, int]:
     return first, min(first + 2 * half, facts.end_ns)
 
 
-def _read(study: Study, session: str, name: str, node: str, first: int, last: int) -> pd.DataFrame:
-    inside = [("utc_ns", ">=", first), ("utc_ns", "<", last)]
-    rows = tables.read(tables.path(study.results, name, session), name, filters=inside)
-    return rows[rows["node"] == node].sort_values("utc_ns")
-
-
 def _figure(
-    stream: Stream, time: TimeAxis, samples: pd.DataFrame, beats: pd.DataFrame, unit: str, what: str
+    stream: Stream, time: TimeAxis, rows: pd.DataFrame, beats: pd.DataFrame, unit: str, what: str
 ) -> Figure:
-    origin = samples["origin"].to_numpy(object)
-    values = samples["value"].to_numpy(np.float64)
-    at = samples["utc_ns"].to_numpy(np.int64)
+    origin = rows["origin"].to_numpy(object)
+    values = rows["value"].to_numpy(np.float64)
+    at = rows["utc_ns"].to_numpy(np.int64)
     counts = {code: int(np.count_nonzero(origin == code)) for code in ORIGIN}
     about = f"{what}: " + ", ".join(f"{n} samples {code}" for code, n in counts.items() if n)
     drawing = Drawing("strip", f"{stream.node} {stream.stream}, {SECONDS} seconds", about, BOTTOM + 34)
@@ -106,13 +104,13 @@ def _figure(
         drawing.path(line, style)
         drawing.path(dots, style)
     _beats(drawing, time, beats)
-    rows = samples[["node", "channel", "boot", "seq", "position", "raw", "value", "origin", "quality"]]
+    table = rows[["node", "stream", "boot", "seq", "position", "raw", "value", "origin", "quality"]]
     return Figure(
         "strip", "Signal around a gap",
         f"{what[0].upper()}{what[1:]}. Line: received samples; dotted: computed by the fill policy, "
         "never measured; blank over a bracket: missing, left blank. Triangles are R peaks: full, the "
         "interval before it counts for variability; open, it does not.",
-        drawing.markup(), rows.assign(utc=instants(at)),
+        drawing.markup(), table.assign(utc=instants(at)),
         [f"{n} samples {code}: {ORIGIN[code]}." for code, n in counts.items() if n],
     )  # fmt: skip
 

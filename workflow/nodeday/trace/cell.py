@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.errors import SettingsError
 from nodeday.schemas import FEATURE, TABLES, Table
 from nodeday.settings import Study
@@ -34,8 +34,10 @@ def trace(study: Study, name: str, key: dict[str, str]) -> Step:
     signal = Signal(study, session)
     if name == "aligned":
         return _instant(study, signal, key)
+    if name == "samples":
+        return _sample(signal, key)
     row = _row(study, name, session, key)
-    at_once = {"frames": signal.frame, "gaps": signal.gap, "clock": signal.knot, "samples": signal.sample}
+    at_once = {"frames": signal.frame, "gaps": signal.gap, "clock": signal.knot}
     if name in at_once:
         return at_once[name](row)
     if name == "rejects":
@@ -97,6 +99,30 @@ def _instant(study: Study, signal: Signal, key: dict[str, str]) -> Step:
     wanted = {name: value for name, value in key.items() if name != "column"}
     rows = tables.read(path, table, None, conditions(table, wanted) or None)
     return signal.instant(the_row(table, rows, wanted), [column] if column else names)
+
+
+def _sample(signal: Signal, key: dict[str, str]) -> Step:
+    """A sample instant of a stream: its channels, or the one that ``column`` names."""
+    wanted, column = {name: value for name, value in key.items() if name != "column"}, key.get("column")
+    study, session, table = signal.study, signal.session, TABLES["samples"]
+    streams = [(node.node, kind) for node, kind in study.streams_of(session)]
+    every = sorted({channel.name for _, kind in streams for channel in kind.channels})
+    if column and column not in every:
+        raise SettingsError(f"no channel {column}", "table samples", f"one of {', '.join(every)}")
+    filters = conditions(table, wanted) or None
+    found = pd.concat([
+        samples.read(study.results, session, node, kind, table.names, filters) for node, kind in streams
+        if wanted.get("node", node) == node and wanted.get("stream", kind.stream) == kind.stream
+        and column in (None, *(channel.name for channel in kind.channels))
+    ] or [tables.empty(table)])  # fmt: skip
+    row = the_row(table, found, wanted)
+    node, at = str(row["node"]), int(row["utc_ns"])
+    steps = []
+    for channel in signal.kind(node, str(row["stream"])).channels:
+        if column in (None, channel.name):
+            own = signal.near(node, channel.name, at, at)
+            steps.append(signal.sample(own[own["boot"] == row["boot"]].iloc[0]))
+    return steps[0] if len(steps) == 1 else Step("instant", plain(row), "", tuple(steps))
 
 
 def beat(signal: Signal, row: Row) -> Step:

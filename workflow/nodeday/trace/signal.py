@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.layouts import Channel, Kind
 from nodeday.schemas.codes import DISTINCT
 from nodeday.settings import Study
@@ -100,9 +100,11 @@ class Signal:
 
     def near(self, node: str, channel: str, start_ns: int, end_ns: int) -> pd.DataFrame:
         """Samples of a channel in [start, end], in order of time."""
-        wanted: tables.Filters = [("node", "==", node), ("channel", "==", channel),
-                                  ("utc_ns", ">=", start_ns), ("utc_ns", "<=", end_ns)]  # fmt: skip
-        return self.table("samples", wanted).sort_values("utc_ns", kind="stable").reset_index(drop=True)
+        inside: tables.Filters = [("utc_ns", ">=", start_ns), ("utc_ns", "<=", end_ns)]
+        kind, _ = self.channel(node, channel)
+        rows = samples.read(self.study.results, self.session, node, kind, filters=inside, channel=channel)
+        rows.insert(2, "channel", channel)
+        return rows.sort_values("utc_ns", kind="stable").reset_index(drop=True)
 
     def sample(self, row: Row, fills: bool = True) -> Step:
         """A sample: measured ones back to bits of their frame, computed ones to the samples on both

@@ -78,7 +78,7 @@ class HeartStream:
 
     @cached_property
     def losses(self) -> Pattern:
-        rows, windows = self.stream.channels[0], self.stream.windows
+        rows, windows = self.stream.rows, self.stream.windows
         end = windows.start_ns + windows.count * windows.seconds * SECOND
         missing, computed = (
             (rows["origin"] == origin).to_numpy(np.bool_) for origin in ("missing", "interpolated")

@@ -59,8 +59,7 @@ def choose(stream: Stream, bench: Calibration | None, temperature: Temperature |
 
 def axes_of(stream: Stream) -> list[Floats]:
     """x, y and z (n,) as received, in g, whatever their order in the layout."""
-    by_name = {each.name: rows for each, rows in zip(stream.kind.channels, stream.channels, strict=True)}
-    return [by_name[axis]["value"].to_numpy() for axis in "xyz"]
+    return [stream.rows[axis].to_numpy() for axis in "xyz"]
 
 
 def corrected_axes(stream: Stream, chosen: Chosen, temperature: Temperature | None) -> list[Floats]:

@@ -65,7 +65,7 @@ def motion_of(
 
 def _signal(stream: Stream, chosen: Chosen, temperature: Temperature | None) -> Signal:
     axes, utc, received = corrected_axes(stream, chosen, temperature), stream.utc_ns, stream.received
-    computed = np.all([each["origin"] != "missing" for each in stream.channels], axis=0) & ~received
+    computed = (stream.rows["origin"] == "interpolated").to_numpy(np.bool_)
     usable = posture.usable(received, computed, stream.rate_hz)
     if np.any(np.diff(utc) < 0):  # boots may overlap by as much as their clocks are uncertain
         order = np.argsort(utc, kind="stable")
