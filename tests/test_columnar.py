@@ -44,7 +44,7 @@ def rows_of(**changes: np.ndarray) -> dict[str, arrow.Array]:
     columns: dict[str, arrow.Array] = {
         "utc_ns": columnar.column(changes.get("utc_ns", np.array([1, 2, 3]))),
         "heart_ecg": columnar.column(
-            np.array([0.5, np.nan, 1.0], np.float32), np.array([False, True, False])
+            np.array([0.5, np.nan, 1.0], np.float32), columnar.bitmap(np.array([True, False, True]))
         ),
     }
     for which in ("origin", "quality"):

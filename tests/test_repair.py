@@ -554,7 +554,7 @@ def test_several_grids_share_their_instants(study: Study, tmp_path: Path) -> Non
     for name, step in (("aligned_50hz", 5), ("aligned_12.5hz", 20)):
         rows = tables.read(tables.path(other.results, name, "S01-clean"), table).set_index("utc_ns")
         assert (np.diff(rows.index) == step * 4_000_000).all()
-        both = rows.join(fine, rsuffix="_fine", how="left")
+        both = rows.join(fine.add_suffix("_fine"))
         assert len(fine) // step - 1 <= len(both) == len(rows) <= len(fine) // step + 1
         for channel in ("heart_ecg", "skin_skin"):
             missing = both[f"{channel}_origin"] == "missing"

@@ -16,6 +16,9 @@ from nodeday.arrays import Bools
 from nodeday.schemas import Column, Table
 from nodeday.schemas.compiled import arrow_schema, arrow_type
 
+Bitmap = tuple[arrow.Buffer, int]
+"""A bit for each row, set where it holds a value, and how many are not."""
+
 
 def constant(text: str, n: int) -> arrow.DictionaryArray:
     """A column that says ``text`` in each of ``n`` rows."""
@@ -27,9 +30,18 @@ def coded(places: NDArray[np.integer], column: Column) -> arrow.DictionaryArray:
     return arrow.DictionaryArray.from_arrays(places.astype(np.int32), arrow.array(list(column.codes or ())))
 
 
-def column(values: ArrayLike, absent: Bools | None = None) -> arrow.Array:
-    """A plain column (n,), null where ``absent``."""
-    return arrow.array(np.asarray(values), mask=absent)
+def column(values: ArrayLike, there: Bitmap | None = None) -> arrow.Array:
+    """A plain column (n,) over ``values`` themselves, null where they are not ``there``."""
+    whole = np.ascontiguousarray(values)
+    bits, nulls = there or (None, 0)
+    kind = arrow.from_numpy_dtype(whole.dtype)
+    return arrow.Array.from_buffers(kind, len(whole), [bits, arrow.py_buffer(whole)], nulls)
+
+
+def bitmap(present: Bools) -> Bitmap:
+    """Which rows (n,) are not null, for all columns that have their nulls in common."""
+    bits = np.packbits(present, bitorder="little")
+    return arrow.py_buffer(bits), len(present) - int(np.count_nonzero(present))
 
 
 def piece(table: Table, columns: dict[str, arrow.Array]) -> arrow.Table:

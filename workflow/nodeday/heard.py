@@ -12,6 +12,7 @@ import pyarrow.compute as compute
 from numpy.typing import NDArray
 
 from nodeday import tables
+from nodeday.arrays import Bools
 from nodeday.layouts import Kind, payload_matrix
 from nodeday.schemas import codes
 
@@ -41,15 +42,16 @@ def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Heard]:
     """
     parts: dict[Key, list[Heard]] = {}
     for rows in tables.pieces(source, "frames", COLUMNS):
-        status = rows["status"].cast(arrow.string())
-        distinct = compute.is_in(status, arrow.array(codes.DISTINCT)).to_numpy()
-        node, stream = (_texts(rows[name]) for name in ("node", "stream"))
-        rows = rows.drop_columns(["node", "stream"])
+        node, stream, status = (_texts(rows[name]) for name in ("node", "stream", "status"))
+        distinct = np.isin(status[0], [status[1][code] for code in codes.DISTINCT if code in status[1]])
+        trusted = status[0] != status[1].get("inconsistent", -1)
+        rows = rows.drop_columns(["node", "stream", "status"])
         for key, kind in wanted.items():
             at = [words.get(text, -1) for (_, words), text in zip((node, stream), key, strict=True)]
             mine = np.flatnonzero(distinct & (node[0] == at[0]) & (stream[0] == at[1]))
             if len(mine):
-                parts.setdefault(key, []).append(_heard(rows.take(arrow.array(mine)), kind, key))
+                own = _heard(rows.take(arrow.array(mine)), trusted[mine], kind, key)
+                parts.setdefault(key, []).append(own)
     return {key: _joined(parts.pop(key)) for key in wanted if key in parts}
 
 
@@ -64,15 +66,13 @@ def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], dict[str, int
     }
 
 
-def _heard(rows: arrow.Table, kind: Kind, key: Key) -> Heard:
+def _heard(rows: arrow.Table, trusted: Bools, kind: Kind, key: Key) -> Heard:
     """The frames in arrays of their own, so that Arrow's larger buffers can go."""
-    status = rows["status"].cast(arrow.string())
     where = f"table frames, node {key[0]}, stream {key[1]}"
     payload = payload_matrix(rows["payload"], kind.payload_bytes, where).copy()
     return Heard(
         np.array(rows["boot"]), np.array(rows["seq"]), np.array(rows["ticks"]),
-        np.array(rows["capture"]) > 0, compute.not_equal(status, "inconsistent").to_numpy(),
-        payload, compute.sum(rows["samples"]).as_py(),
+        np.array(rows["capture"]) > 0, trusted, payload, compute.sum(rows["samples"]).as_py(),
     )  # fmt: skip
 
 

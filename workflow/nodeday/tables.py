@@ -123,9 +123,12 @@ class Writer:
         split = ("int16", "int32", "float32", "float64")
         encodings |= {c.name: "BYTE_STREAM_SPLIT" for c in table.columns if c.dtype in split}
         plain = (*encodings, *(c.name for c in table.columns if c.dtype == "binary"))
+        # What lies in a dictionary is packed bits already, and runs of them a few bytes.
+        packed = {c.name: "none" if c.dtype in ("code", "name") else "zstd" for c in table.columns}
+        levels = {name: 1 for name, how in packed.items() if how == "zstd"}
         told = {*table.key, *table.within, table.increasing}
         self._file = parquet.ParquetWriter(
-            target, self._schema, compression="zstd", compression_level=1,
+            target, self._schema, compression=packed, compression_level=levels,
             use_dictionary=[name for name in table.names if name not in plain], column_encoding=encodings,
             write_statistics=[name for name in table.names if name in told], write_page_checksum=True,
             write_batch_size=BATCH,
@@ -149,11 +152,12 @@ class Writer:
             raise ContractError(str(error), where) from error
         if fault := columnar.broken(self.table, piece):
             raise ContractError(fault, where, remedy="This is a fault of nodeday.")
-        if len(piece):
-            ends = piece.select(
-                [*self.table.within, *([self.table.increasing] if self.table.increasing else [])]
-            )
-            self._follow(arrow.concat_tables([ends.slice(0, 1), ends.slice(len(ends) - 1)]).to_pandas())
+        column = self.table.increasing
+        if column and len(piece):
+            first, last = ({name: piece[name][at].as_py() for name in (*self.table.within, column)}
+                           for at in (0, len(piece) - 1))  # fmt: skip
+            group = tuple(first[name] for name in self.table.within)
+            self._after({group: first[column]}, {group: last[column]})
         self._append(piece)
 
     def _append(self, piece: arrow.Table) -> None:
@@ -165,15 +169,19 @@ class Writer:
         column, within = self.table.increasing, list(self.table.within)
         if column is None or frame.empty:
             return
-        least = int(set(self.table.key) == {column, *within})
-        groups = frame.drop_duplicates(within) if within else frame.iloc[[0]]
-        first = _by_group(groups, within, column)
-        groups = frame.drop_duplicates(within, keep="last") if within else frame.iloc[[-1]]
+        first = frame.drop_duplicates(within) if within else frame.iloc[[0]]
+        last = frame.drop_duplicates(within, keep="last") if within else frame.iloc[[-1]]
+        self._after(_by_group(first, within, column), _by_group(last, within, column))
+
+    def _after(self, first: dict[Any, int], last: dict[Any, int]) -> None:
+        """The same for the first and the last value of each group in a piece."""
+        column = self.table.increasing
+        least = int(set(self.table.key) == {column, *self.table.within})
         for group, value in first.items():
             if group in self._last and value - self._last[group] < least:
                 found = f"{column} goes from {self._last[group]} to {value} between two pieces"
                 raise ContractError(found, ", ".join([f"table {self.table.name}", *map(str, group)]))
-        self._last |= _by_group(groups, within, column)
+        self._last |= last
 
     def close(self) -> None:
         self._file.close()

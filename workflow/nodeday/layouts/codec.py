@@ -14,6 +14,8 @@ from nodeday.layouts.crc import narrowest
 from nodeday.layouts.model import Layout
 from nodeday.layouts.parts import Kind, Order
 
+WHOLE = (8, 16, 32)
+"""Widths that are numbers to the processor as well."""
 Whole = TypeVar("Whole", NDArray[np.int64], NDArray[np.int32])
 
 
@@ -72,6 +74,11 @@ def unpack_counts(payload: Bytes, kind: Kind) -> NDArray[np.int32]:
     if kind.delta_bits:
         return _unpack_deltas(payload, kind)
     n, width = len(payload), 2 if kind.bits == 12 else 1
+    if kind.bits in WHOLE:
+        order = "<" if kind.order == "little" else ">"
+        number = np.dtype(f"{order}{'i' if kind.signed else 'u'}{kind.bits // 8}")
+        own = np.ascontiguousarray(payload).reshape(-1).view(number)
+        return own.astype(np.int32).reshape(n, kind.samples, len(kind.channels))
     cells = payload.reshape(n * kind.counts // width, width * kind.bits // 8)
     flat = np.empty((len(cells), width), np.int32)
     for place in range(width):

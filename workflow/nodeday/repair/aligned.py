@@ -51,13 +51,14 @@ class Sheet:
 
     def _read(self, part: _Part, channels: int, first: int, last: int) -> Aligned:
         """Its instants [first, last) of those in the scratch file."""
-        value = np.empty((last - first, channels), np.float32)
-        quality, origin = np.empty((last - first, channels), np.int8), np.empty((last - first, 1), np.int8)
+        n = last - first
+        value, quality = (np.empty((n, channels), dtype, order="F") for dtype in (np.float32, np.int8))
+        origin = np.empty((n, 1), np.int8)
         at = part.offset
         for into in (value, quality, origin):
             for column in range(into.shape[1]):
                 self.scratch.seek(at + (first - part.first) * into.itemsize)
-                into[:, column] = np.frombuffer(self.scratch.read((last - first) * into.itemsize), into.dtype)
+                into[:, column] = np.frombuffer(self.scratch.read(n * into.itemsize), into.dtype)
                 at += part.count * into.itemsize
         return Aligned(first, value, origin[:, 0], quality)
 
@@ -65,8 +66,9 @@ class Sheet:
         """The stream at the instants [first, last). Where a node restarted, the maps of two boots may
         overlap by their uncertainty; the later one counts where it has a value."""
         n, channels = last - first, len(columns)
-        out = Aligned(first, np.full((n, channels), np.nan, np.float32), np.full(n, MISSING, np.int8),
-                      np.full((n, channels), NOT_MEASURED, np.int8))  # fmt: skip
+        out = Aligned(first, np.full((n, channels), np.nan, np.float32, order="F"),
+                      np.full(n, MISSING, np.int8),
+                      np.full((n, channels), NOT_MEASURED, np.int8, order="F"))  # fmt: skip
         for part in self.streams[columns]:
             low, high = max(part.first, first), min(part.first + part.count, last)
             if low < high:
@@ -103,10 +105,10 @@ def _columns(one: Sheet, table: Table, first: int, last: int) -> dict[str, arrow
     columns: dict[str, arrow.Array] = {"utc_ns": columnar.column(grid(first, last, one.rate_hz))}
     for names in one.streams:
         part = one.window(names, first, last)
-        lost = part.origin == MISSING
+        there = columnar.bitmap(part.origin != MISSING)
         origin = part.origin.astype(np.int32)
         for index, name in enumerate(names):
-            columns[name] = columnar.column(part.value[:, index], lost)
+            columns[name] = columnar.column(part.value[:, index], there)
             columns[f"{name}_origin"] = columnar.coded(origin, table[f"{name}_origin"])
             columns[f"{name}_quality"] = columnar.coded(part.quality[:, index], table[f"{name}_quality"])
     return columns

@@ -25,7 +25,7 @@ def fill(seconds: Floats, values: Floats, present: Bools, starts: Ints, ends: In
     """
     if method not in METHODS:
         raise ValueError(f"no fill method is named {method}")
-    out = values.copy()
+    out = values.copy(order="K")
     if not len(starts):
         return out
     known = np.flatnonzero(present)

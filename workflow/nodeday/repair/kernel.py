@@ -67,12 +67,17 @@ def interpolate(values: Singles, at: Floats, shape: Kernel) -> Singles:
     share = (fine - phase).astype(np.float32)
     padded = np.pad(values, ((shape.reach, size), (0, 0)))
     stretches = sliding_window_view(padded, size, axis=0)  # (n, channels, size)
-    out = np.empty((len(at), values.shape[1], BLOCK), np.float32)
+    channels = values.shape[1]
+    out = np.empty((len(at), channels, BLOCK), np.float32)
     order = np.argsort(phase, kind="stable")
     edges = np.flatnonzero(np.diff(phase[order], prepend=-1, append=-1))
     for first, last in itertools.pairwise(edges):
         rows = order[first:last]
-        part = stretches[np.clip(whole[rows], 0, len(stretches) - 1)]
-        one, next_one = part @ shape.matrix[phase[rows[0]]], part @ shape.matrix[phase[rows[0]] + 1]
-        out[rows] = one + (next_one - one) * share[rows, None, None]
-    return out.transpose(0, 2, 1).reshape(-1, values.shape[1])
+        part = stretches[np.clip(whole[rows], 0, len(stretches) - 1)].reshape(-1, size)
+        at_phase = phase[rows[0]]
+        one, next_one = (part @ shape.matrix[each] for each in (at_phase, at_phase + 1))
+        next_one -= one
+        next_one *= np.repeat(share[rows], channels)[:, None]
+        one += next_one
+        out[rows] = one.reshape(len(rows), channels, BLOCK)
+    return out.transpose(1, 0, 2).reshape(channels, -1).T

@@ -127,21 +127,23 @@ def _repaired(boot: Boot, key: tuple[str, str], fill: Fill, rates: Iterable[floa
     """The boot stretch by stretch, short gaps filled by ``fill``."""
     rate = boot.kind.rate_hz or 1.0
     policy = Policy(fill.method, fill.max_ms * rate / 1000, fill.context_ms * rate / 1000, rate)
-    margin = MARGIN_S + 2 * (fill.max_ms + fill.context_ms) / 1000
-    margin += max(kernel(rate, each).reach for each in rates) / rate
-    if fill.method == "pattern":
-        margin += SEARCH_S + 2 * CONTEXT_S
+    near = MARGIN_S + 2 * (fill.max_ms + fill.context_ms) / 1000
+    near += max(kernel(rate, each).reach for each in rates) / rate
+    learnt = SEARCH_S + 2 * CONTEXT_S if fill.method == "pattern" else 0.0
     try:
-        for stretch in boot.stretches(PIECE, margin):
-            yield _mended(boot.kind, stretch, policy)
+        for stretch in boot.stretches(PIECE, near + learnt):
+            yield _mended(boot.kind, stretch, policy, int(near * rate))
     except ValueError as error:
         raise ContractError(str(error), _where(key, boot.number)) from error
 
 
-def _mended(kind: Kind, stretch: Stretch, policy: Policy) -> Repaired:
+def _mended(kind: Kind, stretch: Stretch, policy: Policy, near: int) -> Repaired:
+    """The stretch graded, and filled in its core and ``near`` samples around it; what lies beyond is there
+    to be learnt from."""
     present, n = stretch.present, len(stretch.utc_ns)
-    grades = np.empty((n, len(kind.channels)), np.int8)
-    value = np.empty(stretch.counts.shape, np.float64)
+    grades = np.empty(stretch.counts.shape, np.int8, order="F")
+    value = np.empty(stretch.counts.shape, np.float64, order="F")
+    sound = np.ones(n, np.bool_)
     for index, channel in enumerate(kind.channels):
         counts = stretch.counts[:, index]
         at_rail = present & quality.clipped(counts, channel.rails)
@@ -150,23 +152,26 @@ def _mended(kind: Kind, stretch: Stretch, policy: Policy) -> Repaired:
             still = quality.flat(counts, present, quality.FLAT_MS * policy.rate_hz / 1000)
         off = quality.lead_off(at_rail, quality.LEAD_OFF_S * policy.rate_hz)
         grades[:, index] = quality.grade(present, at_rail, still, off)
+        sound &= grades[:, index] == quality.GOOD
         value[:, index] = counts * channel.scale + channel.offset
     value[~present] = np.nan
-    sound = (grades == quality.GOOD).all(axis=1)
     seconds = (stretch.utc_ns - stretch.utc_ns[0]) / SECOND
-    value, how = mend(seconds, value, present, sound, stretch.barred, policy)
+    barred = stretch.barred.copy()
+    barred[: max(stretch.core.start - near, 0)] = True
+    barred[stretch.core.stop + near :] = True
+    value, how = mend(seconds, value, present, sound, barred, policy)
     origin = stretch.received.copy()
-    filled = how != LEFT
+    filled = np.flatnonzero(how != LEFT)
     origin[filled] = INTERPOLATED
     grades[filled] = how[filled, None]
-    return Repaired(stretch, value.astype(np.float32), origin, grades)
+    return Repaired(stretch, value.astype(np.float32, order="K"), origin, grades)
 
 
 def _write(out: tables.Writer, key: tuple[str, str], boot: Boot, part: Repaired) -> None:
     """Write a stretch's core."""
     stretch, core, table = part.stretch, part.stretch.core, out.table
     n = core.stop - core.start
-    unknown, lost = ~stretch.present[core], part.origin[core] == MISSING
+    known, there = (columnar.bitmap(each[core] != MISSING) for each in (stretch.received, part.origin))
     columns = {
         "node": columnar.constant(key[0], n), "stream": columnar.constant(key[1], n),
         "boot": columnar.column(np.full(n, boot.number, np.int32)),
@@ -177,8 +182,8 @@ def _write(out: tables.Writer, key: tuple[str, str], boot: Boot, part: Repaired)
     for index, channel in enumerate(boot.kind.channels):
         quality = table[f"{channel.name}_quality"]
         columns |= {
-            channel.name: columnar.column(part.value[core, index], lost),
-            f"{channel.name}_raw": columnar.column(stretch.counts[core, index], unknown),
+            channel.name: columnar.column(part.value[core, index], there),
+            f"{channel.name}_raw": columnar.column(stretch.counts[core, index], known),
             quality.name: columnar.coded(part.quality[core, index], quality),
         }
     out.write_columns(columns)

@@ -82,14 +82,15 @@ class Boot:
             *self.knots,
         ).ravel()  # fmt: skip
         times -= round(kind.converter_ms * 1e6)
-        counts = np.zeros((len(row), size, len(kind.channels)), np.int32)
-        counts[got] = unpack_counts(self.heard.payload[row[got]], kind)
+        whole = np.zeros((len(kind.channels), len(row), size), np.int32)  # a channel's counts side by side
+        whole[:, got] = unpack_counts(self.heard.payload[row[got]], kind).transpose(2, 0, 1)
+        counts = whole.reshape(len(kind.channels), -1).T
         received = np.full(len(row), MISSING, np.int8)
         received[got] = np.where(self.heard.again[row[got]], RECOVERED, MEASURED)
         columns: list[NDArray[Any]] = [
             np.repeat(places, size), np.tile(np.arange(size, dtype=np.int16), len(row)), times,
             np.repeat(received, size), np.repeat(self.barred[first:last], size),
-            counts.reshape(-1, len(kind.channels)),
+            counts,
         ]  # fmt: skip
         if kind.interleave > 1:
             order = np.argsort(instant_of(kind, places[:, None], np.arange(size)).ravel(), kind="stable")
