@@ -62,7 +62,7 @@ def broken(table: Table, rows: arrow.Table) -> str:
     for name in table.within:
         if len(rows) and _varies(compute.min_max(_plain(rows[name])).as_py()):
             return f"a piece holds several of {name}"
-    if table.increasing and (np.diff(_numbers(rows, table.increasing)) < 0).any():
+    if table.increasing and not _never_falls(_numbers(rows, table.increasing)):
         return f"{table.increasing} never falls within {list(table.within)}"
     return "" if _unique(table, rows) else f"the key {list(table.key)} occurs twice"
 
@@ -99,8 +99,12 @@ def _wrong_values(declared: Column, values: arrow.ChunkedArray) -> str:
     return ""
 
 
-def _numbers(rows: arrow.Table, name: str) -> NDArray[np.int64]:
-    return np.asarray(_plain(rows[name]).to_numpy(), np.int64)
+def _numbers(rows: arrow.Table, name: str) -> NDArray[np.integer]:
+    return np.asarray(_plain(rows[name]).to_numpy())
+
+
+def _never_falls(values: NDArray[np.integer]) -> bool:
+    return not (values[1:] < values[:-1]).any()
 
 
 def _unique(table: Table, rows: arrow.Table) -> bool:
@@ -110,8 +114,7 @@ def _unique(table: Table, rows: arrow.Table) -> bool:
     parts = [part for part in parts if part.min() != part.max()]
     if not parts:
         return len(rows) <= 1
-    steps = [np.diff(part) for part in parts]
-    climbs = steps[-1] > 0
-    for step in reversed(steps[:-1]):
-        climbs = (step > 0) | ((step == 0) & climbs)
+    climbs = parts[-1][1:] > parts[-1][:-1]
+    for part in reversed(parts[:-1]):
+        climbs = (part[1:] > part[:-1]) | ((part[1:] == part[:-1]) & climbs)
     return bool(climbs.all()) or len(np.unique(np.stack(parts), axis=1).T) == len(rows)

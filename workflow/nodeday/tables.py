@@ -19,7 +19,7 @@ from nodeday.errors import ContractError
 from nodeday.schemas import TABLES, Column, Table
 from nodeday.schemas.compiled import arrow_schema, pandas_dtype, pandera_schema, wrong_dtypes
 
-ROW_GROUP, BATCH, READ_ROWS, BUFFER_BYTES = 1_000_000, 65_536, 262_144, 1 << 20
+ROW_GROUP, BATCH, READ_ROWS, BUFFER_BYTES = 1_000_000, 65_536, 65_536, 1 << 20
 Filters = list[tuple[str, str, Any]]
 
 
@@ -241,10 +241,10 @@ def pieces(source: Path, table: Table | str, columns: list[str]) -> Iterator[arr
     """
     table = TABLES[table] if isinstance(table, str) else table
     try:
-        with parquet.ParquetFile(source, buffer_size=BUFFER_BYTES) as file:
+        with parquet.ParquetFile(source, buffer_size=BUFFER_BYTES, pre_buffer=False) as file:
             for batch in file.iter_batches(READ_ROWS, columns=columns):
                 yield arrow.Table.from_batches([batch])
-                arrow.default_memory_pool().release_unused()
+        arrow.default_memory_pool().release_unused()
     except (OSError, arrow.ArrowInvalid) as error:
         raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
 

@@ -94,8 +94,9 @@ def write(target: Path, one: Sheet) -> None:
     table = TABLES["aligned"].for_channels(one.units)
     spans = [(part.first, part.first + part.count) for parts in one.streams.values() for part in parts]
     with tables.writer(target, table) as out:
-        out.write(tables.empty(table))  # so that a session shorter than one period still has its table
-        if spans:
+        if not spans:  # a session shorter than one period still has its table
+            out.write(tables.empty(table))
+        else:
             start, end = min(low for low, _ in spans), max(high for _, high in spans)
             for first in range(start, end, WINDOW):
                 out.write_columns(_columns(one, table, first, min(first + WINDOW, end)))
@@ -106,9 +107,9 @@ def _columns(one: Sheet, table: Table, first: int, last: int) -> dict[str, arrow
     for names in one.streams:
         part = one.window(names, first, last)
         there = columnar.bitmap(part.origin != MISSING)
-        origin = part.origin.astype(np.int32)
+        origin = columnar.coded(part.origin, table[f"{names[0]}_origin"])
         for index, name in enumerate(names):
             columns[name] = columnar.column(part.value[:, index], there)
-            columns[f"{name}_origin"] = columnar.coded(origin, table[f"{name}_origin"])
+            columns[f"{name}_origin"] = origin
             columns[f"{name}_quality"] = columnar.coded(part.quality[:, index], table[f"{name}_quality"])
     return columns

@@ -69,7 +69,7 @@ def interpolate(values: Singles, at: Floats, shape: Kernel) -> Singles:
     stretches = sliding_window_view(padded, size, axis=0)  # (n, channels, size)
     channels = values.shape[1]
     out = np.empty((len(at), channels, BLOCK), np.float32)
-    order = np.argsort(phase, kind="stable")
+    order = np.argsort(phase.astype(np.int16), kind="stable")  # which is sorted by its digits
     edges = np.flatnonzero(np.diff(phase[order], prepend=-1, append=-1))
     for first, last in itertools.pairwise(edges):
         rows = order[first:last]

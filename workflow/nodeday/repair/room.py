@@ -138,12 +138,12 @@ def _repaired(boot: Boot, key: tuple[str, str], fill: Fill, rates: Iterable[floa
 
 
 def _mended(kind: Kind, stretch: Stretch, policy: Policy, near: int) -> Repaired:
-    """The stretch graded, and filled in its core and ``near`` samples around it; what lies beyond is there
-    to be learnt from."""
+    """Its core and ``near`` samples around it, graded and filled; what lies beyond is there to be learnt
+    from."""
     present, n = stretch.present, len(stretch.utc_ns)
     grades = np.empty(stretch.counts.shape, np.int8, order="F")
     value = np.empty(stretch.counts.shape, np.float64, order="F")
-    sound = np.ones(n, np.bool_)
+    sound, lost = np.ones(n, np.bool_), np.flatnonzero(~present)
     for index, channel in enumerate(kind.channels):
         counts = stretch.counts[:, index]
         at_rail = present & quality.clipped(counts, channel.rails)
@@ -154,17 +154,18 @@ def _mended(kind: Kind, stretch: Stretch, policy: Policy, near: int) -> Repaired
         grades[:, index] = quality.grade(present, at_rail, still, off)
         sound &= grades[:, index] == quality.GOOD
         value[:, index] = counts * channel.scale + channel.offset
-    value[~present] = np.nan
+        value[lost, index] = np.nan
     seconds = (stretch.utc_ns - stretch.utc_ns[0]) / SECOND
+    low, high = max(stretch.core.start - near, 0), stretch.core.stop + near
     barred = stretch.barred.copy()
-    barred[: max(stretch.core.start - near, 0)] = True
-    barred[stretch.core.stop + near :] = True
+    barred[:low] = barred[high:] = True
     value, how = mend(seconds, value, present, sound, barred, policy)
     origin = stretch.received.copy()
     filled = np.flatnonzero(how != LEFT)
     origin[filled] = INTERPOLATED
     grades[filled] = how[filled, None]
-    return Repaired(stretch, value.astype(np.float32, order="K"), origin, grades)
+    own = value[low:high].astype(np.float32, order="K")
+    return Repaired(stretch.cut(low, high), own, origin[low:high], grades[low:high])
 
 
 def _write(out: tables.Writer, key: tuple[str, str], boot: Boot, part: Repaired) -> None:

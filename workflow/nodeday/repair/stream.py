@@ -42,6 +42,14 @@ class Stretch:
     counts: NDArray[np.int32]
     core: slice
 
+    def cut(self, low: int, high: int) -> Stretch:
+        """Its samples [low, high), which hold the core."""
+        return Stretch(
+            self.seq[low:high], self.position[low:high], self.utc_ns[low:high], self.received[low:high],
+            self.barred[low:high], self.counts[low:high],
+            slice(self.core.start - low, self.core.stop - low),
+        )  # fmt: skip
+
     @property
     def present(self) -> NDArray[np.bool_]:
         return np.asarray(self.received != MISSING, np.bool_)
