@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from nodeday.arrays import Floats
-from nodeday.features.heart.spectrum import Basis, density
+from nodeday.features.heart.spectrum import basis, density
 
 LOW_HZ, HIGH_HZ, STEP_HZ, EDGE = 0.1, 0.7, 0.005, 3
 """6 to 42 breaths a minute."""
@@ -27,9 +27,7 @@ def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
     frequency = np.arange(LOW_HZ, min(HIGH_HZ, 0.95 * nyquist), STEP_HZ)
     if len(frequency) <= 2 * EDGE:
         return float("nan")
-    centred = seconds - (seconds[0] + seconds[-1]) / 2
-    angle = 2 * np.pi * centred[:, None] * frequency
-    of = Basis(frequency, centred, np.cos(angle), np.sin(angle))
+    of = basis(seconds, frequency)
     whole = np.ones((1, len(seconds)))
     spectra = np.array([density(of, _tamed(each), whole)[0] for each in modulations])
     total = spectra.sum(axis=1, keepdims=True)
