@@ -8,10 +8,22 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from functools import cache
 from typing import Any
 
 import numpy as np
-from records import FRAME_S, GRID_HZ, LOSSES, SECOND, analysed, analysed_beats, at_samples, losing, records
+from records import (
+    FRAME_S,
+    GRID_HZ,
+    LOSSES,
+    SECOND,
+    Record,
+    analysed,
+    analysed_beats,
+    at_samples,
+    losing,
+    records,
+)
 
 from nodeday.features.heart.bars import REPLAYED
 from nodeday.features.stream import Feature
@@ -54,22 +66,33 @@ def _losing(seconds: float, share: float, burst: float, partly: bool, *about: An
 
 def _records(share: float, burst: float, partly: bool) -> Iterator[tuple[Features, Features]]:
     """Features of the ten records with nothing lost, and with losses."""
-    for one in records("mitdb"):
+    for one, true in _whole_records():
         n, rate = len(one.signal), one.rate
-        true = analysed(one.signal, rate, np.zeros(n, bool), 30, SETTINGS)
         for seed in range(SEEDS):
             frames = _losing(n / rate, share, burst, partly, one.name, seed)
             yield true, analysed(one.signal, rate, at_samples(frames, n, rate), 30, SETTINGS)
 
 
+@cache
+def _whole_records() -> list[tuple[Record, Features]]:
+    return [
+        (one, analysed(one.signal, one.rate, np.zeros(len(one.signal), bool), 30, SETTINGS))
+        for one in records("mitdb")
+    ]
+
+
 def _hearts(share: float, burst: float, partly: bool) -> Iterator[tuple[Features, Features]]:
     """The same of simulated beats."""
-    n = round(LENGTH_S * GRID_HZ)
-    for seed in range(HEARTS):
-        beats = heart(seed, LENGTH_S)
-        lost = at_samples(_losing(LENGTH_S, share, burst, partly, seed), n, GRID_HZ)
-        true = analysed_beats(beats, LENGTH_S, lost & False, 30, SETTINGS)
+    for seed, (beats, true) in enumerate(_whole_hearts()):
+        lost = at_samples(_losing(LENGTH_S, share, burst, partly, seed), round(LENGTH_S * GRID_HZ), GRID_HZ)
         yield true, analysed_beats(beats, LENGTH_S, lost, 30, SETTINGS)
+
+
+@cache
+def _whole_hearts() -> list[tuple[Any, Features]]:
+    nothing = np.zeros(round(LENGTH_S * GRID_HZ), bool)
+    hearts = [heart(seed, LENGTH_S) for seed in range(HEARTS)]
+    return [(beats, analysed_beats(beats, LENGTH_S, nothing, 30, SETTINGS)) for beats in hearts]
 
 
 def _held(cases: list[tuple[Features, Features]]) -> dict[str, Any]:

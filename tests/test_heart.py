@@ -288,6 +288,38 @@ def test_a_run_of_bigeminy_is_ectopic() -> None:
     assert not found[145:].any()
 
 
+@pytest.mark.parametrize("lost", [50, 51])
+def test_half_of_an_early_beats_pair_is_known_by_its_one_neighbour(lost: int) -> None:
+    """A premature beat and its pause, of which one interval is lost: the other is not taken for usual, and
+    nothing else is odd."""
+    rr = breathing()
+    rr[50], rr[51] = 660, 980
+    whole = np.ones(200, np.bool_)
+    whole[lost] = False
+    assert np.flatnonzero(irregular(rr, whole)).tolist() == [101 - lost]
+
+
+@quick
+@given(st.lists(st.integers(1, 198), max_size=40), st.integers(0, 99))
+def test_holes_make_hardly_a_usual_interval_odd(holes: list[int], seed: int) -> None:
+    rr = breathing() + np.random.default_rng(seed).normal(0, 5, 200)
+    whole = np.ones(200, np.bool_)
+    whole[holes] = False
+    assert (irregular(rr, whole) > 0).sum() <= 2
+
+
+def test_an_early_beat_is_known_beside_an_interval_that_spans_a_hole() -> None:
+    """A hole well inside the interval before a premature beat hides nothing: its pair is known as ever."""
+    rr = breathing()
+    rr[50], rr[51] = 660, 980
+    sample = np.rint(100 + np.cumsum(rr) / 4).astype(np.int64)
+    none, hole = np.zeros(sample[-1] + 200, np.bool_), np.zeros(sample[-1] + 200, np.bool_)
+    hole[sample[48] + 90 : sample[48] + 110] = True
+    first = np.concatenate([[np.nan], rr[1:]])
+    with_hole = named(rr_status(first, sample, Losses.of(hole, none), RATE))
+    assert with_hole[49:53] == ["spans_gap", "ectopic", "ectopic", "normal"]
+
+
 @quick
 @given(st.integers(1, 198), st.integers(0, 99))
 def test_no_difference_is_taken_across_a_gap(at: int, seed: int) -> None:

@@ -152,19 +152,16 @@ def _powers(replays: Replays, laid: Laid) -> tuple[Values, Values]:
     beats, every = replays.true, slice(None, None, EVERY)
     fits = laid.fits[every]
     which, _ = np.nonzero(fits)
-    spans = np.stack([laid.starts_ns[every][fits], laid.ends_ns[every][fits]])
-    grid = int((spans[1] - spans[0]).max(initial=SECOND)) // SNAP
-    spans = spans + (-spans[0] % grid) - grid // 2
-    windows, place = np.unique(spans, axis=1, return_inverse=True)
+    length = laid.ends_ns[every][fits] - laid.starts_ns[every][fits]
+    grid = int(length.max(initial=SECOND)) // SNAP
+    starts = (laid.starts_ns[every][fits] + grid // 2) // grid * grid
+    windows, place = np.unique(np.stack([starts, starts + length]), axis=1, return_inverse=True)
     use = np.stack([*(one.kept for one in replays.each[every]), counted(beats.status)])
     # The true spectrum of each window once, beside those of the losses that are laid over it.
-    rows = Rows(
-        *np.concatenate([spans, windows], axis=1), use,
-        np.concatenate([which, np.full(windows.shape[1], len(use) - 1)]),
-    )  # fmt: skip
-    seconds = grid * SNAP / SECOND
+    begin, end = np.concatenate([windows[:, place], windows], axis=1)
+    rows = Rows(begin, end, use, np.concatenate([which, np.full(windows.shape[1], len(use) - 1)]))
     found: tuple[Values, Values] = ({}, {})
-    for name, power in powers_of(beats.at_ns, beats.rr, rows, seconds, np.float32).items():
+    for name, power in powers_of(beats.at_ns, beats.rr, rows, grid * SNAP / SECOND, np.float32).items():
         for values, each in zip(found, (power[: len(which)], power[len(which) :][place]), strict=True):
             values[f"{name}_ms2"] = np.full(fits.shape, np.nan)
             values[f"{name}_ms2"][fits] = each

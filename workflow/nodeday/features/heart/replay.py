@@ -93,7 +93,7 @@ def moves_ns(length_ns: int) -> Ints:
     if length_ns < 2 * (FARTHEST_S + NEAREST_S) * SECOND:
         steps, step_s = np.arange(REPLAYS), length_ns / SECOND / REPLAYS
     steps = steps + (np.arange(1, REPLAYS + 1) * GOLDEN) % 1
-    return np.ceil(steps * step_s * GRID_HZ).astype(np.int64) * GRID_NS
+    return np.asarray(np.ceil(steps * step_s * GRID_HZ), np.int64) * GRID_NS
 
 
 @dataclass(frozen=True)

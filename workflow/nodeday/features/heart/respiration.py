@@ -28,8 +28,7 @@ def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
     if len(frequency) <= 2 * EDGE:
         return float("nan")
     of = basis(seconds, frequency)
-    whole = np.ones((1, len(seconds)))
-    spectra = np.array([density(of, _tamed(each), whole)[0] for each in modulations])
+    spectra = density(of, _tamed(modulations), np.ones(modulations.shape))
     total = spectra.sum(axis=1, keepdims=True)
     spectra = np.divide(spectra, total, out=np.zeros_like(spectra), where=total > 0)
     fused = spectra.mean(axis=0)
@@ -47,8 +46,8 @@ def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
 
 
 def _tamed(values: Floats) -> Floats:
-    """``values`` (b,) with outliers drawn in to three quartile deviations of the median, so that one odd beat
-    does not make the spectrum."""
-    low, middle, high = np.percentile(values, [25, 50, 75])
-    reach = 3 * max(high - low, 1e-12)
+    """``values`` (3, b) with outliers drawn in to three quartile deviations of the median of each, so that
+    one odd beat does not make the spectrum."""
+    low, middle, high = np.percentile(values, [25, 50, 75], axis=1, keepdims=True)
+    reach = 3 * np.maximum(high - low, 1e-12)
     return np.asarray(np.clip(values, middle - reach, middle + reach), np.float64)

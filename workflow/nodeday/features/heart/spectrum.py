@@ -54,8 +54,8 @@ def basis(seconds: Floats, frequency: Floats, kind: DTypeLike = np.float64) -> B
 
 
 def density(of: Basis, rr_ms: Floats, weights: Any) -> Any:
-    """One-sided power density (k, f) in ms^2/Hz of the intervals ``rr_ms`` (n,), for each row of ``weights``
-    (k, n), 0 or 1; a straight line is taken off first.
+    """One-sided power density (k, f) in ms^2/Hz of the intervals ``rr_ms`` (n,) or (k, n), for each row of
+    ``weights`` (k, n), 0 or 1; a straight line is taken off first.
 
     P = (YC^2 SS + YS^2 CC - 2 YC YS CS) / (2 (CC SS - CS^2)), which is Lomb's periodogram
     without his shift of time (Lomb 1976, Scargle 1982); density = 2 P T / N, so that its
@@ -82,9 +82,9 @@ def _detrended(seconds: Any, rr_ms: Floats, weights: Any) -> Any:
     at = seconds - seconds.mean()
     rr = (rr_ms - rr_ms.mean()).astype(weights.dtype)  # small numbers, for single precision
     count = np.maximum(weights.sum(axis=1, keepdims=True), 1)
-    mean_t, mean_y = ((weights @ each)[:, None] / count for each in (at, rr))
+    mean_t, mean_y = ((weights * each).sum(axis=1, keepdims=True) / count for each in (at, rr))
     square = (weights @ at**2)[:, None] - count * mean_t**2
-    product = (weights @ (at * rr))[:, None] - count * mean_t * mean_y
+    product = (weights * rr) @ at[:, None] - count * mean_t * mean_y
     slope = product / np.maximum(square, 1e-12)
     return weights * (rr - mean_y - slope * (at - mean_t))
 
