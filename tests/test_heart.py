@@ -144,6 +144,23 @@ def test_wide_beats_among_narrow_ones_are_found() -> None:
 
 
 @pytest.mark.parametrize("polarity", [1.0, -1.0])
+def test_wide_beats_of_two_peaks_are_timed_at_one_of_them(polarity: float) -> None:
+    """A spike and 60 ms later a broad trough, as in a paced heart, first the one and then the other a little
+    higher: all beats are timed alike, at the spike."""
+    rng = np.random.default_rng(6)
+    beats = steady(150)
+    at = np.arange(int(130 * RATE)) / RATE
+    signal = 0.01 * rng.standard_normal(len(at))
+    for beat, depth in zip(beats, np.linspace(0.75, 1.05, len(beats)), strict=True):
+        signal += polarity * np.exp(-0.5 * ((at - beat) / 0.012) ** 2)
+        signal -= polarity * depth * np.exp(-0.5 * ((at - beat - 0.06) / 0.025) ** 2)
+    every = np.ones(len(signal), np.bool_)
+    found = r_peaks(signal, every, every, RATE)
+    assert len(found.sample) == len(beats)
+    assert np.abs((found.sample + found.shift) / RATE - beats).max() < 0.006
+
+
+@pytest.mark.parametrize("polarity", [1.0, -1.0])
 @pytest.mark.parametrize("rate_hz", [125.0, 250.0, 500.0])
 def test_known_beats_are_found_to_the_millisecond(rate_hz: float, polarity: float) -> None:
     beats = steady()
