@@ -186,6 +186,17 @@ def test_exchangeable_errors_are_held_as_often_as_promised(scale: str, draws: in
     assert held[small].mean() == pytest.approx(held[large].mean(), abs=0.03)
 
 
+def test_windows_that_losses_hardly_change_have_narrow_intervals() -> None:
+    """In most windows no replay changes anything, in some a single one does."""
+    true = np.full((40, 200), 20.0)
+    left = true.copy()
+    left[3, ::5] = 22.0
+    found = interval(true[0], left, true, "angle")
+    assert (found.low <= 20).all()
+    assert (found.high >= 20).all()
+    assert (found.high - found.low).max() < 3
+
+
 @quick
 @given(st.integers(0, 999), st.floats(0, 100))
 def test_a_share_stays_one(seed: int, value: float) -> None:

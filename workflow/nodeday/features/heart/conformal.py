@@ -25,7 +25,7 @@ LEAST_SCORES = 39
 """With fewer, (n + 1) (1 - SHARE) / 2 is less than one, and no finite interval holds 95 % (Lei et al.
 2018)."""
 STEADY = 0.1
-"""So much of the median spread is added to each, or a window that its few replays left unchanged would get an
+"""So much of the mean spread is added to each, or a window that its few replays left unchanged would get an
 interval of no width (after Papadopoulos et al.; its size a choice of this project)."""
 Scale = Literal["ratio", "difference", "angle"]
 """On which scale errors do not depend on the value: what scales with the spread of the intervals errs by a
@@ -94,6 +94,6 @@ def _normalised(error: Floats) -> tuple[Floats, Floats, Floats]:
     off = error - mean
     square = np.nansum(off**2, axis=0)
     spread = np.sqrt(square / (count - 1))
-    steady = STEADY * np.median(spread) + np.finfo(np.float64).tiny
+    steady = STEADY * spread.mean() + np.finfo(np.float64).tiny
     others = np.sqrt(np.maximum(square - off**2 * count / (count - 1), 0) / (count - 2))
     return mean, spread + steady, off * count / (count - 1) / (others + steady)
