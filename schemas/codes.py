@@ -127,10 +127,10 @@ NO_VALUE = {
 }
 LOSS_BAR = {
     "nothing_lost": "nothing that the value rests on was lost",
-    "replayed": "the epoch's losses were replayed on complete stretches of the same recording",
-    "replayed_joined": "no complete stretch is as long as the window: replayed on complete pieces "
-    "of the same recording, joined in their order",
-    "no_complete_stretch": "losses are there, but no complete stretch of this recording to replay them on",
+    "replayed": "the epoch's losses were replayed on stretches of the same recording, most of them complete",
+    "replayed_bridged": "the epoch's losses were replayed on stretches of the same recording, in most of "
+    "which short holes had to be bridged",
+    "no_stretch": "losses are there, but too few stretches of this recording to replay them on",
 }
 SIGNAL_USE = {
     "variability": "good enough for intervals between beats",

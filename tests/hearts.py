@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 from nodeday.schemas import codes
 
+from nodeday.features.heart.rates import Series
+
 START = 1_784_005_200_000_000_000
 SECOND = 1_000_000_000
 RATE = 250.0
@@ -47,3 +49,20 @@ def steady(count: int = 100, rr_s: float = 0.8123) -> np.ndarray:
 
 def named(status: np.ndarray) -> list[str]:
     return [list(codes.RR_STATUS)[code] for code in status]
+
+
+def series(rr_ms: np.ndarray, status: np.ndarray | None = None, start: int = 0) -> Series:
+    """Intervals one on another, all normal but for a first beat that begins them."""
+    at = start + np.concatenate([[0], np.rint(np.cumsum(rr_ms) * 1e6)]).astype(np.int64)
+    given_status = np.zeros(len(rr_ms), np.int8) if status is None else status
+    return Series(at, np.concatenate([[np.nan], rr_ms]), np.concatenate([[1], given_status]).astype(np.int8))
+
+
+def swaying(seconds: float, seed: int = 0) -> np.ndarray:
+    """Intervals around 800 ms with a slow and a breathing part and noise."""
+    rng = np.random.default_rng(seed)
+    at, rr = 0.0, []
+    while at < seconds:
+        rr.append(800 + 40 * np.sin(0.2 * np.pi * at) + 25 * np.sin(0.5 * np.pi * at) + 5 * rng.normal())
+        at += rr[-1] / 1000
+    return np.array(rr)

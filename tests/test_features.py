@@ -140,7 +140,11 @@ def test_a_session_with_holes(tmp_path: Path) -> None:
     assert enmo["channel"].tolist() == ["acc"] * 4
     assert of(epochs, "mean")["value"].to_numpy() == pytest.approx(33.05, abs=1e-4)
     assert of(epochs, "spread")["value"].to_numpy() == pytest.approx(0.05 * np.sqrt(30 / 29), abs=1e-4)
-    assert set(heart["bar"].dropna()) <= {"replayed", "replayed_joined"}  # holes adjoin both epochs
+    assert set(heart["bar"].dropna()) <= {
+        "replayed",
+        "replayed_bridged",
+        "no_stretch",
+    }  # holes adjoin both epochs
     assert of(epochs, "enmo_mg")["bar"].isna().all()
     signal = read(study, "signal_quality")
     assert len(signal) == 12
@@ -188,7 +192,7 @@ def test_error_bars_reach_the_table(tmp_path: Path) -> None:
         lost[start : start + 60] = True
     epochs = read(study_with(tmp_path, ecg(beats, 120), lost), "epochs")
     rmssd = of(epochs, "rmssd_ms")
-    assert rmssd["bar"].tolist() == ["nothing_lost", "nothing_lost", "replayed", "replayed"]
+    assert rmssd["bar"].tolist() == ["nothing_lost"] * 2 + ["replayed_bridged"] * 2
     assert (rmssd["low"][:2] == rmssd["value"][:2]).all()
     assert (rmssd["low"][2:] < rmssd["high"][2:]).all()
     reserve, rate = of(epochs, "heart_rate_reserve_pct"), of(epochs, "heart_rate_bpm")

@@ -144,6 +144,23 @@ def test_wide_beats_among_narrow_ones_are_found() -> None:
 
 
 @pytest.mark.parametrize("polarity", [1.0, -1.0])
+def test_wide_beats_of_two_peaks_are_timed_at_one_of_them(polarity: float) -> None:
+    """A spike and 60 ms later a broad trough, as in a paced heart, first the one and then the other a little
+    higher: all beats are timed alike, at the spike."""
+    rng = np.random.default_rng(6)
+    beats = steady(150)
+    at = np.arange(int(130 * RATE)) / RATE
+    signal = 0.01 * rng.standard_normal(len(at))
+    for beat, depth in zip(beats, np.linspace(0.75, 1.05, len(beats)), strict=True):
+        signal += polarity * np.exp(-0.5 * ((at - beat) / 0.012) ** 2)
+        signal -= polarity * depth * np.exp(-0.5 * ((at - beat - 0.06) / 0.025) ** 2)
+    every = np.ones(len(signal), np.bool_)
+    found = r_peaks(signal, every, every, RATE)
+    assert len(found.sample) == len(beats)
+    assert np.abs((found.sample + found.shift) / RATE - beats).max() < 0.006
+
+
+@pytest.mark.parametrize("polarity", [1.0, -1.0])
 @pytest.mark.parametrize("rate_hz", [125.0, 250.0, 500.0])
 def test_known_beats_are_found_to_the_millisecond(rate_hz: float, polarity: float) -> None:
     beats = steady()
@@ -286,6 +303,38 @@ def test_a_run_of_bigeminy_is_ectopic() -> None:
     assert (found[100:140] > 0).mean() > 0.9
     assert not found[:95].any()
     assert not found[145:].any()
+
+
+@pytest.mark.parametrize("lost", [50, 51])
+def test_half_of_an_early_beats_pair_is_known_by_its_one_neighbour(lost: int) -> None:
+    """A premature beat and its pause, of which one interval is lost: the other is not taken for usual, and
+    nothing else is odd."""
+    rr = breathing()
+    rr[50], rr[51] = 660, 980
+    whole = np.ones(200, np.bool_)
+    whole[lost] = False
+    assert np.flatnonzero(irregular(rr, whole)).tolist() == [101 - lost]
+
+
+@quick
+@given(st.lists(st.integers(1, 198), max_size=40), st.integers(0, 99))
+def test_holes_make_hardly_a_usual_interval_odd(holes: list[int], seed: int) -> None:
+    rr = breathing() + np.random.default_rng(seed).normal(0, 5, 200)
+    whole = np.ones(200, np.bool_)
+    whole[holes] = False
+    assert (irregular(rr, whole) > 0).sum() <= 2
+
+
+def test_an_early_beat_is_known_beside_an_interval_that_spans_a_hole() -> None:
+    """A hole well inside the interval before a premature beat hides nothing: its pair is known as ever."""
+    rr = breathing()
+    rr[50], rr[51] = 660, 980
+    sample = np.rint(100 + np.cumsum(rr) / 4).astype(np.int64)
+    none, hole = np.zeros(sample[-1] + 200, np.bool_), np.zeros(sample[-1] + 200, np.bool_)
+    hole[sample[48] + 90 : sample[48] + 110] = True
+    first = np.concatenate([[np.nan], rr[1:]])
+    with_hole = named(rr_status(first, sample, Losses.of(hole, none), RATE))
+    assert with_hole[49:53] == ["spans_gap", "ectopic", "ectopic", "normal"]
 
 
 @quick

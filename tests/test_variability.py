@@ -1,4 +1,4 @@
-"""Room `features`, the heart's values: definitions, spectra, quality, respiration and error bars."""
+"""Room `features`, the heart's values: definitions, spectra, quality and respiration."""
 
 from __future__ import annotations
 
@@ -8,48 +8,22 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hearts import SECOND, START, ecg, samples_of, steady
+from hearts import SECOND, START, ecg, samples_of, series, steady, swaying
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lombscargle
 
-from nodeday.features.heart import bars, quality
+from nodeday.features.heart import quality
 from nodeday.features.heart.beats import examine
-from nodeday.features.heart.intervals import (
-    NORMAL,
-    SPANS_GAP,
-    TOUCHES_GAP,
-    Losses,
-    rr_ms,
-    rr_status,
-)
 from nodeday.features.heart.rates import Series, heart_rate, variability
-from nodeday.features.heart.replay import joined, lay, pattern, replayed
 from nodeday.features.heart.reserve import predicted_maximum, reserve_pct
 from nodeday.features.heart.respiration import breaths_per_minute
-from nodeday.features.heart.spectrum import band_powers, basis, density
+from nodeday.features.heart.spectrum import Rows, band_powers, basis, density, frequencies, powers_of
 from nodeday.features.windows import Windows
 
 TASK_FORCE = np.array([800.0, 810, 790, 820, 805, 860, 800])
 quick = settings(deadline=None, max_examples=40)
 ALL = np.array([0]), np.array([10**15])
-
-
-def series(rr_ms: np.ndarray, status: np.ndarray | None = None, start: int = 0) -> Series:
-    """Intervals one on another, all normal but for a first beat that begins them."""
-    at = start + np.concatenate([[0], np.rint(np.cumsum(rr_ms) * 1e6)]).astype(np.int64)
-    given_status = np.zeros(len(rr_ms), np.int8) if status is None else status
-    return Series(at, np.concatenate([[np.nan], rr_ms]), np.concatenate([[1], given_status]).astype(np.int8))
-
-
-def swaying(seconds: float, seed: int = 0) -> np.ndarray:
-    """Intervals around 800 ms with a slow and a breathing part and noise."""
-    rng = np.random.default_rng(seed)
-    at, rr = 0.0, []
-    while at < seconds:
-        rr.append(800 + 40 * np.sin(0.2 * np.pi * at) + 25 * np.sin(0.5 * np.pi * at) + 5 * rng.normal())
-        at += rr[-1] / 1000
-    return np.array(rr)
 
 
 # --- published definitions --------------------------------------------------------------
@@ -115,7 +89,6 @@ def test_no_beat_one_beat_and_a_constant_heart() -> None:
     for empty in (nothing, one):
         assert np.isnan(variability(empty, *ALL).rmssd_ms[0])
         assert np.isnan(heart_rate(empty, *ALL)[0][0])
-        assert lay(empty, 30.0, 10) is None
     constant = variability(series(np.full(100, 800.0)), *ALL)
     assert (constant.sdnn_ms[0], constant.rmssd_ms[0], constant.sd2_ms[0]) == (0, 0, 0)
 
@@ -135,7 +108,7 @@ def test_powers_of_two_tones() -> None:
     while at[-1] < 300:
         rr.append(800 + 40 * np.sin(0.2 * np.pi * at[-1]) + 25 * np.sin(0.5 * np.pi * at[-1]))
         at.append(at[-1] + rr[-1] / 1000)
-    powers = band_powers(basis(np.array(at[1:])), np.array(rr), np.ones((1, len(rr))))
+    powers = band_powers(basis(np.array(at[1:]), frequencies(300)), np.array(rr), np.ones((1, len(rr))))
     assert powers["lf"][0] == pytest.approx(800, abs=10)
     assert powers["hf"][0] == pytest.approx(312.5, abs=2)
     assert powers["vlf"][0] < 8
@@ -149,19 +122,20 @@ def test_periodogram_against_scipy(seed: int, kept: float) -> None:
     at = np.cumsum(rng.uniform(0.5, 1.1, 80))
     rr = 800 + 50 * rng.standard_normal(80)
     use = rng.random(80) < kept
-    of = basis(at)
+    of = basis(at, frequencies(60))
     got = density(of, rr, use[None].astype(float))[0]
     line = np.polyval(np.polyfit(of.seconds[use], rr[use], 1), of.seconds)
     power = lombscargle(of.seconds[use], (rr - line)[use], 2 * np.pi * of.frequency)
-    length = (at[-1] - at[0]) * 80 / 79
-    assert got == pytest.approx(2 * power * length / use.sum(), rel=1e-6, abs=1e-6)
+    kept = at[use]
+    length = (kept[-1] - kept[0]) * len(kept) / (len(kept) - 1)
+    assert got == pytest.approx(2 * power * length / len(kept), rel=1e-6, abs=1e-6)
 
 
 def test_periodogram_against_astropy() -> None:
     timeseries = pytest.importorskip("astropy.timeseries")
     rng = np.random.default_rng(4)
     at, rr = np.cumsum(rng.uniform(0.5, 1.1, 300)), 800 + 50 * rng.standard_normal(300)
-    of = basis(at)
+    of = basis(at, frequencies(240))
     line = np.polyval(np.polyfit(of.seconds, rr, 1), of.seconds)
     oracle = timeseries.LombScargle(
         of.seconds, rr - line, fit_mean=False, center_data=False, normalization="psd"
@@ -169,6 +143,25 @@ def test_periodogram_against_astropy() -> None:
     power = oracle.power(of.frequency, method="slow")
     length = (at[-1] - at[0]) * 300 / 299
     assert density(of, rr, np.ones((1, 300)))[0] == pytest.approx(2 * power * length / 300, rel=1e-6)
+
+
+@pytest.mark.parametrize(("kind", "close"), [(np.float64, 1e-9), (np.float32, 1e-4)])
+def test_windows_that_share_their_sines_against_each_on_its_own(kind: type, close: float) -> None:
+    one = series(swaying(1500))
+    starts = np.array([600, 0, 0, 30, 1100, 1450]) * SECOND
+    ends = starts + 300 * SECOND
+    use = np.random.default_rng(1).random((2, len(one.rr))) < [[0.9], [0.7]]
+    use[:, 0] = False
+    which = np.array([0, 1, 0, 1, 1, 0])
+    found = powers_of(one.at_ns, one.rr, Rows(starts, ends, use, which), 300.0, kind)
+    for row in range(len(starts)):
+        own = use[which[row]] & (one.at_ns >= starts[row]) & (one.at_ns < ends[row])
+        of = basis((one.at_ns[own] - starts[row]) / SECOND, frequencies(300))
+        alone = band_powers(of, one.rr[own], np.ones((1, own.sum())))
+        for name, power in alone.items():
+            assert found[name][row] == pytest.approx(power[0], rel=close)
+    none = powers_of(one.at_ns, one.rr, Rows(starts, ends, use & False, which), 300.0, kind)
+    assert all(np.isnan(power).all() for power in none.values())
 
 
 # --- respiration ------------------------------------------------------------------------
@@ -229,120 +222,3 @@ def test_a_sine_noise_and_nothing() -> None:
     assert constant[["agreement", "likeness", "kurtosis"]].isna().all().all()
     noise = judged(0.5 * np.random.default_rng(1).standard_normal(15_000))
     assert (noise["use"] != quality.VARIABILITY).all()
-
-
-# --- error bars -------------------------------------------------------------------------
-
-
-def test_a_pattern_is_what_was_lost() -> None:
-    at = START + np.arange(2500) * 4_000_000
-    missing, computed = np.zeros(2500, np.bool_), np.zeros(2500, np.bool_)
-    missing[250:500], computed[1000:1020] = True, True
-    missing[2000:] = True
-    lost = pattern(START, START + 12 * SECOND, at, missing, computed)
-    gone, filled = lost.cut(START, 12.0)
-    assert np.flatnonzero(filled).tolist() == list(range(400, 408))
-    assert gone[100:200].all()
-    assert gone[800:1200].all()  # the last two seconds, of which no sample tells
-    assert gone.sum() == 500
-    assert not lost.cut(START - 3 * SECOND, 3.0)[0].any()
-
-
-def test_replayed_losses_cost_what_they_cost_in_the_recording() -> None:
-    """A loss over every fourth beat leaves no interval at it; one in between leaves all."""
-    one = series(np.full(200, 800.0))
-    laid = lay(one, 30.0, 5)
-    assert laid is not None
-    grid = round((30 + 3.2) * 100)
-    nothing = np.zeros(grid, np.bool_)
-    left, which = replayed(laid, nothing, nothing)
-    assert len(left.at_ns) == len(laid.beat) == len(which)
-    assert (left.status[~laid.first] == NORMAL).all()
-    short = nothing.copy()
-    short[::80] = True  # ten milliseconds in each 800
-    some = replayed(laid, short, nothing)[0]
-    assert set(np.unique(some.status)) <= {1, TOUCHES_GAP, SPANS_GAP}
-    everything = replayed(laid, ~nothing, nothing)[0]
-    assert len(everything.at_ns) == 0
-
-
-def test_no_complete_stretch_gives_no_bar_and_says_so() -> None:
-    rr = swaying(120)
-    status = np.zeros(len(rr), np.int8)
-    status[::10] = TOUCHES_GAP
-    lost = pattern(0, 120 * SECOND, np.arange(30_000) * 4_000_000, np.arange(30_000) % 2000 < 20,
-                   np.zeros(30_000, np.bool_))  # fmt: skip
-    starts = np.arange(4) * 30 * SECOND
-    one, value = series(rr, status), np.full(4, 30.0)
-    found = bars.spread_bars(one, starts, 30.0, {"rmssd_ms": value}, lost)["rmssd_ms"]
-    assert (found.how == bars.JOINED).all()
-    assert (found.low < found.high).all()
-    long = bars.spread_bars(one, starts, 90.0, {"sdnn_ms": value}, lost)["sdnn_ms"]
-    assert (long.how == bars.NO_STRETCH).all()
-    assert np.isnan(long.low).all()
-    nothing = series(rr, np.full(len(rr), TOUCHES_GAP, np.int8))
-    none = bars.spread_bars(nothing, starts, 30.0, {"rmssd_ms": value}, lost)["rmssd_ms"]
-    assert (none.how == bars.NO_STRETCH).all()
-
-
-def test_joined_pieces_leave_out_what_touches_a_loss() -> None:
-    """recorded  R 1 R 2 R 3 R 4 R 5 R x R 6 ... : the joined series is 1 2 3 4 5 6 ..., one beat more."""
-    rr = np.arange(700.0, 720.0)
-    status = np.zeros(20, np.int8)
-    status[[5, 6, 8]] = TOUCHES_GAP  # then a single interval, too short a piece
-    found = joined(series(rr, status))
-    assert found.rr[1:].tolist() == [*range(700, 705), *range(709, 720)]
-    assert np.diff(found.at_ns).tolist() == [round(1e6 * each) for each in found.rr[1:]]
-
-
-def test_nothing_lost_is_no_error_and_no_value_has_no_bar() -> None:
-    none = np.zeros(30_000, np.bool_)
-    lost = pattern(0, 120 * SECOND, np.arange(30_000) * 4_000_000, none, none)
-    value = np.array([30.0, np.nan, 31.0, 29.0])
-    starts = np.arange(4) * 30 * SECOND
-    found = bars.spread_bars(series(swaying(120)), starts, 30.0, {"rmssd_ms": value}, lost)["rmssd_ms"]
-    assert found.low[[0, 2]].tolist() == found.high[[0, 2]].tolist() == [30.0, 31.0]
-    assert found.how[:3].tolist() == [bars.NOTHING_LOST, -1, bars.NOTHING_LOST]
-
-
-def test_intervals_hold_the_true_value_about_as_often_as_they_say() -> None:
-    """A steady process, complete at first and lossy later; the truth is known since the losses are ours."""
-    held = []
-    for seed in range(4):
-        rr = swaying(1800, seed)
-        one = series(rr)
-        rng = np.random.default_rng(seed + 100)
-        n = 1800 * 100
-        frames = np.zeros(n // 8, np.bool_)
-        for start in np.flatnonzero(rng.random(len(frames)) < 0.01):
-            frames[start : start + rng.integers(1, 8)] = True
-        frames[: len(frames) // 2] = False
-        missing = np.repeat(frames, 8)
-        lost = pattern(0, 1800 * SECOND, np.arange(n) * 10_000_000, missing, np.zeros(n, np.bool_))
-        place = np.rint(one.at_ns / 1e7).astype(np.int64)
-        seen = (place < n) & ~missing[np.minimum(place, n - 1)]
-        at = one.at_ns[seen]
-        status = rr_status(rr_ms(at), place[seen], Losses.of(missing, np.zeros(n, np.bool_)), 100.0)
-        lossy = Series(at, rr_ms(at), status)
-        starts = np.arange(30, 59) * 30 * SECOND
-        ends = starts + 30 * SECOND
-        true, got = (variability(each, starts, ends).rmssd_ms for each in (one, lossy))
-        bar = bars.spread_bars(lossy, starts, 30.0, {"rmssd_ms": got}, lost)["rmssd_ms"]
-        replays = bar.how == bars.REPLAYED
-        held += ((bar.low <= true) & (true <= bar.high))[replays].tolist()
-    assert len(held) > 80
-    assert 0.88 <= np.mean(held) <= 1.0
-
-
-@quick
-@given(st.integers(0, 999), st.floats(10, 60))
-def test_an_interval_is_right_where_errors_are_known(seed: int, value: float) -> None:
-    """Errors that are a known ratio: the interval is the value over that ratio's quantiles."""
-    rng = np.random.default_rng(seed)
-    true = rng.uniform(20, 50, 400)
-    ratio = np.exp(rng.normal(0.1, 0.05, 400))
-    low, high, bias = bars.interval(value, true * ratio, true, "rmssd_ms")  # type: ignore[misc]
-    assert low == pytest.approx(value / np.quantile(ratio, 0.975), rel=0.03)
-    assert high == pytest.approx(value / np.quantile(ratio, 0.025), rel=0.03)
-    assert bias == pytest.approx(value - value / np.median(ratio), abs=1e-3 * value)
-    assert bars.interval(value, true[:10], true[:10], "rmssd_ms") is None

@@ -8,8 +8,10 @@ intervals are classified and never corrected, and differences are taken within r
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
-from scipy.ndimage import percentile_filter
+from scipy.ndimage import median_filter, percentile_filter
 
 from nodeday.arrays import Bools, Floats, Ints
 
@@ -42,9 +44,10 @@ def irregular(rr: Floats, whole: Bools) -> Ints:
     off = np.where(off < 0, 2 * off, off)
     floor = FLOOR * np.median(value)
     limits = _limit(np.abs(off), np.ones(len(off), np.bool_), floor)
-    ectopic, artefact = _classes(step / _limit(np.abs(step), linked, floor), off / limits, linked)
-    ectopic |= _abrupt(value, step, middle, linked) & ~artefact
     follows = np.concatenate([linked[1:], [False]])
+    scaled = step / _limit(np.abs(step), linked, floor)
+    ectopic, artefact = _classes(scaled, off / limits, linked)
+    ectopic |= (_abrupt(value, step, middle, linked) | _at_edge(scaled, off, linked, follows)) & ~artefact
     # Two halves of one usual interval: an extra beat, of which the first half alone may have been found.
     pair = np.abs(value + np.concatenate([value[1:], [np.nan]]) - middle) < limits
     second = np.concatenate([[False], (artefact & pair & follows)[:-1]])
@@ -70,11 +73,30 @@ def _classes(step: Floats, off: Floats, linked: Bools) -> tuple[Bools, Bools]:
     return ectopic, wrong & ~ectopic
 
 
+def _at_edge(step: Floats, off: Floats, linked: Bools, follows: Bools) -> Bools:
+    """An interval (n,) whose neighbour on one side is not known, where the step (n,) to the other one is too
+    large and it is the farther off the median of the two: its other half would have shown that it is one of a
+    pair::
+
+        whole     N  N  S  L  N        S short, L long: an early beat and its pause
+        seen      N  N  S  x  N        S stands at an edge; no turn can show
+    """
+    size = np.abs(off)
+    first = ~linked & follows & _next(np.abs(step) > 1, False) & (size > _next(size, np.inf))
+    last = linked & ~follows & (np.abs(step) > 1) & (size > np.concatenate([[np.inf], size[:-1]]))
+    return np.asarray(first | last, np.bool_)
+
+
+def _next(of: Any, end: Any) -> Any:
+    return np.concatenate([of[1:], [end]])
+
+
 def _abrupt(value: Floats, step: Floats, middle: Floats, linked: Bools) -> Bools:
     """Off the median by more than 20 % and at once (Malik's rule, held against the median as well): where
     ectopic beats are frequent the quartiles hold them for usual. A slow sway stays normal."""
     joined = np.concatenate([linked[1:], [False]])
     leap = np.maximum(np.abs(step), np.where(joined, np.abs(np.concatenate([step[1:], [0.0]])), 0.0))
+    leap = np.where(linked | joined, leap, np.inf)
     return np.asarray((np.abs(value - middle) > DIFFERS * middle) & (leap > DIFFERS * middle), np.bool_)
 
 
@@ -90,11 +112,12 @@ def _limit(size: Floats, of: Bools, floor: float) -> Floats:
 
 
 def _middle(value: Floats) -> Floats:
-    """Median (n,) of the 11 values around each."""
+    """Median (n,) of the 11 values around each, of fewer at the ends."""
     half = NEIGHBOURS // 2
-    padded = np.pad(value, half, constant_values=np.nan)
-    around = np.lib.stride_tricks.sliding_window_view(padded, NEIGHBOURS)
-    return np.asarray(np.nanmedian(around, axis=1), np.float64)
+    middle = np.asarray(median_filter(value, NEIGHBOURS, mode="nearest"), np.float64)
+    for at in {*range(min(half, len(value))), *range(max(len(value) - half, 0), len(value))}:
+        middle[at] = np.median(value[max(at - half, 0) : at + half + 1])
+    return middle
 
 
 def local_median(rr: Floats, steady: Bools) -> Floats:

@@ -18,12 +18,13 @@ from nodeday.features.heart.rates import (
     LEAST_PAIRS,
     Series,
     Spread,
+    counted,
     heart_rate,
     variability,
 )
-from nodeday.features.heart.replay import Pattern, pattern
+from nodeday.features.heart.replay import Replays, pattern
 from nodeday.features.heart.respiration import breaths_per_minute
-from nodeday.features.heart.spectrum import window_powers
+from nodeday.features.heart.spectrum import BANDS_HZ, Rows, powers_of
 from nodeday.features.stream import Feature, Stream
 from nodeday.features.windows import (
     HAS_VALUE,
@@ -77,13 +78,14 @@ class HeartStream:
         return np.sort(self.stream.utc_ns[self.stream.received])
 
     @cached_property
-    def losses(self) -> Pattern:
+    def replays(self) -> Replays:
         rows, windows = self.stream.rows, self.stream.windows
         end = windows.start_ns + windows.count * windows.seconds * SECOND
         missing, computed = (
             (rows["origin"] == origin).to_numpy(np.bool_) for origin in ("missing", "interpolated")
         )
-        return pattern(windows.start_ns, end, self.stream.utc_ns, missing, computed)
+        losses = pattern(windows.start_ns, end, self.stream.utc_ns, missing, computed)
+        return Replays(self.series, losses)
 
     def span(self, seconds: float) -> Span:
         """Windows of ``seconds``, or of an epoch's length where that is longer."""
@@ -137,7 +139,7 @@ def _rates(heart: HeartStream) -> list[Feature]:
     few = (count < LEAST_INTERVALS, TOO_FEW_BEATS)
     one = heart.feature("heart_rate_bpm", rate, epoch, quality.RATE, [few])
     if heart.settings.error_bars:
-        bars = rate_bars(heart.series, epoch.starts_ns, epoch.seconds, one.value, heart.losses)
+        bars = rate_bars(heart.replays, epoch.starts_ns, epoch.ends_ns, one.value)
         one = one.with_bars(*bars.columns)
     beats = heart.stream.feature("beats", heart.stream.windows.sums(heart.series.at_ns))
     return [one, beats, *reserve.of_reserve(one, heart.person)]
@@ -159,7 +161,7 @@ def _spreads(heart: HeartStream) -> list[Feature]:
         ]
         if settings.error_bars:
             values = {one.name: one.value for one in kind}
-            bars = spread_bars(heart.series, span.starts_ns, span.seconds, values, heart.losses)
+            bars = spread_bars(heart.replays, span.starts_ns, span.ends_ns, values)
             kind = [one.with_bars(*bars[one.name].columns) for one in kind]
         found += kind
     return found
@@ -176,7 +178,7 @@ def _powers(heart: HeartStream) -> list[Feature]:
     lacks = [(spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS)]
     common = _short_or_lost(span, spread, 0.0, settings.max_lost_spectrum)
     worth = (spread.span_s >= settings.min_hf_seconds) & ~common[1][0] & ~lacks[0][0]
-    powers = window_powers(heart.series, span.starts_ns, span.ends_ns, worth)
+    powers = _window_powers(heart.series, span, worth)
     least = {"vlf": settings.min_vlf_seconds, "lf": settings.min_lf_seconds, "hf": settings.min_hf_seconds}
     found = [
         heart.feature(f"{name}_ms2", powers[name], span, quality.VARIABILITY,
@@ -185,9 +187,19 @@ def _powers(heart: HeartStream) -> list[Feature]:
     ]  # fmt: skip
     if settings.error_bars:
         values = {one.name: one.value for one in found}
-        bars = spectrum_bars(heart.series, span.starts_ns, span.seconds, values, heart.losses)
+        bars = spectrum_bars(heart.replays, span.starts_ns, span.ends_ns, values)
         found = [one.with_bars(*bars[one.name].columns) for one in found]
     return found
+
+
+def _window_powers(series: Series, span: Span, worth: Bools) -> dict[str, Floats]:
+    """Absolute power (w,) in ms^2 of each band in each window, NaN where it is not ``worth`` it."""
+    own = np.flatnonzero(worth)
+    powers = {name: np.full(len(worth), np.nan) for name in BANDS_HZ}
+    rows = Rows(span.starts_ns[own], span.ends_ns[own], counted(series.status)[None], np.zeros_like(own))
+    for name, power in powers_of(series.at_ns, series.rr, rows, span.seconds).items():
+        powers[name][own] = power
+    return powers
 
 
 def _breaths(heart: HeartStream) -> Feature:

@@ -27,27 +27,30 @@ if list(codes.RR_STATUS) != [
     raise ImportError("the codes of rr_status changed; nodeday.features.heart.intervals must follow")
 
 
+Counts = NDArray[np.int32]
+
+
 @dataclass(frozen=True)
 class Losses:
     """What was lost of n samples, as counts (n + 1,) of the samples before each place: those that stayed
     ``missing``, those that a fill replaced (``computed``)."""
 
-    missing: Ints
-    computed: Ints
+    missing: Counts
+    computed: Counts
 
     @classmethod
     def of(cls, missing: Bools, computed: Bools) -> Losses:
-        return cls(*(np.concatenate([[0], np.cumsum(mask)]) for mask in (missing, computed)))
-
-    def twice(self) -> Losses:
-        """The same losses once more after themselves."""
-        return Losses(
-            *(np.concatenate([each, each[1:] + each[-1]]) for each in (self.missing, self.computed))
-        )
+        return cls(_before(missing), _before(computed))
 
     @property
     def n(self) -> int:
         return len(self.missing) - 1
+
+
+def _before(mask: Bools) -> Counts:
+    total = np.zeros(len(mask) + 1, np.int32)  # a day at 1,000 Hz has 86 million
+    np.cumsum(mask, out=total[1:])
+    return total
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,7 @@ def touched(sample: Ints, first: Bools, losses: Losses, rate_hz: float) -> Touch
     guard = round(GUARD_MS * rate_hz / 1000)
     before = np.where(first, sample, np.concatenate([sample[:1], sample[:-1]]))
 
-    def holds(total: Ints, start: Ints, end: Ints) -> Bools:
+    def holds(total: Counts, start: Ints, end: Ints) -> Bools:
         return np.asarray(total[np.minimum(end, losses.n)] > total[np.maximum(start, 0)], np.bool_)
 
     def either(own: Bools) -> Bools:
@@ -113,12 +116,12 @@ def rr_status(
 ) -> NDArray[np.int8]:
     """Index (b,) into ``codes.RR_STATUS`` for the interval ``rr`` (b,) in ms that ends at each beat of one
     boot, at ``sample`` (b,), or of several stretches that each begin at a ``first`` beat. The rules
-    for artefacts see whole intervals only and never two that lost samples separate."""
+    for artefacts see intervals between two beats that were seen, and never two that lost beats separate."""
     first = np.arange(len(rr)) < 1 if first is None else first
     pair = touched(sample, first, losses, rate_hz)
     whole = ~first & ~pair.near_lost & ~pair.lost_between & ~pair.filled & (rr <= LONGEST_MS)
-    found = irregular(rr, whole)
-    status = gap_status(rr, pair, local_median(rr, whole & (found == 0)))
+    status = gap_status(rr, pair, local_median(rr, whole))
+    found = irregular(rr, whole | (status == SPANS_GAP))
     status[(status == NORMAL) & (rr > LONGEST_MS)] = TOO_LONG
     status[found == ECTOPIC_FOUND] = ECTOPIC
     status[found == ARTEFACT_FOUND] = ARTEFACT

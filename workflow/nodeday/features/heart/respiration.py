@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from nodeday.arrays import Floats
-from nodeday.features.heart.spectrum import Basis, density
+from nodeday.features.heart.spectrum import basis, density
 
 LOW_HZ, HIGH_HZ, STEP_HZ, EDGE = 0.1, 0.7, 0.005, 3
 """6 to 42 breaths a minute."""
@@ -27,11 +27,8 @@ def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
     frequency = np.arange(LOW_HZ, min(HIGH_HZ, 0.95 * nyquist), STEP_HZ)
     if len(frequency) <= 2 * EDGE:
         return float("nan")
-    centred = seconds - (seconds[0] + seconds[-1]) / 2
-    angle = 2 * np.pi * centred[:, None] * frequency
-    of = Basis(frequency, centred, np.cos(angle), np.sin(angle))
-    whole = np.ones((1, len(seconds)))
-    spectra = np.array([density(of, _tamed(each), whole)[0] for each in modulations])
+    of = basis(seconds, frequency)
+    spectra = density(of, _tamed(modulations), np.ones(modulations.shape))
     total = spectra.sum(axis=1, keepdims=True)
     spectra = np.divide(spectra, total, out=np.zeros_like(spectra), where=total > 0)
     fused = spectra.mean(axis=0)
@@ -49,8 +46,8 @@ def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
 
 
 def _tamed(values: Floats) -> Floats:
-    """``values`` (b,) with outliers drawn in to three quartile deviations of the median, so that one odd beat
-    does not make the spectrum."""
-    low, middle, high = np.percentile(values, [25, 50, 75])
-    reach = 3 * max(high - low, 1e-12)
+    """``values`` (3, b) with outliers drawn in to three quartile deviations of the median of each, so that
+    one odd beat does not make the spectrum."""
+    low, middle, high = np.percentile(values, [25, 50, 75], axis=1, keepdims=True)
+    reach = 3 * np.maximum(high - low, 1e-12)
     return np.asarray(np.clip(values, middle - reach, middle + reach), np.float64)

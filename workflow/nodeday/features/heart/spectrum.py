@@ -6,90 +6,138 @@ is missing has no weight.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import DTypeLike
 
 from nodeday.arrays import Bools, Floats, Ints
-from nodeday.features.heart.rates import Series, counted
 
 BANDS_HZ = {"vlf": (1 / 300, 0.04), "lf": (0.04, 0.15), "hf": (0.15, 0.4)}
 STEPS = 2.0
 """Frequencies of the grid in each 1 / length."""
+AT_ONCE = 4
+"""Windows that overlap share their sines and cosines; so many windows' lengths are held at once."""
+SECOND = 1_000_000_000
 
 
 @dataclass(frozen=True)
 class Basis:
-    """What a window's intervals need for their spectrum whatever their weights: frequencies (f,), seconds
-    (n,) from the window's middle, cosines and sines (n, f)."""
+    """What intervals need for their spectrum whatever their weights: ``frequency`` (f,), ``seconds`` (n,);
+    cosines and sines of their angles, ``waves``, and cosines squared and times sines, ``products``, (n, 2
+    f) each. Powers do not depend on where the seconds begin."""
 
     frequency: Floats
-    seconds: Floats
-    cosine: Floats
-    sine: Floats
+    seconds: Any
+    waves: Any
+    products: Any
+
+    def part(self, low: int, high: int) -> Basis:
+        """That of intervals [low, high)."""
+        own = slice(low, high)
+        return Basis(self.frequency, self.seconds[own], self.waves[own], self.products[own])
 
 
-def basis(seconds: Floats) -> Basis:
-    """For intervals that end at ``seconds`` (n,), at least two, over as much time as they span."""
-    length = float(seconds[-1] - seconds[0])
-    low, high = BANDS_HZ["vlf"][0], BANDS_HZ["hf"][1]
-    frequency = np.arange(low, high, 1 / (STEPS * length))
-    centred = seconds - (seconds[0] + seconds[-1]) / 2
-    angle = 2 * np.pi * centred[:, None] * frequency
-    return Basis(frequency, centred, np.cos(angle), np.sin(angle))
+def frequencies(seconds: float) -> Floats:
+    """The grid (f,) for windows of ``seconds``."""
+    return np.arange(BANDS_HZ["vlf"][0], BANDS_HZ["hf"][1], 1 / (STEPS * seconds))
 
 
-def density(of: Basis, rr_ms: Floats, weights: Floats) -> Floats:
-    """One-sided power density (k, f) in ms^2/Hz of the intervals ``rr_ms`` (n,), for each row of ``weights``
-    (k, n), 0 or 1; a straight line is taken off first.
+def basis(seconds: Floats, frequency: Floats, kind: DTypeLike = np.float64) -> Basis:
+    """For intervals that end at ``seconds`` (n,), in the precision ``kind``."""
+    angle = (2 * np.pi * np.asarray(seconds)[:, None] * frequency).astype(kind)
+    cosine = np.cos(angle)
+    waves = np.concatenate([cosine, np.sin(angle)], axis=1)
+    return Basis(frequency, np.asarray(seconds, kind), waves, np.tile(cosine, 2) * waves)
+
+
+def density(of: Basis, rr_ms: Floats, weights: Any) -> Any:
+    """One-sided power density (k, f) in ms^2/Hz of the intervals ``rr_ms`` (n,) or (k, n), for each row of
+    ``weights`` (k, n), 0 or 1; a straight line is taken off first.
 
     P = (YC^2 SS + YS^2 CC - 2 YC YS CS) / (2 (CC SS - CS^2)), which is Lomb's periodogram
     without his shift of time (Lomb 1976, Scargle 1982); density = 2 P T / N, so that its
-    integral is the variance.
+    integral is the variance. T is the time that a row's intervals span, with one interval more.
     """
-    value = _detrended(of.seconds, rr_ms, weights)
-    c, s = of.cosine, of.sine
-    yc, ys = value @ c, value @ s
-    cc, cs = weights @ (c * c), weights @ (c * s)
+    yc, ys = np.split(_detrended(of.seconds, rr_ms, weights) @ of.waves, 2, axis=1)
+    cc, cs = np.split(weights @ of.products, 2, axis=1)
     count = weights.sum(axis=1, keepdims=True)
     ss = count - cc
     whole = np.maximum(cc * ss - cs**2, 1e-9)
-    power = (yc**2 * ss + ys**2 * cc - 2 * yc * ys * cs) / (2 * whole)
-    length = (of.seconds[-1] - of.seconds[0]) * len(rr_ms) / (len(rr_ms) - 1)
-    return np.asarray(2 * power * length / np.maximum(count, 1), np.float64)
+    power = (yc**2 * ss + ys**2 * cc - 2 * yc * ys * cs) / whole
+    return power * _span(of.seconds, weights) / np.maximum(count - 1, 1)
 
 
-def _detrended(seconds: Floats, rr_ms: Floats, weights: Floats) -> Floats:
+def _span(seconds: Any, weights: Any) -> Any:
+    """Seconds (k, 1) from the first to the last interval that has weight."""
+    first = np.argmax(weights > 0, axis=1)
+    last = len(seconds) - 1 - np.argmax(weights[:, ::-1] > 0, axis=1)
+    return (seconds[last] - seconds[first])[:, None]
+
+
+def _detrended(seconds: Any, rr_ms: Floats, weights: Any) -> Any:
     """Weighted intervals (k, n) without mean and slope, which are those of what has weight."""
+    at = seconds - seconds.mean()
+    rr = (rr_ms - rr_ms.mean()).astype(weights.dtype)  # small numbers, for single precision
     count = np.maximum(weights.sum(axis=1, keepdims=True), 1)
-    at = weights @ seconds
-    mean_t, mean_y = at[:, None] / count, (weights @ rr_ms)[:, None] / count
-    square = (weights @ seconds**2)[:, None] - count * mean_t**2
-    product = (weights @ (seconds * rr_ms))[:, None] - count * mean_t * mean_y
+    mean_t, mean_y = ((weights * each).sum(axis=1, keepdims=True) / count for each in (at, rr))
+    square = (weights @ at**2)[:, None] - count * mean_t**2
+    product = (weights * rr) @ at[:, None] - count * mean_t * mean_y
     slope = product / np.maximum(square, 1e-12)
-    return np.asarray(weights * (rr_ms - mean_y - slope * (seconds - mean_t)), np.float64)
+    return weights * (rr - mean_y - slope * (at - mean_t))
 
 
-def band_powers(of: Basis, rr_ms: Floats, weights: Floats) -> dict[str, Floats]:
+def band_powers(of: Basis, rr_ms: Floats, weights: Any) -> dict[str, Floats]:
     """Absolute power (k,) in ms^2 of each band."""
-    spectrum = density(of, rr_ms, weights)
     width = of.frequency[1] - of.frequency[0]
-    return {
-        name: spectrum[:, (of.frequency >= low) & (of.frequency < high)].sum(axis=1) * width
-        for name, (low, high) in BANDS_HZ.items()
-    }
+    edges = np.searchsorted(of.frequency, [low for low, _ in BANDS_HZ.values()])
+    powers = np.add.reduceat(density(of, rr_ms, weights), edges, axis=1) * width
+    return dict(zip(BANDS_HZ, powers.T, strict=True))
 
 
-def window_powers(series: Series, starts_ns: Ints, ends_ns: Ints, worth: Bools) -> dict[str, Floats]:
-    """Absolute power (w,) in ms^2 of each band in each window [start, end), NaN where it is not
-    ``worth`` it."""
-    low, high = series.within(starts_ns, ends_ns)
-    use = counted(series.status)
-    powers = {name: np.full(len(low), np.nan) for name in BANDS_HZ}
-    for window in np.flatnonzero(worth):
-        own = np.flatnonzero(use[low[window] : high[window]]) + low[window]
-        of = basis((series.at_ns[own] - series.at_ns[own[0]]) / 1e9)
-        found = band_powers(of, series.rr[own], np.ones((1, len(own))))
-        for name, power in found.items():
-            powers[name][window] = power[0]
+@dataclass(frozen=True)
+class Rows:
+    """Spectra (k,) to be computed: windows [start, end), and which row of ``use`` (m, b) says which of the
+    beats' intervals count."""
+
+    starts_ns: Ints
+    ends_ns: Ints
+    use: Bools
+    which: Ints
+
+
+def powers_of(
+    at_ns: Ints, rr_ms: Floats, rows: Rows, seconds: float, kind: DTypeLike = np.float64
+) -> dict[str, Floats]:
+    """Absolute power (k,) in ms^2 of each band in each of ``rows``, from beats ``at_ns`` (b,) and the
+    intervals ``rr_ms`` (b,) before them; NaN below two intervals. ``seconds`` are the longest window's."""
+    powers = {name: np.full(len(rows.which), np.nan) for name in BANDS_HZ}
+    rr = np.nan_to_num(rr_ms)
+    for own, low, high, of in _shared(at_ns, rows, frequencies(seconds), kind):
+        weights = rows.use[rows.which[own], low:high].astype(kind)
+        enough = weights.sum(axis=1) > 2
+        if enough.any():
+            for name, power in band_powers(of, rr[low:high], weights[enough]).items():
+                powers[name][own[enough]] = power
     return powers
+
+
+def _shared(
+    at_ns: Ints, rows: Rows, frequency: Floats, kind: DTypeLike
+) -> Iterator[tuple[Ints, int, int, Basis]]:
+    """Rows (j,) that are of one window, its beats [low, high) and their basis, cut out of one of many
+    windows."""
+    low, high = (np.searchsorted(at_ns, each) for each in (rows.starts_ns, rows.ends_ns))
+    order = np.lexsort((high, low))
+    edges = np.flatnonzero(np.diff(low[order]) | np.diff(high[order])) + 1
+    begin, end, many = 0, 0, basis(np.zeros(0), frequency, kind)
+    for own in np.split(order, edges):
+        if not len(own):
+            return
+        first, last = int(low[own[0]]), int(high[own[0]])
+        if last > end:
+            begin, end = first, min(max(first + AT_ONCE * (last - first), last), len(at_ns))
+            many = basis((at_ns[begin:end] - at_ns[begin : begin + 1]) / SECOND, frequency, kind)
+        yield own, first, last, many.part(first - begin, last - begin)

@@ -1,0 +1,159 @@
+"""R peaks against the experts' labels, and their speed, beside peers in the same run. Part of ``heart.py``.
+
+Scored after the first five minutes, one to one, each the other's nearest.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from records import Record, records
+
+from nodeday.features.heart.coarse import coarse
+from nodeday.features.heart.rpeaks import peaks_in, r_peaks
+from nodeday.features.heart.twomeans import second_opinion
+
+TOLERANCES = (0.15, 0.05, 0.02)
+Detector = Callable[[Any, float], Any]
+
+
+def nodeday(signal: Any, rate: float) -> Any:
+    every = np.ones(len(signal), np.bool_)
+    found = r_peaks(signal, every, every, rate)
+    return (found.sample + found.shift) / rate
+
+
+def both(signal: Any, rate: float) -> Any:
+    """The first detector and the second one."""
+    every = np.ones(len(signal), np.bool_)
+    shared = coarse(signal, every, every, rate)
+    assert shared is not None
+    second_opinion(shared, rate)
+    return peaks_in(shared, signal, rate).sample / rate
+
+
+def second(signal: Any, rate: float) -> Any:
+    every = np.ones(len(signal), np.bool_)
+    shared = coarse(signal, every, every, rate)
+    assert shared is not None
+    return second_opinion(shared, rate)
+
+
+def peers() -> dict[str, Detector]:
+    found: dict[str, Detector] = {}
+    try:
+        import sleepecg
+
+        found["sleepecg"] = lambda signal, rate: sleepecg.detect_heartbeats(signal, rate) / rate
+    except ImportError:
+        print("sleepecg is not installed: pip install sleepecg")
+    import wfdb.processing
+
+    found["wfdb xqrs"] = lambda signal, rate: (
+        np.asarray(wfdb.processing.xqrs_detect(signal, rate, verbose=False)) / rate
+    )
+    return found
+
+
+def pairs(labels: Any, found: Any, tolerance: float) -> tuple[Any, Any]:
+    """Which labels and which found beats are each other's nearest within ``tolerance`` seconds."""
+
+    def nearest(of: Any, among: Any) -> Any:
+        right = np.clip(np.searchsorted(among, of), 1, len(among) - 1)
+        return np.where(of - among[right - 1] <= among[right] - of, right - 1, right)
+
+    hit, real = np.zeros(len(labels), bool), np.zeros(len(found), bool)
+    if len(labels) > 1 and len(found) > 1:
+        there = nearest(labels, found)
+        hit = (nearest(found, labels)[there] == np.arange(len(labels))) & (
+            np.abs(found[there] - labels) <= tolerance + 1e-9
+        )
+        real[there[hit]] = True
+    return hit, real
+
+
+def score(record: Record, found: Any, tolerance: float, where: Callable[[Any], Any]) -> tuple[int, int, int]:
+    """Hits, misses and false beats among those ``where`` says so."""
+    hit, real = pairs(record.beats, found, tolerance)
+    mine, theirs = where(record.beats), where(found)
+    return int((hit & mine).sum()), int((~hit & mine).sum()), int((~real & theirs).sum())
+
+
+def later(at: Any) -> Any:
+    return at >= 300
+
+
+def apart_from(record: Record) -> Callable[[Any], Any]:
+    def where(at: Any) -> Any:
+        inside = [(at >= begin) & (at <= end) for begin, end in record.flutter]
+        return later(at) & ~np.logical_or.reduce([np.zeros(len(at), bool), *inside])
+
+    return where
+
+
+def noisy(at: Any) -> Any:
+    """The noise of the Noise Stress Test records: two minutes with, two without, from the fifth on."""
+    return later(at) & ((at - 300) // 120 % 2 == 0)
+
+
+def percent(counts: tuple[int, int, int]) -> tuple[float, float]:
+    hits, missed, false = counts
+    return 100 * hits / max(hits + missed, 1), 100 * hits / max(hits + false, 1)
+
+
+def detector() -> dict[str, Any]:
+    """Sensitivity and positive predictivity, per record, gross and average."""
+    figures: dict[str, Any] = {}
+    base, noise = records("mitdb"), records("nstdb")
+    for name, detect in {"nodeday": nodeday, "nodeday second": second, **peers()}.items():
+        found = {record.name: detect(record.signal, record.rate) for record in [*base, *noise]}
+        rows: dict[str, Any] = {}
+        for tolerance in TOLERANCES:
+            counts = {one.name: score(one, found[one.name], tolerance, apart_from(one)) for one in base}
+            gross = percent(tuple(np.sum(list(counts.values()), axis=0)))  # type: ignore[arg-type]
+            each = {key: percent(value) for key, value in counts.items()}
+            rows[f"{tolerance * 1000:.0f} ms"] = {
+                "counts": counts, "gross": gross, "average": tuple(np.mean(list(each.values()), axis=0)),
+            }  # fmt: skip
+            if name == "nodeday" and tolerance == TOLERANCES[0]:
+                print(f"{'record':>8}{'beats':>7}{'missed':>8}{'false':>7}{'Se %':>9}{'+P %':>9}")
+                for key, (hits, missed, false) in counts.items():
+                    print(f"{key:>8}{hits + missed:>7}{missed:>8}{false:>7}{each[key][0]:>9.2f}"
+                          f"{each[key][1]:>9.2f}")  # fmt: skip
+            print(f"{name:<15} at {tolerance * 1000:3.0f} ms: gross {gross[0]:.2f}/{gross[1]:.2f}, average "
+                  f"{rows[f'{tolerance * 1000:.0f} ms']['average'][0]:.2f}/"
+                  f"{rows[f'{tolerance * 1000:.0f} ms']['average'][1]:.2f}")  # fmt: skip
+        everything = [score(one, found[one.name], TOLERANCES[0], later) for one in base]
+        with_flutter = percent(tuple(np.sum(everything, axis=0)))  # type: ignore[arg-type]
+        print(f"{name:<15} with the flutter of 207 counted against it: {with_flutter[0]:.2f}/"
+              f"{with_flutter[1]:.2f}")  # fmt: skip
+        for one in noise:
+            rows[one.name] = percent(score(one, found[one.name], TOLERANCES[0], noisy))
+            print(f"{name:<15} {one.name}, noisy minutes: {rows[one.name][0]:.2f}/{rows[one.name][1]:.2f}")
+        figures[name] = rows | {"with flutter": with_flutter}
+    return figures
+
+
+def speed() -> dict[str, float]:
+    """Seconds of one core for 24 hours in records of half an hour, the fastest of some runs."""
+    base = records("mitdb")
+    hours = sum(len(one.signal) / one.rate for one in base) / 3600
+    figures: dict[str, float] = {}
+    for name, detect in {"nodeday": nodeday, "nodeday, both detectors": both, **peers()}.items():
+        if name == "wfdb xqrs":  # a minute and more a day: one record tells
+            begin = time.process_time()
+            detect(base[0].signal, base[0].rate)
+            figures[name] = (time.process_time() - begin) * 24 / (len(base[0].signal) / base[0].rate / 3600)
+        else:
+            took = []
+            for _ in range(3):
+                begin = time.process_time()
+                for one in base:
+                    detect(one.signal, one.rate)
+                took.append(time.process_time() - begin)
+            figures[name] = min(took) * 24 / hours
+        print(f"{name:<26}{figures[name]:>8.2f} s a day{figures[name] / figures['nodeday']:>8.2f} x nodeday")
+    return figures

@@ -1,0 +1,121 @@
+"""Recordings for the heart's benchmarks, what loses their frames, and their way through the room's
+arithmetic.
+
+Records are those of the MIT-BIH Arrhythmia and Noise Stress Test databases that the folder
+``NODEDAY_OPEN_DATA`` holds, channel 0."""
+
+from __future__ import annotations
+
+import os
+import zlib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from nodeday.schemas import codes
+
+from nodeday.features.heart import quality
+from nodeday.features.heart.beats import Beats, examine
+from nodeday.features.heart.epochs import HeartStream, features_of
+from nodeday.features.heart.intervals import Losses, rr_ms, rr_status
+from nodeday.features.heart.replay import GRID_HZ, GRID_NS, Pattern
+from nodeday.features.stream import Feature, Stream
+from nodeday.features.windows import Windows, coverage
+from nodeday.layouts import Kind
+from nodeday.sections import Epochs, Heart, Node
+
+SECOND, START = 1_000_000_000, 1_784_005_200_000_000_000
+BEATS = frozenset("NLRBAaJSVrFejnE/fQ?")
+FRAME_S = 0.08
+LOSSES = ((0.01, 1), (0.02, 5), (0.05, 5), (0.1, 5), (0.2, 20))
+"""Shares of the frames, and the mean burst."""
+
+
+class Record:
+    """Channel 0 of a WFDB record in mV, its beats, and its stretches of flutter as seconds [from, to)."""
+
+    def __init__(self, path: Path) -> None:
+        import wfdb
+
+        self.name = path.name
+        read, labels = wfdb.rdrecord(str(path), channels=[0]), wfdb.rdann(str(path), "atr")
+        self.signal, self.rate = read.p_signal[:, 0], float(read.fs)
+        symbols = np.array(labels.symbol)
+        self.beats = labels.sample[np.isin(symbols, list(BEATS))] / self.rate
+        marks = [labels.sample[symbols == mark] / self.rate for mark in ("[", "]")]
+        self.flutter = list(zip(*marks, strict=False))
+
+
+def records(folder: str) -> list[Record]:
+    paths = sorted((Path(os.environ["NODEDAY_OPEN_DATA"]) / folder).glob("*.hea"))
+    return [Record(path.with_suffix("")) for path in paths]
+
+
+def losing(seconds: float, share: float, burst: float, *about: Any) -> Any:
+    """Which of the frames of 80 ms over ``seconds`` are lost, by Gilbert's model; another way for each
+    ``about``."""
+    rng = np.random.default_rng(zlib.crc32(repr((share, burst, *about)).encode()))
+    frames, leave = int(seconds / FRAME_S) + 2, 1 / burst
+    enter = leave * share / (1 - share)
+    turns = int(2 * frames / (1 / enter + 1 / leave)) + 50
+    lengths = rng.geometric([enter, leave], (turns, 2)).ravel()
+    return np.repeat(np.tile([False, True], turns), lengths)[:frames]
+
+
+def at_samples(frames: Any, samples: int, rate: float) -> Any:
+    """A mask of frames as one of samples."""
+    return frames[(np.arange(samples) / rate / FRAME_S).astype(int)]
+
+
+def analysed(signal: Any, rate: float, lost: Any, seconds: int, settings: Heart) -> dict[str, Feature]:
+    """Every heart feature of every epoch of an ECG, through the whole of the room's arithmetic."""
+    stream = _stream(signal, rate, lost, seconds)
+    windows = stream.windows
+    ruler = Windows(START, quality.SECONDS, -(-windows.count * seconds // quality.SECONDS))
+    beats, measures = examine(stream.alone("ecg"), rate, ruler)
+    assert measures is not None
+    none = np.zeros(ruler.count)
+    shares = {"coverage": coverage(ruler, stream.utc_ns[stream.received], rate), "flat": none,
+              "clipped": none, "lead_off": none}  # fmt: skip
+    heart = HeartStream(stream, beats, quality.table(measures, shares, ruler), settings, None)
+    return {one.name: one for one in features_of(heart)}
+
+
+def analysed_beats(
+    at_ns: Any, length_s: float, lost: Any, seconds: int, settings: Heart
+) -> dict[str, Feature]:
+    """The same of beats at ``at_ns`` from the start on: those that the ``lost`` places of a grid of 10 ms
+    leave are found, and found in place."""
+    grid, nothing = len(lost), np.zeros(len(lost), bool)
+    places = at_ns // GRID_NS
+    seen = ~Pattern(0, lost, nothing).unseen[places]
+    at, place = at_ns[seen] + START, places[seen]
+    status = rr_status(rr_ms(at), place, Losses.of(lost, nothing), GRID_HZ)
+    stream = _stream(np.zeros(grid), GRID_HZ, lost, seconds)
+    none = np.zeros(len(at))
+    beats = Beats(none.astype(np.int32), at, none + 1, none, none.astype(np.int64), rr_ms(at), status)
+    starts = START + np.arange(0, length_s, quality.SECONDS).astype(np.int64) * SECOND
+    signal = pd.DataFrame({"start_ns": starts, "coverage": 1.0, "use": quality.VARIABILITY})
+    heart = HeartStream(stream, beats, signal, settings, None)
+    return {one.name: one for one in features_of(heart)}
+
+
+def _stream(signal: Any, rate: float, lost: Any, seconds: int) -> Stream:
+    n = len(signal)
+    samples = pd.DataFrame({
+        "boot": np.zeros(n, np.int32),
+        "utc_ns": START + np.rint(np.arange(n) * SECOND / rate).astype(np.int64),
+        "value": np.where(lost, np.nan, signal).astype(np.float32),
+        "origin": pd.Categorical(np.where(lost, "missing", "measured"), categories=list(codes.ORIGIN)),
+        "quality": pd.Categorical(np.where(lost, "not_measured", "good"), categories=list(codes.QUALITY)),
+    })  # fmt: skip
+    kind = Kind.model_validate({
+        "kind": 1, "stream": "ecg", "rate_hz": rate, "samples": 20, "bits": 12, "order": "big",
+        "channels": [{"name": "ecg", "unit": "mV"}],
+    })  # fmt: skip
+    node = Node(session="*", node="heart", address=1, placement="chest")
+    windows = Windows(START, seconds, int(n / rate) // seconds)
+    kept = samples.iloc[: int(windows.count * seconds * rate)]
+    named = kept.rename(columns={"value": "ecg", "quality": "ecg_quality"})
+    return Stream(node, kind, named, windows, Epochs(seconds=seconds, min_coverage=0.0))
