@@ -16,12 +16,14 @@ import pandas as pd
 from nodeday.schemas import codes
 
 from nodeday.features.heart import quality
-from nodeday.features.heart.beats import Beats, examine
+from nodeday.features.heart.beats import Beats
 from nodeday.features.heart.epochs import HeartStream, features_of
-from nodeday.features.heart.intervals import Losses, rr_ms, rr_status
+from nodeday.features.heart.intervals import rr_ms, rr_status
+from nodeday.features.heart.listen import HALF_NS, MARGIN_S, PIECE_S, Listened, listen
 from nodeday.features.heart.replay import GRID_HZ, GRID_NS, Pattern
-from nodeday.features.stream import Feature, Stream
-from nodeday.features.windows import Windows, coverage
+from nodeday.features.pieces import Rows, cut
+from nodeday.features.stream import Feature
+from nodeday.features.windows import Windows
 from nodeday.layouts import Kind
 from nodeday.sections import Epochs, Heart, Node
 
@@ -70,16 +72,15 @@ def at_samples(frames: Any, samples: int, rate: float) -> Any:
 
 def analysed(signal: Any, rate: float, lost: Any, seconds: int, settings: Heart) -> dict[str, Feature]:
     """Every heart feature of every epoch of an ECG, through the whole of the room's arithmetic."""
-    stream = _stream(signal, rate, lost, seconds)
-    windows = stream.windows
-    ruler = Windows(START, quality.SECONDS, -(-windows.count * seconds // quality.SECONDS))
-    beats, measures = examine(stream.alone("ecg"), rate, ruler)
-    assert measures is not None
-    none = np.zeros(ruler.count)
-    shares = {"coverage": coverage(ruler, stream.utc_ns[stream.received], rate), "flat": none,
-              "clipped": none, "lead_off": none}  # fmt: skip
-    heart = HeartStream(stream, beats, quality.table(measures, shares, ruler), settings, None)
-    return {one.name: one for one in features_of(heart)}
+    windows = Windows(START, seconds, int(len(signal) / rate) // seconds)
+    n = int(windows.count * seconds * rate)
+    origin, quality_ = (np.where(lost[:n], list(known).index(word), list(known).index(other)).astype(np.int8)
+                        for known, word, other in ((codes.ORIGIN, "missing", "measured"),
+                                                   (codes.QUALITY, "not_measured", "good")))  # fmt: skip
+    at = START + np.rint(np.arange(n) * SECOND / rate).astype(np.int64)
+    rows = Rows(0, at, np.where(lost[:n], np.nan, signal[:n]).astype(np.float32), origin, quality_)
+    heard = listen(cut([rows], round(PIECE_S * rate), round(MARGIN_S * rate)), rate, windows)
+    return _features(heard, rate, windows, settings)
 
 
 def analysed_beats(
@@ -87,35 +88,27 @@ def analysed_beats(
 ) -> dict[str, Feature]:
     """The same of beats at ``at_ns`` from the start on: those that the ``lost`` places of a grid of 10 ms
     leave are found, and found in place."""
-    grid, nothing = len(lost), np.zeros(len(lost), bool)
+    losses = Pattern(START, lost, np.zeros(len(lost), bool))
     places = at_ns // GRID_NS
-    seen = ~Pattern(0, lost, nothing).unseen[places]
+    seen = ~losses.unseen[places]
     at, place = at_ns[seen] + START, places[seen]
-    status = rr_status(rr_ms(at), place, Losses.of(lost, nothing), GRID_HZ)
-    stream = _stream(np.zeros(grid), GRID_HZ, lost, seconds)
+    status = rr_status(rr_ms(at), place, losses.losses, GRID_HZ)
     none = np.zeros(len(at))
     beats = Beats(none.astype(np.int32), at, none + 1, none, none.astype(np.int64), rr_ms(at), status)
     starts = START + np.arange(0, length_s, quality.SECONDS).astype(np.int64) * SECOND
     signal = pd.DataFrame({"start_ns": starts, "coverage": 1.0, "use": quality.VARIABILITY})
-    heart = HeartStream(stream, beats, signal, settings, None)
-    return {one.name: one for one in features_of(heart)}
+    received = np.concatenate([[0], np.cumsum(~lost)])[:: HALF_NS // GRID_NS]
+    heard = Listened(beats, signal, received, losses, len(lost), int(lost.sum()))
+    windows = Windows(START, seconds, int(len(lost) / GRID_HZ) // seconds)
+    return _features(heard, GRID_HZ, windows, settings)
 
 
-def _stream(signal: Any, rate: float, lost: Any, seconds: int) -> Stream:
-    n = len(signal)
-    samples = pd.DataFrame({
-        "boot": np.zeros(n, np.int32),
-        "utc_ns": START + np.rint(np.arange(n) * SECOND / rate).astype(np.int64),
-        "value": np.where(lost, np.nan, signal).astype(np.float32),
-        "origin": pd.Categorical(np.where(lost, "missing", "measured"), categories=list(codes.ORIGIN)),
-        "quality": pd.Categorical(np.where(lost, "not_measured", "good"), categories=list(codes.QUALITY)),
-    })  # fmt: skip
+def _features(heard: Listened, rate: float, windows: Windows, settings: Heart) -> dict[str, Feature]:
     kind = Kind.model_validate({
         "kind": 1, "stream": "ecg", "rate_hz": rate, "samples": 20, "bits": 12, "order": "big",
         "channels": [{"name": "ecg", "unit": "mV"}],
     })  # fmt: skip
     node = Node(session="*", node="heart", address=1, placement="chest")
-    windows = Windows(START, seconds, int(n / rate) // seconds)
-    kept = samples.iloc[: int(windows.count * seconds * rate)]
-    named = kept.rename(columns={"value": "ecg", "quality": "ecg_quality"})
-    return Stream(node, kind, named, windows, Epochs(seconds=seconds, min_coverage=0.0))
+    epochs = Epochs(seconds=windows.seconds, min_coverage=0.0)
+    heart = HeartStream(node, kind, windows, heard, epochs, settings, None)
+    return {one.name: one for one in features_of(heart)}

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pandas as pd
+import pyarrow as arrow
 from nodeday.schemas import codes
 
 from nodeday.features.heart.rates import Series
+from nodeday.features.pieces import Piece, cut, rows_of
 
 START = 1_784_005_200_000_000_000
 SECOND = 1_000_000_000
@@ -66,3 +70,8 @@ def swaying(seconds: float, seed: int = 0) -> np.ndarray:
         rr.append(800 + 40 * np.sin(0.2 * np.pi * at) + 25 * np.sin(0.5 * np.pi * at) + 5 * rng.normal())
         at += rr[-1] / 1000
     return np.array(rr)
+
+
+def pieces_of(samples: pd.DataFrame, size: int = 10**9, margin: int = 0) -> Iterator[Piece]:
+    """Rows of table ``samples`` of one channel as a room would hand them on."""
+    return cut(rows_of(arrow.Table.from_pandas(samples, preserve_index=False)), size, margin)

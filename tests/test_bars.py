@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hearts import SECOND, START, named, series, swaying
+from hearts import SECOND, START, named, pieces_of, samples_of, series, swaying
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -12,8 +12,10 @@ from nodeday.features.heart import bars
 from nodeday.features.heart.bridge import bridged
 from nodeday.features.heart.conformal import interval
 from nodeday.features.heart.intervals import FIRST, TOUCHES_GAP, Losses, rr_ms, rr_status
+from nodeday.features.heart.listen import Tally
 from nodeday.features.heart.rates import Series, variability
-from nodeday.features.heart.replay import GRID_NS, Pattern, Replays, moves_ns, pattern
+from nodeday.features.heart.replay import GRID_NS, Pattern, Replays, moves_ns
+from nodeday.features.windows import Windows
 
 quick = settings(deadline=None, max_examples=40)
 
@@ -37,11 +39,13 @@ def lossy(whole: Series, losses: Pattern) -> Series:
 
 
 def test_a_pattern_is_what_was_lost() -> None:
-    at = START + np.arange(2500) * 4_000_000
     missing, computed = np.zeros(2500, np.bool_), np.zeros(2500, np.bool_)
     missing[250:500], computed[1000:1020] = True, True
     missing[2000:] = True
-    lost = pattern(START, START + 12 * SECOND, at, missing, computed)
+    tally = Tally(Windows(START, 12, 1), Windows(START, 10, 2))
+    pieces = pieces_of(samples_of(np.zeros(2500), missing, filled=computed), 300, 7)
+    assert sum(piece.core.stop - piece.core.start for piece in tally.through(pieces)) == 2500
+    lost = tally.losses
     assert np.flatnonzero(lost.computed).tolist() == list(range(400, 408))
     assert lost.missing[100:200].all()
     assert lost.missing[800:1200].all()  # the last two seconds, of which no sample tells

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hearts import RATE, START, ecg, named, samples_of, steady
+from hearts import RATE, START, ecg, named, pieces_of, samples_of, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -111,7 +111,7 @@ def test_a_pause_of_six_seconds_is_a_pause() -> None:
     beats = steady(60)
     beats = np.concatenate([beats[:30], beats[30:] + 6.0])
     signal = ecg(beats, 58)
-    found = beats_of(samples_of(signal, np.zeros(len(signal), np.bool_)), RATE)
+    found = beats_of(pieces_of(samples_of(signal, np.zeros(len(signal), np.bool_))), RATE)
     assert len(found.utc_ns) == 60
     assert found.rr_ms[30] == pytest.approx(6812.3, abs=2)
     assert named(found.status)[30] in ("artefact", "normal")
@@ -362,7 +362,7 @@ def test_beats_across_a_lost_frame() -> None:
     lost = np.zeros(len(signal), np.bool_)
     for at in (beats[20] + 0.3, beats[40] - 0.04):
         lost[int(at * RATE) : int(at * RATE) + 20] = True
-    found = beats_of(samples_of(signal, lost), RATE)
+    found = beats_of(pieces_of(samples_of(signal, lost)), RATE)
     assert len(found.utc_ns) == 59
     status = named(found.status)
     assert status[21] == "spans_gap"
@@ -378,7 +378,7 @@ def test_a_beat_on_computed_samples_says_so() -> None:
     filled = np.zeros(len(signal), np.bool_)
     middle = round(beats[15] * RATE)
     filled[middle - 2 : middle + 3] = True
-    found = beats_of(samples_of(signal, filled, filled=filled), RATE)
+    found = beats_of(pieces_of(samples_of(signal, filled, filled=filled)), RATE)
     assert np.flatnonzero(found.origin).tolist() == [15]
     assert named(found.status)[15:17] == ["beat_in_fill", "beat_in_fill"]
 
@@ -386,6 +386,43 @@ def test_a_beat_on_computed_samples_says_so() -> None:
 def test_nothing_reaches_from_boot_to_boot() -> None:
     samples = samples_of(ecg(steady(30), 26), np.zeros(6500, np.bool_))
     samples["boot"] = np.repeat([0, 1], 3250).astype(np.int32)
-    found = beats_of(samples, RATE)
+    found = beats_of(pieces_of(samples), RATE)
     assert named(found.status).count("first") == 2
     assert (np.diff(found.utc_ns) > 0).all()
+
+
+# --- a long recording in pieces -----------------------------------------------------------
+
+
+@given(st.lists(st.integers(1, 400), min_size=1, max_size=6), st.integers(1, 300), st.integers(0, 200))
+def test_pieces_hold_every_row_once_and_what_is_around_it(boots: list[int], size: int, margin: int) -> None:
+    number = np.repeat(np.arange(len(boots)), boots)
+    rows = samples_of(np.arange(len(number), dtype=float), np.zeros(len(number), np.bool_))
+    seen = []
+    for piece in pieces_of(rows.assign(boot=number.astype(np.int32)), size, margin):
+        own = np.flatnonzero(number == piece.rows.boot)
+        last = piece.first + len(piece.rows)
+        assert (piece.rows.value == own[piece.first : last]).all()
+        begin, end = piece.first + piece.core.start, piece.first + piece.core.stop
+        assert piece.first == max(begin - margin, 0)
+        assert last == min(end + margin, len(own)) or end == len(own)
+        seen += own[begin:end].tolist()
+    assert seen == list(range(len(number)))
+
+
+def test_a_recording_in_pieces_has_the_same_beats() -> None:
+    """A border may lie anywhere: on a beat, in a hole, beside one."""
+    rng = np.random.default_rng(3)
+    beats = 1.0 + np.cumsum(rng.normal(0.8, 0.04, 700))
+    signal = ecg(beats, beats[-1] + 1)
+    lost = np.zeros(len(signal), np.bool_)
+    for at in rng.integers(0, len(signal), 60):
+        lost[at : at + rng.integers(20, 400)] = True
+    rows = samples_of(signal, lost)
+    whole = beats_of(pieces_of(rows), RATE)
+    assert len(whole.utc_ns) > 500
+    for size in (30_011, 41_777, 55_555):
+        parts = beats_of(pieces_of(rows, size, round(60 * RATE)), RATE)
+        assert parts.utc_ns.tolist() == whole.utc_ns.tolist()
+        assert parts.status.tolist() == whole.status.tolist()
+        assert parts.origin.tolist() == whole.origin.tolist()

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hearts import pieces_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import codes
@@ -183,7 +184,7 @@ def test_an_r_peak_inside_a_fill_is_marked_so() -> None:
         "origin": pd.Categorical.from_codes(origin, categories=list(codes.ORIGIN)),
         "quality": pd.Categorical.from_codes(grade, categories=list(codes.QUALITY)),
     })  # fmt: skip
-    found = beats_of(rows, RATE)
+    found = beats_of(pieces_of(rows), RATE)
     at = found.utc_ns / 4_000_000
     imputed = np.asarray(found.origin) == list(codes.BEAT_ORIGIN).index("imputed")
     assert imputed.sum() == 1

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hearts import SECOND, START, ecg, samples_of, series, steady, swaying
+from hearts import SECOND, START, ecg, pieces_of, samples_of, series, steady, swaying
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lombscargle
@@ -190,7 +190,7 @@ def test_nothing_breathes_faster_than_half_the_heart() -> None:
 def judged(signal: np.ndarray, **shares: float) -> pd.DataFrame:
     count = len(signal) // 2500
     ruler = Windows(START, 10, count)
-    _, measures = examine(samples_of(signal, np.zeros(len(signal), np.bool_)), 250.0, ruler)
+    _, measures = examine(pieces_of(samples_of(signal, np.zeros(len(signal), np.bool_))), 250.0, ruler)
     assert measures is not None
     given_shares = {"coverage": 1.0, "flat": 0.0, "clipped": 0.0, "lead_off": 0.0} | shares
     return quality.table(measures, {k: np.full(count, v) for k, v in given_shares.items()}, ruler)

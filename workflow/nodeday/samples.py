@@ -83,6 +83,17 @@ def read(
     return rows.rename(columns={column: word for word, column in own.items()})
 
 
+def edges(results: Path, session: str, node: str, kind: Kind) -> tuple[int, int] | None:
+    """First and last instant of a node's stream, from its file's statistics; None where it was never heard.
+
+    Raises ContractError as :func:`read` does.
+    """
+    source = path(folder(results, session), node, kind)
+    if source.parent.is_dir() and not source.exists():
+        return None
+    return tables.edges(source, "utc_ns")
+
+
 def pieces(results: Path, session: str, node: str, kind: Kind, columns: list[str]) -> Iterator[arrow.Table]:
     """Some columns of a node's stream, a stretch of rows after the other, as they are stored."""
     source = path(folder(results, session), node, kind)

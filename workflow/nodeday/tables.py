@@ -249,6 +249,19 @@ def pieces(source: Path, table: Table | str, columns: list[str]) -> Iterator[arr
         raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
 
 
+def edges(source: Path, column: str) -> tuple[int, int] | None:
+    """Least and greatest value of a column that orders its table, from the file's statistics; None without
+    rows. Raises ContractError where the file is absent or is no Parquet."""
+    try:
+        with parquet.ParquetFile(source) as file:
+            place = file.schema_arrow.names.index(column)
+            groups = [file.metadata.row_group(each).column(place) for each in range(file.num_row_groups)]
+    except (OSError, arrow.ArrowInvalid) as error:
+        raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
+    told = [group.statistics for group in groups if group.num_values]
+    return (min(each.min for each in told), max(each.max for each in told)) if told else None
+
+
 def _stored(file: parquet.ParquetFile, columns: list[str] | None, filters: Filters | None) -> arrow.Table:
     """Rows that meet ``filters``, from the row groups that can hold any.
 

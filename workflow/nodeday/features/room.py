@@ -11,14 +11,16 @@ from nodeday.calibration import calibration_of
 from nodeday.errors import ContractError
 from nodeday.features import others
 from nodeday.features.heart import epochs as heart
-from nodeday.features.heart import quality
-from nodeday.features.heart.beats import Beats, examine
+from nodeday.features.heart.beats import Beats
+from nodeday.features.heart.listen import MARGIN_S, PIECE_S, listen
 from nodeday.features.motion import joint
 from nodeday.features.motion import rows as motion_rows
 from nodeday.features.motion.calibrate import Temperature
 from nodeday.features.motion.epochs import Motion, motion_of
-from nodeday.features.stream import RECEIVED, Feature, Stream, columns_of
-from nodeday.features.windows import Windows, coverage, ratio, windows_over
+from nodeday.features.pieces import ROWS, cut, rows_of
+from nodeday.features.stream import RECEIVED, Feature, Stream, is_acceleration, is_ecg
+from nodeday.features.windows import Windows, windows_over
+from nodeday.layouts import Kind
 from nodeday.ledger import Ledger
 from nodeday.schemas import FEATURES, TABLES, codes
 from nodeday.sections import Node
@@ -35,23 +37,20 @@ def run(study: Study, session: str) -> None:
     with tables.writer(tables.path(study.results, "beats", session), TABLES["beats"]) as out:
         out.write(tables.empty(TABLES["beats"]))
         for node, kind in study.streams_of(session):
-            rows = samples.read(study.results, session, node.node, kind, columns_of(kind))
-            if not len(rows):  # never heard
+            if samples.edges(study.results, session, node.node, kind) is None:  # never heard
                 continue
-            stream = Stream(node, kind, rows, windows, study.file.epochs)
-            scope = f"{node.node}/{kind.stream}"
-            ledger.add("samples", scope, len(stream.utc_ns),
-                       received=int(windows.sums(stream.utc_ns[stream.received]).sum()),
-                       not_received=int((~stream.received).sum()))  # fmt: skip
-            if stream.is_ecg:
-                own = _heart(study, session, stream)
+            if is_ecg(kind):
+                own = _heart(study, session, node, kind, windows)
                 hearts.append(own)
                 features += heart.features_of(own)
-                found = _beat_rows(node.node, own.beats)
-                out.write(found)
-                by_status = {str(key): n for key, n in found["rr_status"].value_counts().items()}
-                ledger.add("beats", scope, len(own.beats.utc_ns), **by_status)
-            elif stream.is_acceleration:
+                _account_heart(ledger, own, _write_beats(out, own))
+                continue
+            rows = samples.read(study.results, session, node.node, kind, ["utc_ns", "origin", *_names(kind)])
+            stream = Stream(node, kind, rows, windows, study.file.epochs)
+            ledger.add("samples", f"{node.node}/{kind.stream}", len(stream.utc_ns),
+                       received=int(windows.sums(stream.utc_ns[stream.received]).sum()),
+                       not_received=int((~stream.received).sum()))  # fmt: skip
+            if is_acceleration(kind):
                 motion = _motion(study, session, stream)
                 moved.append((stream.without_samples(), motion))
                 features += motion.features
@@ -68,42 +67,54 @@ def run(study: Study, session: str) -> None:
 
 def _windows(study: Study, session: str) -> Windows:
     """The session's epochs, from the first sample instant of any node to the last."""
-    edges: list[int] = []
-    for node, kind in study.streams_of(session):
-        utc = samples.read(study.results, session, node.node, kind, ["utc_ns"])["utc_ns"]
-        if len(utc):
-            edges += [int(utc.min()), int(utc.max())]
+    edges = [
+        edge for node, kind in study.streams_of(session)
+        for edge in samples.edges(study.results, session, node.node, kind) or ()
+    ]  # fmt: skip
     if not edges:
         raise ContractError("holds no sample", f"session {session}, table samples", "at least one")
     return windows_over(min(edges), max(edges), study.file.epochs.seconds)
 
 
-def _heart(study: Study, session: str, stream: Stream) -> heart.HeartStream:
+def _names(kind: Kind) -> list[str]:
+    return [channel.name for channel in kind.channels]
+
+
+def _heart(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> heart.HeartStream:
     """An ECG stream with its beats and the quality of each ten seconds."""
-    windows, rows = stream.windows, stream.alone(stream.kind.channels[0].name)
-    ruler = Windows(windows.start_ns, quality.SECONDS, -(-windows.count * windows.seconds // quality.SECONDS))
-    beats, measures = examine(rows, stream.rate_hz, ruler)
-    got = stream.received
-    count = ruler.sums(stream.utc_ns[got])
-    shares = {"coverage": coverage(ruler, stream.utc_ns[got], stream.rate_hz)}
-    for name in ("flat", "clipped", "lead_off"):
-        those = got & (rows["quality"] == name).to_numpy(np.bool_)
-        shares[name] = np.nan_to_num(ratio(ruler.sums(stream.utc_ns[those]), count), nan=0.0)
-    signal = quality.table(measures or quality.Measures.none(ruler.count), shares, ruler)
+    channel, rate_hz = kind.channels[0].name, kind.rate_hz or 1.0
+    columns = ["boot", "utc_ns", channel, "origin", f"{channel}_quality"]
+    stored = samples.pieces(study.results, session, node.node, kind, columns)
+    rows = (each for table in stored for each in rows_of(table.rename_columns(ROWS)))
+    heard = listen(cut(rows, round(PIECE_S * rate_hz), round(MARGIN_S * rate_hz)), rate_hz, windows)
     who = study.session(session).participant
     person = next((each for each in study.participants if each.participant == who), None)
-    return heart.HeartStream(stream, beats, signal, study.file.heart, person)
+    return heart.HeartStream(node, kind, windows, heard, study.file.epochs, study.file.heart, person)
+
+
+def _write_beats(out: tables.Writer, own: heart.HeartStream) -> pd.DataFrame:
+    rows = _beat_rows(own.node.node, own.heard.beats)
+    out.write(rows)
+    return rows
+
+
+def _account_heart(ledger: Ledger, own: heart.HeartStream, rows: pd.DataFrame) -> None:
+    heard, scope = own.heard, f"{own.node.node}/{own.kind.stream}"
+    ledger.add("samples", scope, heard.samples, received=int(heard.received[-1]),
+               not_received=heard.not_received)  # fmt: skip
+    by_status = {str(key): n for key, n in rows["rr_status"].value_counts().items()}
+    ledger.add("beats", scope, len(heard.beats.utc_ns), **by_status)
 
 
 def _write_quality(study: Study, session: str, hearts: list[heart.HeartStream]) -> None:
     table = TABLES["signal_quality"]
     pieces = [tables.empty(table)]
     for each in hearts:
-        rows = each.signal
+        rows = each.heard.signal
         pieces.append(tables.build(table, {
             **{name: rows[name].to_numpy() for name in table.names if name in rows},
-            "node": np.full(len(rows), each.stream.node.node, object),
-            "channel": np.full(len(rows), each.stream.kind.stream, object),
+            "node": np.full(len(rows), each.node.node, object),
+            "channel": np.full(len(rows), each.kind.stream, object),
             "beats": rows["beats"].to_numpy(np.int64),
             "use": _coded(rows["use"].to_numpy(np.int64), list(codes.SIGNAL_USE)),
         }))  # fmt: skip

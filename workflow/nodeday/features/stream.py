@@ -16,10 +16,14 @@ from nodeday.sections import Epochs, Node
 RECEIVED = ("measured", "recovered")
 
 
-def columns_of(kind: Kind) -> list[str]:
-    """Columns of a stream's file that features read."""
-    own = [name for channel in kind.channels for name in (channel.name, f"{channel.name}_quality")]
-    return ["boot", "utc_ns", "origin", *own]
+def is_ecg(kind: Kind) -> bool:
+    """One channel of an ECG in mV."""
+    return kind.stream == "ecg" and [channel.unit for channel in kind.channels] == ["mV"]
+
+
+def is_acceleration(kind: Kind) -> bool:
+    """Three axes x, y and z in g."""
+    return {(each.name, each.unit) for each in kind.channels} == {("x", "g"), ("y", "g"), ("z", "g")}
 
 
 @dataclass(frozen=True)
@@ -66,11 +70,6 @@ class Stream:
         """Which samples (n,) were measured or recovered."""
         return self.rows["origin"].isin(RECEIVED).to_numpy(np.bool_)
 
-    def alone(self, channel: str) -> pd.DataFrame:
-        """The rows with the columns of ``channel`` as ``value`` and ``quality``."""
-        named = {channel: "value", f"{channel}_quality": "quality"}
-        return self.rows[["boot", "utc_ns", "origin", *named]].rename(columns=named)
-
     @cached_property
     def coverage(self) -> Floats:
         """Share (count,) of the samples that each epoch should hold that were received."""
@@ -79,15 +78,6 @@ class Stream:
     def without_samples(self) -> Stream:
         """The same stream without its rows, which are large."""
         return replace(self, rows=self.rows.iloc[:0])
-
-    @property
-    def is_ecg(self) -> bool:
-        return self.kind.stream == "ecg" and [channel.unit for channel in self.kind.channels] == ["mV"]
-
-    @property
-    def is_acceleration(self) -> bool:
-        """Three axes x, y and z in g."""
-        return {(each.name, each.unit) for each in self.kind.channels} == {("x", "g"), ("y", "g"), ("z", "g")}
 
     def feature(
         self,

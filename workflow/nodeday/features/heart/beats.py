@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday.arrays import Bools, Floats, Ints
+from nodeday.arrays import Floats, Ints
+from nodeday.features.heart.candidates import REFRACTORY_S, apart
 from nodeday.features.heart.coarse import Coarse, coarse
 from nodeday.features.heart.intervals import Losses, rr_ms, rr_status
 from nodeday.features.heart.quality import Measures, measure
 from nodeday.features.heart.rates import Series
 from nodeday.features.heart.rpeaks import LEAST_HZ, NONE, Peaks, peaks_in
 from nodeday.features.heart.twomeans import second_opinion
+from nodeday.features.pieces import GOOD, Piece, Rows
 from nodeday.features.windows import Windows
 from nodeday.schemas import codes
 
@@ -40,44 +44,58 @@ class Beats:
         return Series(self.utc_ns, self.rr_ms, self.status)
 
 
-def beats_of(samples: pd.DataFrame, rate_hz: float) -> Beats:
-    """Beats of one ECG channel: its rows of table ``samples``, columns ``boot``, ``utc_ns``,
-    ``value`` in mV, ``origin`` and ``quality``, in order. Nothing reaches from boot to boot."""
-    return examine(samples, rate_hz, None)[0]
+def beats_of(pieces: Iterable[Piece], rate_hz: float) -> Beats:
+    """Beats of one ECG channel in mV; nothing reaches from boot to boot."""
+    return examine(pieces, rate_hz, None)[0]
 
 
-def examine(samples: pd.DataFrame, rate_hz: float, ruler: Windows | None) -> tuple[Beats, Measures | None]:
+def examine(pieces: Iterable[Piece], rate_hz: float, ruler: Windows | None) -> tuple[Beats, Measures | None]:
     """Beats as :func:`beats_of` gives them, and measures of the signal in each window of ``ruler``."""
-    boots = samples["boot"].to_numpy(np.int32)
-    found, measures = [], None if ruler is None else Measures.none(ruler.count)
-    for boot in np.unique(boots):
-        start, end = np.searchsorted(boots, [boot, boot + 1])
-        own = samples.iloc[start:end]
-        utc = own["utc_ns"].to_numpy(np.int64)
-        peaks, signal, losses = _peaks_of(own, rate_hz)
-        at = peak_times(peaks, utc)
-        rr = rr_ms(at)
-        origin = np.where(
-            losses.computed[peaks.sample + 1] > losses.computed[peaks.sample], IMPUTED, MEASURED
-        )
-        status = rr_status(rr, peaks.sample, losses, rate_hz)
-        number = np.full(len(at), boot, np.int32)
-        found.append((number, at, peaks.height_mv, peaks.base_mv, origin, rr, status))
-        if ruler is not None and measures is not None and signal is not None:
-            second = second_opinion(signal, rate_hz)
-            measures += measure(signal, peaks.sample, second, utc, rate_hz, ruler)
+    found = [_of_boot([], -1, rate_hz, None, None)]
+    measures = None if ruler is None else Measures.none(ruler.count)
+    for boot, own in groupby(pieces, lambda piece: piece.rows.boot):
+        found.append(_of_boot(own, boot, rate_hz, ruler, measures))
     return Beats(*(np.concatenate(parts) for parts in zip(*found, strict=True))), measures
 
 
-def _peaks_of(samples: pd.DataFrame, rate_hz: float) -> tuple[Peaks, Coarse | None, Losses]:
-    """R peaks of one boot, the signal that they were found in, and what was lost of it."""
-    missing: Bools = (samples["origin"] == "missing").to_numpy(np.bool_)
-    computed: Bools = (samples["origin"] == "interpolated").to_numpy(np.bool_)
-    trusted: Bools = (samples["quality"] == "good").to_numpy(np.bool_)
-    value = np.where(missing, 0.0, samples["value"].to_numpy(np.float64))
-    losses = Losses.of(missing, computed)
-    signal = coarse(value, ~missing, trusted, rate_hz) if rate_hz > LEAST_HZ else None
-    return NONE if signal is None else peaks_in(signal, value, rate_hz), signal, losses
+def _of_boot(
+    pieces: Iterable[Piece], boot: int, rate_hz: float, ruler: Windows | None, measures: Measures | None
+) -> tuple[Any, ...]:
+    """The fields of :class:`Beats` of one boot; adds to ``measures``."""
+    parts, lost = [_own(NONE, np.zeros(0, np.int64), slice(0, 0), 0)], [np.zeros((2, 0), np.bool_)]
+    for piece in pieces:
+        rows = piece.rows
+        lost.append(np.stack([rows.missing, rows.computed])[:, piece.core])
+        peaks, signal = _peaks_of(rows, rate_hz)
+        parts.append(_own(peaks, rows.utc_ns, piece.core, piece.first))
+        if ruler is not None and measures is not None and signal is not None:
+            second = second_opinion(signal, rate_hz)
+            measures += measure(signal, peaks.sample, second, rows.utc_ns, rate_hz, ruler, piece.core)
+    sample, at, height, base = (np.concatenate(part) for part in zip(*parts, strict=True))
+    # Both of two pieces may see a beat on their border as their own.
+    once = apart(sample / rate_hz, np.abs(height), REFRACTORY_S)
+    sample, at, height, base = (each[once] for each in (sample, at, height, base))
+    missing, computed = np.concatenate(lost, axis=1)
+    origin = np.where(computed[sample], IMPUTED, MEASURED)
+    rr = rr_ms(at)
+    status = rr_status(rr, sample, Losses.of(missing, computed), rate_hz)
+    return np.full(len(at), boot, np.int32), at, height, base, origin, rr, status
+
+
+def _own(peaks: Peaks, utc_ns: Ints, core: slice, first: int) -> tuple[Ints, Ints, Floats, Floats]:
+    """Number within the boot, instant, height and base of the peaks that lie in ``core``."""
+    own = (peaks.sample >= core.start) & (peaks.sample < core.stop)
+    at = peak_times(peaks, utc_ns)
+    return peaks.sample[own] + first, at[own], peaks.height_mv[own], peaks.base_mv[own]
+
+
+def _peaks_of(rows: Rows, rate_hz: float) -> tuple[Peaks, Coarse | None]:
+    """R peaks of one boot, and the signal that they were found in."""
+    value = np.where(rows.missing, 0.0, rows.value.astype(np.float64))
+    if rate_hz <= LEAST_HZ:
+        return NONE, None
+    signal = coarse(value, ~rows.missing, rows.quality == GOOD, rate_hz)
+    return NONE if signal is None else peaks_in(signal, value, rate_hz), signal
 
 
 def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import pandas as pd
 
 from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart import quality, reserve
 from nodeday.features.heart.bars import rate_bars, spectrum_bars, spread_bars
-from nodeday.features.heart.beats import Beats
 from nodeday.features.heart.intervals import FOR_VARIABILITY
+from nodeday.features.heart.listen import HALF_NS, Listened
 from nodeday.features.heart.rates import (
     LEAST_INTERVALS,
     LEAST_PAIRS,
@@ -22,10 +21,10 @@ from nodeday.features.heart.rates import (
     heart_rate,
     variability,
 )
-from nodeday.features.heart.replay import Replays, pattern
+from nodeday.features.heart.replay import Replays
 from nodeday.features.heart.respiration import breaths_per_minute
 from nodeday.features.heart.spectrum import BANDS_HZ, Rows, powers_of
-from nodeday.features.stream import Feature, Stream
+from nodeday.features.stream import Feature
 from nodeday.features.windows import (
     HAS_VALUE,
     LOW_COVERAGE,
@@ -35,9 +34,12 @@ from nodeday.features.windows import (
     TOO_FEW_BEATS,
     TOO_MANY_LOST,
     TOO_SHORT,
+    Windows,
+    judged,
     ratio,
 )
-from nodeday.sections import Heart, Participant
+from nodeday.layouts import Kind
+from nodeday.sections import Epochs, Heart, Node, Participant
 
 SECOND = 1_000_000_000
 
@@ -61,52 +63,44 @@ class Span:
 
 @dataclass(frozen=True)
 class HeartStream:
-    """An ECG stream, its beats and the quality of its signal, and what the study asks for."""
+    """What was heard of an ECG stream over the epochs ``windows``, and what the study asks for."""
 
-    stream: Stream
-    beats: Beats
-    signal: pd.DataFrame
+    node: Node
+    kind: Kind
+    windows: Windows
+    heard: Listened
+    epochs: Epochs
     settings: Heart
     person: Participant | None
 
     @cached_property
     def series(self) -> Series:
-        return self.beats.series
-
-    @cached_property
-    def received_ns(self) -> Ints:
-        return np.sort(self.stream.utc_ns[self.stream.received])
+        return self.heard.beats.series
 
     @cached_property
     def replays(self) -> Replays:
-        rows, windows = self.stream.rows, self.stream.windows
-        end = windows.start_ns + windows.count * windows.seconds * SECOND
-        missing, computed = (
-            (rows["origin"] == origin).to_numpy(np.bool_) for origin in ("missing", "interpolated")
-        )
-        losses = pattern(windows.start_ns, end, self.stream.utc_ns, missing, computed)
-        return Replays(self.series, losses)
+        return Replays(self.series, self.heard.losses)
 
     def span(self, seconds: float) -> Span:
         """Windows of ``seconds``, or of an epoch's length where that is longer."""
-        windows = self.stream.windows
+        windows = self.windows
         seconds = max(seconds, float(windows.seconds))
         extra = round((seconds - windows.seconds) / 2 * SECOND)
         last = windows.starts_ns[-1] + windows.seconds * SECOND
         starts = np.maximum(windows.starts_ns - extra, windows.start_ns)
         ends = np.minimum(windows.starts_ns + windows.seconds * SECOND + extra, last)
-        count = np.searchsorted(self.received_ns, ends) - np.searchsorted(self.received_ns, starts)
-        cover = np.minimum(count / (self.stream.rate_hz * (ends - starts) / SECOND), 1.0)
+        low, high = (self.heard.received[(edge - windows.start_ns) // HALF_NS] for edge in (starts, ends))
+        cover = np.minimum((high - low) / ((self.kind.rate_hz or 1.0) * (ends - starts) / SECOND), 1.0)
         return Span(seconds, starts, ends, cover, self._usable(starts, ends))
 
     def _usable(self, starts: Ints, ends: Ints) -> dict[int, Floats]:
-        at = self.signal["start_ns"].to_numpy(np.int64)
-        there = self.signal["coverage"].to_numpy(np.float64) >= quality.LEAST_COVERAGE
+        at = self.heard.signal["start_ns"].to_numpy(np.int64)
+        there = self.heard.signal["coverage"].to_numpy(np.float64) >= quality.LEAST_COVERAGE
         low = np.maximum(np.searchsorted(at, starts, side="right") - 1, 0)
         high = np.searchsorted(at, ends)
         shares = {}
         for least in (quality.VARIABILITY, quality.RATE):
-            good = there & (self.signal["use"].to_numpy(np.int64) <= least)
+            good = there & (self.heard.signal["use"].to_numpy(np.int64) <= least)
             total = [np.concatenate([[0.0], np.cumsum(each)]) for each in (good, there)]
             # Where no ten seconds are received enough to judge, coverage decides.
             shares[least] = np.nan_to_num(ratio(*(each[high] - each[low] for each in total)), nan=1.0)
@@ -117,7 +111,7 @@ class HeartStream:
     ) -> Feature:
         """``value`` (w,) where nothing speaks against it; ``lacks`` are (where, reason), the first that
         holds is the reason."""
-        least = self.stream.settings.min_coverage
+        least = self.epochs.min_coverage
         reason = np.full(len(value), HAS_VALUE, np.int64)
         poor = (span.usable[use] < self.settings.min_usable, POOR_SIGNAL)
         against = [(span.coverage == 0, NO_DATA), (span.coverage < least, LOW_COVERAGE), *lacks[:1], poor,
@@ -125,7 +119,7 @@ class HeartStream:
         for where, why in reversed(against):
             reason[where] = why
         kept = np.where(reason == HAS_VALUE, value, np.nan)
-        return Feature(self.stream.node, self.stream.kind.stream, name, kept, span.coverage, reason)
+        return Feature(self.node, self.kind.stream, name, kept, span.coverage, reason)
 
 
 def features_of(heart: HeartStream) -> list[Feature]:
@@ -141,7 +135,8 @@ def _rates(heart: HeartStream) -> list[Feature]:
     if heart.settings.error_bars:
         bars = rate_bars(heart.replays, epoch.starts_ns, epoch.ends_ns, one.value)
         one = one.with_bars(*bars.columns)
-    beats = heart.stream.feature("beats", heart.stream.windows.sums(heart.series.at_ns))
+    found, reason = judged(heart.windows.sums(heart.series.at_ns), epoch.coverage, heart.epochs.min_coverage)
+    beats = Feature(heart.node, heart.kind.stream, "beats", found, epoch.coverage, reason)
     return [one, beats, *reserve.of_reserve(one, heart.person)]
 
 
@@ -205,7 +200,7 @@ def _window_powers(series: Series, span: Span, worth: Bools) -> dict[str, Floats
 def _breaths(heart: HeartStream) -> Feature:
     """Breaths per minute over the window that breathing needs."""
     settings, span = heart.settings, heart.span(heart.settings.respiration_seconds)
-    series, beats = heart.series, heart.beats
+    series, beats = heart.series, heart.heard.beats
     spread = variability(series, span.starts_ns, span.ends_ns)
     lacks = [
         (spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS),

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfiltfilt
 
-from nodeday.arrays import Floats, Ints
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart.coarse import Coarse
 from nodeday.features.windows import Windows, ratio
 from nodeday.schemas import codes
@@ -55,29 +55,35 @@ class Measures:
     def none(cls, count: int) -> Measures:
         return cls(*(np.zeros(count) for _ in fields(cls)))
 
-    def __add__(self, other: Measures) -> Measures:
-        names = [each.name for each in fields(self)]
-        return Measures(*(getattr(self, name) + getattr(other, name) for name in names))
+    def __iadd__(self, other: Measures) -> Measures:
+        for each in fields(self):
+            getattr(self, each.name).__iadd__(getattr(other, each.name))
+        return self
 
 
 def measure(
-    signal: Coarse, peaks: Ints, second_s: Floats, utc_ns: Ints, rate_hz: float, ruler: Windows
+    signal: Coarse, peaks: Ints, second_s: Floats, utc_ns: Ints, rate_hz: float, ruler: Windows, core: slice
 ) -> Measures:
-    """Sums over the windows of ``ruler`` for one boot: ``peaks`` (b,) and ``second_s`` are the beats of both
-    detectors, as sample numbers and as seconds on the sample clock."""
-    at = utc_ns[signal.sample]
-    value = signal.value[signal.place]
-    other = np.clip(np.rint(second_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1)
+    """Sums over the windows of ``ruler`` for the samples of ``core``: ``peaks`` (b,) and ``second_s`` are the
+    beats of both detectors, as sample numbers and as seconds on the sample clock."""
+
+    def inside(sample: Ints) -> Bools:
+        return np.asarray((sample >= core.start) & (sample < core.stop), np.bool_)
+
+    own = inside(signal.sample)
+    at, place = utc_ns[signal.sample[own]], signal.place[own]
+    value = signal.value[place]
     moments = [ruler.sums(at, value**power) for power in (1, 2, 3, 4)]
-    powers = [
-        ruler.sums(at, each[signal.place] ** 2)
-        for each in (signal.band(5.0, 15.0), signal.band(5.0, 40.0), _slow(signal))
-    ]
+    bands = (signal.band(5.0, 15.0), signal.band(5.0, 40.0), _slow(signal))
+    powers = [ruler.sums(at, each[place] ** 2) for each in bands]
+    other = np.clip(np.rint(second_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1)
+    extra = other[inside(other) & ~matches(second_s, peaks / rate_hz)]
+    mine, when = inside(peaks), utc_ns[peaks]
+    matched = matches(peaks / rate_hz, second_s).astype(np.float64)
+    alike = likeness(signal, peaks, ruler.of(when))
     return Measures(
-        ruler.sums(utc_ns[peaks]), ruler.sums(utc_ns[other[~matches(second_s, peaks / rate_hz)]]),
-        ruler.sums(utc_ns[peaks], matches(peaks / rate_hz, second_s).astype(np.float64)),
-        ruler.sums(utc_ns[peaks], likeness(signal, peaks, ruler.of(utc_ns[peaks]))), ruler.sums(at),
-        *moments, *powers,
+        ruler.sums(when[mine]), ruler.sums(utc_ns[extra]), ruler.sums(when[mine], matched[mine]),
+        ruler.sums(when[mine], alike[mine]), ruler.sums(at), *moments, *powers,
     )  # fmt: skip
 
 

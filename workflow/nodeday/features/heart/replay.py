@@ -70,18 +70,6 @@ class Pattern:
         return np.logical_or(*(total[high] > total[low] for total in each))
 
 
-def pattern(start_ns: int, end_ns: int, utc_ns: Ints, missing: Bools, computed: Bools) -> Pattern:
-    """Losses over [start, end) from samples (n,): a place of the grid that no sample falls into is lost
-    too."""
-    count = -(-(end_ns - start_ns) // GRID_NS)
-    state = np.full(count, 2, np.int8)
-    at = ((utc_ns - start_ns) // GRID_NS).astype(np.int64)
-    kept = (at >= 0) & (at < count)
-    for value, those in ((0, ~missing & ~computed), (1, computed), (2, missing)):
-        state[at[kept & those]] = value
-    return Pattern(start_ns, state == 2, state == 1)
-
-
 def moves_ns(length_ns: int) -> Ints:
     """By how much a pattern of ``length_ns`` is moved, (r,): ever more widely to both sides, or evenly
     where the recording is too short for that. Never in step with anything in the heart, such as breathing

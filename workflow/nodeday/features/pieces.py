@@ -1,0 +1,119 @@
+"""A channel's samples in pieces that overlap, so that memory does not grow with the day::
+
+rows of a boot   .............................................
+first piece      [=== core ===]margin
+second piece           margin[=== core ===]margin
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import pyarrow as arrow
+from numpy.typing import NDArray
+
+from nodeday.arrays import Bools, Ints, Singles
+from nodeday.schemas import codes
+
+MEASURED, RECOVERED, INTERPOLATED, MISSING = (
+    list(codes.ORIGIN).index(each) for each in ("measured", "recovered", "interpolated", "missing")
+)
+ROWS = ["boot", "utc_ns", "value", "origin", "quality"]
+"""Columns of a channel that stands alone."""
+GOOD = list(codes.QUALITY).index("good")
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Samples (n,) of one channel and boot, in order: ``value`` is NaN where missing; ``origin`` and
+    ``quality`` are places in their lists of codes."""
+
+    boot: int
+    utc_ns: Ints
+    value: Singles
+    origin: NDArray[np.int8]
+    quality: NDArray[np.int8]
+
+    def __len__(self) -> int:
+        return len(self.utc_ns)
+
+    @property
+    def missing(self) -> Bools:
+        return np.asarray(self.origin == MISSING)
+
+    @property
+    def computed(self) -> Bools:
+        return np.asarray(self.origin == INTERPOLATED)
+
+    @property
+    def received(self) -> Bools:
+        return np.asarray((self.origin == MEASURED) | (self.origin == RECOVERED))
+
+    def part(self, rows: slice) -> Rows:
+        """Those of ``rows``."""
+        return Rows(self.boot, self.utc_ns[rows], self.value[rows], self.origin[rows], self.quality[rows])
+
+    def followed_by(self, other: Rows) -> Rows:
+        """These rows and ``other`` ones of the same boot after them."""
+        names = ("utc_ns", "value", "origin", "quality")
+        return Rows(
+            self.boot, *(np.concatenate([getattr(self, name), getattr(other, name)]) for name in names)
+        )
+
+
+@dataclass(frozen=True)
+class Piece:
+    """``core`` are the rows that are this piece's own, the others its neighbours'; ``first`` is the number of
+    the first of ``rows`` within the boot."""
+
+    rows: Rows
+    core: slice
+    first: int
+
+
+def rows_of(table: arrow.Table) -> Iterator[Rows]:
+    """The columns ``ROWS`` of a channel, boot by boot."""
+    boots = table["boot"].to_numpy()
+    borders = [0, *(np.flatnonzero(np.diff(boots)) + 1).tolist(), len(boots)]
+    utc, value = table["utc_ns"].to_numpy(), table["value"].to_numpy().astype(np.float32, copy=False)
+    places = (_places(table[name], list(known)) for name, known in (("origin", codes.ORIGIN),
+                                                                    ("quality", codes.QUALITY)))  # fmt: skip
+    origin, quality = places
+    for start, end in pairwise(borders):
+        if start < end:
+            yield Rows(int(boots[start]), utc, value, origin, quality).part(slice(start, end))
+
+
+def _places(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:
+    """Places in ``known`` of a column of codes."""
+    parts = [np.zeros(0, np.int8)]
+    for chunk in column.chunks:
+        place = np.array([known.index(word) for word in chunk.dictionary.to_pylist()], np.int8)
+        parts.append(place[chunk.indices.to_numpy()])
+    return np.concatenate(parts)
+
+
+def cut(parts: Iterable[Rows], size: int, margin: int) -> Iterator[Piece]:
+    """Pieces of ``size`` rows of one boot, its last one of fewer, with up to ``margin`` rows on each side.
+
+    ``parts`` are stretches of rows in order, however long.
+    """
+    held: Rows | None = None
+    first = start = 0
+    for part in parts:
+        if held is not None and part.boot == held.boot:
+            held = held.followed_by(part)
+        else:
+            if held is not None:
+                yield Piece(held, slice(start, len(held)), first)
+            held, first, start = part, 0, 0
+        while len(held) > start + size + margin:
+            end = start + size
+            yield Piece(held.part(slice(0, end + margin)), slice(start, end), first)
+            drop = max(end - margin, 0)
+            held, first, start = held.part(slice(drop, None)), first + drop, end - drop
+    if held is not None:
+        yield Piece(held, slice(start, len(held)), first)
