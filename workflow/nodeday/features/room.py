@@ -32,32 +32,32 @@ def run(study: Study, session: str) -> None:
     ledger = Ledger("features", session)
     windows = _windows(study, session)
     features: list[Feature] = []
-    hearts: list[heart.HeartStream] = []
+    signals: list[pd.DataFrame] = [tables.empty(TABLES["signal_quality"])]
     moved: list[tuple[Stream, Motion]] = []
     with tables.writer(tables.path(study.results, "beats", session), TABLES["beats"]) as out:
         out.write(tables.empty(TABLES["beats"]))
+        # What is computed of a stream is kept, and its samples are gone before the next one's are read.
         for node, kind in study.streams_of(session):
             if samples.edges(study.results, session, node.node, kind) is None:  # never heard
                 continue
             if is_ecg(kind):
                 own = _heart(study, session, node, kind, windows)
-                hearts.append(own)
                 features += heart.features_of(own)
+                signals.append(_quality_rows(own))
                 _account_heart(ledger, own, _write_beats(out, own))
+                del own
                 continue
-            rows = samples.read(study.results, session, node.node, kind, ["utc_ns", "origin", *_names(kind)])
-            stream = Stream(node, kind, rows, windows, study.file.epochs)
-            ledger.add("samples", f"{node.node}/{kind.stream}", len(stream.utc_ns),
-                       received=int(windows.sums(stream.utc_ns[stream.received]).sum()),
-                       not_received=int((~stream.received).sum()))  # fmt: skip
+            stream = _stream(study, session, node, kind, windows)
+            _account_stream(ledger, stream)
             if is_acceleration(kind):
                 motion = _motion(study, session, stream)
                 moved.append((stream.without_samples(), motion))
                 features += motion.features
             else:
                 features += others.features_of(stream)
+            del stream
     features += joint.features_of(features)
-    _write_quality(study, session, hearts)
+    tables.write(tables.path(study.results, "signal_quality", session), TABLES["signal_quality"], signals)
     _write_motion(study, session, moved)
     epochs = _epoch_rows(study.session(session).participant, windows, features)
     tables.write(tables.path(study.results, "epochs", session), TABLES["epochs"], epochs)
@@ -76,8 +76,10 @@ def _windows(study: Study, session: str) -> Windows:
     return windows_over(min(edges), max(edges), study.file.epochs.seconds)
 
 
-def _names(kind: Kind) -> list[str]:
-    return [channel.name for channel in kind.channels]
+def _stream(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> Stream:
+    columns = ["utc_ns", "origin", *(channel.name for channel in kind.channels)]
+    rows = samples.read(study.results, session, node.node, kind, columns)
+    return Stream(node, kind, rows, windows, study.file.epochs)
 
 
 def _heart(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> heart.HeartStream:
@@ -98,6 +100,12 @@ def _write_beats(out: tables.Writer, own: heart.HeartStream) -> pd.DataFrame:
     return rows
 
 
+def _account_stream(ledger: Ledger, stream: Stream) -> None:
+    received = int(stream.windows.sums(stream.utc_ns[stream.received]).sum())
+    ledger.add("samples", f"{stream.node.node}/{stream.kind.stream}", len(stream.utc_ns), received=received,
+               not_received=int((~stream.received).sum()))  # fmt: skip
+
+
 def _account_heart(ledger: Ledger, own: heart.HeartStream, rows: pd.DataFrame) -> None:
     heard, scope = own.heard, f"{own.node.node}/{own.kind.stream}"
     ledger.add("samples", scope, heard.samples, received=int(heard.received[-1]),
@@ -106,19 +114,15 @@ def _account_heart(ledger: Ledger, own: heart.HeartStream, rows: pd.DataFrame) -
     ledger.add("beats", scope, len(heard.beats.utc_ns), **by_status)
 
 
-def _write_quality(study: Study, session: str, hearts: list[heart.HeartStream]) -> None:
-    table = TABLES["signal_quality"]
-    pieces = [tables.empty(table)]
-    for each in hearts:
-        rows = each.heard.signal
-        pieces.append(tables.build(table, {
-            **{name: rows[name].to_numpy() for name in table.names if name in rows},
-            "node": np.full(len(rows), each.node.node, object),
-            "channel": np.full(len(rows), each.kind.stream, object),
-            "beats": rows["beats"].to_numpy(np.int64),
-            "use": _coded(rows["use"].to_numpy(np.int64), list(codes.SIGNAL_USE)),
-        }))  # fmt: skip
-    tables.write(tables.path(study.results, "signal_quality", session), table, pieces)
+def _quality_rows(own: heart.HeartStream) -> pd.DataFrame:
+    table, rows = TABLES["signal_quality"], own.heard.signal
+    return tables.build(table, {
+        **{name: rows[name].to_numpy() for name in table.names if name in rows},
+        "node": np.full(len(rows), own.node.node, object),
+        "channel": np.full(len(rows), own.kind.stream, object),
+        "beats": rows["beats"].to_numpy(np.int64),
+        "use": _coded(rows["use"].to_numpy(np.int64), list(codes.SIGNAL_USE)),
+    })  # fmt: skip
 
 
 def _write_motion(study: Study, session: str, moved: list[tuple[Stream, Motion]]) -> None:

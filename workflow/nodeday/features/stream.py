@@ -77,7 +77,7 @@ class Stream:
 
     def without_samples(self) -> Stream:
         """The same stream without its rows, which are large."""
-        return replace(self, rows=self.rows.iloc[:0])
+        return replace(self, rows=self.rows.iloc[:0].copy())  # a view would keep them all
 
     def feature(
         self,
