@@ -5,13 +5,14 @@ BIN := .venv/bin
 SOURCES := schemas workflow tests benchmarks
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test test-cluster lint generated lock clean
+.PHONY: help demo test test-cluster bench lint generated lock clean
 .DELETE_ON_ERROR:
 
 help:
 	@echo "make demo       set up, then make and run the invented study in demo-study/"
 	@echo "make test       everything that must hold: ruff, mypy, pytest"
 	@echo "make test-cluster  the workflow under a SLURM that the tests start on this machine"
+	@echo "make bench      the benchmarks in short, each beside its peer (some minutes)"
 	@echo "make lint       ruff and mypy only"
 	@echo "make generated  bring the generated files back in step (DICTIONARY.md)"
 	@echo "make lock       resolve the requirements anew (needs uv)"
@@ -25,6 +26,18 @@ test: lint
 
 test-cluster: .venv/.cluster-ready
 	$(BIN)/pytest tests/cluster/under_slurm.py
+
+# The long forms, with their aims, are in each program's first lines.
+bench: .venv/.dev-ready
+	$(BIN)/python benchmarks/decode.py 50
+	$(BIN)/python benchmarks/captures.py 100
+	$(BIN)/python benchmarks/clock.py 1
+	$(BIN)/python benchmarks/repair_speed.py --hours 1
+	$(BIN)/python benchmarks/motion.py
+	$(BIN)/python benchmarks/heart.py ramp
+	$(BIN)/python benchmarks/query.py 100
+	$(BIN)/python benchmarks/scale.py 100
+	$(BIN)/python benchmarks/day.py day notebook --hours 1
 
 lint: .venv/.dev-ready
 	$(BIN)/ruff check $(SOURCES)

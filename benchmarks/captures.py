@@ -6,6 +6,7 @@ lost, duplicate and late frames are exactly those of the truth, in every stream 
 
 from __future__ import annotations
 
+import json
 import sys
 import time
 from collections import Counter
@@ -70,6 +71,8 @@ def main() -> int:
             print(f"seed {seed}: {each}")
     print(f"{count} captures, {failed} with a difference, {time.perf_counter() - begin:.0f} s")
     print(", ".join(f"{name} {n}" for name, n in tally.items()))
+    figures = {"captures": count, "with a difference": failed, **tally}
+    Path(__file__).with_suffix(".json").write_text(json.dumps(figures, indent=1) + "\n")
     return 1 if failed else 0
 
 

@@ -72,10 +72,10 @@ def measure(
 
     own = inside(signal.sample)
     at, place = utc_ns[signal.sample[own]], signal.place[own]
-    value = signal.value[place]
-    moments = [ruler.sums(at, value**power) for power in (1, 2, 3, 4)]
+    value, window = signal.value[place], ruler.of(at)
+    moments = [_total(window, value**power, ruler) for power in (1, 2, 3, 4)]
     bands = (signal.band(5.0, 15.0), signal.band(5.0, 40.0), _slow(signal))
-    powers = [ruler.sums(at, each[place] ** 2) for each in bands]
+    powers = [_total(window, each[place] ** 2, ruler) for each in bands]
     other = np.clip(np.rint(second_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1)
     extra = other[inside(other) & ~matches(second_s, peaks / rate_hz)]
     mine, when = inside(peaks), utc_ns[peaks]
@@ -85,6 +85,11 @@ def measure(
         ruler.sums(when[mine]), ruler.sums(utc_ns[extra]), ruler.sums(when[mine], matched[mine]),
         ruler.sums(when[mine], alike[mine]), ruler.sums(at), *moments, *powers,
     )  # fmt: skip
+
+
+def _total(window: Ints, weights: Floats, ruler: Windows) -> Floats:
+    """Sum of ``weights`` (n,) over each window, given the number of its window for each, (n,)."""
+    return np.asarray(np.bincount(window, weights, minlength=ruler.count), np.float64)
 
 
 def _slow(signal: Coarse) -> Floats:
