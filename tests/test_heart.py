@@ -316,13 +316,14 @@ def test_half_of_an_early_beats_pair_is_known_by_its_one_neighbour(lost: int) ->
     assert np.flatnonzero(irregular(rr, whole)).tolist() == [101 - lost]
 
 
-@quick
-@given(st.lists(st.integers(1, 198), max_size=40), st.integers(0, 99))
-def test_holes_make_hardly_a_usual_interval_odd(holes: list[int], seed: int) -> None:
-    rr = breathing() + np.random.default_rng(seed).normal(0, 5, 200)
-    whole = np.ones(200, np.bool_)
-    whole[holes] = False
-    assert (irregular(rr, whole) > 0).sum() <= 2
+def test_holes_make_hardly_a_usual_interval_odd() -> None:
+    """A fifth of the intervals lost, at random: of the others fewer than one in 200 is taken for odd."""
+    odd = []
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        whole = rng.random(200) > 0.2
+        odd.append((irregular(breathing() + rng.normal(0, 5, 200), whole) > 0)[whole].mean())
+    assert np.mean(odd) < 0.005
 
 
 def test_an_early_beat_is_known_beside_an_interval_that_spans_a_hole() -> None:
