@@ -42,8 +42,10 @@ localrules:
     told,
 
 
+# The pages too: a page that somebody removed would not be made anew for the index alone.
 rule all:
     input:
+        expand("results/report/{session}.html", session=SESSIONS),
         "results/report/index.html",
         "results/manifest.json",
 

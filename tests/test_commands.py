@@ -45,19 +45,6 @@ def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
     assert "no diagnosis" in text
 
 
-def test_init_writes_a_study_that_check_understands(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    folder = tmp_path / "new"
-    assert said(capsys, "init", str(folder))[0] == errors.GOOD
-    code, text = said(capsys, "check", "--study", str(folder))
-    assert code == errors.USAGE
-    assert f"no capture at {folder}/captures/S01.bin" in text
-    code, text = said(capsys, "init", str(folder))
-    assert code == errors.USAGE
-    assert "holds a study already" in text
-
-
 def test_check_is_content_with_the_demo(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert said(capsys, "check", "--study", str(study)) == (
         errors.GOOD,
@@ -95,6 +82,62 @@ def test_every_problem_is_told_at_once(study: Path, capsys: pytest.CaptureFixtur
     assert "S01-clean: ready" in text
     assert "S02-lossy.bin is empty" in text
     assert "no capture at" in text
+
+
+def test_problems_of_every_file_are_told_beside_those_of_sessions(
+    study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a broken file would have said is not asked for, so that each problem is told once."""
+    edit(study / "config" / "study.yaml", "min_coverage", "min_coverag")
+    edit(study / "config" / "participants.tsv", "P02\t27", "P02\told")
+    edit(study / "config" / "nodes.tsv", "ankle\t19", "ankle\t300")
+    edit(study / "config" / "events.tsv", "S03-mess\tpacking", "S04\tpacking")
+    (study / "captures" / "S02-lossy.bin").unlink()
+    code, text = said(capsys, "check", "--study", str(study))
+    assert code == errors.USAGE
+    lines = text.splitlines()
+    heads = [line for line in lines if not line.startswith(" ")]
+    assert heads == [
+        "the study: not ready", "S01-clean: not ready", "S02-lossy: not ready", "S03-mess: not ready",
+        "7 problems; 0 of 3 sessions can run.",
+    ]  # fmt: skip
+    for part in ("did you mean min_coverage?", "line 3: age_years", "S04, which has no row here"):
+        assert any(part in line for line in lines[1:4]), part
+    assert sum("address 300; expected less than 256" in line for line in lines) == 3
+    assert sum("no capture at" in line for line in lines) == 1
+    assert "participant P0" not in text
+
+
+def test_each_problem_says_what_to_do(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A sentence ends with what was expected, a remedy or the nearest word."""
+    edit(study / "config" / "sessions.tsv", "S01-clean\tP01", "S01-clean\tP09")
+    edit(study / "config" / "sessions.tsv", "S03-mess.bin\tbeltframe", "S03-mess.bin\tnone")
+    edit(study / "config" / "study.yaml", "  acc:", "  emg:")
+    edit(study / "config" / "study.yaml", "    chest:", "    hip:")
+    edit(study / "config" / "events.tsv", "08:10:00\t", "08:10:00\t2026-07-14T08:05:00")
+    (study / "captures" / "S02-lossy.bin").write_bytes(b"")
+    with (study / "config" / "study.yaml").open("a") as file:
+        file.write("rules:\n  - {rule: calibrated, node: wirst}\n")
+    code, text = said(capsys, "check", "--study", str(study))
+    assert code == errors.USAGE
+    problems = [line for line in text.splitlines() if line.startswith("  ")]
+    assert len(problems) == 6
+    assert len(problems) == len(set(problems))  # what keeps every session from running is told once
+    mute = [line for line in problems if not any(
+        word in line for word in ("; expected ", "did you mean", "Run `nodeday", "Correct "))]  # fmt: skip
+    assert mute == []
+
+
+def test_a_plan_that_does_not_fit_is_told_before_a_run(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "study"
+    lay_out(folder, DEMO_CONFIG, scenario=True)
+    edit(folder / "config" / "scenario.yaml", "streams: [temp]", "streams: [emg]")
+    code, text = said(capsys, "check", "--study", str(folder))
+    assert code == errors.USAGE
+    sentence = "config/scenario.yaml, session S01-clean: node skin sends emg; expected one of acc, ecg, temp."
+    assert f"S01-clean: not ready\n  {sentence}\n" in text
 
 
 def test_a_folder_that_is_no_study(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

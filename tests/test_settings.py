@@ -203,7 +203,8 @@ SESSION = {
     ),
     "fill of a stream that is none": (
         "study.yaml", STUDY + "fill:\n  accc: {method: cubic, max_ms: 100}\n",
-        ["config/study.yaml: fill names accc, a stream of no layout (did you mean acc?)."],
+        ["config/study.yaml: fill names accc, a stream of no layout (did you mean acc?); "
+         "expected one of acc, ecg, mark, temp."],
     ),
     "everything at once": (
         "sessions.tsv", SESSIONS + "S1\tP9\tnone.bin\tnone\t\t2026-07-14T08:00\t2026-07-14T08:00\n",

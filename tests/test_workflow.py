@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
+import jsonschema
 import pandas as pd
+import psutil
 import pyarrow.parquet as parquet
 import pytest
-from conftest import samples_in, simulated
+from conftest import ROOT, samples_in, simulated
 from nodeday.schemas import TABLES
 
 from nodeday import errors, samples, tables
@@ -36,8 +40,30 @@ def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int, str]:
     folder = simulated(tmp_path_factory.mktemp("study") / "s", SCENARIO)
     (folder / "config" / "scenario.yaml").unlink()
     (folder / "captures" / f"{BAD}.bin").write_bytes(bytes(range(256)) * 200)
+    interrupted(folder)
     done = nodeday(folder, "run")
     return folder, done.returncode, done.stdout + done.stderr
+
+
+def interrupted(folder: Path) -> None:
+    """A run that is told to stop (it alone, not its jobs) while a room is at work; it ends them, says so
+    and leaves nothing behind that the next run would trip over."""
+    command = [sys.executable, "-m", "nodeday", "run", "--study", str(folder)]
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    assert process.stderr is not None
+    for line in process.stderr:
+        if f"{GOOD}: frames done" in line:
+            break
+    jobs = psutil.Process(process.pid).children(recursive=True)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == errors.STOPPED, err
+    assert out == ""
+    assert err.splitlines()[-1].startswith("nodeday: stopped. What was finished stays")
+    assert not [job for job in jobs if job.is_running()]
+    assert tables.path(folder / "results", "frames", GOOD).exists()
+    assert not tables.path(folder / "results", "epochs", GOOD).exists()
+    assert not (folder / "results" / "report" / "index.html").exists()
 
 
 def nodeday(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -109,13 +135,63 @@ def test_study_is_a_hive_dataset_that_pandas_reads_alone(ran: tuple[Path, int, s
     assert (epochs.value.isna() == epochs.reason.notna()).all()
 
 
-def test_a_second_run_does_nothing_and_says_the_same(ran: tuple[Path, int, str]) -> None:
+def schema_of(document: str) -> dict[str, object]:
+    """The schema that DEVELOPERS.md states."""
+    blocks = re.findall(r"(?s)```json\n(.*?)```", (ROOT / "DEVELOPERS.md").read_text())
+    found = [json.loads(block) for block in blocks]
+    return next(each for each in found if each["properties"]["document"] == {"const": document})
+
+
+def test_a_second_run_does_nothing_and_says_the_same_for_programs(ran: tuple[Path, int, str]) -> None:
     folder, code, _ = ran
     written = tables.path(folder / "results", "epochs", GOOD)
     before = written.stat().st_mtime_ns
-    again = nodeday(folder, "run")
+    again = nodeday(folder, "run", "--json")
     assert again.returncode == code
     assert written.stat().st_mtime_ns == before
+    told = json.loads(again.stdout)  # so nothing else is there
+    jsonschema.validate(told, schema_of("nodeday run"))
+    assert told["exit_code"] == code
+    state = {each["session"]: each["state"] for each in told["sessions"]}
+    assert state == {GOOD: "finished", BAD: "stopped", ABSENT: "left_out"}
+    good, bad, absent = told["sessions"]
+    assert [node["node"] for node in good["nodes"]] == ["heart", "trunk", "wrist", "ankle", "skin"]
+    assert Path(good["page"]).is_file()
+    assert "are frames of layout beltframe" in bad["why"][0]
+    assert Path(bad["log"]) == folder / "results" / "logs" / BAD / "frames.log"
+    assert "are frames of layout beltframe" in Path(bad["log"]).read_text()
+    assert "no capture at" in absent["why"][0]
+
+
+def test_the_summary_says_what_to_do(ran: tuple[Path, int, str]) -> None:
+    folder, _, text = ran
+    lines = text.splitlines()
+    assert "1 of 3 sessions finished, 1 stopped, 1 left out." in lines
+    assert f"Next: `nodeday check --study {folder}` lists what to put right; then run again." in lines
+    progress = [line for line in lines if re.fullmatch(rf"{GOOD}: \w+ done in .* \(\d+ of \d+.*\)", line)]
+    assert len(progress) == 5  # frames were done before the run that was stopped
+
+
+def test_a_page_that_cannot_be_drawn_stops_its_session(ran: tuple[Path, int, str]) -> None:
+    """Its tables are there, but for one that somebody broke, and only the second pass comes to the page."""
+    folder = ran[0]
+    page = folder / "results" / "report" / f"{GOOD}.html"
+    target = tables.path(folder / "results", "calibration", GOOD)
+    kept, table, stat = page.read_bytes(), target.read_bytes(), target.stat()
+    page.unlink()
+    try:
+        target.write_bytes(b"no table")
+        os.utime(target, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+        done = nodeday(folder, "run", "--json")
+    finally:
+        target.write_bytes(table)
+        os.utime(target, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+        page.write_bytes(kept)
+        (folder / "results" / "failed" / f"{GOOD}.txt").unlink(missing_ok=True)
+    good = json.loads(done.stdout)["sessions"][0]
+    assert (good["state"], good["page"], good["nodes"]) == ("stopped", None, [])
+    assert len(good["why"]) == 1
+    assert good["log"] == str(folder / "results" / "logs" / GOOD / "report.log")
 
 
 def test_plain_snakemake_finds_nothing_left_to_do(ran: tuple[Path, int, str]) -> None:
@@ -132,7 +208,9 @@ def test_status_says_how_far_each_session_is(ran: tuple[Path, int, str]) -> None
     folder, _, _ = ran
     asked = nodeday(folder, "status", "--json")
     assert asked.returncode == errors.GOOD, asked.stderr
-    found = {each["session"]: each for each in json.loads(asked.stdout)}
+    told = json.loads(asked.stdout)
+    jsonschema.validate(told, schema_of("nodeday status"))
+    found = {each["session"]: each for each in told["sessions"]}
     assert set(found) == {GOOD, BAD, ABSENT}
     assert set(found[GOOD]["rooms"].values()) == {"done"}
     assert found[GOOD]["why"] == []

@@ -7,27 +7,24 @@ import importlib
 import sys
 from pathlib import Path
 
-from nodeday import __version__, warm
+from nodeday import __version__
+from nodeday.contents import Contents
 from nodeday.errors import FAULT, GOOD, STOPPED, NodedayError
 
 ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "study", "report", "index")
-CAUTION = "Research software: no diagnosis, no alarm, no medical device."
+RUNNING, SETTING_UP = "nodeday.running", "nodeday.newstudy.command"
+COMMANDS, DATASET, PREPARING = "nodeday.commands", "nodeday.commands_dataset", "nodeday.preparing"
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; return 0 good, 1 a fault of nodeday, 2 usage or settings, 3 data."""
     arguments = sys.argv[1:] if arguments is None else arguments
-    if arguments[:1] == ["room"] and (code := warm.called(arguments)) is not None:
+    if arguments[:1] == ["room"] and (code := _warm(arguments)) is not None:
         return code
-    parser = _parser()
+    parser = build()
     options = parser.parse_args(arguments)
     if not options.command:
         parser.print_help()
-        return GOOD
-    if options.command == "completion":
-        import shtab
-
-        print(shtab.complete(parser, options.shell))
         return GOOD
     try:
         module = importlib.import_module(options.module)
@@ -45,34 +42,42 @@ def main(arguments: list[str] | None = None) -> int:
         return FAULT
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="nodeday",
-        description="A day of raw frames from body-worn nodes, turned into validated tables.",
-        epilog=CAUTION,
-    )
-    parser.add_argument("--version", action="version", version=f"nodeday {__version__}")
-    parser.set_defaults(module="nodeday.commands")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
-    _first_steps(commands)
-    _daily_work(commands)
-    _planning(commands)
-    _dataset(commands)
+def _warm(arguments: list[str]) -> int | None:
+    """The exit code of a room that a process with its libraries at hand has run, where there is one."""
+    from nodeday import warm
+
+    return warm.called(arguments)
+
+
+def build() -> Contents:
+    """The parser, with every command."""
+    parser = Contents(__version__)
+    _before(parser)
+    _recordings(parser)
+    _day_after(parser)
+    _looking(parser)
+    _dataset(parser)
+    _help(parser)
     return parser
 
 
 def _study(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--study", type=Path, default=Path(), metavar="DIR", help="the study's folder")
+    command.add_argument("--study", type=Path, default=Path(), metavar="DIR",
+                         help="the study's folder (the one you are in)")  # fmt: skip
 
 
 def _cores(command: argparse.ArgumentParser) -> None:
     command.add_argument("--cores", type=_count, default=2, metavar="N", help="rooms at work at once (2)")
 
 
+def _json(command: argparse.ArgumentParser, words: str = "for programs") -> None:
+    command.add_argument("--json", action="store_true", help=words)
+
+
 def _count(text: str) -> int:
-    number = int(text)
+    number = int(text) if text.isascii() and text.isdigit() else 0
     if number < 1:
-        raise argparse.ArgumentTypeError(f"{number} is not a positive number")
+        raise argparse.ArgumentTypeError(f"{text} is not a positive whole number")
     return number
 
 
@@ -83,95 +88,169 @@ def _share(text: str) -> float:
     return number
 
 
-def _first_steps(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    demo = commands.add_parser("demo", help="make an invented study and run it")
-    demo.add_argument("folder", nargs="?", type=Path, default=Path("demo-study"), metavar="DIR")
+def _before(parser: Contents) -> None:
+    parser.heading("Before the field")
+    demo = parser.command("demo", "make an invented study and run it", "nodeday demo demo-study", COMMANDS)
+    demo.add_argument("folder", nargs="?", type=Path, default=Path("demo-study"), metavar="DIR",
+                      help="of the study (demo-study)")  # fmt: skip
     demo.add_argument("--recorded", action="store_true", help="real recordings instead of simulated ones")
     _cores(demo)
-    init = commands.add_parser("init", help="write the settings of a new study")
-    init.add_argument("folder", type=Path, metavar="DIR")
-
-
-def _daily_work(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    check = commands.add_parser("check", help="list every problem of the settings, with its remedy")
-    run = commands.add_parser("run", help="captures to tables and pages")
-    for command in (check, run):
-        _study(command)
-    _cores(run)
-    status = commands.add_parser("status", help="how far each session is, and what a run would do")
-    status.add_argument("--json", action="store_true", help="for programs")
-    status.set_defaults(module="nodeday.status")
-    _study(status)
-    audit = commands.add_parser("audit", help="what a session lost and why; the study's limits held to it")
-    audit.add_argument("session", metavar="SESSION")
-    audit.add_argument("--json", action="store_true", help="for programs")
-    _study(audit)
-    view = commands.add_parser("view", help="look at a session, from the whole day to a heartbeat")
-    view.add_argument("session", metavar="SESSION")
-    view.add_argument("--at", metavar="INSTANT", help="begin there: local time, or with an offset from UTC")
-    view.add_argument("--port", type=int, default=0, help="of the page, on this machine only (any)")
-    view.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
-    view.set_defaults(module="nodeday.dayview.command")
-    _study(view)
-    room = commands.add_parser("room", help="one room of one session, as the rules call it")
-    room.add_argument("room", choices=ROOMS)
-    room.add_argument("sessions", nargs="*", metavar="SESSION")
-    _study(room)
-    layout = commands.add_parser("layout", help="explain a layout; say how much of a capture it decodes")
-    layout.add_argument("what", choices=("check",))
+    _init(parser)
+    layout = parser.command(
+        "layout", "explain a layout; say how much of a capture it decodes",
+        "nodeday layout check config/layouts/ours.yaml captures/S01.bin", COMMANDS,
+    )  # fmt: skip
+    layout.add_argument("what", choices=("check",), help="what to do with it")
     layout.add_argument("file", type=Path, metavar="FILE", help="a layout file")
     layout.add_argument("captures", nargs="*", type=Path, metavar="CAPTURE", help="files in order")
-    dictionary = commands.add_parser("dictionary", help="every table, column, unit and code")
-    dictionary.add_argument("table", nargs="?", metavar="TABLE")
-    explain = commands.add_parser("explain", help="what a code, feature, column or table means")
-    explain.add_argument("word", nargs="?", metavar="WORD", help="all codes where there is none")
-    explain.set_defaults(module="nodeday.explain")
-    completion = commands.add_parser("completion", help="a script that completes commands in your shell")
-    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"))
+    plan = parser.command(
+        "plan", "airtime, channel, battery, storage and loss of a session", "nodeday plan config/radio.yaml",
+        PREPARING,
+    )  # fmt: skip
+    plan.add_argument("plan", type=Path, metavar="PLAN", help="a radio and battery plan")
+    _json(plan)
+    plan.add_argument("--no-loss", action="store_true", help="leave out the simulation of what loss costs")
+    bench = parser.command(
+        "bench", "accept and calibrate nodes from a bench capture",
+        "nodeday bench config/bench.yaml\nnodeday bench --demo bench-study", PREPARING,
+    )  # fmt: skip
+    bench.add_argument("plan", nargs="?", type=Path, metavar="PLAN", help="a bench plan")
+    bench.add_argument("--demo", type=Path, metavar="DIR", help="a new demo study with a simulated bench")
+    _cores(bench)
+    for command in (plan, bench):
+        _study(command)
 
 
-def _planning(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    simulate = commands.add_parser("simulate", help="captures of planned sessions, with their truth")
+def _init(parser: Contents) -> None:
+    init = parser.command(
+        "init", "write the settings of a new study; ask what is not told",
+        "nodeday init my-study\n"
+        "nodeday init my-study --zone Europe/Madrid --layout beltframe \\\n"
+        "  --session S01 P01 captures/S01.bin --node hub 0 hub --node heart 16 chest",
+        SETTING_UP,
+    )  # fmt: skip
+    init.add_argument("folder", type=Path, metavar="DIR", help="of the study; nothing there is written over")
+    init.add_argument("--session", nargs=3, action="append", metavar=("SESSION", "PARTICIPANT", "CAPTURE"),
+                      help="a recording, whose it is, its file; once for each")  # fmt: skip
+    init.add_argument("--node", nargs=3, action="append", metavar=("NODE", "ADDRESS", "PLACEMENT"),
+                      help="a node, its address, where it is worn; once for each; the hub too, "
+                           "where it sends marks")  # fmt: skip
+    init.add_argument("--zone", metavar="ZONE", help="time zone of your notes, such as Europe/Madrid")
+    layout = init.add_mutually_exclusive_group()
+    layout.add_argument("--layout", metavar="FILE",
+                        help="how frames are packed: a file, or beltframe (the demo's)")  # fmt: skip
+    layout.add_argument("--skeleton", metavar="NAME", help="a new layout of that name, to be filled in")
+    init.add_argument("--title", metavar="WORDS", help="of the study, for its pages")
+    init.add_argument("--simulate", action="append", metavar="NODE=STREAM",
+                      help="simulate the captures, to try it: what a node sends; once for each")  # fmt: skip
+
+
+def _recordings(parser: Contents) -> None:
+    simulate = parser.command(
+        "simulate", "captures of planned sessions, with their truth", "nodeday simulate", COMMANDS
+    )
     _study(simulate)
-    replay = commands.add_parser("replay", help="recorded signals through an encoder and a lossy channel")
+    replay = parser.command(
+        "replay", "recorded signals through an encoder and a lossy channel",
+        "nodeday replay 100.hea 101.hea --into replayed --loss 0.05", COMMANDS,
+    )  # fmt: skip
     replay.add_argument("files", nargs="+", type=Path, metavar="FILE", help="WFDB header or CSV")
     replay.add_argument("--into", type=Path, required=True, metavar="DIR", help="a new study's folder")
     replay.add_argument("--loss", type=_share, default=0.05, help="share of frames lost (0.05)")
     replay.add_argument("--burst", type=float, default=5.0, help="mean burst of lost frames (5)")
-    replay.add_argument("--seed", type=int, default=1)
-    bench = commands.add_parser("bench", help="accept and calibrate nodes from a bench capture")
-    bench.add_argument("plan", nargs="?", type=Path, metavar="PLAN", help="a bench plan")
-    bench.add_argument("--demo", type=Path, metavar="DIR", help="a new demo study with a simulated bench")
-    plan = commands.add_parser("plan", help="airtime, channel, battery, storage and loss before a session")
-    plan.add_argument("plan", type=Path, metavar="PLAN", help="a radio and battery plan")
-    plan.add_argument("--json", action="store_true", help="for programs")
-    plan.add_argument("--no-loss", action="store_true", help="leave out the simulation of what loss costs")
-    for command in (bench, plan):
-        command.set_defaults(module="nodeday.preparing")
-        _study(command)
-    _cores(bench)
+    replay.add_argument("--seed", type=int, default=1, help="another seed, another draw (1)")
 
 
-def _dataset(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    export = commands.add_parser("export", help="data package, CSV, EDF+ and beat annotations")
+def _day_after(parser: Contents) -> None:
+    parser.heading("The day after")
+    check = parser.command(
+        "check", "every problem of the settings, with its remedy", "nodeday check", COMMANDS
+    )
+    _study(check)
+    run = parser.command("run", "captures to tables and pages", "nodeday run --cores 4", RUNNING)
+    _study(run)
+    _cores(run)
+    _json(run, "for programs: one document on standard output, nothing else there")
+    status = parser.command(
+        "status", "how far each session is, and what a run would do", "nodeday status", "nodeday.status"
+    )
+    _json(status)
+    _study(status)
+    room = parser.command("room", "one room of one session, as a run calls it", "nodeday room loss S01",
+                          COMMANDS)  # fmt: skip
+    room.add_argument("room", choices=ROOMS, help="which")
+    room.add_argument("sessions", nargs="*", metavar="SESSION", help="of the study")
+    _study(room)
+
+
+def _looking(parser: Contents) -> None:
+    parser.heading("Looking")
+    audit = parser.command(
+        "audit", "what a session lost and why, held to the study's limits", "nodeday audit S01", COMMANDS
+    )
+    audit.add_argument("session", metavar="SESSION", help="of the study")
+    _json(audit)
+    _study(audit)
+    view = parser.command(
+        "view", "a session from the whole day to a heartbeat", "nodeday view S01 --at 2026-07-16T08:04",
+        "nodeday.dayview.command",
+    )  # fmt: skip
+    view.add_argument("session", metavar="SESSION", help="of the study")
+    view.add_argument("--at", metavar="INSTANT", help="begin there: local time, or with an offset from UTC")
+    view.add_argument("--port", type=int, default=0, help="of the page, on this machine only (any)")
+    view.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
+    _study(view)
+    trace = parser.command(
+        "trace", "any cell back to the bytes it came from",
+        "nodeday trace epochs session=S01 node=heart epoch=12 feature=heart_rate_bpm", DATASET,
+    )  # fmt: skip
+    trace.add_argument("table", metavar="TABLE", help="which holds the cell")
+    trace.add_argument("key", nargs="+", metavar="NAME=VALUE", help="what tells the row from all others")
+    trace.add_argument("--all", action="store_true", help="every branch, not just the first few")
+    _json(trace, "for programs; every branch")
+    _study(trace)
+
+
+def _dataset(parser: Contents) -> None:
+    parser.heading("The study")
+    export = parser.command(
+        "export", "data package, CSV, EDF+ and beat annotations", "nodeday export csv edf --session S01",
+        DATASET,
+    )  # fmt: skip
     export.add_argument("formats", nargs="+", choices=("package", "csv", "edf", "wfdb"), metavar="FORMAT",
                         help="package, csv, edf or wfdb")  # fmt: skip
     export.add_argument("--session", action="append", default=[], metavar="SESSION", help="only this one")
     export.add_argument("--into", type=Path, metavar="DIR", help="where to (exports/ in the study)")
-    verify = commands.add_parser("verify", help="hash everything anew and compare with the manifest")
-    trace = commands.add_parser("trace", help="any cell back to the bytes it came from")
-    trace.add_argument("table", metavar="TABLE")
-    trace.add_argument("key", nargs="+", metavar="NAME=VALUE", help="what tells the row from all others")
-    trace.add_argument("--all", action="store_true", help="every branch, not just the first few")
-    trace.add_argument("--json", action="store_true", help="for programs; every branch")
-    release = commands.add_parser("release", help="a copy for sharing: dates shifted, ages coarse")
+    verify = parser.command(
+        "verify", "hash everything anew, compare with the manifest", "nodeday verify", DATASET
+    )
+    release = parser.command(
+        "release", "a copy for sharing: dates shifted, ages coarse", "nodeday release ../copy", DATASET
+    )
     release.add_argument("folder", type=Path, metavar="DIR", help="the copy's folder, new")
     release.add_argument("--offsets", type=Path, metavar="FILE",
                          help="where the shifts are kept (release-offsets.tsv in the study)")  # fmt: skip
     release.add_argument("--signals", action="store_true", help="samples and aligned as well")
-    for command in (export, verify, trace, release):
+    for command in (export, verify, release):
         _study(command)
-        command.set_defaults(module="nodeday.commands_dataset")
+
+
+def _help(parser: Contents) -> None:
+    parser.heading("Help")
+    explain = parser.command(
+        "explain", "what a code, feature, column or table means", "nodeday explain hub_outage",
+        "nodeday.explain",
+    )  # fmt: skip
+    explain.add_argument("word", nargs="?", metavar="WORD", help="all codes where there is none")
+    dictionary = parser.command(
+        "dictionary", "every table, column, unit and code", "nodeday dictionary gaps", COMMANDS
+    )
+    dictionary.add_argument("table", nargs="?", metavar="TABLE", help="all of them where there is none")
+    completion = parser.command(
+        "completion", "a script that completes commands in your shell",
+        "nodeday completion bash > ~/.local/share/bash-completion/completions/nodeday", "nodeday.completion",
+    )  # fmt: skip
+    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="which")
 
 
 if __name__ == "__main__":

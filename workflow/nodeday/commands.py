@@ -6,50 +6,16 @@ import argparse
 import importlib
 import os
 import shutil
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from nodeday.errors import CONTRACT, FAULT, GOOD, USAGE, ContractError, NodedayError, SettingsError
+from nodeday.errors import CONTRACT, GOOD, USAGE, ContractError, SettingsError
 from nodeday.home import DEMO_CONFIG
+from nodeday.newstudy import refuse_what_is_there, write_snakefile
+from nodeday.running import note_failure, run_study
 
 if TYPE_CHECKING:
     from nodeday.settings import Study
-
-STUDY_SNAKEFILE = """# The chain of nodeday on this study: `snakemake --cores 2`, or `nodeday run`.
-from nodeday.home import SNAKEFILE
-
-
-include: str(SNAKEFILE)
-
-
-rule everything:
-    default_target: True
-    input:
-        rules.all.input,
-"""
-
-
-def init(options: argparse.Namespace) -> int:
-    """Write a new study's settings, never over anything that is there."""
-    folder: Path = options.folder
-    lay_out(folder, DEMO_CONFIG, scenario=False)
-    config = folder / "config"
-    _rewrite(config / "study.yaml", {"study: glasshouse": f"study: {_code(folder.resolve().name)}",
-                                     "title: Harvest crew on hot days": "title: A new study"})  # fmt: skip
-    (config / "participants.tsv").write_text("participant\tage_years\tresting_bpm\nP01\t\t\n")
-    (config / "sessions.tsv").write_text(
-        "session\tparticipant\tcaptures\tlayout\tzone\tstart\tend\nS01\tP01\tcaptures/S01.bin\tbeltframe\t\t\t\n"
-    )
-    (config / "events.tsv").write_text("session\tphase\tstart\tend\n")
-    print(
-        f"A new study lies in {folder}.\n"
-        "  1. Describe your firmware's frames in config/layouts/ (beltframe.yaml is an example).\n"
-        "  2. List participants, sessions, nodes and events in the sheets of config/.\n"
-        "  3. Put each capture where config/sessions.tsv says.\n"
-        f"Then: nodeday check --study {folder}, and nodeday run --study {folder}."
-    )
-    return GOOD
 
 
 def demo(options: argparse.Namespace) -> int:
@@ -61,37 +27,59 @@ def demo(options: argparse.Namespace) -> int:
 
         if fresh:
             recorded.make_study(folder)
-            _snakefile(folder)
-        code = _run(folder, options.cores)
+            write_snakefile(folder)
+        code = run_study(folder, options.cores)
         if code == GOOD:
             print("\n".join(recorded.score(folder, _open_data())))
         return code
     if fresh:
         lay_out(folder, DEMO_CONFIG, scenario=True)
     print(f"A glasshouse harvest crew, invented: three participants, one session each, in {folder}.")
-    return _run(folder, options.cores)
+    return run_study(folder, options.cores)
 
 
 def check(options: argparse.Namespace) -> int:
-    """Print every problem, sorted by session; 2 where there is any."""
+    """Print every problem, those of the whole study (or of every session) first, then by session; 2 where
+    there is any."""
     from nodeday.settings import Study
 
-    study = Study(options.study)
-    count = 0
-    for session in study.sessions:
-        problems = study.problems(session)
-        count += len(problems)
-        print(f"{session}: {'ready' if not problems else 'not ready'}")
-        for problem in problems:
-            print(f"  {problem}")
-    if not study.sessions:
-        raise SettingsError("lists no sessions", str(study.root / "config/sessions.tsv"), "a row each")
-    return USAGE if count else GOOD
+    told: list[SettingsError] = []
+    study = Study(options.study, told)
+    if not study.sessions and not told:
+        told.append(SettingsError("lists no sessions", str(study.root / "config/sessions.tsv"), "a row each"))
+    of = {session: study.problems(session) + _plan_of(study, session) for session in study.sessions}
+    texts = {session: [str(each) for each in found] for session, found in of.items()}
+    everywhere = set.intersection(*map(set, texts.values())) if len(texts) > 1 else set[str]()
+    whole = [*map(str, told), *(text for text in next(iter(texts.values()), []) if text in everywhere)]
+    _list("the study", "not ready", whole)
+    for session, found in texts.items():
+        own = [text for text in found if text not in everywhere]
+        _list(session, "not ready" if own else "ready, but for the study" if whole else "ready", own)
+    count = len(whole) + sum(text not in everywhere for found in texts.values() for text in found)
+    if not count:
+        return GOOD
+    ready = 0 if told else sum(not found for found in texts.values())
+    print(f"{count} problem{'s' * (count > 1)}; {ready} of {len(texts)} sessions can run.")
+    return USAGE
 
 
-def run(options: argparse.Namespace) -> int:
-    """Run the workflow on every session that is ready."""
-    return _run(options.study, options.cores)
+def _list(name: str, state: str, problems: list[str]) -> None:
+    if problems or name != "the study":
+        print("\n".join([f"{name}: {state}", *(f"  {problem}" for problem in problems)]))
+
+
+def _plan_of(study: Study, session: str) -> list[SettingsError]:
+    """What is wrong with the plan of a session that is to be simulated."""
+    if session not in study.planned:
+        return []
+    from nodeday.simulate.scenario import check_plan, load_scenario
+
+    try:
+        plan = load_scenario(study.scenario).session(session)
+        check_plan(plan, study.layout_of(session), study.nodes_of(session))
+    except SettingsError as error:
+        return [] if study.problems(session, captures=False) else [error]
+    return []
 
 
 def audit(options: argparse.Namespace) -> int:
@@ -132,7 +120,7 @@ def replay(options: argparse.Namespace) -> int:
     from nodeday.simulate.replay import replay_files
 
     replay_files(options.files, options.into, options.loss, options.burst, options.seed)
-    _snakefile(options.into)
+    write_snakefile(options.into)
     print(f"A study of {len(options.files)} recordings lies in {options.into}.")
     print(f"Then: nodeday run --study {options.into}")
     return GOOD
@@ -193,105 +181,20 @@ def room(options: argparse.Namespace) -> int:
             else:
                 module.run(study, session)
         except (ContractError, SettingsError) as error:
-            _note_failure(study, session, error)
+            note_failure(study, session, error)
             raise
     return GOOD
 
 
 def lay_out(folder: Path, source: Path, *, scenario: bool) -> None:
     """A study's folder with the settings of ``source``; raise SettingsError where one is there."""
-    if (folder / "config").exists():
-        raise SettingsError("holds a study already", str(folder), remedy="Choose another folder.")
+    refuse_what_is_there(folder)
     ignored = shutil.ignore_patterns() if scenario else shutil.ignore_patterns("scenario.yaml")
     shutil.copytree(source, folder / "config", ignore=ignored)
     (folder / "captures").mkdir(exist_ok=True)
-    _snakefile(folder)
-
-
-def _snakefile(folder: Path) -> None:
-    (folder / "Snakefile").write_text(STUDY_SNAKEFILE)
-
-
-def _rewrite(path: Path, changes: dict[str, str]) -> None:
-    text = path.read_text()
-    for old, new in changes.items():
-        text = text.replace(old, new)
-    path.write_text(text)
-
-
-def _code(name: str) -> str:
-    kept = "".join(letter if letter.isascii() and letter.isalnum() else "-" for letter in name).strip("-")
-    return kept if kept[:1].isalpha() else f"study-{kept}".rstrip("-")
+    write_snakefile(folder)
 
 
 def _open_data() -> Path | None:
     named = os.environ.get("NODEDAY_OPEN_DATA")
     return Path(named) if named else None
-
-
-def _run(folder: Path, cores: int) -> int:
-    from nodeday import engine, warm
-    from nodeday.settings import Study
-
-    study = Study(folder)
-    ready, left_out = [], 0
-    for session in study.sessions:
-        problems = study.problems(session)
-        for problem in problems:
-            print(f"nodeday: left out: {problem}", file=sys.stderr)
-        if problems:
-            left_out += 1
-            _note_failure(study, session, problems[0])
-        else:
-            ready.append(session)
-    if not ready:
-        raise SettingsError("no session is ready to run", str(folder), remedy="See `nodeday check`.")
-    with warm.rooms():
-        finished = engine.run(folder.resolve(), ready, cores)
-    _summary(study, finished)
-    faults = 0
-    for session in (name for name in ready if name not in finished):
-        failed = study.results / "failed" / f"{session}.txt"
-        faults += not failed.exists()
-        reason = failed.read_text().strip() if failed.exists() else _last_words(study.results, session)
-        print(f"nodeday: session {session} stopped: {reason}", file=sys.stderr)
-    if faults:
-        return FAULT
-    if len(finished) < len(ready):
-        return CONTRACT
-    return USAGE if left_out else GOOD
-
-
-def _last_words(results: Path, session: str) -> str:
-    """The last line of the log that was written last, for a session that stopped without a sentence."""
-    logs = sorted((results / "logs" / session).glob("*.log"), key=lambda path: path.stat().st_mtime)
-    lines = logs[-1].read_text(errors="replace").strip().splitlines() if logs else []
-    return f"{lines[-1]} (all of it in {logs[-1]})" if lines else "without a word"
-
-
-def _note_failure(study: Study, session: str, problem: NodedayError) -> None:
-    """Keep the sentence, without the place of the study's folder: pages are the same wherever it lies."""
-    failed = study.results / "failed" / f"{session}.txt"
-    failed.parent.mkdir(parents=True, exist_ok=True)
-    inside = f"{study.root}/" if study.root.name else ""
-    failed.write_text(f"{str(problem).replace(inside, '') if inside else problem}\n")
-
-
-def _summary(study: Study, finished: list[str]) -> None:
-    if not finished:
-        return
-    from nodeday import tables
-
-    rows = tables.read(tables.path(study.results, "sessions"), "sessions")
-    print(f"\n{'session':<12} {'node':<8} {'hours':>6} {'coverage':>9} {'lost':>7}  verdict")
-    for row in rows.itertuples():
-        print(
-            f"{row.session:<12} {row.node:<8} {row.hours:>6.2f} {row.coverage:>8.1%} "
-            f"{row.frames_lost:>7}  {row.verdict}"
-        )
-    results = study.results
-    print(f"\nTables   {results}/<table>/session=<session>/<table>.parquet  (see `nodeday dictionary`)")
-    print(f"Study    {results}/study/epochs_wide.parquet and .csv, {results}/sessions/sessions.parquet")
-    print(f"Pages    {results}/report/index.html")
-    for session in finished:
-        print(f"         {results}/report/{session}.html")

@@ -59,10 +59,11 @@ def _csv(study: Study, sessions: list[str], target: Path) -> None:
 def _edf(study: Study, sessions: list[str], target: Path) -> None:
     import pandas as pd
 
+    from nodeday import csvfile
     from nodeday.dataset import edf
 
     rows = pd.DataFrame([row for session in sessions for row in edf.write(study, session, target)])
-    rows.to_csv(target / "signals.csv", index=False, lineterminator="\n")
+    csvfile.write(target / "signals.csv", [rows])
     print(f"{len(sessions)} EDF+ files in {target}; what became of each signal in signals.csv")
 
 

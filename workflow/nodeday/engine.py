@@ -6,34 +6,82 @@ all sessions: these and the pages are then made of those that finished, in a sec
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from types import FrameType
 
 from nodeday import tables
 from nodeday.errors import NodedayError
+from nodeday.journal import Job, Journal
 
 
-def run(root: Path, sessions: list[str], cores: int) -> list[str]:
-    """Run the chain on ``sessions``; return those that finished. Raise NodedayError where the
-    study's own tables or pages fail."""
+@dataclass(frozen=True)
+class Outcome:
+    """Sessions whose tables are all there, and the jobs that failed."""
+
+    finished: list[str]
+    failed: list[Job]
+
+
+def run(root: Path, sessions: list[str], cores: int) -> Outcome:
+    """Run the chain on ``sessions``. Raise KeyboardInterrupt when stopped, with no job left at work, and
+    NodedayError where the workflow fails without a job that did."""
     # The rules call `nodeday`, which must be the one that is running.
     os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-    results = root / "results"
-    whole = _workflow(root, sessions, cores)
-    finished = [name for name in sessions if _complete(results, name)]
-    if not whole and finished and (finished == sessions or not _workflow(root, finished, cores)):
-        raise NodedayError("the study's tables or pages failed", str(results / "logs"))
-    return finished
+    journal = Journal(cores)
+    whole = _workflow(root, sessions, journal, cores)
+    finished = _finished(root, sessions, journal)
+    if not whole and finished and finished != sessions:
+        whole = _workflow(root, finished, journal, cores)
+        finished = _finished(root, finished, journal)
+    if not whole and not journal.failed:
+        raise NodedayError("the workflow stopped before any of its jobs failed", str(root))
+    return Outcome(finished, journal.failed)
 
 
-def _complete(results: Path, session: str) -> bool:
-    failed = results / "failed" / f"{session}.txt"
-    return tables.path(results, "epochs", session).exists() and not failed.exists()
+def _finished(root: Path, sessions: list[str], journal: Journal) -> list[str]:
+    """Of ``sessions``, those that no failed job speaks of and whose tables are all there."""
+    stopped = {job.session for job in journal.failed}
+    return [
+        name
+        for name in sessions
+        if name not in stopped
+        and not (root / "results" / "failed" / f"{name}.txt").exists()
+        and tables.path(root / "results", "epochs", name).exists()
+    ]
 
 
-def _workflow(root: Path, sessions: Iterable[str], cores: int) -> bool:
+@contextlib.contextmanager
+def _stoppable() -> Iterator[None]:
+    """The engine takes Ctrl-C for a failure of its jobs, and waits for them where only this process was
+    told. So it is noted here, jobs still at work are ended, and it is raised again at the end."""
+    import psutil
+
+    told = False
+
+    def note(number: int, frame: FrameType | None) -> None:
+        nonlocal told
+        told = True
+        for child in psutil.Process().children(recursive=True):
+            with contextlib.suppress(psutil.NoSuchProcess):
+                child.terminate()
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGINT, note)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        if told:
+            raise KeyboardInterrupt
+
+
+def _workflow(root: Path, sessions: Iterable[str], journal: Journal, cores: int) -> bool:
     """One pass of the workflow on ``sessions``; False where a job failed."""
     from snakemake.api import SnakemakeApi
     from snakemake.exceptions import WorkflowError
@@ -48,7 +96,6 @@ def _workflow(root: Path, sessions: Iterable[str], cores: int) -> bool:
         SchedulingSettings,
     )  # fmt: skip
     from snakemake_interface_logger_plugins.registry import LoggerPluginRegistry
-    from snakemake_interface_logger_plugins.settings import LogHandlerSettingsBase
 
     from nodeday import home, progress
 
@@ -56,11 +103,11 @@ def _workflow(root: Path, sessions: Iterable[str], cores: int) -> bool:
     if not registry.is_installed(progress.NAME):
         registry.register_plugin(progress.NAME, progress)
     output = OutputSettings(
-        quiet={Quietness.ALL}, log_handler_settings={progress.NAME: LogHandlerSettingsBase()}
+        quiet={Quietness.ALL}, log_handler_settings={progress.NAME: progress.Settings(journal)}
     )
     here = Path.cwd()
     try:
-        with SnakemakeApi(output) as api:
+        with _stoppable(), SnakemakeApi(output) as api:
             workflow = api.workflow(
                 resource_settings=ResourceSettings(cores=cores),
                 config_settings=ConfigSettings(config={"only": ",".join(sessions)}),
@@ -73,7 +120,11 @@ def _workflow(root: Path, sessions: Iterable[str], cores: int) -> bool:
                 scheduling_settings=SchedulingSettings(scheduler="greedy"),
                 scheduler_settings=GreedySettings(),
             )
-    except WorkflowError:
+    except WorkflowError as error:
+        # Where a job failed, its log says more; else only the engine knows why.
+        if not journal.failed:
+            why = " ".join(str(error).split()).removesuffix(".")
+            raise NodedayError(f"the workflow cannot run ({why})", str(root)) from None
         return False
     finally:
         os.chdir(here)

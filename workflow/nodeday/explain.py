@@ -19,6 +19,11 @@ def explain(options: argparse.Namespace) -> int:
     return GOOD
 
 
+def words() -> list[str]:
+    """Everything that can be explained."""
+    return sorted({*_codes(), *_others()})
+
+
 def _meanings(word: str) -> list[str]:
     found = _codes().get(word, []) + _others().get(word, [])
     if not found:

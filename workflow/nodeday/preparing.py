@@ -63,7 +63,7 @@ def _bench(root: Path, path: Path, cores: int) -> bool:
     own = lay_bench(study, plan, path)
     for problem in own.problems(plan.bench):
         raise problem
-    if not engine.run(own.root.resolve(), [plan.bench], cores):
+    if not engine.run(own.root.resolve(), [plan.bench], cores).finished:
         failed = own.results / "failed" / f"{plan.bench}.txt"
         said = failed.read_text(encoding="utf-8").strip() if failed.exists() else ""
         why = said.removesuffix(".") or f"the chain stopped, see {own.results / 'logs'}"

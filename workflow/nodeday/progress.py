@@ -1,38 +1,39 @@
-"""The workflow's events as a progress bar; plain lines where there is no terminal."""
+"""The workflow's events as bars, a line for each session at work; plain lines where there is no terminal."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from logging import LogRecord
 from typing import Any
 
 from rich.console import Console
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    TextColumn,
-    TimeElapsedColumn,
-    TimeRemainingColumn,
-)
+from rich.progress import BarColumn, Progress, ProgressColumn, Task, TaskID, TextColumn
+from rich.text import Text
 from snakemake_interface_logger_plugins.base import LogHandlerBase
 from snakemake_interface_logger_plugins.common import LogEvent
+from snakemake_interface_logger_plugins.settings import LogHandlerSettingsBase
 
-NAME = "nodeday"
+from nodeday.journal import CHAIN, Job, Journal, span
+
+NAME, STUDY = "nodeday", "study"
+QUIET = ("all", "sessions", "settings", "told")
+"""Jobs of the workflow's own, over in no time."""
+
+
+@dataclass
+class Settings(LogHandlerSettingsBase):
+    """Carries the run's journal to the handler, which the engine makes."""
+
+    journal: Journal = field(default_factory=lambda: Journal(1))
 
 
 class LogHandler(LogHandlerBase):
-    """Shows rooms at work and jobs done; failures are told by the command that follows."""
+    """Writes the journal and shows it; failures are told by the command that follows."""
 
     def __post_init__(self) -> None:
+        self.journal = self.settings.journal if isinstance(self.settings, Settings) else Journal(1)
         self.console = Console(stderr=True)
-        self.rooms: dict[int, str] = {}
-        self.running: dict[int, str] = {}
-        self.bar = Progress(
-            TextColumn("{task.description:<34}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
-            TextColumn("left"), TimeRemainingColumn(),
-            console=self.console, disable=not self.console.is_terminal,
-        )  # fmt: skip
-        self.task: Any = None
+        self.bars = _Bars(self.console, self.journal)
 
     @property
     def writes_to_stream(self) -> bool:
@@ -57,38 +58,90 @@ class LogHandler(LogHandlerBase):
     def emit(self, record: LogRecord) -> None:
         event: Any = getattr(record, "event", None)
         if event == LogEvent.RUN_INFO:
-            self._begin(record)
+            counts = getattr(record, "stats", {})
+            self.journal.plan({room: n for room, n in counts.items() if room != "total"})
         elif event == LogEvent.JOB_INFO:
-            self._job(record)
+            self.journal.begin(getattr(record, "jobid", 0), _job(record))
         elif event in (LogEvent.JOB_FINISHED, LogEvent.JOB_ERROR):
-            self._end_of_job(record)
+            self._end(record, failed=event == LogEvent.JOB_ERROR)
+        else:
+            return
+        if self.console.is_terminal:
+            self.bars.show()
 
-    def _begin(self, record: LogRecord) -> None:
-        total = getattr(record, "stats", {}).get("total")
-        if self.task is None:
-            self.bar.start()
-            self.task = self.bar.add_task("starting", total=total)
-
-    def _job(self, record: LogRecord) -> None:
-        number: int = getattr(record, "jobid", 0)
-        rule = str(getattr(record, "rule_name", None) or getattr(record, "name", "job"))
-        session = (getattr(record, "wildcards", None) or {}).get("session", "study")
-        self.running[number] = f"{session} {rule}"
-        if not self.console.is_terminal and rule not in ("all", "sessions"):
-            self.console.print(f"{session}: {rule}", highlight=False)
-        self._show()
-
-    def _end_of_job(self, record: LogRecord) -> None:
+    def _end(self, record: LogRecord, *, failed: bool) -> None:
         number: int = getattr(record, "job_id", getattr(record, "jobid", 0))
-        self.running.pop(number, None)
-        if self.task is not None:
-            self.bar.advance(self.task)
-        self._show()
-
-    def _show(self) -> None:
-        if self.task is not None:
-            self.bar.update(self.task, description=", ".join(self.running.values())[:34])
+        ended = self.journal.end(number, failed=failed)
+        if ended is None or ended[0].room in QUIET or self.console.is_terminal:
+            return
+        job, seconds = ended
+        left = self.journal.left_s
+        how = f"stopped after {span(seconds)}" if failed else f"done in {span(seconds)}"
+        rest = f", about {span(left)} left" if left else ""
+        count = f"{self.journal.done} of {self.journal.total}{rest}"
+        line = f"{job.session or STUDY}: {job.room} {how} ({count})"
+        self.console.print(line, highlight=False, soft_wrap=True, markup=False)
 
     def close(self) -> None:
-        self.bar.stop()
+        self.bars.stop()
         super().close()
+
+
+def _job(record: LogRecord) -> Job:
+    room = str(getattr(record, "rule_name", None) or getattr(record, "name", "job"))
+    session = (getattr(record, "wildcards", None) or {}).get("session", "")
+    logs = getattr(record, "log", None) or [""]
+    return Job(str(session), room, str(logs[0]))
+
+
+class _Told(ProgressColumn):
+    """What a bar says, asked for anew at each refresh, so that times go on between two events."""
+
+    max_refresh = 0.5
+
+    def __init__(self, journal: Journal) -> None:
+        super().__init__()
+        self.journal = journal
+
+    def render(self, task: Task) -> Text:
+        session = task.fields["session"]
+        if session is None:
+            left = self.journal.left_s
+            rest = f", about {span(left)} left" if left else ""
+            return Text(f"{self.journal.done} of {self.journal.total} rooms done{rest}")
+        at = [f"{job.room} {span(seconds)}" for job, seconds in self.journal.working
+              if (job.session or STUDY) == session and job.room not in QUIET]  # fmt: skip
+        return Text(", ".join(at))
+
+
+class _Bars:
+    """A bar for the run with the time left, and one for each session at work: how far along the chain."""
+
+    def __init__(self, console: Console, journal: Journal) -> None:
+        self.journal = journal
+        self.progress = Progress(
+            TextColumn("{task.description:<20}", markup=False), BarColumn(bar_width=24), _Told(journal),
+            console=console, refresh_per_second=4, disable=not console.is_terminal,
+        )  # fmt: skip
+        self.whole: TaskID | None = None
+        self.own: dict[str, TaskID] = {}
+
+    def show(self) -> None:
+        if self.whole is None:
+            self.progress.start()
+            self.whole = self.progress.add_task("run", total=None, session=None)
+        self.progress.update(self.whole, total=self.journal.total, completed=self.journal.done)
+        rooms: dict[str, list[str]] = {}
+        for job, _ in self.journal.working:
+            if job.room not in QUIET:
+                rooms.setdefault(job.session or STUDY, []).append(job.room)
+        for name in set(self.own) - set(rooms):
+            self.progress.remove_task(self.own.pop(name))
+        for name, at in rooms.items():
+            if name not in self.own:
+                self.own[name] = self.progress.add_task(name, total=len(CHAIN), session=name)
+            passed = min((CHAIN.index(room) for room in at if room in CHAIN), default=0)
+            self.progress.update(self.own[name], completed=passed)
+
+    def stop(self) -> None:
+        self.progress.stop()

@@ -219,6 +219,16 @@ class Session(Strict):
     start: datetime | None = None
     end: datetime | None = None
 
+    @field_validator("captures")
+    @classmethod
+    def _names_that_a_workflow_takes(cls, captures: str) -> str:
+        # The workflow engine puts values of its own in place of {word} and <word>.
+        if set("{}<>") & set(captures) or any(ord(letter) < 32 for letter in captures):
+            raise ValueError(
+                f"{captures!r} holds one of {{}}<> or a control character, which no capture's name may"
+            )
+        return captures
+
     @field_validator("zone")
     @classmethod
     def _known_zone(cls, zone: str | None) -> str | None:
@@ -231,7 +241,7 @@ class Node(Strict):
 
     session: str = Setting(pattern=CODE_OR_ALL)
     node: str = Setting(pattern=NAME)
-    address: int = Setting(ge=0)
+    address: int = Setting(ge=0, lt=2**63)
     placement: str = Setting(pattern=CODE)
     layout: str | None = Setting(default=None, pattern=CODE)
 

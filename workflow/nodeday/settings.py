@@ -12,9 +12,10 @@ from collections import defaultdict
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from nodeday import yamlfile
+from nodeday import fitting, yamlfile
 from nodeday.errors import SettingsError
 from nodeday.layouts.model import Layout, load_layout
 from nodeday.layouts.parts import Kind
@@ -22,35 +23,58 @@ from nodeday.sections import Event, Node, Participant, Planned, Session, StudyFi
 from nodeday.sheetfile import load as _sheet
 
 HUB = "hub"
+UNREAD = StudyFile(study="unread")
+Read = TypeVar("Read")
 
 
 class Study:
     """A study's folder with its settings read. Problems of one session are kept apart: see
-    :meth:`problems`; problems of the study as a whole raise SettingsError on reading."""
+    :meth:`problems`; problems of the study as a whole raise SettingsError on reading, or are put into
+    ``told`` where a list is given. What a broken file would have said then counts as not said."""
 
-    def __init__(self, root: Path) -> None:
-        self.root = root
+    def __init__(self, root: Path, told: list[SettingsError] | None = None) -> None:
+        self.root, self.broken = root, set[str]()
         config = root / "config"
-        self.file = yamlfile.load(config / "study.yaml", StudyFile)
-        self.participants = _sheet(config / "participants.tsv", Participant, "participant")
-        self.sessions = {row.session: row for row in _sheet(config / "sessions.tsv", Session, "session")}
-        self.nodes = _sheet(config / "nodes.tsv", Node)
+
+        def read(name: str, load: Callable[[], Read], nothing: Read) -> Read:
+            try:
+                return load()
+            except SettingsError as error:
+                if told is None:
+                    raise
+                told.append(error)
+                self.broken.add(name)
+                return nothing
+
+        self.file = read("study", lambda: yamlfile.load(config / "study.yaml", StudyFile), UNREAD)
+        self.participants = read(
+            "participants", lambda: _sheet(config / "participants.tsv", Participant, "participant"),
+            list[Participant](),
+        )  # fmt: skip
+        sessions = read(
+            "sessions", lambda: _sheet(config / "sessions.tsv", Session, "session"), list[Session]()
+        )
+        self.sessions = {row.session: row for row in sessions}
+        self.nodes = read("nodes", lambda: _sheet(config / "nodes.tsv", Node), list[Node]())
         self._layouts: dict[str, dict[str, Layout]] = {}
         self._loaded: dict[Path, Layout] = {}
         events = config / "events.tsv"
-        self.events = _sheet(events, Event) if events.exists() else []
+        self.events = read("events", lambda: _sheet(events, Event) if events.exists() else [], list[Event]())
         # Each session asks for its own rows: in a study of thousands, none may search all of them.
-        self._codes = {row.participant for row in self.participants}
+        self.codes = {row.participant for row in self.participants}
         self._rows: dict[str, tuple[list[Node], list[Event]]] = defaultdict(lambda: ([], []))
         for node in self.nodes:
             self._rows[node.session][0].append(node)
         for event in self.events:
             self._rows[event.session][1].append(event)
+        read("names", self._names_known, None)
+
+    def _names_known(self) -> None:
         named = [row.session for row in self.nodes] + [row.session for row in self.events]
         unknown = set(named) - {*self.sessions, "*"}
-        if unknown:
+        if unknown and "sessions" not in self.broken:
             found = f"nodes.tsv or events.tsv name {', '.join(sorted(unknown))}, which has no row here"
-            raise SettingsError(found, str(config / "sessions.tsv"), "a row each")
+            raise SettingsError(found, str(self.root / "config" / "sessions.tsv"), "a row each")
 
     @property
     def results(self) -> Path:
@@ -62,7 +86,7 @@ class Study:
             raise SettingsError(
                 f"no session {name}" + (f" (did you mean {near[0]}?)" if near else ""),
                 str(self.root / "config" / "sessions.tsv"),
-            )
+            )  # fmt: skip
         return self.sessions[name]
 
     def rows_of(self, session: str) -> tuple[list[Node], list[Event]]:
@@ -148,10 +172,6 @@ class Study:
         kinds = [kind for layout in self.layouts_of(session).values() for kind in layout.kinds]
         return {channel.name: channel.unit for kind in kinds for channel in kind.channels}
 
-    def _layouts_fit(self, session: str) -> None:
-        for node in self.nodes_of(session).values():
-            self.layout_of(session, node.node)
-
     def captures_of(self, session: str) -> list[list[Path]]:
         """Captures, each its files in order; raise SettingsError for a file that is absent or empty."""
         named, where = capture_files(self.session(session).captures), f"session {session}"
@@ -215,57 +235,10 @@ class Study:
                 "Move it away, or take the session out of config/scenario.yaml.",
             )  # fmt: skip
 
-    def problems(self, session: str) -> list[SettingsError]:
-        """Everything in the settings that keeps ``session`` from running."""
-        row = self.session(session)
-        found: list[SettingsError] = []
-        captures = self.simulated_captures_of if session in self.planned else self.captures_of
-        looks: list[Callable[[str], object]] = [
-            self.nodes_of, self.layouts_of, self._layouts_fit, self.written_span, self.phases_of,
-            self._fills_of, self._mounting_of, self._rules_fit, captures,
-        ]  # fmt: skip
-        for look in looks:
-            try:
-                look(session)
-            except SettingsError as error:
-                if str(error) not in map(str, found):
-                    found.append(error)
-        if row.participant not in self._codes:
-            found.append(SettingsError(
-                f"participant {row.participant} is not in config/participants.tsv", f"session {session}",
-                "a row for it",
-            ))  # fmt: skip
-        return found
-
-    def _fills_of(self, session: str) -> None:
-        """A fill for a stream that no layout has would be left out without a word."""
-        streams: set[str] = set()
-        others: set[str] = set()
-        for each in {row.layout: name for name, row in self.sessions.items()}.values():
-            try:
-                kinds = [kind for one in self.layouts_of(each).values() for kind in one.kinds]
-            except SettingsError:
-                return  # told by the session whose layout it is
-            streams |= {kind.stream for kind in kinds}
-            others |= {kind.stream for kind in kinds if [channel.unit for channel in kind.channels] != ["mV"]}
-        for name, policy in self.file.fill.items():
-            if policy.method == "pattern" and name in others:
-                raise SettingsError(f"fill of {name} is by pattern, which is for one channel in mV",
-                                    "config/study.yaml", "an ECG, or the method cubic")  # fmt: skip
-            if name not in streams:
-                near = difflib.get_close_matches(name, streams, n=1)
-                hint = f" (did you mean {near[0]}?)" if near else ""
-                raise SettingsError(f"fill names {name}, a stream of no layout{hint}", "config/study.yaml")
-
-    def _mounting_of(self, session: str) -> None:
-        """A mounting for a placement that no node has would be left out without a word."""
-        placements = {row.placement for row in self.nodes}
-        for name in self.file.motion.mounting:
-            if name not in placements:
-                near = difflib.get_close_matches(name, placements, n=1)
-                hint = f" (did you mean {near[0]}?)" if near else ""
-                found = f"motion.mounting names {name}, a placement of no node{hint}"
-                raise SettingsError(found, "config/study.yaml", "a placement of config/nodes.tsv")
+    def problems(self, session: str, *, captures: bool = True) -> list[SettingsError]:
+        """Everything in the settings that keeps ``session`` from running, what a broken file has to say
+        left out; ``captures`` says whether these must be there."""
+        return fitting.problems(self, self.session(session).session, captures)
 
     def phases_of(self, session: str) -> list[tuple[str, int, int | None]]:
         """Noted phases as (name, start, end) in nanoseconds UTC, ordered by their instants; an open end
@@ -284,13 +257,3 @@ class Study:
                 raise SettingsError(found, f"session {session}", "a later end", "Correct config/events.tsv.")
             spans.append((row.phase, start_ns, end_ns))
         return spans
-
-    def _rules_fit(self, session: str) -> None:
-        """A rule for a node that no session has would never apply, without a word."""
-        names = {row.node for row in self.nodes if row.node != HUB}
-        for rule in self.file.rules:
-            if rule.node and rule.node not in names:
-                near = difflib.get_close_matches(rule.node, names, n=1)
-                hint = f" (did you mean {near[0]}?)" if near else ""
-                found = f"rule {rule.rule} names node {rule.node}, which config/nodes.tsv does not{hint}"
-                raise SettingsError(found, "config/study.yaml")

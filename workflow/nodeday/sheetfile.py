@@ -37,7 +37,7 @@ def load(path: Path, model: type[Row], unique: str | None = None) -> list[Row]:
         try:
             rows.append(model.model_validate({k: v for k, v in line.items() if k and v}))
         except ValidationError as error:
-            found.append(f"line {number}: {_plain(error)}")
+            found.append(f"line {number}: {in_words(error)}")
     if found:
         raise SettingsError("; ".join(found), str(path))
     if unique:
@@ -55,7 +55,8 @@ def _header(path: Path, header: list[str], model: type[Strict]) -> None:
             raise SettingsError(f"unknown column {name}{hint}", f"{path} line 1")
 
 
-def _plain(error: ValidationError) -> str:
+def in_words(error: ValidationError) -> str:
+    """All that is wrong with a row."""
     parts = []
     for each in error.errors():
         name = ".".join(str(key) for key in each["loc"])

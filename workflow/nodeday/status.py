@@ -26,7 +26,16 @@ def status(options: argparse.Namespace) -> int:
     """Print a line for each session. Reads no capture and changes nothing."""
     study = Study(options.study)
     found = standing(study)
-    print(json.dumps(found, indent=2) if options.json else "\n".join(_lines(found)))
+    if options.json:
+        about = {
+            "document": "nodeday status",
+            "version": 1,
+            "study": study.file.study,
+            "folder": str(study.root),
+        }
+        print(json.dumps({**about, "sessions": found}, indent=2))
+    else:
+        print("\n".join(_lines(found)))
     return GOOD
 
 

@@ -14,7 +14,8 @@ from nodeday import privacy
 from nodeday.errors import SettingsError
 
 Model = TypeVar("Model", bound=BaseModel)
-
+LONGEST = 1_000_000
+"""Characters of a settings file; the largest of the demo has under 3000."""
 
 NAME, CODE = r"^[a-z][a-z0-9]*$", r"^[A-Za-z][A-Za-z0-9-]*$"
 CODES = r"^[A-Za-z][A-Za-z0-9-]*( *; *[A-Za-z][A-Za-z0-9-]*)*$"
@@ -30,9 +31,9 @@ RULES = {
 
 
 class Strict(BaseModel):
-    """A settings section: unknown keys refused, never changed after it is made."""
+    """A settings section: unknown keys refused, every number finite, never changed after it is made."""
 
-    model_config = {"extra": "forbid", "frozen": True}
+    model_config = {"extra": "forbid", "frozen": True, "allow_inf_nan": False}
 
 
 def placed(message: str, *keys: str | int) -> PydanticCustomError:
@@ -43,11 +44,14 @@ def placed(message: str, *keys: str | int) -> PydanticCustomError:
 def load(path: Path, model: type[Model]) -> Model:
     """Read ``path`` as ``model``; raise SettingsError naming file, line and key of each problem."""
     try:
-        text = path.read_text(encoding="utf-8")
+        with path.open(encoding="utf-8") as file:
+            text = file.read(LONGEST + 1)
     except FileNotFoundError:
         raise SettingsError("no such file", str(path), remedy="Run `nodeday init` for a fresh one.") from None
     except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"cannot be read ({error})", str(path)) from None
+        raise SettingsError(f"cannot be read ({error})", str(path), "a text file in UTF-8") from None
+    if len(text) > LONGEST:
+        raise SettingsError(f"is longer than {LONGEST} characters", str(path), "settings, which are shorter")
     privacy.refuse_text(str(path), text)
     try:
         root = yaml.compose(text, Loader=yaml.SafeLoader)
@@ -56,6 +60,11 @@ def load(path: Path, model: type[Model]) -> Model:
         mark = getattr(error, "problem_mark", None)
         where = f"{path} line {mark.line + 1}" if mark else str(path)
         raise SettingsError(f"is not YAML ({getattr(error, 'problem', error)})", where) from None
+    except (ValueError, RecursionError) as error:  # 2026-02-30, numbers of thousands of digits, deep nests
+        found = f"holds what cannot be read ({str(error).splitlines()[0]})"
+        raise SettingsError(
+            found, str(path), "dates that exist, and settings as the README shows them"
+        ) from None
     if not isinstance(data, dict) or root is None:
         raise SettingsError("holds no keys", str(path), "`key: value` lines")
     _no_twins(path, root)

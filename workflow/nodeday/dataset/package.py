@@ -17,7 +17,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from nodeday import __version__
+from nodeday import __version__, csvfile
 from nodeday.dataset import files
 from nodeday.dataset.files import TableFile
 from nodeday.schemas import TABLES, Column, Table, dictionary
@@ -124,8 +124,8 @@ def dictionary_csv(tables: Iterable[Table]) -> str:
         for column in (*table.columns, *table.template):
             codes = "; ".join(f"{code}: {label}" for code, label in (column.codes or {}).items())
             rows.writerow([table.name, column.name, column.dtype, column.unit,
-                           "yes" if column.nullable else "no", column.ge, column.le, codes,
-                           column.meaning])  # fmt: skip
+                           "yes" if column.nullable else "no", column.ge, column.le, csvfile.plain(codes),
+                           csvfile.plain(column.meaning)])  # fmt: skip
     return out.getvalue()
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field as Setting
 from pydantic import model_validator
@@ -16,6 +16,16 @@ Role = Literal[
     "length", "node", "kind", "sequence", "ticks", "boot", "hub_time", "rssi", "lqi", "battery",
     "utc", "payload", "checksum", "other",
 ]  # fmt: skip
+
+
+MAX_FRAME_BYTES = 65_536
+MAX_CHANNELS = 256
+MAX_RATE_HZ = 100_000.0
+HOUR_NS = 3_600_000_000_000
+"""What a layout may ask for. Body-worn nodes stay far below; past it a slip of a zero would ask for all
+memory there is, so it is refused before anything is laid out."""
+
+Count = Annotated[int, Setting(ge=-(2**31), lt=2**31)]
 
 
 class Parameters(Strict):
@@ -53,9 +63,10 @@ class Field(Strict):
     signed: bool = False
     scale: float = 1.0
     offset: float = 0.0
-    rate_hz: float | None = Setting(default=None, gt=0, description="of ticks")
-    unit_ns: int | None = Setting(default=None, gt=0, description="of hub_time and utc")
-    plus: int = Setting(default=0, description="frame bytes = length field + plus")
+    rate_hz: float | None = Setting(default=None, gt=0, le=1e9, description="of ticks")
+    unit_ns: int | None = Setting(default=None, gt=0, le=HOUR_NS, description="of hub_time and utc")
+    plus: int = Setting(default=0, ge=-MAX_FRAME_BYTES, le=MAX_FRAME_BYTES,
+                        description="frame bytes = length field + plus")  # fmt: skip
     crc: str | Parameters | None = Setting(default=None, description="name in the catalogue, or parameters")
     over: tuple[str, str] | None = Setting(default=None, description="first and last field covered")
 
@@ -93,7 +104,7 @@ class Channel(Strict):
     unit: str
     scale: float = 1.0
     offset: float = 0.0
-    rails: tuple[int, int] | None = Setting(default=None, description="least and most count")
+    rails: tuple[Count, Count] | None = Setting(default=None, description="least and most count")
 
     @model_validator(mode="after")
     def _own_name(self) -> Self:
@@ -116,9 +127,9 @@ class Kind(Strict):
 
     kind: int = Setting(ge=0)
     stream: str = Setting(pattern=NAME)
-    rate_hz: float | None = Setting(default=None, gt=0)
-    samples: int = Setting(default=0, ge=0, description="sample instants in a frame")
-    channels: tuple[Channel, ...] = ()
+    rate_hz: float | None = Setting(default=None, gt=0, le=MAX_RATE_HZ)
+    samples: int = Setting(default=0, ge=0, le=MAX_FRAME_BYTES, description="sample instants in a frame")
+    channels: tuple[Channel, ...] = Setting(default=(), max_length=MAX_CHANNELS)
     bits: Literal[8, 12, 16, 24, 32] = 16
     signed: bool = False
     order: Order = "little"
@@ -128,8 +139,15 @@ class Kind(Strict):
     converter_ms: float = Setting(
         default=0.0, ge=0, description="how much later than the signal its converter's filter gives a sample"
     )
-    every_s: float | None = Setting(default=None, gt=0, description="between frames of plain fields")
+    every_s: float | None = Setting(default=None, ge=0.001, description="between frames of plain fields")
     fields: tuple[Field, ...] = ()
+
+    @model_validator(mode="after")
+    def _within_limits(self) -> Self:
+        bits = self.counts * (self.delta_bits or self.bits) + sum(field.bits for field in self.fields)
+        if bits > 8 * MAX_FRAME_BYTES:
+            raise ValueError(f"a frame of {bits // 8} bytes; {MAX_FRAME_BYTES} is the limit")
+        return self
 
     @model_validator(mode="after")
     def _samples_or_fields(self) -> Self:

@@ -12,6 +12,7 @@ from typing import Any
 import jinja2
 import pandas as pd
 
+from nodeday import csvfile
 from nodeday import page as page_parts
 from nodeday.report import (
     battery,
@@ -136,5 +137,4 @@ def _versions() -> list[tuple[str, str]]:
 
 
 def _csv(target: Path, rows: pd.DataFrame) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    rows.to_csv(target, index=False, lineterminator="\n")
+    csvfile.write(target, [rows])

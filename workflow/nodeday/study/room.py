@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from nodeday import tables
+from nodeday import csvfile, tables
 from nodeday.ledger import Ledger
 from nodeday.schemas import TABLES
 from nodeday.schemas.compiled import pandas_dtype
@@ -43,7 +41,7 @@ def run(study: Study, sessions: list[str]) -> None:
     table, wide = joint.table(study, facts, spans, applied)
     target = study.results / "study" / "epochs_wide.parquet"
     tables.write(target, table, wide)
-    _csv(target.with_suffix(".csv"), wide)
+    csvfile.write(target.with_suffix(".csv"), [wide])
     _close(study, facts, wide)
     ledger = tables.path(study.results, "ledger")
     tables.write(ledger, TABLES["ledger"], _ledger(study, sessions))
@@ -106,13 +104,6 @@ def _built(name: str, rows: Sequence[tuple[object, ...]]) -> pd.DataFrame:
         else:
             columns[column.name] = list(values)
     return tables.build(table, columns)
-
-
-def _csv(target: Path, rows: pd.DataFrame) -> None:
-    """The same rows as text; an empty field is a null. Appears under its name only when whole."""
-    partial = target.with_name(f".{target.name}.partial")
-    rows.to_csv(partial, index=False, lineterminator="\n")
-    os.replace(partial, target)
 
 
 def _close(study: Study, facts: list[SessionFacts], rows: pd.DataFrame) -> None:

@@ -1,0 +1,112 @@
+"""A new study from nothing to its page by README alone: its commands are typed into bash as they stand
+there, and what they print is held to what README says that they print."""
+
+from __future__ import annotations
+
+import doctest
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from conftest import ROOT
+
+from nodeday import errors, tables
+
+SECTION = "A first study"
+FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
+
+
+def transcript(readme: str) -> list[tuple[str, str]]:
+    """Commands of the section with what README prints below each, continuation lines joined."""
+    section = readme.split(f"\n## {SECTION}\n")[1].split("\n## ")[0]
+    found: list[tuple[str, str]] = []
+    for line in section.splitlines():
+        if not line.startswith("    "):
+            if line.strip():
+                found.append(("", ""))  # prose ends what a command printed
+            continue
+        text = line[4:]
+        if text.startswith("$ "):
+            found.append((text[2:], ""))
+        elif found and found[-1][0].endswith("\\"):
+            found[-1] = (f"{found[-1][0]}\n{text}", "")
+        elif found and found[-1][0]:
+            found[-1] = (found[-1][0], f"{found[-1][1]}{text}\n")
+    return [(command, told) for command, told in found if command]
+
+
+def figures_apart(text: str) -> str:
+    """Figures are not compared: another processor may round another way."""
+    return re.sub(r"\d+", "0", text)
+
+
+@pytest.fixture(scope="module")
+def typed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[tuple[str, str, int, str]]]:
+    """The folder; and of each command what README says, its exit code, and what it printed."""
+    folder = tmp_path_factory.mktemp("fresh")
+    commands = transcript((ROOT / "README.md").read_text())
+    script = "".join(f"{command}\nprintf '\\0%d\\0' $?\n" for command, _ in commands)
+    environment = {**os.environ, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"}
+    done = subprocess.run(["bash"], input=script, cwd=folder, capture_output=True, text=True, check=False,
+                          env=environment)  # fmt: skip
+    parts = done.stdout.split("\0")
+    assert "Traceback" not in done.stderr
+    return folder, [
+        (command, told, int(code), printed)
+        for (command, told), printed, code in zip(commands, parts[::2], parts[1::2], strict=False)
+    ]
+
+
+def test_every_command_of_the_section_works(typed: tuple[Path, list[tuple[str, str, int, str]]]) -> None:
+    _, ran = typed
+    assert [command.split()[:2] for command, *_ in ran] == [
+        ["nodeday", "init"], ["cd", "first-study"], ["nodeday", "check"], ["nodeday", "run"],
+        ["nodeday", "audit"], ["nodeday", "explain"], ["nodeday", "status"],
+    ]  # fmt: skip
+    assert [code for _, _, code, _ in ran] == [errors.GOOD] * len(ran)
+
+
+def test_what_is_printed_is_what_readme_says(typed: tuple[Path, list[tuple[str, str, int, str]]]) -> None:
+    wrong = []
+    for command, told, _, printed in typed[1]:
+        if not doctest.OutputChecker().check_output(figures_apart(told), figures_apart(printed), FLAGS):
+            wrong.append(f"{command}\n--- README\n{told}--- printed\n{printed}")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_the_page_says_what_became_of_the_day(typed: tuple[Path, list[tuple[str, str, int, str]]]) -> None:
+    study = typed[0] / "first-study"
+    page = (study / "results" / "report" / "S01.html").read_text()
+    words = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", re.sub(r"(?s)<(script|style)\b.*?</\1>", "", page)))
+    nodes = tables.read(tables.path(study / "results", "sessions"), "sessions")
+    assert set(nodes["node"]) == {"heart", "wrist"}
+    for word in ("S01", "P01", "heart", "wrist", "rest", "walk", "Europe/Madrid", "01 July 2026"):
+        assert word in words, word
+    for coverage in nodes["coverage"]:
+        assert f"{coverage:.1%}".replace("%", " %") in words
+    assert "S01.html" in (study / "results" / "report" / "index.html").read_text()
+
+
+def test_the_reader_of_readme_sees_commands_and_outputs() -> None:
+    text = f"""
+## {SECTION}
+words
+
+    $ one --a \\
+        --b
+    printed
+
+    below a blank line
+
+    $ two
+more words
+
+    not printed by anything
+
+## Next
+    $ three
+"""
+    assert transcript(text) == [("one --a \\\n    --b", "printed\nbelow a blank line\n"), ("two", "")]
