@@ -51,6 +51,12 @@ class Drawing:
         kind = f' class="{style}"' if style else ""
         self.marks.append(f'<text x="{_n(x)}" y="{_n(y)}"{kind}{place_at}>{escape(words)}</text>')
 
+    def link(self, x: float, y: float, words: str, target: str, style: str = "") -> None:
+        """Words that lead to ``target``; reached by keyboard as any other link."""
+        self.marks.append(f'<a href="{escape(target)}">')
+        self.text(x, y, words, f"link {style}".strip())
+        self.marks.append("</a>")
+
     def markup(self) -> Markup:
         """The figure as inline SVG with a title and a description for those who cannot see it."""
         name = escape(self.name)

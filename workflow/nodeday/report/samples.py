@@ -1,0 +1,33 @@
+"""The report's only look at table ``samples``: a stretch of one channel, never a day of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nodeday import tables
+from nodeday.arrays import Floats, Ints
+from nodeday.settings import Study
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Samples of a channel in the order of time: instants in UTC, values (NaN where missing) and
+    origins, (n,) each."""
+
+    utc_ns: Ints
+    value: Floats
+    origin: NDArray[np.object_]
+
+
+def stretch(study: Study, session: str, node: str, channel: str, from_ns: int, to_ns: int) -> Stretch:
+    """What the table holds of a channel in [from, to); raise ContractError where it is absent."""
+    rows = tables.read(
+        tables.path(study.results, "samples", session), "samples", ["utc_ns", "value", "origin"],
+        [("node", "==", node), ("channel", "==", channel), ("utc_ns", ">=", from_ns), ("utc_ns", "<", to_ns)],
+    ).sort_values("utc_ns", kind="stable")  # fmt: skip
+    return Stretch(
+        rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64), rows["origin"].to_numpy(object)
+    )
