@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from nodeday.report.words import count, duration, listed, number, percent
+from nodeday.report.words import count, duration, listed, number, percent, times
 from nodeday.sections import Limits
 
 LOSSY, UNLIKE_PP, UNLIKE_TIMES = 0.02, 0.02, 2.0
@@ -73,10 +73,10 @@ def hub(session: Session) -> list[Advice]:
     worst = mine.groupby("node")["seconds"].sum().max()
     if worst < OUTAGE * session.hours * 3600:
         return []
-    times = int(mine.groupby("node").size().max())
+    often = times(int(mine.groupby("node").size().max()))
     return [Advice(
         "hub_outage", ("hub",), "Look at its power, at the plug of its logger and at the space left on it.",
-        f"All nodes fell silent together {_times(times)}, for {duration(float(worst))} in all, "
+        f"All nodes fell silent together {often}, for {duration(float(worst))} in all, "
         f"{duration(float(spans.max()))} at the longest.", "coverage",
     )]  # fmt: skip
 
@@ -89,7 +89,7 @@ def restarts(session: Session) -> list[Advice]:
         told = f", silent for {duration(float(silent))}" if silent > 0 else ""
         found.append(Advice(
             "restart", (str(node),), "Check battery contact and connector; swap it if it does so again.",
-            f"It restarted {_times(len(own))}{told}.", "drift",
+            f"It restarted {times(len(own))}{told}.", "drift",
         ))  # fmt: skip
     return found
 
@@ -121,10 +121,6 @@ def batteries(session: Session) -> list[Advice]:
     return found
 
 
-def _times(n: int) -> str:
-    return {1: "once", 2: "twice"}.get(n, f"{n} times")
-
-
 def weakest_quarter(low: pd.Series, expected: pd.Series, lost: pd.Series) -> float:
     """Share (0 to 1) of the losses that lie in the weakest quarter of the frames; 0.25 where loss has
     nothing to do with the signal. A bin that the quarter cuts is shared out evenly.
@@ -150,12 +146,12 @@ def placing(session: Session) -> list[Advice]:
         why, because = bound[worst]
         return [Advice(
             "placing", ("hub",), f"Wear it elsewhere, or turn its antenna: {len(bound)} of {nodes} nodes "
-            f"lose with {why}, and the hub is what they share.",
+            f"lose {why}, and the hub is what they share.",
             f"{worst.capitalize()}, the worst: {because}", "signal",
         )]  # fmt: skip
     return [
         Advice("placing", (node,), f"Turn its antenna away from the body, or move it to the other side of "
-               f"the {session.placements.get(node, 'body')}: it loses with {why}.", because, "signal")
+               f"the {session.placements.get(node, 'body')}: it loses {why}.", because, "signal")
         for node, (why, because) in bound.items()
     ]  # fmt: skip
 
@@ -182,7 +178,7 @@ def _by_state(minutes: pd.DataFrame) -> tuple[str, str] | None:
     least, most = float(share.iloc[0]), float(share.iloc[-1])
     if most < STATE_TIMES * least or most - least < UNLIKE_PP:
         return None
-    return str(share.index[-1]), (
+    return f"most while {share.index[-1]}", (
         f"{percent(most)} lost while {share.index[-1]}, {percent(least)} while {share.index[0]}."
     )
 
@@ -192,7 +188,10 @@ def _by_signal(bins: pd.DataFrame) -> tuple[str, str] | None:
     share = weakest_quarter(bins["low"], bins["expected"], bins["lost"]) if len(bins) else 0.0
     if share < WEAK_QUARTER:
         return None
-    return "a weak signal", f"{percent(share, 0)} of its losses lie in the weakest quarter of its signal."
+    return (
+        "with a weak signal",
+        f"{percent(share, 0)} of its losses lie in the weakest quarter of its signal.",
+    )
 
 
 def _loss_of(session: Session, node: str) -> float:

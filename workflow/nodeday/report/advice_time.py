@@ -12,7 +12,7 @@ from nodeday.report.advice import (
     Advice,
     Session,
 )
-from nodeday.report.words import listed, number, percent
+from nodeday.report.words import listed, number, percent, times
 
 
 def unlike_clock(session: Session) -> list[Advice]:
@@ -35,7 +35,7 @@ def unlike_clock(session: Session) -> list[Advice]:
     jumps = session.steps[session.steps["kind"] == "node_step"]
     for node, own in jumps.groupby("node", observed=True, sort=False):
         found.append(Advice("clock_unlike", (str(node),), "Swap it, and try its clock on the bench.",
-                            f"Its ticks jumped {len(own)} times while no other clock did.",
+                            f"Its ticks jumped {times(len(own))} while no other clock did.",
                             "drift"))  # fmt: skip
     return found
 
