@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nodeday.arrays import runs
 
 SECOND = 1_000_000_000
-WIDTH, LEFT, RIGHT = 860, 118, 14
+WIDTH, LEFT, RIGHT = 860, 118, 18
 """Every figure over time shares these, so that an instant stands at one place all down the page."""
 
 
