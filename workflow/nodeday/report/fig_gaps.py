@@ -198,7 +198,10 @@ def _holes(
         left, right = (x0 + float(x) * scale for x in fold.at(np.array([start, end])))
         computed = bool(np.any((filled >= start - worst.SLACK_NS) & (filled < end)))
         left, right = max(left, x0), min(right, x1)
-        drawing.rect(left, top + 8, right - left, bottom - top - 8, "blank" if computed else "hole framed")
+        if computed:
+            drawing.rect(left, top + 8, right - left, bottom - top - 8, "blank")
+        else:
+            drawing.hole(left, top + 8, right - left, bottom - top - 8, style="hole framed")
     left, right = (x0 + float(x) * scale for x in fold.at(np.array([fold.start_ns, fold.end_ns])))
     drawing.path(f"M{left:.1f} {bottom + 2}v5H{right:.1f}v-5", "bracket")
 
