@@ -93,7 +93,7 @@ class Day:
             "offset_ms": offset.total_seconds() * 1e3 if offset is not None else 0.0,
             "channels": [vars(each) | {"key": each.key} for each in self.channels.values()],
             "phases": [{"phase": str(row.phase), "from": self._ms(row.start_ns), "to": self._ms(row.end_ns)}
-                       for row in phases.itertuples()],
+                       for row in phases.itertuples() if row.end_ns > row.start_ns],
             "gaps": self._worst_gaps(),
         }  # fmt: skip
 
