@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from datetime import timedelta
@@ -10,6 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import frictionless
 import numpy as np
 import pandas as pd
 import pytest
@@ -507,6 +509,17 @@ def test_each_figure_has_its_rows_beside_it(made: Made) -> None:
     names = {"coverage", "loss", "drift", "edge", "uncertainty", "heart_rate_bpm", "rmssd_ms", "enmo_mg",
              "mean", "minutes", "next-time", "worst", "signal", "gaps", "exclusions", "ledger"}  # fmt: skip
     assert {path.stem for path in folder.glob("*.csv")} == names
+    # A published standard's own checker, which reads every file against its description.
+    report = frictionless.validate(folder / "datapackage.json")
+    assert report.valid, report.flatten(["rowNumber", "fieldName", "message"])
+    package = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+    fields = {(each["name"], field["name"]): field for each in package["resources"]
+              for field in each["schema"]["fields"]}  # fmt: skip
+    assert fields["drift", "skew_ppm"]["unit"] == TABLES["clock"]["skew_ppm"].unit
+    assert fields["edge", "residual_ms"]["description"] == TABLES["clock"]["residual_ms"].meaning
+    assert fields["heart_rate_bpm", "low"]["unit"] == "bpm"
+    nameless = [key for key, field in fields.items() if "description" not in field]
+    assert nameless == []
     rows = pd.read_csv(folder / "coverage.csv")
     shares = rows[[name for name in rows if name.startswith("share_")]].sum(axis=1)
     assert shares.to_numpy() == pytest.approx(1.0, abs=1e-5)

@@ -6,15 +6,14 @@ import hashlib
 import platform
 from functools import cache
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 import jinja2
-import pandas as pd
 
 from nodeday import page as page_parts
 from nodeday.report import (
     battery,
+    beside,
     fig_bursts,
     fig_clock,
     fig_coverage,
@@ -48,16 +47,14 @@ def run(study: Study, session: str) -> None:
     """
     facts = reading.read(study, session)
     figures = _figures(study, facts)
-    folder = study.results / "report" / f"{session}-data"
-    for figure in figures:
-        _csv(folder / f"{figure.name}.csv", figure.rows)
-    _csv(folder / "gaps.csv", fig_coverage.gap_rows(facts))
-    _csv(folder / "exclusions.csv", facts.exclusions)
-    _csv(folder / "ledger.csv", facts.ledger)
     causes, lost = fig_loss.table(facts)
     damaged = fig_loss.bad_checksums(study, session)
     advice = next_time.next_time(next_time.session_of(study, facts, damaged))
-    _csv(folder / "next-time.csv", next_time.rows(advice))
+    beside.write(study.results / "report" / f"{session}-data", f"The page of session {session}", figures, [
+        ("gaps", "Every lost stretch", fig_coverage.gap_rows(facts)),
+        ("exclusions", "Rules that are not met", facts.exclusions), ("ledger", "Ledger", facts.ledger),
+        ("next-time", "What to do next time", next_time.rows(advice)),
+    ])  # fmt: skip
     page = _environment().get_template("page.html").render(
         study=study.file, facts=facts, figures={figure.name: figure for figure in figures},
         trends=[figure for figure in figures if figure.name in {t.feature for t in fig_trend.TRENDS}],
@@ -75,9 +72,9 @@ def index(study: Study, sessions: list[str]) -> None:
     facts = study_facts.read(study, sessions)
     made = (fig_hours.hours(facts), fig_flow.flow(facts), fig_phases.phases(facts), fig_weeks.weeks(facts))
     figures = {figure.name: figure for figure in made if figure is not None}
-    folder = study.results / "report" / "index-data"
-    for figure in figures.values():
-        _csv(folder / f"{figure.name}.csv", figure.rows)
+    beside.write(study.results / "report" / "index-data", "The page of the study", list(figures.values()), [
+        ("sessions", "Sessions and nodes", facts.sessions)
+    ])  # fmt: skip
     page = (
         _environment()
         .get_template("index.html")
@@ -156,8 +153,3 @@ def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
 def _versions() -> list[tuple[str, str]]:
     packages = ("nodeday", "numpy", "scipy", "pandas", "pandera", "pyarrow")
     return [*((name, version(name)) for name in packages), ("Python", platform.python_version())]
-
-
-def _csv(target: Path, rows: pd.DataFrame) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    rows.to_csv(target, index=False, lineterminator="\n")
