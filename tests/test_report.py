@@ -578,7 +578,7 @@ def test_a_session_without_features_still_has_its_page(tmp_path: Path) -> None:
     room.index(made.study, [made.session])
     text = (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
     assert "Unusable:" in reading_text(text)
-    assert text.count("<figure>") == 6
+    assert text.count("<figure>") == 7
 
 
 @pytest.mark.parametrize(
