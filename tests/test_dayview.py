@@ -276,7 +276,8 @@ def test_a_cell_stands_where_its_row_says(day: Day) -> None:
     def read(name: str) -> pd.DataFrame:
         return tables.read(tables.path(day.study.results, name, SESSION), name)
 
-    epochs, beats, gaps, samples = (read(name) for name in ("epochs", "beats", "gaps", "samples"))
+    epochs, beats, gaps = (read(name) for name in ("epochs", "beats", "gaps"))
+    samples = samples_in(day.study, SESSION, "heart", "ecg")
     row = epochs[(epochs["node"] == "heart") & (epochs["feature"] == "rmssd_ms")].iloc[2]
     got = cell.place(day, f"epochs node=heart epoch={row['epoch']} feature=rmssd_ms")
     assert got["from"] == pytest.approx((row["start_ns"] - day.start_ns) / MS)
@@ -287,10 +288,12 @@ def test_a_cell_stands_where_its_row_says(day: Day) -> None:
     assert got["from"] == got["to"] == pytest.approx((beat["utc_ns"] - day.start_ns) / MS)
     gap = gaps[(gaps["node"] == "heart") & (gaps["frames"] == 3)].iloc[0]
     got = cell.place(day, f"gaps node=heart boot={gap['boot']} seq_from={gap['seq_from']}")
-    lost = samples[(samples["node"] == "heart") & (samples["seq"] >= gap["seq_from"])
-                   & (samples["seq"] < gap["seq_to"])]  # fmt: skip
+    lost = samples[(samples["seq"] >= gap["seq_from"]) & (samples["seq"] < gap["seq_to"])]
     assert got["from"] == pytest.approx((lost["utc_ns"].min() - day.start_ns) / MS)
     assert got["to"] == pytest.approx((lost["utc_ns"].max() - day.start_ns) / MS)
+    one = samples.iloc[777]
+    got = cell.place(day, f"samples node=heart boot=0 seq={one['seq']} position={one['position']}")
+    assert got["from"] == got["to"] == pytest.approx((one["utc_ns"] - day.start_ns) / MS)
     phase = cell.place(day, "phases phase=harvest")
     noted = pd.Timestamp("2026-07-14T07:02:00", tz="Europe/Madrid").value
     assert phase["from"] == pytest.approx((noted - day.start_ns) / MS)

@@ -9,18 +9,20 @@ from datetime import timedelta
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import frictionless
 import numpy as np
 import pandas as pd
 import pytest
+from conftest import samples_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from test_study import NODES, SECOND, START, Made, make_study, write_config
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.errors import ContractError
 from nodeday.report import facts as reading
 from nodeday.report import (
@@ -264,10 +266,10 @@ def test_the_worst_gaps_are_drawn_as_the_tables_say(made: Made) -> None:
     figure = fig_gaps.worst_gaps(made.study, facts)
     assert figure is not None
     rows = figure.rows
-    samples = tables.read(tables.path(made.study.results, "samples", made.session), "samples")
-    samples = samples.assign(utc=instants(samples["utc_ns"].to_numpy(np.int64))).set_index("utc")
+    stored = samples_in(made.study, made.session, "heart", "ecg")
+    stored = stored.assign(utc=instants(stored["utc_ns"].to_numpy(np.int64))).set_index("utc")
     drawn = rows[rows["utc"].notna()]
-    assert (drawn["origin"].to_numpy(str) == samples.loc[drawn["utc"], "origin"].to_numpy(str)).all()
+    assert (drawn["origin"].to_numpy(str) == stored.loc[drawn["utc"], "origin"].to_numpy(str)).all()
     assert drawn.loc[drawn["origin"] == "missing", "value"].isna().all()
     assert drawn.loc[drawn["origin"] == "measured", "value"].notna().all()
     # The outage of all nodes is the longest hole, and its panel is broken.
@@ -279,23 +281,18 @@ def test_the_worst_gaps_are_drawn_as_the_tables_say(made: Made) -> None:
 
 
 def test_only_windows_around_the_worst_gaps_are_read(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
-    asked: list[tables.Filters] = []
-    whole = tables.read
+    asked: list[int] = []
+    whole = samples.read
 
-    def watched(source: Path, table: object, columns: object = None, filters: tables.Filters | None = None
-                ) -> pd.DataFrame:  # fmt: skip
-        if table == "samples":
-            asked.append(filters or [])
-        return whole(source, table, columns, filters)  # type: ignore[arg-type]
+    def watched(*told: Any) -> pd.DataFrame:
+        edges = {operator: value for column, operator, value in told[5] if column == "utc_ns"}
+        asked.append(edges["<"] - edges[">="])
+        return whole(*told)
 
-    monkeypatch.setattr(tables, "read", watched)
-    facts = reading.read(made.study, made.session)
-    fig_gaps.worst_gaps(made.study, facts)
+    monkeypatch.setattr(samples, "read", watched)
+    fig_gaps.worst_gaps(made.study, reading.read(made.study, made.session))
     assert asked
-    for filters in asked:
-        edges = {operator: value for column, operator, value in filters if column == "utc_ns"}
-        assert edges["<"] - edges[">="] <= 10 * SECOND
-        assert {"node", "channel"} <= {column for column, _, _ in filters}
+    assert max(asked) <= 10 * SECOND
 
 
 # Facts and figures of the made session

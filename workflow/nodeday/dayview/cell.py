@@ -6,10 +6,10 @@ from typing import Any
 
 import pandas as pd
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.dayview.session import Day
 from nodeday.errors import SettingsError
-from nodeday.schemas import TABLES
+from nodeday.schemas import TABLES, Table
 from nodeday.trace import cell
 
 MINUTE = 60_000_000_000
@@ -29,21 +29,28 @@ def place(day: Day, text: str) -> dict[str, Any]:
     if name not in TABLES:
         raise SettingsError(f"no table {name}", expected=f"one of {', '.join(TABLES)}, then NAME=VALUE ...")
     table, key = TABLES[name], cell.parsed(rest)
-    own = tables.path(day.study.results, name, day.session)
-    whole = tables.path(day.study.results, name)
-    of_study = not own.is_file() and whole.is_file()
-    if of_study and "session" in table.names:
-        key["session"] = day.session
-    elif key.pop("session", day.session) != day.session:
+    if key.pop("session", day.session) != day.session:
         raise SettingsError(f"the view shows {day.session}", expected="a cell of that session")
-    rows = tables.read(whole if of_study else own, name, None, cell.conditions(table, key) or None)
-    row = cell.the_row(table, rows, key)
+    row = cell.the_row(table, _rows(day, table, key), key)
     first, last = _by_frames(day, name, row) if name in BY_FRAMES else _edges(name, table.names, row)
-    label = " ".join([name, *(f"{k}={v}" for k, v in key.items() if k != "session")])
+    label = " ".join([name, *(f"{k}={v}" for k, v in key.items())])
     return {
         "from": (first - day.start_ns) / 1e6, "to": (last - day.start_ns) / 1e6, "label": label,
         "node": str(row["node"]) if "node" in table.names else "",
     }  # fmt: skip
+
+
+def _rows(day: Day, table: Table, key: dict[str, str]) -> pd.DataFrame:
+    """Rows of the session that meet ``key``; of `samples` from every stream."""
+    wanted, results = cell.conditions(table, key), day.study.results
+    if table.name == "samples":
+        streams = day.study.streams_of(day.session)
+        return pd.concat([samples.read(results, day.session, node.node, kind, table.names, wanted or None)
+                          for node, kind in streams])  # fmt: skip
+    own, whole = tables.path(results, table.name, day.session), tables.path(results, table.name)
+    if own.is_file() or "session" not in table.names:
+        return tables.read(own, table, None, wanted or None)
+    return tables.read(whole, table, None, [*wanted, ("session", "==", day.session)])
 
 
 def _edges(name: str, names: list[str], row: Any) -> tuple[int, int]:
@@ -63,11 +70,9 @@ def _has_instant(names: list[str]) -> bool:
 def _by_frames(day: Day, name: str, row: Any) -> tuple[int, int]:
     first, last = (row[column] for column in BY_FRAMES[name])
     end = int(first) + 1 if name == "frames" else first if pd.isna(last) else int(last)
-    rows = tables.read(
-        tables.path(day.study.results, "samples", day.session), "samples", ["utc_ns"],
-        [("node", "==", str(row["node"])), ("stream", "==", str(row["stream"])),
-         ("boot", "==", int(row["boot"])), ("seq", ">=", int(first)), ("seq", "<", int(end))],
-    )  # fmt: skip
+    kind = day.study.layout_of(day.session, str(row["node"])).stream(str(row["stream"]))
+    inside = [("boot", "==", int(row["boot"])), ("seq", ">=", int(first)), ("seq", "<", int(end))]
+    rows = samples.read(day.study.results, day.session, str(row["node"]), kind, ["utc_ns"], inside)
     if rows.empty:
         raise SettingsError("no sample stands for that row", f"table {name}", "one whose length is known")
     return int(rows["utc_ns"].min()), int(rows["utc_ns"].max())

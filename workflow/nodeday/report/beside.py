@@ -38,6 +38,7 @@ OWN = {
     "rule": ("", "which rule"), "nodes": ("", "what the advice is about"), "do": ("", "what to do"),
     "because": ("", "the figure that led to it"), "figure": ("", "the figure of the page that shows it"),
     "epochs": ("epoch", "epochs that the value rests on"), "cause": ("", "why it was lost"),
+    "value": ("mixed", "of the sample, in the unit that the layout states; empty where missing"),
     "share": ("1", "lost / (received + lost)"), "least_ms": ("ms", "least half width of the 95 % band"),
     "median_ms": ("ms", "median half width"), "most_ms": ("ms", "greatest half width"),
 }  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from nodeday.arrays import Bools, Floats, Ints
 from nodeday.report import place, worst
 from nodeday.report.facts import ABSENT, Facts, Stream
 from nodeday.report.figure import LABEL, Figure, instants
-from nodeday.report.samples import Stretch, stretch
+from nodeday.report.stretch import Stretch, stretch
 from nodeday.report.svg import Drawing, ValueAxis, polyline
 from nodeday.report.words import duration, listed, local
 from nodeday.schemas.codes import BEAT_ORIGIN, ORIGIN, RR_STATUS
@@ -82,7 +83,12 @@ def worst_gaps(study: Study, facts: Facts) -> Figure | None:
     stream = _ecg(facts)
     if stream is None:
         return None
-    channel = study.layout_of(facts.session, stream.node).stream(stream.stream).channels[0]
+    kind = study.layout_of(facts.session, stream.node).stream(stream.stream)
+    channel = kind.channels[0]
+
+    def read(first: int, last: int) -> Stretch:
+        return stretch(study, facts.session, stream.node, kind, channel.name, first, last)
+
     policy = study.file.fill.get(stream.stream)
     mine = stream.cause != ABSENT
     starts, ends = stream.start_ns[mine], stream.end_ns[mine]
@@ -101,7 +107,7 @@ def worst_gaps(study: Study, facts: Facts) -> Figure | None:
     gaps = []
     for start, end, cause, extent in told:
         fold = Fold(start, end)
-        samples = _around(study, facts.session, stream.node, channel.name, fold, fill_ms)
+        samples = _around(read, fold, fill_ms)
         near = peaks[peaks["utc_ns"].between(*fold.edges, inclusive="left")]
         gaps.append(Gap(fold, str(cause), samples, near, *_done(fold, str(extent), samples, near, policy)))
     return _figure(stream, facts, gaps, f"{channel.name}, {channel.unit}")
@@ -126,15 +132,12 @@ def _ecg(facts: Facts) -> Stream | None:
     return next((s for s in streams if s.stream == channel), next(iter(streams), None))
 
 
-def _around(study: Study, session: str, node: str, channel: str, fold: Fold, fill_ms: float) -> Stretch:
+def _around(read: Callable[[int, int], Stretch], fold: Fold, fill_ms: float) -> Stretch:
     """Samples on both sides and inside; of a hole that no fill may close, its first and last second."""
     first, last = fold.edges
     if fold.seconds <= max(HOLE_S, fill_ms / 1e3):
-        return stretch(study, session, node, channel, first, last)
-    sides = [
-        stretch(study, session, node, channel, first, fold.start_ns + SECOND),
-        stretch(study, session, node, channel, fold.end_ns - SECOND, last),
-    ]
+        return read(first, last)
+    sides = [read(first, fold.start_ns + SECOND), read(fold.end_ns - SECOND, last)]
     names = ("utc_ns", "value", "origin")
     return Stretch(*(np.concatenate([getattr(side, name) for side in sides]) for name in names))
 

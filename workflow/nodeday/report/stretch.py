@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday import tables
+from nodeday import samples
 from nodeday.arrays import Floats, Ints
+from nodeday.layouts import Kind
 from nodeday.settings import Study
 
 
@@ -22,11 +23,13 @@ class Stretch:
     origin: NDArray[np.object_]
 
 
-def stretch(study: Study, session: str, node: str, channel: str, from_ns: int, to_ns: int) -> Stretch:
-    """What the table holds of a channel in [from, to); raise ContractError where it is absent."""
-    rows = tables.read(
-        tables.path(study.results, "samples", session), "samples", ["utc_ns", "value", "origin"],
-        [("node", "==", node), ("channel", "==", channel), ("utc_ns", ">=", from_ns), ("utc_ns", "<", to_ns)],
+def stretch(
+    study: Study, session: str, node: str, kind: Kind, channel: str, from_ns: int, to_ns: int
+) -> Stretch:
+    """What the table holds of a channel in [from, to); raise ContractError where the session has none."""
+    rows = samples.read(
+        study.results, session, node, kind, ["utc_ns", "value", "origin"],
+        [("utc_ns", ">=", from_ns), ("utc_ns", "<", to_ns)], channel,
     ).sort_values("utc_ns", kind="stable")  # fmt: skip
     return Stretch(
         rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64), rows["origin"].to_numpy(object)
