@@ -131,6 +131,11 @@ _UNITS = {
     "participants": "participants", "sessions": "sessions", "nodes": "nodes of sessions",
     "series": "features of nodes of sessions",
 }  # fmt: skip
+_PARTS = (
+    ("alone", "that this rule would take if it were the only one"),
+    ("excluded", "that it takes from what the rules before it left"),
+    ("left", "that are left after it"),
+)
 FLOW = Table(
     "flow",
     "a rule of the study in the order in which rules apply, with what it takes; first what there was",
@@ -144,11 +149,12 @@ FLOW = Table(
         *(
             Column(f"{name}_{part}", "int64", "", f"{meaning} {what}", ge=0)
             for name, meaning in _UNITS.items()
-            for part, what in (
-                ("alone", "that this rule would take if it were the only one"),
-                ("excluded", "that it takes from what the rules before it left"),
-                ("left", "that are left after it"),
-            )
+            for part, what in _PARTS
+        ),
+        *(
+            Column(f"hours_{part}", "float64", "h", "hours received of nodes of sessions (length x coverage) "
+                   + what, ge=0)
+            for part, what in _PARTS
         ),
     ),
     key=("step",),

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import http.client
 import json
-import shutil
-import subprocess
 import threading
 from collections.abc import Iterator
 from http.server import ThreadingHTTPServer
@@ -16,12 +14,14 @@ from urllib.parse import urlsplit
 import numpy as np
 import pandas as pd
 import pytest
+from browser import chromium, complaints, contrast, least_contrast, requests, show, texts
 from conftest import samples_in, simulated
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nodeday import errors, tables
 from nodeday.cli import main
+from nodeday.dayview import cell
 from nodeday.dayview.server import serve, url
 from nodeday.dayview.session import Day
 from nodeday.dayview.window import BIN_NS, Envelope, samples_drawn, silences, spans
@@ -105,7 +105,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Day:
             for line in sheet.read_text().splitlines(keepends=True)
             if "S02" not in line and "S03" not in line
         ]
-        sheet.write_text("".join(kept))
+        sheet.write_text("".join(kept).replace("T07:10:00", "T07:02:00"))
     for room in ("frames", "loss", "clock", "repair", "features", "study"):
         assert main(["room", room, SESSION, "--study", str(folder)]) == errors.GOOD
     return Day(Study(folder), SESSION)
@@ -139,6 +139,14 @@ def test_the_whole_session_and_a_part_of_it_agree(day: Day) -> None:
     assert any(5_000 < end - start < 8_000 for start, end in silent)  # the restart's 6 s
     outage = [gap for gap in day.described()["gaps"] if gap["to"] - gap["from"] > 15_000]
     assert {gap["node"] for gap in outage} == {"heart", "trunk", "wrist", "ankle", "skin"}
+
+
+def test_a_window_in_which_a_node_was_off_is_empty(day: Day) -> None:
+    silent = max(day.window("wrist/x", 0, (day.end_ns - day.start_ns) / MS, 500)["silent"],
+                 key=lambda each: each[1] - each[0])  # fmt: skip
+    got = day.window("wrist/x", silent[0] + 1500, silent[1] - 1500, 500)
+    assert (got["t"], got["missing"]) == ([], [])
+    assert len(got["silent"]) == 1
 
 
 def test_beats_carry_a_rate_only_where_it_counts(day: Day) -> None:
@@ -259,19 +267,220 @@ def test_a_taken_port_and_instants_outside(
     assert main(["view", "S99", "--study", str(day.study.root)]) == errors.USAGE
 
 
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine")
-def test_the_page_draws_in_a_browser(server: ThreadingHTTPServer, day: Day) -> None:
-    """In real Chromium: every panel is drawn, and the page has nothing to complain of."""
-    done = subprocess.run(
-        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--virtual-time-budget=20000",
-         "--enable-logging=stderr", "--dump-dom", f"{url(server)}#from=30000&to=34000"],
-        capture_output=True, text=True, timeout=120, check=True,
-    )  # fmt: skip
-    assert "data-drawn" in done.stdout
-    assert (
-        pd.Series(["heart", "trunk", "wrist", "ankle", "skin"])
-        .map(lambda name: f">{name}<" in done.stdout)
-        .all()
+# A cell of a table on the time axis
+
+
+def test_a_cell_stands_where_its_row_says(day: Day) -> None:
+    """Against the tables themselves: an epoch, a beat, a minute of loss, a frame and a gap."""
+
+    def read(name: str) -> pd.DataFrame:
+        return tables.read(tables.path(day.study.results, name, SESSION), name)
+
+    epochs, beats, gaps = (read(name) for name in ("epochs", "beats", "gaps"))
+    samples = samples_in(day.study, SESSION, "heart", "ecg")
+    row = epochs[(epochs["node"] == "heart") & (epochs["feature"] == "rmssd_ms")].iloc[2]
+    got = cell.place(day, f"epochs node=heart epoch={row['epoch']} feature=rmssd_ms")
+    assert got["from"] == pytest.approx((row["start_ns"] - day.start_ns) / MS)
+    assert got["to"] == pytest.approx((row["end_ns"] - day.start_ns) / MS)
+    assert got["node"] == "heart"
+    beat = beats.iloc[5]
+    got = cell.place(day, f"beats session={SESSION} node=heart utc_ns={beat['utc_ns']}")
+    assert got["from"] == got["to"] == pytest.approx((beat["utc_ns"] - day.start_ns) / MS)
+    gap = gaps[(gaps["node"] == "heart") & (gaps["frames"] == 3)].iloc[0]
+    got = cell.place(day, f"gaps node=heart boot={gap['boot']} seq_from={gap['seq_from']}")
+    lost = samples[(samples["seq"] >= gap["seq_from"]) & (samples["seq"] < gap["seq_to"])]
+    assert got["from"] == pytest.approx((lost["utc_ns"].min() - day.start_ns) / MS)
+    assert got["to"] == pytest.approx((lost["utc_ns"].max() - day.start_ns) / MS)
+    one = samples.iloc[777]
+    got = cell.place(day, f"samples node=heart boot=0 seq={one['seq']} position={one['position']}")
+    assert got["from"] == got["to"] == pytest.approx((one["utc_ns"] - day.start_ns) / MS)
+    phase = cell.place(day, "phases phase=harvest")
+    noted = pd.Timestamp("2026-07-14T07:02:00", tz="Europe/Madrid").value
+    assert phase["from"] == pytest.approx((noted - day.start_ns) / MS)
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("", "no table"),
+        ("epoch node=heart", "no table epoch; expected one of frames"),
+        ("epochs node", "key node; expected NAME=VALUE"),
+        ("epochs node=heart", "rows with node heart"),
+        ("epochs node=heart epoch=99999", "no row with"),
+        ("epochs session=S99 node=heart", "the view shows S01-clean"),
+        ("radio node=heart", "a row of radio has no instant"),
+    ],
+)
+def test_a_cell_that_is_none_gets_a_sentence(day: Day, text: str, sentence: str) -> None:
+    with pytest.raises(errors.SettingsError, match=sentence):
+        cell.place(day, text)
+
+
+def test_the_command_refuses_a_wrong_cell(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
+    command = ["view", SESSION, "--study", str(day.study.root), "--no-browser"]
+    assert main([*command, "--cell", "epochs", "node=nose"]) == errors.USAGE
+    assert "no row with node nose" in capsys.readouterr().err
+
+
+# In real Chromium
+
+
+@pytest.fixture(scope="module")
+def driver(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    with chromium(tmp_path_factory.mktemp("profile")) as one:
+        yield one
+
+
+@pytest.fixture
+def browser(driver: Any, server: ThreadingHTTPServer) -> Iterator[Any]:
+    """The day view at its whole session. Afterwards: only this server was asked, and nothing complained."""
+    driver.get("about:blank")
+    requests(driver), complaints(driver)
+    driver.get(url(server))
+    drawn(driver, 0)
+    yield driver
+    asked = {each for each in requests(driver) if not each.startswith(("data:", "blob:"))}
+    assert {urlsplit(each).netloc for each in asked} <= {f"127.0.0.1:{server.server_port}", ""}
+    assert complaints(driver) == []
+
+
+def drawn(driver: Any, before: int) -> int:
+    """Wait until a drawing later than ``before`` is done; its number."""
+    wait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait(driver, 30, 0.05)
+    read = "return Number(document.body.dataset.drawn || 0)"
+    return int(wait.until(lambda one: (n := one.execute_script(read)) > before and n))
+
+
+def window(driver: Any) -> tuple[float, float]:
+    """What the page says it shows, and what the plot shows: ms after the session's start."""
+    told, shown = driver.execute_script(
+        "return [window_, plot.layout.xaxis.range.map((each) => parse(each) - date(0))]"
     )
-    complaints = [line for line in done.stderr.splitlines() if "CONSOLE" in line]
-    assert not complaints, complaints
+    assert shown == pytest.approx(told, abs=1)
+    return float(told[0]), float(told[1])
+
+
+def press(driver: Any, key: str) -> None:
+    """A key, and the drawing that follows."""
+    before = drawn(driver, 0)
+    driver.find_element("tag name", "body").send_keys(key)
+    drawn(driver, before)
+
+
+def test_every_panel_is_drawn(browser: Any, day: Day) -> None:
+    text = browser.find_element("id", "plot").text
+    assert all(name in text for name in ("heart", "trunk", "wrist", "ankle", "skin"))
+    assert window(browser) == pytest.approx((0, (day.end_ns - day.start_ns) / MS))
+
+
+def test_keys_zoom_from_the_session_to_a_heartbeat(browser: Any) -> None:
+    before = window(browser)
+    press(browser, "+")
+    closer = window(browser)
+    assert closer[1] - closer[0] == pytest.approx((before[1] - before[0]) / 2)
+    assert sum(closer) == pytest.approx(sum(before))
+    press(browser, "b")
+    assert np.diff(window(browser)) == pytest.approx(3000)
+    dots = browser.execute_script("return plot.data.filter((each) => each.mode === 'lines+markers').length")
+    assert dots > 0  # single samples
+    press(browser, "0")
+    assert window(browser) == pytest.approx(before)
+
+
+def test_the_wheel_zooms_around_the_pointer(browser: Any) -> None:
+    action = pytest.importorskip("selenium.webdriver.common.action_chains").ActionChains(browser)
+    origin = pytest.importorskip("selenium.webdriver.common.actions.wheel_input").ScrollOrigin
+    before, turn = window(browser), drawn(browser, 0)
+    panel = browser.find_element("css selector", "#plot .nsewdrag")
+    action.scroll_from_origin(origin.from_element(panel), 0, -300).perform()
+    drawn(browser, turn)
+    after = window(browser)
+    assert after[1] - after[0] < 0.97 * (before[1] - before[0])
+
+
+def test_n_steps_from_hole_to_hole(browser: Any, day: Day) -> None:
+    gaps = day.described()["gaps"]
+    before = drawn(browser, 0)
+    browser.execute_script("move(0, 3000)")
+    drawn(browser, before)
+    seen = []
+    for _ in range(3):
+        press(browser, "n")
+        left, right = window(browser)
+        middle = (left + right) / 2
+        inside = [gap for gap in gaps if gap["from"] >= left - 1 and gap["to"] <= right + 1
+                  and abs((gap["from"] + gap["to"]) / 2 - middle) < 1]  # fmt: skip
+        assert inside, (left, right)
+        seen.append(middle)
+    assert seen == sorted(set(seen))
+    press(browser, "p")
+    assert sum(window(browser)) / 2 == pytest.approx(seen[-2], abs=1)
+
+
+def test_a_phase_fills_the_window(browser: Any, day: Day) -> None:
+    phase = next(each for each in day.described()["phases"] if each["phase"] == "harvest")
+    select = pytest.importorskip("selenium.webdriver.support.ui").Select(browser.find_element("id", "phase"))
+    before = drawn(browser, 0)
+    select.select_by_visible_text("harvest")
+    drawn(browser, before)
+    assert window(browser) == pytest.approx((phase["from"], phase["to"]), abs=1)
+
+
+def test_a_traced_cell_is_found_and_marked(browser: Any, day: Day, server: ThreadingHTTPServer) -> None:
+    keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
+    text = "epochs node=heart epoch=3 feature=heart_rate_bpm"
+    place = cell.place(day, text)
+    before = drawn(browser, 0)
+    browser.find_element("id", "cell").send_keys(text + keys.ENTER)
+    drawn(browser, before)
+    left, right = window(browser)
+    assert left <= place["from"] < place["to"] <= right
+    assert right - left < 2 * (place["to"] - place["from"])
+    assert browser.find_element("id", "marked").text == f"Marked: {text}"
+    shape = browser.execute_script("return [0, 1].map((k) => plot.layout.shapes[0][`x${k}`] - date(0))")
+    assert shape == pytest.approx([place["from"], place["to"]])
+    address = browser.current_url
+    browser.get("about:blank")
+    browser.get(address)  # as a link that somebody kept
+    drawn(browser, 1)
+    assert browser.execute_script("return plot.layout.shapes.length") == 1
+    assert window(browser) == pytest.approx((left, right), abs=1)
+
+
+def test_a_wrong_cell_or_time_is_said(driver: Any, server: ThreadingHTTPServer) -> None:
+    """The browser itself notes the refused request, so the console is not asked here."""
+    keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
+    driver.get(url(server))
+    drawn(driver, 0)
+    wait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait(driver, 10, 0.05)
+    wrong = (("cell", "epochs node=nose", "no row with node nose"), ("goto", "noon", "09:30"))
+    for name, typed, said in wrong:
+        driver.find_element("id", name).send_keys(typed + keys.ENTER)
+        wait.until(lambda one, said=said: said in one.find_element("id", "trouble").text)
+    complaints(driver)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_view_can_be_read_in_both_themes(browser: Any, scheme: str) -> None:
+    show(browser, "dark" if scheme == "light" else "light")
+    before = drawn(browser, 0)
+    show(browser, scheme)
+    drawn(browser, before)  # the plot takes its colours anew
+    found = texts(browser)
+    faint = [(text, round(contrast(ink, under), 2)) for text, ink, under, size, bold in found
+             if contrast(ink, under) < least_contrast(size, bold)]  # fmt: skip
+    show(browser)
+    assert faint == []
+
+
+def test_every_control_is_reached_by_tab(browser: Any) -> None:
+    keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
+    seen = []
+    for _ in range(9):
+        browser.switch_to.active_element.send_keys(keys.TAB)
+        name, style = browser.execute_script(
+            "const at = document.activeElement; return [at.id, getComputedStyle(at).outlineStyle]"
+        )
+        assert style == "solid", name
+        seen.append(name)
+    assert seen == ["whole", "out", "in", "beat", "before", "next", "phase", "cell", "goto"]

@@ -2,38 +2,44 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
+import frictionless
 import numpy as np
 import pandas as pd
 import pytest
+from conftest import samples_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from test_study import NODES, SECOND, START, Made, make_study, write_config
 
-from nodeday import tables
+from nodeday import samples, tables
 from nodeday.errors import ContractError
 from nodeday.report import facts as reading
 from nodeday.report import (
     fig_coverage,
+    fig_gaps,
     fig_loss,
     fig_motion,
-    fig_strip,
     overview,
     place,
     room,
     svg,
     verdict,
     words,
+    worst,
 )
-from nodeday.sections import Limits
+from nodeday.report.figure import instants
+from nodeday.sections import Fill, Limits
 from nodeday.study import room as study_room
 
 spans = st.lists(st.tuples(st.integers(0, 200), st.integers(0, 60)), max_size=8)
@@ -194,27 +200,99 @@ def test_a_session_is_what_all_its_nodes_are(codes: list[str], whole: str) -> No
     assert verdict.of_session(codes) == whole
 
 
-# The strip
+# The worst gaps
 
 
-def test_the_representative_gap_holds_the_middle_of_the_lost_time() -> None:
+def test_the_longest_holes_and_fills_are_chosen_and_never_twice_the_same_place() -> None:
+    """::
+
+    s      0    10       20  22      40        60        80
+           |-8s-|        |1s|.1      |.25|     |.25|     |.1|      fills up to 250 ms
+    beats                             0         1         0
+    """
+    start = np.array([0, 20_000, 22_000, 40_000, 60_000, 80_000]) * 1_000_000
+    length = np.array([8000, 1000, 100, 250, 250, 100]) * 1_000_000
+    beats = np.array([0, 0, 0, 0, 1, 0])
+    found = worst.chosen(start, start + length, beats, 250.0, 3_500_000_000)
+    assert found.tolist() == [0, 1, 3, 4, 5]  # 22 s lies beside the hole at 20 s
+    many = np.arange(20) * 100 * SECOND
+    shown = worst.chosen(many, many + 9 * SECOND, np.zeros(20, np.int64), 250.0, 3_500_000_000)
+    assert shown.tolist() == list(range(worst.HOLES))
+    carried = worst.chosen(start[3:5], start[3:5] + length[3:5], beats[3:5], 250.0, 10**12)
+    assert carried.tolist() == [1]
+
+
+@pytest.mark.parametrize(
+    ("length_ms", "extent", "counts", "beats", "policy", "said"),
+    [
+        (240, "known", {"interpolated": 60}, 1, Fill(method="pattern", max_ms=250),
+         "60 samples computed by pattern; 1 beat on them counts for rate, not for variability."),
+        (240, "known", {"interpolated": 40, "missing": 20}, 0, Fill(method="pattern", max_ms=250),
+         "40 samples computed by pattern; no beat lies on them; 20 more left missing."),
+        (240, "known", {"missing": 60}, 0, Fill(method="pattern", max_ms=250),
+         "left missing; within 250 ms, but too little was received around it."),
+        (400, "known", {"missing": 100}, 0, Fill(method="pattern", max_ms=250),
+         "left missing; longer than the 250 ms that may be filled."),
+        (400, "known", {"missing": 100}, 0, None, "left missing; the study fills nothing in this stream."),
+        (9000, "unknown", {}, 0, None, "left missing; how many samples were lost is not known."),
+        (80, "known", {}, 0, Fill(method="linear", max_ms=100), "no sample of it stands in the tables."),
+    ],
+)  # fmt: skip
+def test_what_was_done_with_a_gap_is_told(
+    length_ms: int, extent: str, counts: dict[str, int], beats: int, policy: Fill | None, said: str
+) -> None:
+    assert worst.told(length_ms * 1_000_000, extent, counts, beats, policy)[1] == said
+
+
+@given(st.integers(1, 400_000), st.lists(st.integers(-3_000, 400_000), min_size=2, max_size=20))
+def test_a_folded_panel_keeps_the_order_of_time_and_its_scale_outside_the_hole(
+    hole_ms: int, at_ms: list[int]
+) -> None:
     ms = 1_000_000
-    start = np.array([0, 1000, 2000, 3000, 9000]) * ms
-    length = np.array([80, 80, 240, 400, 9000]) * ms  # 800 ms up to 4 s; the middle falls in 240
-    assert fig_strip.representative(start, start + length, (0, 20_000 * ms)) == 2
-    assert fig_strip.representative(start[4:], start[4:] + length[4:], (0, 20_000 * ms)) is None
+    fold = fig_gaps.Fold(0, hole_ms * ms)
+    first, last = fold.edges
+    at = np.sort(np.array([t for t in at_ms if first <= t * ms < last] + [0], dtype=np.int64)) * ms
+    x = fold.at(at)
+    assert np.all(np.diff(x) >= 0)
+    assert np.all((x >= -1e-9) & (x <= fig_gaps.SHOWN_S + 1e-9))
+    before = at < 0
+    assert x[before] == pytest.approx((at[before] - first) / SECOND)
+    after = at >= hole_ms * ms
+    assert x[after] == pytest.approx(fig_gaps.SHOWN_S - (last - at[after]) / SECOND)
 
 
-def test_fills_are_drawn_apart_and_missing_stays_blank(made: Made) -> None:
+def test_the_worst_gaps_are_drawn_as_the_tables_say(made: Made) -> None:
     facts = reading.read(made.study, made.session)
-    figure = fig_strip.strip(made.study, facts)
+    figure = fig_gaps.worst_gaps(made.study, facts)
     assert figure is not None
     rows = figure.rows
-    assert rows.loc[rows["origin"] == "missing", "value"].isna().all()
-    filled = fig_strip._filled(
-        np.array([1.0, 2.0, 3.0, 4.0]), np.array(["measured", "interpolated"] + ["measured"] * 2)
-    )
-    assert np.isnan(filled).tolist() == [False, False, False, True]
+    stored = samples_in(made.study, made.session, "heart", "ecg")
+    stored = stored.assign(utc=instants(stored["utc_ns"].to_numpy(np.int64))).set_index("utc")
+    drawn = rows[rows["utc"].notna()]
+    assert (drawn["origin"].to_numpy(str) == stored.loc[drawn["utc"], "origin"].to_numpy(str)).all()
+    assert drawn.loc[drawn["origin"] == "missing", "value"].isna().all()
+    assert drawn.loc[drawn["origin"] == "measured", "value"].notna().all()
+    # The outage of all nodes is the longest hole, and its panel is broken.
+    heart = next(s for s in facts.streams if s.node == "heart")
+    longest = float((heart.end_ns - heart.start_ns).max()) / 1e9
+    assert f"{words.duration(longest)}, hub outage" in figure.drawing
+    assert figure.drawing.count('class="break"') == 2
+    assert 'class="hole framed"' in figure.drawing
+
+
+def test_only_windows_around_the_worst_gaps_are_read(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+    whole = samples.read
+
+    def watched(*told: Any) -> pd.DataFrame:
+        edges = {operator: value for column, operator, value in told[5] if column == "utc_ns"}
+        asked.append(edges["<"] - edges[">="])
+        return whole(*told)
+
+    monkeypatch.setattr(samples, "read", watched)
+    fig_gaps.worst_gaps(made.study, reading.read(made.study, made.session))
+    assert asked
+    assert max(asked) <= 10 * SECOND
 
 
 # Facts and figures of the made session
@@ -332,15 +410,17 @@ def test_pages_are_whole_accessible_and_ask_for_nothing(page: str, index: str, m
     for text in (page, index):
         checked = Checked(text)
         assert len(checked.ids) == len(set(checked.ids))
-        assert all(header.get("scope") in ("col", "row") for header in checked.headers)
+        assert all(header.get("scope") in ("col", "row", "colgroup") for header in checked.headers)
         assert "script" not in checked.tags
         assert not re.search(r"https?:|//[a-z]|@import|url\((?!#w-)", text)
         assert len(text.encode()) < 1_500_000
         for link in checked.links:
-            assert (made.study.results / "report" / link).exists(), link
+            target, _, inside = link.partition("#")
+            assert not target or (made.study.results / "report" / target).exists(), link
+            assert not inside or inside in checked.ids, link
     assert set(re.findall(r"url\(#([\w-]+)\)", page)) <= set(Checked(page).ids)
-    assert page.count("<figure>") == page.count("<figcaption>") == 11
-    assert page.count('role="img"') == page.count("<desc ") == 11
+    assert page.count("<figure>") == page.count("<figcaption>") == 12
+    assert page.count('role="img"') == page.count("<desc ") == 12
 
 
 def test_the_page_says_the_verdict_its_reasons_and_its_cautions(page: str) -> None:
@@ -424,8 +504,19 @@ def test_a_hole_is_shaded_and_no_line_crosses_it(page: str) -> None:
 def test_each_figure_has_its_rows_beside_it(made: Made) -> None:
     folder = made.study.results / "report" / f"{made.session}-data"
     names = {"coverage", "loss", "drift", "edge", "uncertainty", "heart_rate_bpm", "rmssd_ms", "enmo_mg",
-             "mean", "strip", "signal", "gaps", "exclusions", "ledger"}  # fmt: skip
+             "mean", "minutes", "next-time", "worst", "signal", "gaps", "exclusions", "ledger"}  # fmt: skip
     assert {path.stem for path in folder.glob("*.csv")} == names
+    # A published standard's own checker, which reads every file against its description.
+    report = frictionless.validate(folder / "datapackage.json")
+    assert report.valid, report.flatten(["rowNumber", "fieldName", "message"])
+    package = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+    fields = {(each["name"], field["name"]): field for each in package["resources"]
+              for field in each["schema"]["fields"]}  # fmt: skip
+    assert fields["drift", "skew_ppm"]["unit"] == TABLES["clock"]["skew_ppm"].unit
+    assert fields["edge", "residual_ms"]["description"] == TABLES["clock"]["residual_ms"].meaning
+    assert fields["heart_rate_bpm", "low"]["unit"] == "bpm"
+    nameless = [key for key, field in fields.items() if "description" not in field]
+    assert nameless == []
     rows = pd.read_csv(folder / "coverage.csv")
     shares = rows[[name for name in rows if name.startswith("share_")]].sum(axis=1)
     assert shares.to_numpy() == pytest.approx(1.0, abs=1e-5)
@@ -484,7 +575,7 @@ def test_a_session_without_features_still_has_its_page(tmp_path: Path) -> None:
     room.index(made.study, [made.session])
     text = (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
     assert "Unusable:" in reading_text(text)
-    assert text.count("<figure>") == 6
+    assert text.count("<figure>") == 7
 
 
 @pytest.mark.parametrize(

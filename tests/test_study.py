@@ -82,7 +82,7 @@ def make_study(root: Path, seconds: int = 300, session: str = "S02-lossy") -> Ma
         pieces["epochs"].append(_epochs(rng, made, node, stream, placement, one))
         if stream == "ecg":
             _heart(made, one)
-    for name in ("steps", "agreement"):
+    for name in ("steps", "movements", "agreement", "bursts", "signal_quality", "calibration"):
         tables.write(tables.path(study.results, name, session), TABLES[name], tables.empty(TABLES[name]))
     for name, parts in pieces.items():
         rows = pd.concat(parts, ignore_index=True)
@@ -182,8 +182,9 @@ def _loss(node, stream, at, kept, cause):  # type: ignore[no-untyped-def]
     rows["expected"] = rows.drop(columns="minute").sum(axis=1)
     return rows.assign(
         node=node, stream=stream, minute_hub_ns=(rows["minute"] * 60 + 100) * SECOND, recovered=0,
-        hub_run=np.int16(0), minute_utc_ns=pd.array([None] * len(rows), "Int64"), duplicates=1,
-        conflicts=0, late=0, rssi_dbm=np.float32(-60), lqi=np.float32(100), longest_gap_frames=3,
+        hub_run=np.int16(0), minute_utc_ns=(START + rows["minute"] * 60 * SECOND).astype("Int64"),
+        duplicates=1, conflicts=0, late=0, rssi_dbm=np.float32(-60), lqi=np.float32(100),
+        longest_gap_frames=3,
     )  # fmt: skip
 
 
@@ -198,7 +199,15 @@ def _radio(made):  # type: ignore[no-untyped-def]
         "left_h": [4.0], "left_reason": [None], "state": ["giving_way"],
         "silent_hub_ns": pd.array([None], "Int64"),
     }  # fmt: skip
-    made_up = {"signal": tables.build(table, columns), "rejects": tables.empty(TABLES["rejects"]),
+    nothing = {c.name: [0] * len(NODES) for c in TABLES["radio"].columns}
+    radio = nothing | {
+        "node": list(NODES), "stream": [stream for stream, _ in NODES.values()], "radio_loss": [0.03] * 5,
+        "received": list(made.kept.values()), "mean_run_frames": [2.0] * 5, "burst_ratio": [1.9] * 5,
+        "period_s": [samples / rate for rate, samples in (STREAMS[s] for s, _ in NODES.values())],
+        "longest_run_frames": [3] * 5,
+    }  # fmt: skip
+    made_up = {"radio": tables.build(TABLES["radio"], radio), "signal": tables.build(table, columns),
+               "rejects": tables.empty(TABLES["rejects"]),
                "battery": tables.build(TABLES["battery"], battery)}  # fmt: skip
     for name, frame in made_up.items():
         tables.write(tables.path(made.study.results, name, made.session), TABLES[name], frame)

@@ -260,3 +260,36 @@ def test_a_ledger_that_does_not_balance_stops_the_room(tmp_path: Path) -> None:
         "This is a fault of nodeday; please report it with the layout."
     )
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("operator", "value", "groups"),
+    [
+        ("<", 25, [0, 1, 2]),
+        ("<=", 9, [0]),
+        (">=", 20, [2, 3]),
+        (">", 29, [2, 3]),
+        ("==", 15, [1]),
+        ("<", 0, [0]),
+    ],
+)
+def test_only_row_groups_that_may_hold_a_row_are_decoded(
+    operator: str, value: int, groups: list[int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Four groups of ten instants each: 0 to 9, 10 to 19 and so on. The boundary may cost one more."""
+    monkeypatch.setattr(tables, "ROW_GROUP", 10)
+    frame = valid_rows(TABLES["beats"], 40)
+    frame["utc_ns"] = np.arange(40)
+    tables.write(tmp_path / "t.parquet", TABLES["beats"], frame)
+    read: list[int] = []
+    whole = parquet.ParquetFile.read_row_groups
+
+    def watched(self: parquet.ParquetFile, wanted: list[int], columns: list[str]) -> object:
+        read.extend(wanted)
+        return whole(self, wanted, columns)
+
+    monkeypatch.setattr(parquet.ParquetFile, "read_row_groups", watched)
+    back = tables.read(tmp_path / "t.parquet", "beats", ["utc_ns"], [("utc_ns", operator, value)])
+    compare = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal, "==": np.equal}
+    assert back["utc_ns"].tolist() == np.flatnonzero(compare[operator](np.arange(40), value)).tolist()
+    assert read == groups

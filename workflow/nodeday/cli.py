@@ -196,7 +196,10 @@ def _looking(parser: Contents) -> None:
         "nodeday.dayview.command",
     )  # fmt: skip
     view.add_argument("session", metavar="SESSION", help="of the study")
-    view.add_argument("--at", metavar="INSTANT", help="begin there: local time, or with an offset from UTC")
+    begin = view.add_mutually_exclusive_group()
+    begin.add_argument("--cell", nargs="+", metavar=("TABLE", "NAME=VALUE"),
+                       help="begin at a row of a table, named as `trace` names it")  # fmt: skip
+    begin.add_argument("--at", metavar="INSTANT", help="begin there: local time, or with an offset from UTC")
     view.add_argument("--port", type=int, default=0, help="of the page, on this machine only (any)")
     view.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
     _study(view)

@@ -286,8 +286,8 @@ def _stored(file: parquet.ParquetFile, columns: list[str] | None, filters: Filte
 def _may_hold(statistics: Any, operator: str, value: Any) -> bool:
     if statistics is None or not statistics.has_min_max:
         return True
-    above = operator in ("==", ">=") and statistics.max < value
-    below = operator in ("==", "<=") and statistics.min > value
+    above = operator in ("==", ">=", ">") and statistics.max < value
+    below = operator in ("==", "<=", "<") and statistics.min > value
     return not (above or below)
 
 

@@ -28,8 +28,8 @@ rule report:
         expand(
             table("{each}"),
             each=[
-                "frames", "rejects", "gaps", "loss", "radio", "signal", "battery", "clock", "steps", "agreement",
-                "beats", "epochs", "calibration",
+                "frames", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
+                "movements", "agreement", "beats", "epochs", "signal_quality", "calibration",
             ],
             allow_missing=True,
         ),
@@ -53,7 +53,7 @@ rule report:
 rule index:
     input:
         pages=expand("results/report/{session}.html", session=SESSIONS),
-        sessions=study_table("sessions"),
+        tables=[study_table(each) for each in ("sessions", "exclusions", "flow", "phases", "phase_features")],
     output:
         index="results/report/index.html",
     resources:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import webbrowser
+from urllib.parse import quote
 
 import pandas as pd
 
+from nodeday.dayview.cell import place
 from nodeday.dayview.server import serve, url
 from nodeday.dayview.session import Day
 from nodeday.errors import GOOD, SettingsError
@@ -16,9 +18,10 @@ AROUND_MS = 5000
 
 
 def view(options: argparse.Namespace) -> int:
-    """Open the day view of a session; raise SettingsError for an instant outside of it."""
+    """Open the day view of a session; raise SettingsError for an instant outside of it, or a
+    cell that is none."""
     day = Day(Study(options.study), options.session)
-    begin = _at(day, options.at) if options.at else ""
+    begin = _at(day, options.at) if options.at else _cell(day, options.cell) if options.cell else ""
     server = serve(day, options.port)
     where = url(server) + begin
     print(f"{day.session}: {where}\nOnly this machine can open it. Ctrl-C ends it.", flush=True)
@@ -31,6 +34,13 @@ def view(options: argparse.Namespace) -> int:
     finally:
         server.server_close()
     return GOOD
+
+
+def _cell(day: Day, words: list[str]) -> str:
+    """Looked up here as well, so that a wrong key is told before a browser opens."""
+    text = " ".join(word for word in words if not word.startswith("session="))
+    place(day, text)
+    return f"#cell={quote(text)}"
 
 
 def _at(day: Day, text: str) -> str:

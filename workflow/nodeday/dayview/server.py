@@ -16,6 +16,7 @@ from importlib.resources import files
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
+from nodeday.dayview import cell
 from nodeday.dayview.session import Day
 from nodeday.errors import NodedayError, SettingsError
 
@@ -90,6 +91,7 @@ class _Handler(BaseHTTPRequestHandler):
         answers: dict[str, Callable[[], Any]] = {
             "session": self.day.described,
             "window": lambda: self.day.window(asked.get("channel", ""), *_window(asked)),
+            "cell": lambda: cell.place(self.day, asked.get("of", "")),
             "beats": lambda: self.day.beats(*_window(asked)),
         }
         if name not in answers:

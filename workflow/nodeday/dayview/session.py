@@ -92,8 +92,9 @@ class Day:
             "zone": str(zone), "start_ms": self.start_ns / 1e6, "end_ms": self.end_ns / 1e6,
             "offset_ms": offset.total_seconds() * 1e3 if offset is not None else 0.0,
             "channels": [vars(each) | {"key": each.key} for each in self.channels.values()],
-            "phases": [{"phase": str(row.phase), "from": self._ms(row.start_ns), "to": self._ms(row.end_ns)}
-                       for row in phases.itertuples()],
+            "phases": [{"phase": str(name), "from": self._ms(start), "to": self._ms(end)}
+                       for name, start, end in zip(phases["phase"], phases["start_ns"], phases["end_ns"],
+                                                   strict=True) if end > start],
             "gaps": self._worst_gaps(),
         }  # fmt: skip
 

@@ -11,7 +11,7 @@ const ask = async (what, parameters = {}) => {
   return body;
 };
 
-let day, panels, window_ = [0, 1], waiting = null, turn = 0, drawing = false;
+let day, panels, marked = null, window_ = [0, 1], waiting = null, turn = 0, drawing = false;
 
 const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
 // Plotly's dates have no zone: the session's own offset from UTC is added, so that clocks read as on the day.
@@ -43,6 +43,10 @@ function axes() {
       minallowed: date(-1000), maxallowed: date(day.end_ms - day.start_ms + 1000),
     },
   };
+  layout.shapes = marked ? [{
+    type: "rect", xref: "x", yref: "paper", x0: date(marked.from), x1: date(Math.max(marked.to, marked.from + 1)), y0: 0, y1: 1,
+    layer: "below", fillcolor: colour("wash"), line: {color: colour("loss"), width: 1, dash: "dash"},
+  }] : [];
   panels.forEach((panel, index) => {
     const top = 1 - index * (height + GAP), strip = panel.channels.length ? height * STRIP : 0;
     layout[`yaxis${index * 2 + 1}`.replace("axis1", index ? "axis1" : "axis")] = {
@@ -100,7 +104,8 @@ async function draw() {
   const mine = ++turn, [from, to] = window_, points = Math.min(4000, Math.max(200, Math.round(plot.clientWidth * 1.5)));
   const span = {from, to, points};
   say("span", `${clock(from)} to ${clock(to, to - from < 60000 ? 3 : 0)} ${day.zone} · ${length(to - from)}`);
-  history.replaceState(null, "", `#from=${Math.round(from)}&to=${Math.round(to)}`);
+  const named = marked ? `&cell=${encodeURIComponent(marked.label)}` : "";
+  history.replaceState(null, "", `#from=${Math.round(from)}&to=${Math.round(to)}${named}`);
   try {
     const found = await Promise.all(panels.map((panel) => panel.channels.length
       ? Promise.all(panel.channels.map((each) => ask("window", {channel: each.key, ...span})))
@@ -140,6 +145,17 @@ function hole(step) {
   const around = Math.max(found.to - found.from, 2000);
   move(found.from - around, found.to + around);
 }
+async function jump(text, there = true) {
+  try {
+    marked = text.trim() ? await ask("cell", {of: text}) : null;
+  } catch (error) {
+    return say("trouble", `${error.message || error}`);
+  }
+  say("marked", marked ? `Marked: ${marked.label}` : "");
+  if (!marked || !there) return draw();
+  const around = Math.max((marked.to - marked.from) / 4, 1000);
+  move(marked.from - around, marked.to + around);
+}
 const actions = {
   whole: () => move(0, day.end_ms - day.start_ms), in: () => zoom(.5), out: () => zoom(2), next: () => hole(1), before: () => hole(-1),
   beat: () => { const mid = (window_[0] + window_[1]) / 2; move(mid - 1500, mid + 1500); },
@@ -157,6 +173,7 @@ function listen() {
   const phase = document.getElementById("phase");
   day.phases.forEach((each, at) => phase.add(new Option(each.phase, at)));
   phase.addEventListener("change", () => { const each = day.phases[phase.value]; if (each) move(each.from, each.to); });
+  document.getElementById("cell").addEventListener("change", (event) => jump(event.target.value));
   document.getElementById("goto").addEventListener("change", (event) => {
     const parts = event.target.value.trim().match(/^(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?$/);
     if (!parts) return say("trouble", "Expected a time such as 09:30 or 09:30:15.");
@@ -192,6 +209,7 @@ async function begin() {
   if (Number.isFinite(parseFloat(asked.get("from")))) window_ = [parseFloat(asked.get("from")), parseFloat(asked.get("to"))];
   await draw();
   listen();
+  if (asked.get("cell")) await jump(asked.get("cell"), !asked.get("from"));
 }
 
 begin();

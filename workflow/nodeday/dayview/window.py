@@ -87,8 +87,10 @@ def samples_drawn(
         there = there[np.asarray(chosen, np.int64)]
     holes = np.cumsum(missing)
     breaks = np.flatnonzero(np.diff(holes[there]) > 0) + 1
-    beside = np.convolve(filled, [1, 1, 1], "same") > 0
-    line, fill = value[there], np.where(beside[there] | filled[there], value[there], np.nan)
+    beside = filled.copy()  # nothing at all where the node was off
+    beside[1:] |= filled[:-1]
+    beside[:-1] |= filled[1:]
+    line, fill = value[there], np.where(beside[there], value[there], np.nan)
     t, line, fill = (np.insert(each.astype(np.float64), breaks, np.nan) for each in (ms[there], line, fill))
     return {"t": _listed(t), "value": _listed(line), "fill": _listed(fill)}
 

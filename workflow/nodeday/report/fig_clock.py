@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from nodeday.report.facts import Facts
 from nodeday.report.figure import Figure, axis, instants, phase_marks
 from nodeday.report.svg import LEFT, RIGHT, WIDTH, Drawing, TimeAxis, ValueAxis, polyline
-from nodeday.report.words import local, number
+from nodeday.report.words import duration, local, number
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import AGREEMENT, STEP_KIND
+from nodeday.schemas.codes import STEP_KIND
 
 PANEL, STEP, HEAD = 44, 58, 18
 
@@ -69,6 +69,8 @@ def _told(facts: Facts) -> list[str]:
     for row in facts.steps.to_dict("records"):
         when = "" if pd.isna(row["utc_ns"]) else f" at {local(int(row['utc_ns']), facts.zone)}"
         size = "" if pd.isna(row["size_ms"]) else f", {number(row['size_ms'], 1, True)} ms"
+        if size and row["kind"] == "node_restart":
+            size = f", silent for {duration(row['size_ms'] / 1e3)}"
         found.append(f"{row['node']}{when}: {STEP_KIND[str(row['kind'])]}{size}.")
     return found
 
@@ -104,24 +106,8 @@ def edge(facts: Facts) -> Figure:
         "edge", "Band and residual",
         "In ms: the line is half the width of the 95 % band, which grows where nothing was heard; dots are "
         "the median distance of frames above the edge that the time was read from. A broken line is a step.",
-        drawing.markup(), rows, _shared(facts),
+        drawing.markup(), rows,
     )  # fmt: skip
-
-
-def _shared(facts: Facts) -> list[str]:
-    """What movements that two nodes share say of their clocks."""
-    found = []
-    for row in facts.agreement.to_dict("records"):
-        pair = f"{row['node']} and {row['other']}"
-        if not row["moments"]:
-            found.append(f"{pair}: {AGREEMENT[str(row['verdict'])]}.")
-            continue
-        offset = f"{number(row['offset_ms'], 1, True)} ± {number(row['uncertainty_ms'], 1)} ms"
-        found.append(
-            f"{pair}: {row['moments']} shared movements put the second {offset} later; together the clocks "
-            f"claim ± {number(row['clock_ms'], 1)} ms: {row['verdict']}."
-        )
-    return found
 
 
 def uncertainty(facts: Facts, limit_ms: float) -> Figure:

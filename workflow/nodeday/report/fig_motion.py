@@ -111,7 +111,7 @@ def _holes(
 ) -> None:  # fmt: skip
     for first, last in zip(*runs(mask), strict=True):
         wide = left[last - 1] + width[last - 1] - left[first]
-        drawing.rect(left[first], top, wide, height, "hole", f"{last - first} epochs without a value")
+        drawing.hole(left[first], top, wide, height, f"{last - first} epochs without a value")
 
 
 def _calibrations(calibration: pd.DataFrame) -> list[str]:

@@ -123,7 +123,7 @@ def _panel(drawing: Drawing, time: TimeAxis, value: ValueAxis, own: pd.DataFrame
         right = min(float(time.x(int(end[last - 1]))), time.right)
         reason = str(own["reason"].iloc[first])
         hint = f"{last - first} epochs without a value; first: {NO_VALUE.get(reason, reason)}"
-        drawing.rect(left, value.top, right - left, value.bottom - value.top, "hole", hint)
+        drawing.hole(left, value.top, right - left, value.bottom - value.top, hint)
     low, high = own["low"].to_numpy(np.float64), own["high"].to_numpy(np.float64)
     drawing.path(_band(time, start, end, low, high, value), "bar")
     x, y = broken(time, start, end, values, value)

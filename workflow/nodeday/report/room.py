@@ -6,23 +6,30 @@ import hashlib
 import platform
 from functools import cache
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 import jinja2
-import pandas as pd
 
-from nodeday import csvfile
 from nodeday import page as page_parts
 from nodeday.report import (
     battery,
+    beside,
+    fig_bursts,
     fig_clock,
     fig_coverage,
+    fig_flow,
+    fig_gaps,
+    fig_hours,
     fig_loss,
+    fig_minutes,
     fig_motion,
-    fig_strip,
+    fig_phases,
+    fig_shared,
     fig_trend,
+    fig_weeks,
+    next_time,
     overview,
+    study_facts,
     verdict,
     words,
 )
@@ -40,18 +47,19 @@ def run(study: Study, session: str) -> None:
     """
     facts = reading.read(study, session)
     figures = _figures(study, facts)
-    folder = study.results / "report" / f"{session}-data"
-    for figure in figures:
-        _csv(folder / f"{figure.name}.csv", figure.rows)
-    _csv(folder / "gaps.csv", fig_coverage.gap_rows(facts))
-    _csv(folder / "exclusions.csv", facts.exclusions)
-    _csv(folder / "ledger.csv", facts.ledger)
     causes, lost = fig_loss.table(facts)
+    damaged = fig_loss.bad_checksums(study, session)
+    advice = next_time.next_time(next_time.session_of(study, facts, damaged))
+    beside.write(study.results / "report" / f"{session}-data", f"The page of session {session}", figures, [
+        ("gaps", "Every lost stretch", fig_coverage.gap_rows(facts)),
+        ("exclusions", "Rules that are not met", facts.exclusions), ("ledger", "Ledger", facts.ledger),
+        ("next-time", "What to do next time", next_time.rows(advice)),
+    ])  # fmt: skip
     page = _environment().get_template("page.html").render(
         study=study.file, facts=facts, figures={figure.name: figure for figure in figures},
         trends=[figure for figure in figures if figure.name in {t.feature for t in fig_trend.TRENDS}],
         verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits), causes=causes, lost=lost,
-        bad_checksums=fig_loss.bad_checksums(study, session),
+        bad_checksums=damaged, advice=advice, looked_at=next_time.LOOKED_AT,
         settings=_settings(study, session), versions=_versions(), captures=_captures(study, session),
         batteries=battery.batteries(study, session), data=f"{session}-data",
     )  # fmt: skip
@@ -59,15 +67,23 @@ def run(study: Study, session: str) -> None:
 
 
 def index(study: Study, sessions: list[str]) -> None:
-    """Write ``results/report/index.html``: each finished or failed session of the study, in the
-    order of its sheet."""
-    rows = overview.rows(study, sessions)
-    nodes = overview.nodes_of(study, rows)
+    """Write ``results/report/index.html``: each finished or failed session of the study, in the order of
+    its sheet, what of them counts, and how devices fare; the rows behind its figures beside it."""
+    facts = study_facts.read(study, sessions)
+    made = (fig_hours.hours(facts), fig_flow.flow(facts), fig_phases.phases(facts), fig_weeks.weeks(facts))
+    figures = {figure.name: figure for figure in made if figure is not None}
+    beside.write(study.results / "report" / "index-data", "The page of the study", list(figures.values()), [
+        ("sessions", "Sessions and nodes", facts.sessions)
+    ])  # fmt: skip
     page = (
         _environment()
         .get_template("index.html")
-        .render(study=study.file, rows=rows, nodes=nodes, versions=_versions())
-    )
+        .render(
+            study=study.file, rows=facts.rows, nodes=overview.nodes_of(study, facts.rows), figures=figures,
+            steps=fig_flow.table(facts), summary=fig_hours.summary(facts), versions=_versions(),
+            data="index-data",
+        )
+    )  # fmt: skip
     page_parts.write(study.results / "report" / "index.html", page)
 
 
@@ -75,13 +91,16 @@ def _figures(study: Study, facts: reading.Facts) -> list[Figure]:
     found = [
         fig_coverage.coverage(facts),
         fig_loss.loss_bars(facts),
+        fig_minutes.minutes(study, facts),
         fig_loss.signal(study, facts),
+        fig_bursts.bursts(study, facts),
         fig_clock.drift(facts),
         fig_clock.edge(facts),
         fig_clock.uncertainty(facts, study.file.limits.max_clock_uncertainty_ms),
+        fig_shared.shared(study, facts),
         *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
         fig_motion.motion(study, facts),
-        fig_strip.strip(study, facts),
+        fig_gaps.worst_gaps(study, facts),
     ]
     return [figure for figure in found if figure is not None]
 
@@ -134,7 +153,3 @@ def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
 def _versions() -> list[tuple[str, str]]:
     packages = ("nodeday", "numpy", "scipy", "pandas", "pandera", "pyarrow")
     return [*((name, version(name)) for name in packages), ("Python", platform.python_version())]
-
-
-def _csv(target: Path, rows: pd.DataFrame) -> None:
-    csvfile.write(target, [rows])

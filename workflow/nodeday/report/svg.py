@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nodeday.arrays import runs
 
 SECOND = 1_000_000_000
-WIDTH, LEFT, RIGHT = 860, 118, 14
+WIDTH, LEFT, RIGHT = 860, 118, 18
 """Every figure over time shares these, so that an instant stands at one place all down the page."""
 
 
@@ -39,6 +39,12 @@ class Drawing:
             f"{inner}</rect>"
         )
 
+    def hole(self, x: float, y: float, w: float, h: float, hint: str = "", style: str = "hole") -> None:
+        """A hatched rectangle. Its strokes are drawn one by one: a pattern that lets the page shine
+        through is turned into an image of half a megabyte wherever it is printed."""
+        self.rect(x, y, w, h, style, hint)
+        self.path(hatching(x, y, w, h), "h-line")
+
     def line(self, x1: float, y1: float, x2: float, y2: float, style: str) -> None:
         self.marks.append(f'<path class="{style}" d="M{_n(x1)} {_n(y1)}L{_n(x2)} {_n(y2)}"/>')
 
@@ -50,6 +56,12 @@ class Drawing:
         place_at = "" if anchor == "start" else f' text-anchor="{anchor}"'
         kind = f' class="{style}"' if style else ""
         self.marks.append(f'<text x="{_n(x)}" y="{_n(y)}"{kind}{place_at}>{escape(words)}</text>')
+
+    def link(self, x: float, y: float, words: str, target: str, style: str = "") -> None:
+        """Words that lead to ``target``; reached by keyboard as any other link."""
+        self.marks.append(f'<a href="{escape(target)}">')
+        self.text(x, y, words, f"link {style}".strip())
+        self.marks.append("</a>")
 
     def markup(self) -> Markup:
         """The figure as inline SVG with a title and a description for those who cannot see it."""
@@ -80,6 +92,20 @@ def polyline(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[str, str]:
 def boxes(spans: Iterable[tuple[float, float, float, float]]) -> str:
     """Path data of rectangles (x, y, width, height)."""
     return "".join(f"M{_n(x)} {_n(y)}h{_n(w)}v{_n(h)}h{_n(-w)}z" for x, y, w, h in spans)
+
+
+def hatching(x: float, y: float, w: float, h: float, step: float = 7.0) -> str:
+    """Path data of strokes at 45 degrees inside a rectangle; those of neighbours meet.
+
+    >>> hatching(0, 0, 7, 7)
+    'M0 7L7 0'
+    """
+    found = []
+    for c in np.arange(np.floor((x + y) / step + 1) * step, x + w + y + h - 1e-9, step):
+        left, right = max(x, c - y - h), min(x + w, c - y)
+        if right - left > 0.1:
+            found.append(f"M{_n(left)} {_n(c - left)}L{_n(right)} {_n(c - right)}")
+    return "".join(found)
 
 
 @dataclass(frozen=True)

@@ -70,6 +70,14 @@ def local(at_ns: int, zone: ZoneInfo, pattern: str = "%H:%M") -> str:
     return datetime.fromtimestamp(nearest, UTC).astimezone(zone).strftime(pattern)
 
 
+def times(n: int) -> str:
+    """
+    >>> times(1), times(2), times(7)
+    ('once', 'twice', '7 times')
+    """
+    return {1: "once", 2: "twice"}.get(n, f"{n} times")
+
+
 def listed(items: list[str]) -> str:
     """
     >>> listed(["a"]), listed(["a", "b", "c"])

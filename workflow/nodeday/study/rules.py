@@ -100,8 +100,8 @@ def counts(applied: Applied) -> list[dict[str, object]]:
     return rows
 
 
-def _taken(series: pd.DataFrame, alone: Bools, before: Bools, after: Bools) -> dict[str, int]:
-    out = {}
+def _taken(series: pd.DataFrame, alone: Bools, before: Bools, after: Bools) -> dict[str, float]:
+    out: dict[str, float] = {}
     for level, columns in LEVELS.items():
         real = (series[columns] != "").all(axis=1).to_numpy(np.bool_)
 
@@ -111,7 +111,15 @@ def _taken(series: pd.DataFrame, alone: Bools, before: Bools, after: Bools) -> d
         out[f"{level}_alone"] = there(np.ones_like(alone)) - there(alone)
         out[f"{level}_excluded"] = there(before) - there(after)
         out[f"{level}_left"] = there(after)
-    return out
+    whole, only, was, left = (_hours(series, mask) for mask in (np.ones_like(alone), alone, before, after))
+    taken = {"hours_alone": max(whole - only, 0.0), "hours_excluded": max(was - left, 0.0)}
+    return out | taken | {"hours_left": left}
+
+
+def _hours(series: pd.DataFrame, mask: Bools) -> float:
+    """Length x coverage of each node of a session once; nothing of a session that is not finished."""
+    nodes = series[mask].drop_duplicates(LEVELS["nodes"])
+    return float((nodes["hours"] * nodes["coverage"]).sum())
 
 
 def exclusions(applied: Applied) -> pd.DataFrame:
