@@ -30,8 +30,9 @@ from nodeday.arrays import Bools, Floats, Ints, Singles
 LONGEST_S = 0.25
 CONTEXT_S = 0.35
 """Looked at on each side of a gap."""
-TAPER_S = 0.08
-"""So far from the gap a sample's weight has fallen to 1/e."""
+TAPER_S = (0.04, 0.07)
+"""So far before and behind the gap a sample's weight has fallen to 1/e: the T wave behind a QRS tells its time
+better than the P wave before it."""
 SEARCH_S = 60.0
 """How far away a stretch may lie that a gap is filled from."""
 COARSE_HZ = 50.0
@@ -117,16 +118,36 @@ def _seamed(row: Floats, before: float, after: float) -> Floats:
     return np.asarray((row + (before - row[0]) * (1 - share) + (after - row[-1]) * share)[1:-1], np.float64)
 
 
-def _weights(distance: Floats, known: NDArray[np.floating], rate_hz: float) -> Singles:
-    """Weights by distance from the gap in samples (0 inside it, where nothing weighs), sum 1 a row."""
+def _weights(offset: Ints, length: Ints | int, known: NDArray[np.floating], rate_hz: float) -> Singles:
+    """Weights (g, s) of the samples at ``offset`` from the start of a gap, sum 1 a row; none inside it."""
+    distance = np.maximum(np.maximum(-offset, offset - length + 1), 0)
     near = (distance > 0) & (distance <= CONTEXT_S * rate_hz)
-    weight = np.where(near, np.exp(-distance / (TAPER_S * rate_hz)), 0.0) * known
+    taper = np.where(offset < 0, *TAPER_S) * rate_hz
+    weight = np.where(near, np.exp(-distance / taper), 0.0) * known
     return np.asarray(weight / np.maximum(weight.sum(axis=-1, keepdims=True), 1e-12), np.float32)
 
 
-def _distance(offset: Ints, length: Ints | int) -> Floats:
-    """Samples from the gap [0, length) to ``offset``, 0 inside."""
-    return np.asarray(np.maximum(np.maximum(-offset, offset - length + 1), 0), np.float64)
+@dataclass(frozen=True)
+class _Target:
+    """Contexts (g, s) of gaps, each with its level and its slope taken out, both weighted."""
+
+    weight: Singles
+    centred: Singles
+    ramp: Singles
+    level: Singles
+    slope: Singles
+    total: Singles
+
+    @staticmethod
+    def of(value: Singles, weight: Singles, offset: NDArray[np.floating]) -> _Target:
+        """``offset`` (g, s) or (s,): where the samples lie, for the ramp."""
+        level = (weight * value).sum(axis=1, keepdims=True)
+        ramp = offset - (weight * offset).sum(axis=1, keepdims=True)
+        ramp = ramp / np.sqrt(np.maximum((weight * ramp * ramp).sum(axis=1, keepdims=True), 1e-12))
+        slope = (weight * ramp * value).sum(axis=1, keepdims=True)
+        centred = value - level - slope * ramp
+        total = (weight * centred**2).sum(axis=1, keepdims=True)
+        return _Target(weight, *(np.asarray(each, np.float32) for each in (centred, ramp, level, slope, total)))
 
 
 def _misfit(total: NDArray[np.floating], cross: Singles, own: Singles) -> tuple[Singles, Singles, Singles]:
@@ -171,22 +192,20 @@ class _Bins:
         there = (column >= 0) & (column < len(self.mean))
         column = np.clip(column, 0, len(self.mean) - 1)
         middle = column * self.width + self.width // 2 - starts[:, None]
-        distance = _distance(middle, (ends - starts)[:, None])
-        weight = _weights(distance, np.where(there, self.share[column], 0.0), self.rate_hz)
-        left = self._misfits(weight, self.mean[column], low, high, size)
+        share = np.where(there, self.share[column], 0.0)
+        weight = _weights(middle, (ends - starts)[:, None], share, self.rate_hz)
+        left = self._misfits(_Target.of(self.mean[column], weight, middle), low, high, size)
         return self._best(left, low + side, starts)
 
-    def _misfits(self, weight: Singles, target: Singles, low: int, high: int, size: int) -> Singles:
+    def _misfits(self, target: _Target, low: int, high: int, size: int) -> Singles:
         """What each stretch leaves of each target, (gaps, places); infinite where a stretch is not whole."""
         stretch = np.ascontiguousarray(sliding_window_view(self.mean[low:high], size)).T
         gone = np.concatenate([[0], np.cumsum(self.share[low:high] < 1)])
-        centred = target - (weight * target).sum(axis=1, keepdims=True)
-        total = np.asarray((weight * centred**2).sum(axis=1, keepdims=True), np.float32)
-        mean = weight @ stretch
-        cross = (weight * centred) @ stretch
+        weight = target.weight
         own = weight @ (stretch * stretch)
-        own -= mean * mean
-        left = _misfit(total, cross, own)[0]
+        own -= (weight @ stretch) ** 2
+        own -= ((weight * target.ramp) @ stretch) ** 2
+        left = _misfit(target.total, (weight * target.centred) @ stretch, own)[0]
         left[:, gone[size:] > gone[:-size]] = np.inf
         return left
 
@@ -213,8 +232,6 @@ class _Fine:
     left: Singles
     amplitude: Singles
     likeness: Singles
-    mean: Singles
-    level: Singles
     stretch: Singles
     place: Ints
     side: int
@@ -231,9 +248,8 @@ class _Fine:
         column = starts[:, None] + offset
         there = (column >= 0) & (column < n)
         column = np.clip(column, 0, n - 1)
-        weight = _weights(_distance(offset, length), there & known[column], rate_hz)
-        target = level[column]
-        middle = (weight * target).sum(axis=1, keepdims=True)
+        weight = _weights(offset, length, there & known[column], rate_hz)
+        target = _Target.of(level[column], weight, offset)
         first = place - side - reach
         whole = (place >= 0) & (first >= 0) & (first + size + 2 * reach <= n)
         first = np.where(whole, first, 0)
@@ -241,25 +257,25 @@ class _Fine:
         whole &= lost[last] == lost[first]
         stretch = level[np.minimum(first[..., None] + np.arange(size + 2 * reach), n - 1)]
         stretch = stretch - stretch.mean(axis=2, keepdims=True)
-        mean = stretch @ _lagged(weight, lags)
-        cross = stretch @ _lagged(weight * (target - middle), lags)
-        own = (stretch * stretch) @ _lagged(weight, lags) - mean * mean
-        total = (weight * (target - middle) ** 2).sum(axis=1)[:, None, None]
-        left, amplitude, likeness = _misfit(total, cross, own)
+        lagged = _lagged(weight, lags)
+        mean, slope = stretch @ lagged, stretch @ _lagged(weight * target.ramp, lags)
+        cross = stretch @ _lagged(weight * target.centred, lags)
+        own = (stretch * stretch) @ lagged - mean * mean - slope * slope
+        left, amplitude, likeness = _misfit(target.total[:, :, None], cross, own)
         left[~whole] = np.inf
-        return _Fine(left, amplitude, likeness, mean, middle[:, 0], stretch, place, side, length)
+        return _Fine(left, amplitude, likeness, stretch, place, side, length)
 
     def fills(self, rate_hz: float) -> tuple[Floats, Floats, Floats]:
         """Fills with an outer sample on each side (g, length + 2), likeness, steep share (g,)."""
         lag = self.left.argmin(axis=2)
-        left, amplitude, likeness, mean = (
+        left, amplitude, likeness = (
             np.take_along_axis(each, lag[..., None], axis=2)[..., 0].astype(np.float64)
-            for each in (self.left, self.amplitude, self.likeness, self.mean)
+            for each in (self.left, self.amplitude, self.likeness)
         )
         share = _shares(left, self.place + lag, round(APART_S * rate_hz))
         at = (self.side - 1 + lag)[..., None] + np.arange(self.length + 2)
-        piece = np.take_along_axis(self.stretch, at, axis=2).astype(np.float64)
-        piece = amplitude[..., None] * (piece - mean[..., None]) + self.level[:, None, None]
+        # Level and slope are left as they are there: the seams lay any straight line onto the known samples.
+        piece = amplitude[..., None] * np.take_along_axis(self.stretch, at, axis=2)
         fill = (share[..., None] * piece).sum(axis=1)
         best = np.take_along_axis(likeness, left.argmin(axis=1)[:, None], axis=1)[:, 0]
         some = share.sum(axis=1) > 0
