@@ -144,7 +144,7 @@ def test_a_disagreement_on_a_qrs_is_refused() -> None:
     known = ~lost_at(len(value), (r - 28, r + 28))
     _, match = pattern(value, known, starts, ends, RATE)
     assert 0.1 < match.steep[0] < 0.9
-    assert not good_enough(match, ends - starts, RATE).any()
+    assert match.support[0] < 0.9
 
 
 def test_short_gaps_away_from_a_qrs_take_the_monotone_cubic() -> None:
