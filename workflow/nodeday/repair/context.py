@@ -5,7 +5,7 @@
     weight    .-' |  gap  | '-._        a level, a slope and an amplitude within limits are fitted,
     ...__/\\__.....|_______|._/~\\_...    what is left is a weighted mean square
 
-The limits and the tapers are choices of this project, made on five records of the MIT-BIH Arrhythmia Database.
+The limits and the tapers are choices of this project, made on five MIT-BIH records (benchmarks/repair.py).
 """
 
 from __future__ import annotations

@@ -28,12 +28,13 @@ from nodeday.repair.places import PLACES, SEARCH_S, Bins
 from nodeday.repair.vote import Laid
 
 __all__ = [
-    "CONTEXT_S", "LONGEST_S", "SEARCH_S", "Match", "good_enough", "pattern", "seamed", "stretches", "without_qrs",
+    "CONTEXT_S", "LONGEST_S", "SEARCH_S", "Match", "good_enough", "pattern", "seamed", "stretches",
+    "without_qrs",
 ]  # fmt: skip
 
-LEAST_LIKENESS, LEAST_SUPPORT, MOST_DOUBT = 0.5, 0.5, 0.1
-"""Below such a correlation of the contexts, or where the stretches that agree on the beat in the gap hold less
-than such a share of the vote, nothing is filled. No QRS is in a gap where no larger share than the last says so."""
+LEAST_LIKENESS, LEAST_SUPPORT, MOST_DOUBT = 0.5, 0.6, 0.1
+"""Below such a correlation of the contexts, or where the stretches that agree on the beat in the gap hold
+less than such a share of the vote, nothing is filled. Up to the last share, a gap is without a QRS."""
 BLOCK_S = 60.0
 BATCH = 128
 
@@ -86,8 +87,9 @@ def stretches(
         same = np.flatnonzero(ends - starts == length)
         for at in range(0, len(same), BATCH):
             which = same[at : at + BATCH]
-            yield which, Laid.of(
-                level, known, lost, starts[which], length, places[which], bins.width, rate_hz
+            yield (
+                which,
+                Laid.of(level, known, lost, starts[which], length, places[which], bins.width, rate_hz),
             )
 
 

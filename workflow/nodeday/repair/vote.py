@@ -19,10 +19,10 @@ from nodeday.arrays import Bools, Floats, Ints, Singles
 from nodeday.repair.context import CONTEXT_S, Context, misfit
 
 FLOOR, POWER = 0.01, 4.5
-"""A stretch that leaves the share e of its context's mean square weighs as (e + FLOOR) ** -POWER; learnt as the
-likelihood of the stretches whose R peak is right, on five records."""
+"""A stretch that leaves the share e of its context's mean square weighs as (e + FLOOR) ** -POWER: near what
+made the stretches whose R peak was right likeliest, on five records."""
 SURE_S = 0.1
-"""A gap no longer than that hardly hides a whole QRS: what is left of it beside the gap tells, without a vote."""
+"""A gap no longer than that hardly hides a whole QRS: its rest beside the gap tells, and no vote is held."""
 TOGETHER_S = 0.024
 """Beats no further apart agree."""
 STEEP, STEP_S = 0.25, 0.012
@@ -30,7 +30,7 @@ STEEP, STEP_S = 0.25, 0.012
 WIDTH_S, MARGIN_S = 0.1, 0.02
 """A beat lies where this much of the signal moves most, in the gap or so near beside it."""
 MOVED = 0.5
-"""Share of the way to the party's mean instant by which a stretch is moved: its own context is half the truth."""
+"""How much of the way to the party's mean instant a stretch is moved: its own context is half the truth."""
 
 
 @dataclass(frozen=True)
@@ -83,8 +83,10 @@ class Laid:
         fit = misfit(context.total[:, :, None], (stretch * stretch) @ rows[0], *told)
         fit[0][~whole] = np.inf
         lag = fit[0].argmin(axis=2)
-        best = (np.take_along_axis(each, lag[..., None], axis=2)[..., 0].astype(np.float64) for each in fit)
-        return Laid(*best, stretch, side + lag, length, rate_hz)
+        left, amplitude, likeness = (
+            np.take_along_axis(each, lag[..., None], axis=2)[..., 0].astype(np.float64) for each in fit
+        )
+        return Laid(left, amplitude, likeness, stretch, side + lag, length, rate_hz)
 
     def chosen(self) -> Choice:
         """What the strongest party of the stretches says; NaN and zeros where there is none."""
