@@ -15,7 +15,7 @@ from nodeday.schemas import codes
 
 from nodeday.arrays import runs
 from nodeday.features.heart.beats import beats_of
-from nodeday.repair.pattern import LONGEST_S, good_enough, pattern
+from nodeday.repair.pattern import LONGEST_S, Match, good_enough, pattern
 from nodeday.repair.policy import LEFT, Policy, mend
 from nodeday.repair.quality import PATTERN_FILL, SHORT_FILL
 
@@ -134,8 +134,11 @@ def test_a_fill_that_would_be_a_guess_is_refused() -> None:
 
 
 def test_a_disagreement_on_a_qrs_is_refused() -> None:
-    """Half of the beats that look alike before and after the gap skip the QRS in it."""
-    value, beats = heartbeats(120, noise=0.02)
+    """Half of the beats that look alike before and after the gap skip the QRS in it::
+
+    beat 59 ___/\\__    beat 60 _______    beat 61 ___[ lost ]___    beat 62 _______    beat 63 ___/\\__
+    """
+    value, beats = heartbeats(120)
     for r in beats[10:-10:2]:
         middle = round(r)
         value[middle - 25 : middle + 25] = 0.0
@@ -143,8 +146,22 @@ def test_a_disagreement_on_a_qrs_is_refused() -> None:
     starts, ends = np.array([r - 28]), np.array([r + 28])
     known = ~lost_at(len(value), (r - 28, r + 28))
     _, match = pattern(value, known, starts, ends, RATE)
-    assert 0.1 < match.steep[0] < 0.9
-    assert not good_enough(match, ends - starts, RATE).any()
+    assert 0.2 < match.steep[0] < 0.8
+    assert not good_enough(match).any()
+    assert good_enough(Match(*np.ones((3, 1)))).all()  # as it would be if all agreed
+
+
+def test_the_party_that_agrees_on_the_beat_fills_the_gap_alone() -> None:
+    """One beat in four is 60 ms late under the same context; a mean of all would be off by a fourth of R."""
+    value, beats = heartbeats(120, noise=0.01)
+    for r in beats[12:-10:4]:
+        around = slice(round(r) - 30, round(r) + 31)
+        value[around] = np.roll(value[around], 15)
+    starts = [round(r) - 30 for r in beats[21:120:12]]
+    lost = lost_at(len(value), *((start, start + 61) for start in starts))
+    out, how = repaired(value, lost)
+    assert (how[lost] == PATTERN_FILL).all()
+    assert np.abs(out - value).max() < 0.12  # R is 1.1 mV high
 
 
 def test_short_gaps_away_from_a_qrs_take_the_monotone_cubic() -> None:

@@ -50,7 +50,7 @@ def mend(
     short = (ends - starts <= SHORT_S * policy.rate_hz) & without_qrs(match)
     out = fill(seconds, value, present, starts[short], ends[short], "pchip")
     how[spread(starts[short], ends[short], len(how))] = SHORT_FILL
-    for gap in np.flatnonzero(good_enough(match, ends - starts, policy.rate_hz) & ~short).tolist():
+    for gap in np.flatnonzero(good_enough(match) & ~short).tolist():
         out[starts[gap] : ends[gap]] = pieces[gap]
         how[starts[gap] : ends[gap]] = PATTERN_FILL
     return out[:, None], how

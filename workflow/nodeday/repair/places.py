@@ -1,0 +1,73 @@
+"""Where in the recording the signal looks like that around a gap: a search on means of about 20 ms."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from nodeday.arrays import Bools, Ints, Singles
+from nodeday.repair.context import CONTEXT_S, LONGEST_S, Context, misfit
+
+SEARCH_S = 60.0
+"""How far away a stretch may lie that a gap is filled from."""
+COARSE_HZ = 50.0
+PLACES = 24
+
+
+@dataclass(frozen=True)
+class Bins:
+    """The signal as means over ``width`` samples: ``mean`` and the ``share`` of known samples, (b,)."""
+
+    mean: Singles
+    share: Singles
+    width: int
+    rate_hz: float
+
+    @staticmethod
+    def of(level: Singles, known: Bools, rate_hz: float) -> Bins:
+        width = max(1, round(rate_hz / COARSE_HZ))
+        whole = len(level) // width * width
+        count = known[:whole].reshape(-1, width).sum(axis=1)
+        total = level[:whole].reshape(-1, width).sum(axis=1, dtype=np.float64)
+        return Bins((total / np.maximum(count, 1)).astype(np.float32), (count / width).astype(np.float32),
+                    width, rate_hz)  # fmt: skip
+
+    def places(self, starts: Ints, ends: Ints) -> Ints:
+        """First samples (g, PLACES) of the stretches that would stand in for each gap; -1 for none."""
+        side = round(CONTEXT_S * self.rate_hz / self.width)
+        size = 2 * side + int(np.ceil(LONGEST_S * self.rate_hz / self.width)) + 2
+        first = starts // self.width - side
+        search = round(SEARCH_S * self.rate_hz / self.width)
+        low, high = max(0, int(first.min()) - search), min(len(self.mean), int(first.max()) + search + size)
+        if high - low < size:
+            return np.full((len(starts), PLACES), -1, np.int64)
+        column = first[:, None] + np.arange(size)
+        there = (column >= 0) & (column < len(self.mean))
+        column = np.clip(column, 0, len(self.mean) - 1)
+        middle = column * self.width + self.width // 2 - starts[:, None]
+        share = np.where(there, self.share[column], 0.0)
+        context = Context.of(self.mean[column], share, middle, (ends - starts)[:, None], self.rate_hz)
+        return self._best(self._left(context, low, high), low + side, starts)
+
+    def _left(self, context: Context, low: int, high: int) -> Singles:
+        """What each stretch leaves of each context, (g, stretches); infinite where one is not whole."""
+        size = context.weight.shape[1]
+        stretch = np.ascontiguousarray(sliding_window_view(self.mean[low:high], size)).T
+        level, slope, cross = np.split(np.concatenate(context.rows) @ stretch, 3)
+        left = misfit(context.total, context.weight @ (stretch * stretch), level, slope, cross)[0]
+        gone = np.concatenate([[0], np.cumsum(self.share[low:high] < 1)])
+        left[:, gone[size:] > gone[:-size]] = np.inf
+        return left
+
+    def _best(self, left: Singles, first: int, starts: Ints) -> Ints:
+        inner = left[:, 1:-1]
+        dip = np.where((inner <= left[:, :-2]) & (inner < left[:, 2:]), inner, np.float32(np.inf))
+        count = min(PLACES, dip.shape[1])
+        best = np.argpartition(dip, count - 1, axis=1)[:, :count] if count else np.zeros((len(dip), 0), int)
+        found = np.isfinite(np.take_along_axis(dip, best, axis=1))
+        at = (first + 1 + best) * self.width + (starts % self.width)[:, None]
+        out = np.full((len(starts), PLACES), -1, np.int64)
+        out[:, :count] = np.where(found, at, -1)
+        return out
