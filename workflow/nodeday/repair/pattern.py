@@ -82,7 +82,7 @@ def stretches(
     places = np.full((len(starts), PLACES), -1, np.int64)
     for which in _blocks(starts, round(BLOCK_S * rate_hz)):
         places[which] = bins.places(starts[which], ends[which])
-    lost = np.concatenate([[0], np.cumsum(~known)])
+    lost = np.concatenate([[0], np.cumsum(~known, dtype=np.int32)])
     for length in np.unique(ends - starts).tolist():
         same = np.flatnonzero(ends - starts == length)
         for at in range(0, len(same), BATCH):

@@ -13,7 +13,7 @@ from nodeday.repair.context import CONTEXT_S, LONGEST_S, Context, misfit
 SEARCH_S = 60.0
 """How far away a stretch may lie that a gap is filled from."""
 COARSE_HZ = 50.0
-PLACES = 24
+PLACES = 16
 
 
 @dataclass(frozen=True)
