@@ -2,10 +2,10 @@
 PYTHON ?= python3
 UV ?= uv
 BIN := .venv/bin
-SOURCES := schemas workflow tests benchmarks
+SOURCES := schemas workflow tests benchmarks requirements
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test test-cluster bench lint generated lock clean
+.PHONY: help demo test test-cluster test-bounds bench lint generated lock clean
 .DELETE_ON_ERROR:
 
 help:
@@ -13,8 +13,9 @@ help:
 	@echo "make test       everything that must hold: ruff, mypy, pytest"
 	@echo "make test-cluster  the workflow under a SLURM that the tests start on this machine"
 	@echo "make bench      the benchmarks in short, each beside its peer (some minutes)"
+	@echo "make test-bounds  the oldest versions that pyproject.toml allows, and the newest there are (needs uv)"
 	@echo "make lint       ruff and mypy only"
-	@echo "make generated  bring the generated files back in step (DICTIONARY.md)"
+	@echo "make generated  bring the generated files back in step (DICTIONARY.md, requirements/LICENCES.md)"
 	@echo "make lock       resolve the requirements anew (needs uv)"
 	@echo "make clean      remove the environment, caches and the demo"
 
@@ -38,6 +39,20 @@ bench: .venv/.dev-ready
 	$(BIN)/python benchmarks/query.py 100
 	$(BIN)/python benchmarks/scale.py 100
 	$(BIN)/python benchmarks/day.py day notebook --hours 1
+# What reads, computes and writes, and the whole chain once, under both ends of what is allowed.
+SMOKE = tests/test_tables.py tests/test_schemas.py tests/test_columnar.py tests/test_layouts.py \
+  tests/test_frames.py tests/test_containers.py tests/test_settings.py tests/test_workflow.py
+BOUNDS = lowest-direct highest
+
+test-bounds: .venv/.python
+	@command -v $(UV) > /dev/null || \
+	  { echo "make test-bounds needs uv: install it, or say make test-bounds UV=/path/to/uv."; exit 1; }
+	for each in $(BOUNDS); do \
+	  $(UV) venv --quiet --clear --python $(BIN)/python .venv/$$each && \
+	  $(UV) pip install --quiet --python .venv/$$each/bin/python --resolution $$each -e . && \
+	  $(UV) pip install --quiet --python .venv/$$each/bin/python pytest pytest-xdist hypothesis fastcrc && \
+	  .venv/$$each/bin/python -m pytest -n 2 $(SMOKE) || exit 1; \
+	done
 
 lint: .venv/.dev-ready
 	$(BIN)/ruff check $(SOURCES)
@@ -53,6 +68,7 @@ endef
 
 generated: .venv/.run-ready
 	$(BIN)/nodeday dictionary > DICTIONARY.md
+	$(BIN)/python requirements/licences.py > requirements/LICENCES.md
 
 # --- set-up ------------------------------------------------------------------------------
 

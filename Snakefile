@@ -9,12 +9,14 @@ from pathlib import Path
 from snakemake.exceptions import WorkflowError
 from snakemake.logging import logger
 
+from nodeday import atwork
 from nodeday.errors import NodedayError
 from nodeday.settings import Study
 from nodeday.yamlfile import CODE
 from nodeday.needs import page_needs, session_needs, study_needs
 from nodeday.wiring import captures, code, devices, digest, layouts, peers, sheets, study_table, table
 
+atwork.share(Path.cwd())
 try:
     study = Study(Path.cwd())
     wanted = [name for name in str(config.get("only", "")).split(",") if name]

@@ -5,7 +5,9 @@ from __future__ import annotations
 from nodeday.schemas import codes
 from nodeday.schemas.declare import Column
 
-YEAR_1970, YEAR_2200 = 0, 7_258_118_400_000_000_000
+YEAR_1969, YEAR_2200 = -31_536_000_000_000_000, 7_258_118_400_000_000_000
+"""Bounds of instants. A host without a clock counts from 1970, and what was heard before its first mark lies
+before that."""
 
 node = Column("node", "name", "", "node, by the name the study gives it")
 stream = Column("stream", "name", "", "what the node sends, as the layout names it")
@@ -15,7 +17,7 @@ capture = Column("capture", "int16", "", "number of the capture within the sessi
 offset = Column("offset", "int64", "byte", "where the range begins in the capture's joined files", ge=0)
 length = Column("length", "int32", "byte", "bytes in the range", ge=1)
 boot = Column("boot", "int32", "", "stretch between restarts of the node, from 0", ge=0)
-utc_ns = Column("utc_ns", "int64", "ns", "instant, nanoseconds since 1970 in UTC", ge=YEAR_1970, le=YEAR_2200)
+utc_ns = Column("utc_ns", "int64", "ns", "instant, nanoseconds since 1970 in UTC", ge=YEAR_1969, le=YEAR_2200)
 start_ns = utc_ns.but(name="start_ns", meaning="first instant, nanoseconds since 1970 in UTC")
 end_ns = utc_ns.but(name="end_ns", meaning="one past the last instant, nanoseconds since 1970 in UTC")
 coverage = Column("coverage", "float64", "1", "share of expected samples that were received", ge=0, le=1)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from nodeday.schemas import codes
 from nodeday.schemas.columns import (
-    YEAR_1970,
+    YEAR_1969,
     YEAR_2200,
     boot,
     conflicts,
@@ -54,7 +54,7 @@ LOSS = Table(
             "int64",
             "ns",
             "when that was, to a few seconds; null without host marks",
-            ge=YEAR_1970,
+            ge=YEAR_1969,
             le=YEAR_2200,
             nullable=True,
         ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from nodeday.schemas import codes
 from nodeday.schemas.clocks import AGREEMENT, CLOCK, MOVEMENTS, STEPS
 from nodeday.schemas.columns import (
-    YEAR_1970,
+    YEAR_1969,
     YEAR_2200,
     boot,
     capture,
@@ -43,7 +43,7 @@ FRAMES = Table(
         Column("ticks_raw", "int64", "tick", "node ticks as sent", ge=0),
         Column("ticks", "int64", "tick", "node ticks unwrapped within the boot"),
         Column("hub_ns", "int64", "ns", "the hub's stamp on the hub's own clock"),
-        Column("mark_utc_ns", "int64", "ns", "the host's UTC in a host mark", ge=YEAR_1970, le=YEAR_2200,
+        Column("mark_utc_ns", "int64", "ns", "the host's UTC in a host mark", ge=YEAR_1969, le=YEAR_2200,
                nullable=True),
         Column("rssi_dbm", "float32", "dBm", "received signal strength", ge=-200, le=50, nullable=True),
         Column("lqi", "float32", "1", "link quality as the radio reports it", nullable=True),

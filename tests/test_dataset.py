@@ -22,7 +22,7 @@ from conftest import FINISHED as SESSIONS
 from conftest import FINISHED_SCENARIO as SCENARIO
 from conftest import ROOT, simulated
 from nodeday.schemas import TABLES
-from nodeday.schemas.columns import YEAR_1970, YEAR_2200
+from nodeday.schemas.columns import YEAR_1969, YEAR_2200
 
 from nodeday import errors, tables
 from nodeday.cli import main
@@ -440,12 +440,12 @@ def test_offsets_never_lie_inside_the_copy(
     assert not copy.exists()
 
 
-def test_offsets_are_drawn_anew_and_refused_before_1970(tmp_path: Path) -> None:
+def test_offsets_are_drawn_anew_and_refused_before_1969(tmp_path: Path) -> None:
     people = [f"P{k:03}" for k in range(200)]
     drawn = offsets_of(tmp_path / "a.tsv", people, {})
     assert len(set(drawn.values())) > 50
     assert offsets_of(tmp_path / "b.tsv", people, {}) != drawn
-    with pytest.raises(ContractError, match="leads before 1970"):
+    with pytest.raises(ContractError, match="leads before 1969"):
         offsets_of(tmp_path / "a.tsv", people, {"P000": 0})
     (tmp_path / "c.tsv").write_text("who\tweeks\nP1\t-60\n")
     with pytest.raises(SettingsError, match="is no list of offsets"):
@@ -466,7 +466,7 @@ def test_every_column_of_nanoseconds_is_an_instant_or_a_stamp_of_the_hub() -> No
     for table in TABLES.values():
         for column in table.columns:
             if column.unit == "ns":
-                assert (column.ge == YEAR_1970 and column.le == YEAR_2200) or "hub_ns" in column.name
+                assert (column.ge == YEAR_1969 and column.le == YEAR_2200) or "hub_ns" in column.name
 
 
 def test_hub_stamps_begin_at_zero(study: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

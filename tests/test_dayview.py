@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import socket
 import threading
 from collections.abc import Iterator
 from http.server import ThreadingHTTPServer
@@ -236,6 +237,24 @@ def test_windows_that_are_none_get_a_sentence(server: ThreadingHTTPServer, query
     status, body, _ = ask(server, f"{token(server)}window?channel=heart/ecg&{query}")
     assert status == 400
     assert "expected" in json.loads(body)["error"]
+
+
+@pytest.mark.parametrize(
+    "hosts", [(), ("{here}", "evil.example"), ("evil.example", "{here}"), ("127.0.0.1:1",)]
+)
+def test_a_request_names_this_server_once(server: ThreadingHTTPServer, hosts: tuple[str, ...]) -> None:
+    """Written to the socket by hand, since a proper client would not."""
+    here = f"127.0.0.1:{server.server_port}"
+    lines = [f"GET {token(server)}session HTTP/1.1", *(f"Host: {each.format(here=here)}" for each in hosts)]
+    with socket.create_connection(("127.0.0.1", server.server_port), timeout=10) as client:
+        client.sendall("\r\n".join([*lines, "Connection: close", "", ""]).encode())
+        assert client.recv(100).startswith(b"HTTP/1.1 403 ")
+
+
+def test_one_who_says_nothing_keeps_nobody_waiting(server: ThreadingHTTPServer) -> None:
+    with socket.create_connection(("127.0.0.1", server.server_port), timeout=10) as silent:
+        silent.sendall(b"GET ")
+        assert ask(server, token(server))[0] == 200
 
 
 def test_a_long_path_and_an_unknown_channel(server: ThreadingHTTPServer) -> None:

@@ -17,7 +17,7 @@ import yaml
 from numpy.typing import ArrayLike, NDArray
 from pydantic import Field as Setting
 
-from nodeday import yamlfile
+from nodeday import atomic, yamlfile
 from nodeday.yamlfile import NAME, SNAKE, Strict
 
 if TYPE_CHECKING:
@@ -112,14 +112,13 @@ def folder(root: Path) -> Path:
 def write(root: Path, record: Record) -> Path:
     """Write a record into the study at ``root``; a second bench on one day replaces the first."""
     path = folder(root) / f"{record.node}-{record.measured}.yaml"
-    path.parent.mkdir(parents=True, exist_ok=True)
     data = record.model_dump(mode="json", exclude_none=True)
     for check in data["checks"]:
         check.setdefault("value", None)
     data["measured"] = record.measured
     head = "# Written by `nodeday bench`: figures, limits and coefficients of one node at one bench.\n"
     text = yaml.safe_dump(data, sort_keys=False, default_flow_style=None, width=110)
-    path.write_text(head + text, encoding="utf-8")
+    atomic.write_text(path, head + text)
     return path
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from nodeday import __version__
 from nodeday.contents import Contents
-from nodeday.errors import FAULT, GOOD, STOPPED, NodedayError
+from nodeday.errors import FAULT, GOOD, STOPPED, NodedayError, of_system
 
 ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "study", "report", "index")
 RUNNING, SETTING_UP = "nodeday.running", "nodeday.newstudy.command"
@@ -32,14 +32,18 @@ def main(arguments: list[str] | None = None) -> int:
     except NodedayError as error:
         print(f"nodeday: {error}", file=sys.stderr)
         return error.exit_code
+    except BrokenPipeError:
+        sys.stderr.close()
+        return FAULT
+    except OSError as error:
+        told = of_system(error)
+        print(f"nodeday: {told}", file=sys.stderr)
+        return told.exit_code
     except KeyboardInterrupt:
         print(
             "nodeday: stopped. What was finished stays; the same command goes on from there.", file=sys.stderr
         )
         return STOPPED
-    except BrokenPipeError:
-        sys.stderr.close()
-        return FAULT
 
 
 def _warm(arguments: list[str]) -> int | None:
@@ -186,9 +190,15 @@ def _day_after(parser: Contents) -> None:
 def _looking(parser: Contents) -> None:
     parser.heading("Looking")
     audit = parser.command(
-        "audit", "what a session lost and why, held to the study's limits", "nodeday audit S01", COMMANDS
+        "audit",
+        "what a session lost and why; with --all the proof of all tables",
+        "nodeday audit S01\nnodeday audit --all",
+        "nodeday.commands_audit",
     )
-    audit.add_argument("session", metavar="SESSION", help="of the study")
+    audit.add_argument("session", nargs="?", metavar="SESSION", help="of the study")
+    audit.add_argument(
+        "--all", action="store_true", help="derive every table anew from the captures; compare"
+    )
     _json(audit)
     _study(audit)
     view = parser.command(

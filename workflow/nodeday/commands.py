@@ -9,7 +9,7 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from nodeday.errors import CONTRACT, GOOD, USAGE, ContractError, SettingsError
+from nodeday.errors import GOOD, USAGE, ContractError, SettingsError, of_system
 from nodeday.home import DEMO_CONFIG
 from nodeday.newstudy import refuse_what_is_there, write_snakefile
 from nodeday.running import note_failure, run_study
@@ -80,17 +80,6 @@ def _plan_of(study: Study, session: str) -> list[SettingsError]:
     except SettingsError as error:
         return [] if study.problems(session, captures=False) else [error]
     return []
-
-
-def audit(options: argparse.Namespace) -> int:
-    """Print what a session lost and why; 3 where a stated limit is broken or tables do not agree."""
-    from nodeday.loss import audit as auditing
-    from nodeday.settings import Study
-
-    study = Study(options.study)
-    found = auditing.audit(study, study.session(options.session).session)
-    print(auditing.as_json(found) if options.json else auditing.text(found))
-    return GOOD if found.good else CONTRACT
 
 
 def simulate(options: argparse.Namespace) -> int:
@@ -165,24 +154,28 @@ def dictionary(options: argparse.Namespace) -> int:
 
 def room(options: argparse.Namespace) -> int:
     """One room of one session. A session whose data break a contract leaves its sentence behind."""
+    from nodeday import atwork
     from nodeday.settings import Study
 
     study = Study(options.study)
     module = importlib.import_module(f"nodeday.{'report' if options.room == 'index' else options.room}.room")
-    if options.room in ("study", "index"):
-        (module.run if options.room == "study" else module.index)(study, options.sessions)
-        return GOOD
-    for session in options.sessions:
-        failed = study.results / "failed" / f"{session}.txt"
-        failed.unlink(missing_ok=True)
-        try:
-            if options.room == "simulate":
-                _simulate(study.root, session)
-            else:
-                module.run(study, session)
-        except (ContractError, SettingsError) as error:
-            note_failure(study, session, error)
-            raise
+    with atwork.room(study.root):
+        if options.room in ("study", "index"):
+            (module.run if options.room == "study" else module.index)(study, options.sessions)
+            return GOOD
+        for session in options.sessions:
+            (study.results / "failed" / f"{session}.txt").unlink(missing_ok=True)
+            try:
+                if options.room == "simulate":
+                    _simulate(study.root, session)
+                else:
+                    module.run(study, session)
+            except (ContractError, SettingsError) as error:
+                note_failure(study, session, error)
+                raise
+            except OSError as error:
+                note_failure(study, session, of_system(error))
+                raise
     return GOOD
 
 

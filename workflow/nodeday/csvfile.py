@@ -8,10 +8,11 @@ the full-width forms of the four signs are treated alike. Numbers stay as they a
 from __future__ import annotations
 
 import csv
-import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
+
+from nodeday import atomic
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,15 +43,12 @@ def _number(text: str) -> bool:
 def write(target: Path, pieces: Iterable[pd.DataFrame]) -> None:
     """Frames with the same columns, one below the other: UTF-8, commas, a header, an empty field for a null.
     The file appears under its name only when whole."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    partial = target.with_name(f".{target.name}.partial")
-    with partial.open("w", encoding="utf-8", newline="") as out:
+    with atomic.whole(target) as partial, partial.open("w", encoding="utf-8", newline="") as out:
         for number, frame in enumerate(pieces):
             made, returns = _plain(frame)
             # Python's writer before 3.13 leaves a lone carriage return bare, which ends the row for a reader.
             quoting: Literal[0, 2] = csv.QUOTE_NONNUMERIC if returns else csv.QUOTE_MINIMAL
             made.to_csv(out, index=False, header=not number, lineterminator="\n", quoting=quoting)
-    os.replace(partial, target)
 
 
 def _plain(frame: pd.DataFrame) -> tuple[pd.DataFrame, bool]:

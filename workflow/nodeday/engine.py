@@ -7,6 +7,7 @@ all sessions: these and the pages are then made of those that finished, in a sec
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
 import sys
@@ -15,8 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 
-from nodeday import tables
-from nodeday.errors import NodedayError
+from nodeday import atwork, tables
+from nodeday.errors import NodedayError, SettingsError
 from nodeday.journal import Job, Journal
 
 
@@ -30,15 +31,17 @@ class Outcome:
 
 def run(root: Path, sessions: list[str], cores: int) -> Outcome:
     """Run the chain on ``sessions``. Raise KeyboardInterrupt when stopped, with no job left at work, and
-    NodedayError where the workflow fails without a job that did."""
+    NodedayError where the workflow fails without a job that did, or where another run is at work."""
     # The rules call `nodeday`, which must be the one that is running.
     os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     journal = Journal(cores)
-    whole = _workflow(root, sessions, journal, cores)
-    finished = _finished(root, sessions, journal)
-    if not whole and finished and finished != sessions:
-        whole = _workflow(root, finished, journal, cores)
-        finished = _finished(root, finished, journal)
+    with atwork.alone(root):
+        _forget(root)
+        whole = _workflow(root, sessions, journal, cores)
+        finished = _finished(root, sessions, journal)
+        if not whole and finished and finished != sessions:
+            whole = _workflow(root, finished, journal, cores)
+            finished = _finished(root, finished, journal)
     if not whole and not journal.failed:
         raise NodedayError("the workflow stopped before any of its jobs failed", str(root))
     return Outcome(finished, journal.failed)
@@ -54,6 +57,23 @@ def _finished(root: Path, sessions: list[str], journal: Journal) -> list[str]:
         and not (root / "results" / "failed" / f"{name}.txt").exists()
         and tables.path(root / "results", "epochs", name).exists()
     ]
+
+
+def _forget(root: Path) -> None:
+    """Take the manifest away where a file that it names has gone. The workflow looks for its last files,
+    not for those between; it makes all that they were made of where one of them is to be made."""
+    last = root / "results" / "manifest.json"
+    if not last.exists():
+        return
+    try:
+        named = [entry["path"] for entry in json.loads(last.read_text(encoding="utf-8"))["results"]]
+    except (ValueError, KeyError, TypeError):
+        named = [""]
+    gone = [path for path in named if not (root / path).is_file()]
+    if gone:
+        last.unlink()
+    if any(path.startswith("results/report/") for path in gone):
+        (root / "results" / "report" / "index.html").unlink(missing_ok=True)
 
 
 @contextlib.contextmanager
@@ -84,7 +104,7 @@ def _stoppable() -> Iterator[None]:
 def _workflow(root: Path, sessions: Iterable[str], journal: Journal, cores: int) -> bool:
     """One pass of the workflow on ``sessions``; False where a job failed."""
     from snakemake.api import SnakemakeApi
-    from snakemake.exceptions import WorkflowError
+    from snakemake.exceptions import LockException, WorkflowError
     from snakemake.scheduling.greedy import SchedulerSettings as GreedySettings
     from snakemake.settings.enums import Quietness
     from snakemake.settings.types import (
@@ -120,6 +140,9 @@ def _workflow(root: Path, sessions: Iterable[str], journal: Journal, cores: int)
                 scheduling_settings=SchedulingSettings(scheduler="greedy"),
                 scheduler_settings=GreedySettings(),
             )
+    except LockException:
+        raise SettingsError("another workflow is at work on this study", str(root),
+                            remedy="Wait until it has ended, or stop it.") from None  # fmt: skip
     except WorkflowError as error:
         # Where a job failed, its log says more; else only the engine knows why.
         if not journal.failed:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import os
+
 GOOD, FAULT, USAGE, CONTRACT = 0, 1, 2, 3
 """Exit codes: good, a fault of nodeday, usage or settings, the data broke a contract."""
 STOPPED = 130
@@ -32,6 +35,22 @@ class SettingsError(NodedayError):
     """Settings, sheets, layouts or arguments that cannot be used."""
 
     exit_code = USAGE
+
+
+def of_system(error: OSError) -> SettingsError:
+    """What the operating system would not do, as a sentence: a full disk, a file that may not be read.
+
+    Raises ``error`` itself where it carries no number of the system's, for then it is no such thing.
+    """
+    if error.errno is None:
+        raise error
+    reason = os.strerror(error.errno).lower()
+    where = str(error.filename or "")
+    remedy = {errno.ENOSPC: "Make room on the disk", errno.EDQUOT: "Make room in your quota"}.get(error.errno)
+    return SettingsError(
+        f"the system says: {reason}", where, "a file that can be read or written",
+        f"{remedy or 'Put that right'}; then the same command goes on from where it was.",
+    )  # fmt: skip
 
 
 class ContractError(NodedayError):

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from nodeday import atomic
 from nodeday.errors import CONTRACT, FAULT, GOOD, USAGE, NodedayError, SettingsError
 
 if TYPE_CHECKING:
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 
 TAIL = 5
 """Lines of a failed job's log that its message repeats."""
+FULL_BYTES = 1 << 20
+"""With less than this a disk is too full for what a room would say of it."""
 LONGEST = 40
 """Rows of nodes that the summary prints; a larger study is told by those that fall short."""
 
@@ -106,7 +110,9 @@ def _last_words(log: Path) -> str:
     """How a log ends, to be read on after "room X stopped"."""
     lines = log.read_text(encoding="utf-8", errors="replace").strip().splitlines() if log.is_file() else []
     if not lines:
-        return " without a word. Was it killed, or out of memory?"
+        left = shutil.disk_usage(log.parent if log.parent.is_dir() else Path()).free
+        why = f"Its disk has {left} bytes left." if left < FULL_BYTES else "Was it killed, or out of memory?"
+        return f" without a word. {why}"
     return f". Its log {log} ends:\n" + "\n".join(f"    {line}" for line in lines[-TAIL:])
 
 
@@ -129,9 +135,8 @@ def _nodes(study: Study) -> dict[str, list[dict[str, Any]]]:
 def note_failure(study: Study, session: str, problem: NodedayError) -> None:
     """Keep the sentence, without the place of the study's folder: pages are the same wherever it lies."""
     failed = study.results / "failed" / f"{session}.txt"
-    failed.parent.mkdir(parents=True, exist_ok=True)
     inside = f"{study.root}/" if study.root.name else ""
-    failed.write_text(f"{str(problem).replace(inside, '') if inside else problem}\n", encoding="utf-8")
+    atomic.write_text(failed, f"{str(problem).replace(inside, '') if inside else problem}\n")
 
 
 def _tell(found: dict[str, Any]) -> None:

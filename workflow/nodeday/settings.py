@@ -30,10 +30,14 @@ Read = TypeVar("Read")
 class Study:
     """A study's folder with its settings read. Problems of one session are kept apart: see
     :meth:`problems`; problems of the study as a whole raise SettingsError on reading, or are put into
-    ``told`` where a list is given. What a broken file would have said then counts as not said."""
+    ``told`` where a list is given. What a broken file would have said then counts as not said.
+    ``results`` lie in the folder, or elsewhere."""
 
-    def __init__(self, root: Path, told: list[SettingsError] | None = None) -> None:
+    def __init__(
+        self, root: Path, told: list[SettingsError] | None = None, results: Path | None = None
+    ) -> None:
         self.root, self.broken = root, set[str]()
+        self.results = root / "results" if results is None else results
         config = root / "config"
 
         def read(name: str, load: Callable[[], Read], nothing: Read) -> Read:
@@ -75,10 +79,6 @@ class Study:
         if unknown and "sessions" not in self.broken:
             found = f"nodes.tsv or events.tsv name {', '.join(sorted(unknown))}, which has no row here"
             raise SettingsError(found, str(self.root / "config" / "sessions.tsv"), "a row each")
-
-    @property
-    def results(self) -> Path:
-        return self.root / "results"
 
     def session(self, name: str) -> Session:
         if name not in self.sessions:

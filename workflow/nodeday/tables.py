@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,7 +13,7 @@ import pyarrow as arrow
 import pyarrow.parquet as parquet
 from pandera.errors import SchemaError, SchemaErrors
 
-from nodeday import columnar
+from nodeday import atomic, columnar
 from nodeday.errors import ContractError
 from nodeday.schemas import TABLES, Column, Table
 from nodeday.schemas.compiled import arrow_schema, pandas_dtype, pandera_schema, wrong_dtypes
@@ -93,17 +92,12 @@ def empty(table: Table) -> pd.DataFrame:
 @contextmanager
 def writer(target: Path, table: Table) -> Iterator[Writer]:
     """A streaming writer; the file appears under its name only when the block ends well."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    partial = target.with_name(f".{target.name}.partial")
-    out = Writer(partial, table)
-    try:
-        yield out
-        out.close()
-        os.replace(partial, target)
-    except BaseException:
-        out.close()
-        partial.unlink(missing_ok=True)
-        raise
+    with atomic.whole(target) as partial:
+        out = Writer(partial, table, target)
+        try:
+            yield out
+        finally:
+            out.close()
 
 
 class Writer:
@@ -113,8 +107,8 @@ class Writer:
     column and its groups, and within each piece otherwise.
     """
 
-    def __init__(self, target: Path, table: Table) -> None:
-        self.table = table
+    def __init__(self, place: Path, table: Table, target: Path) -> None:
+        self.table, self._target = table, target
         self.rows = 0
         self._last: dict[Any, int] = {}
         self._schema = arrow_schema(table)
@@ -128,7 +122,7 @@ class Writer:
         levels = {name: 1 for name, how in packed.items() if how == "zstd"}
         told = {*table.key, *table.within, table.increasing}
         self._file = parquet.ParquetWriter(
-            target, self._schema, compression=packed, compression_level=levels,
+            place, self._schema, compression=packed, compression_level=levels,
             use_dictionary=[name for name in table.names if name not in plain], column_encoding=encodings,
             write_statistics=[name for name in table.names if name in told], write_page_checksum=True,
             write_batch_size=BATCH,
@@ -161,7 +155,8 @@ class Writer:
         self._append(piece)
 
     def _append(self, piece: arrow.Table) -> None:
-        self._file.write_table(piece, row_group_size=ROW_GROUP)
+        with atomic.named(self._target):
+            self._file.write_table(piece, row_group_size=ROW_GROUP)
         self.rows += len(piece)
 
     def _follow(self, frame: pd.DataFrame) -> None:
@@ -184,7 +179,8 @@ class Writer:
         self._last |= last
 
     def close(self) -> None:
-        self._file.close()
+        with atomic.named(self._target):
+            self._file.close()
 
 
 def _by_group(rows: pd.DataFrame, within: list[str], column: str) -> dict[Any, int]:

@@ -19,7 +19,7 @@ from nodeday.sections import capture_files
 from nodeday.settings import Study
 
 SHARED = (
-    "arrays.py", "tables.py", "columnar.py", "csvfile.py", "samples.py", "heard.py", "ledger.py",
+    "arrays.py", "atomic.py", "tables.py", "columnar.py", "csvfile.py", "samples.py", "heard.py", "ledger.py",
     "timeline.py", "settings.py", "sections.py", "calibration.py", "layouts", "schemas",
 )  # fmt: skip
 READ = (".py", ".html", ".css")

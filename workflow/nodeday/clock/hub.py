@@ -72,7 +72,7 @@ def runs(hub_ns: Ints, marks: Heard | None) -> Ints:
     """Number of the hub's run for each frame in capture order, (n,) -> (n,).
 
     A run ends where the clock falls far back, or where the host's marks tell of a jump that no
-    counter could follow.
+    counter could follow and that the stamps show too.
     """
     begins = np.diff(hub_ns, prepend=hub_ns[:1]) < -FALL_NS
     told = (
@@ -80,9 +80,11 @@ def runs(hub_ns: Ints, marks: Heard | None) -> Ints:
     )
     for step in told:
         if abs(step.size_ms) > JUMP_MS:
-            between = np.diff(hub_ns[step.before : step.after + 1])
-            at = between.argmax() if step.size_ms > 0 else between.argmin()
-            begins[step.before + 1 + int(at)] = True
+            between = np.diff(hub_ns[step.before : step.after + 1]) * np.sign(step.size_ms) / 1e6
+            at = int(between.argmax())
+            # Else the hub's clock went on as before, and the host's was moved.
+            if between[at] > abs(step.size_ms) / 2:
+                begins[step.before + 1 + at] = True
     return np.cumsum(begins)
 
 

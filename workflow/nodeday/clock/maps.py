@@ -138,12 +138,18 @@ def join(node: Map, hub: Map) -> Map:
 
 
 def less_certain(found: Map, at: Ints, more_ms: Floats) -> Map:
-    """The map with a band that is wider by ``more_ms`` (n,) around the points ``at`` (n,)."""
+    """The map with a band that is wider by ``more_ms`` (n,) around the points ``at`` (n,), and with knots
+    where that changes, so that no band narrows before its place."""
     if not more_ms.any():
         return found
     order = np.argsort(at, kind="stable")
-    wider = np.interp(found.at - at[0], at[order] - at[0], more_ms[order])
-    return replace(found, uncertainty_ms=found.uncertainty_ms + wider)
+    at, more_ms = at[order], more_ms[order]
+    change = np.flatnonzero(np.diff(more_ms))
+    knots = np.union1d(found.at, at[np.concatenate([change, change + 1])])
+    since = knots - at[0]
+    residual = np.interp(since, found.at - at[0], found.residual_ms)
+    band = found.uncertainty(knots) + np.interp(since, at - at[0], more_ms)
+    return Map(knots, found(knots), band, residual, found.status)
 
 
 RANKS = ("start_by_hand", "nominal_rate", "fitted")

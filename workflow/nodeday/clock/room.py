@@ -81,15 +81,19 @@ def _account(ledger: Ledger, frames: pd.DataFrame, boots: list[tuple[str, str]])
 
 
 def _marks(frames: pd.DataFrame, unit: Unit) -> Heard | None:
-    """The host's marks, by the host's clock."""
+    """The host's marks in order of capture, by the host's clock; where that falls back it stands still::
+
+    said   10 20 30 40 15 25 35          the host's clock was put back
+    x       0 10 20 30 30 40 50
+    """
     rows = np.flatnonzero((frames["mark_utc_ns"].notna() & frames["status"].isin(IN_PLACE)).to_numpy())
     if not len(rows):
         return None
     utc = frames["mark_utc_ns"].to_numpy()[rows].astype(np.int64)
     stamps = frames["hub_ns"].to_numpy()[rows]
-    order = np.argsort(utc, kind="stable")
-    since = utc[order] - utc[order[0]]
-    return Heard(MARKS, rows[order], since / 1e9, (stamps[order] - stamps[order[0]] - since) / 1e6, unit)
+    since = utc - utc[0]
+    x_s = np.cumsum(np.maximum(np.diff(since, prepend=0), 0)) / 1e9
+    return Heard(MARKS, rows, x_s, (stamps - stamps[0] - since) / 1e6, unit)
 
 
 def _boots(

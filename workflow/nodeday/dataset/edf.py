@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import datetime
 import importlib
-import os
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday import samples, tables
+from nodeday import atomic, samples, tables
 from nodeday.arrays import Ints, runs
 from nodeday.dataset.raster import SECOND, Placed, place
 from nodeday.errors import SettingsError
@@ -73,10 +72,8 @@ def write(study: Study, session: str, target: Path) -> list[dict[str, object]]:
         starttime=at.time(), data_record_duration=1,
         annotations=[edfio.EdfAnnotation(*each) for each in notes],
     )  # fmt: skip
-    target.mkdir(parents=True, exist_ok=True)
-    partial = target / f".{session}.edf.partial"
-    file.write(partial)
-    os.replace(partial, target / f"{session}.edf")
+    with atomic.whole(target / f"{session}.edf") as partial:
+        file.write(partial)
     return [{"session": session, "signal": each.label, "rate_hz": each.rate_hz, "places": len(each.digital),
              "exact_counts": "yes" if each.exact else "no", **each.counted} for each in told]  # fmt: skip
 

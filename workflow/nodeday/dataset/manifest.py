@@ -14,7 +14,7 @@ from typing import Any
 
 import pyarrow.parquet as parquet
 
-from nodeday import __version__, wiring
+from nodeday import __version__, atomic, wiring
 from nodeday.dataset import files
 from nodeday.dataset.package import as_json
 from nodeday.errors import ContractError
@@ -58,9 +58,7 @@ def _entry(root: Path, path: str) -> dict[str, Any]:
 
 def write(study: Study, sessions: list[str]) -> None:
     """Write the manifest beside the results, last of all."""
-    partial = study.results / f".{NAME}.partial"
-    partial.write_text(as_json(build(study, sessions)), encoding="utf-8")
-    partial.replace(study.results / NAME)
+    atomic.write_text(study.results / NAME, as_json(build(study, sessions)))
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from nodeday import __version__, tables
+from nodeday import __version__, atomic, tables
 from nodeday.dataset.manifest import libraries
 from nodeday.dataset.package import as_json
 from nodeday.schemas import FEATURE
@@ -29,8 +29,8 @@ RULES = {
 def write(study: Study, sessions: list[str]) -> None:
     """Write ``methods.json`` and ``methods.md`` beside the results."""
     told = gather(study, sessions)
-    (study.results / "methods.json").write_text(as_json(told), encoding="utf-8")
-    (study.results / "methods.md").write_text(paragraph(study, told) + "\n", encoding="utf-8")
+    atomic.write_text(study.results / "methods.json", as_json(told))
+    atomic.write_text(study.results / "methods.md", paragraph(study, told) + "\n")
 
 
 def gather(study: Study, sessions: list[str]) -> dict[str, Any]:

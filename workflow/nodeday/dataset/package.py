@@ -17,7 +17,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from nodeday import __version__, csvfile
+from nodeday import __version__, atomic, csvfile
 from nodeday.dataset import files
 from nodeday.dataset.files import TableFile
 from nodeday.schemas import TABLES, Column, Table, dictionary
@@ -100,14 +100,14 @@ def write(target: Path, study: str, title: str, tables: list[TableFile]) -> None
             number = count[each.table.name]
             name = each.table.name + (f"-{number}" if number > 1 else "")
             known[text] = name
-            (folder / f"{name}.json").write_text(text, encoding="utf-8")
+            atomic.write_text(folder / f"{name}.json", text)
         places[each.path] = f"{SCHEMAS}/{known[text]}.json"
     told = descriptor(study, title, tables, places)
-    (target / "datapackage.json").write_text(as_json(told), encoding="utf-8")
+    atomic.write_text(target / "datapackage.json", as_json(told))
     extra = {each.table.name: each.table for each in tables if each.table.name not in TABLES}
-    (target / "dictionary.md").write_text(dictionary_text(list(extra.values())), encoding="utf-8")
+    atomic.write_text(target / "dictionary.md", dictionary_text(list(extra.values())))
     shown = [*TABLES.values(), *extra.values()]
-    (target / "dictionary.csv").write_text(dictionary_csv(shown), encoding="utf-8")
+    atomic.write_text(target / "dictionary.csv", dictionary_csv(shown))
 
 
 def dictionary_text(extra: list[Table]) -> str:

@@ -23,13 +23,13 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from nodeday import tables
+from nodeday import atomic, tables
 from nodeday.arrays import Ints
 from nodeday.dataset import files, package
 from nodeday.dataset.files import TableFile
 from nodeday.errors import ContractError, SettingsError
 from nodeday.schemas import Column, Table
-from nodeday.schemas.columns import YEAR_1970, YEAR_2200
+from nodeday.schemas.columns import YEAR_1969, YEAR_2200
 from nodeday.settings import Study
 
 WEEK = 7 * 86_400 * 1_000_000_000
@@ -49,7 +49,7 @@ Shift = tuple[int, int]
 def offsets_of(file: Path, participants: list[str], first_ns: Mapping[str, int]) -> dict[str, int]:
     """Offset in ns of each participant, those in ``file`` as they are, others drawn and added to it.
 
-    ``first_ns`` is the first instant of each participant, which must stay after 1970; ContractError
+    ``first_ns`` is the first instant of each participant, which must stay after 1969; ContractError
     where it would not. SettingsError for a file that is none.
     """
     known: dict[str, int] = {}
@@ -63,12 +63,11 @@ def offsets_of(file: Path, participants: list[str], first_ns: Mapping[str, int])
     for name in participants:
         if name not in known:
             known[name] = -(FEWEST + secrets.randbelow(MOST - FEWEST + 1))
-        if first_ns.get(name, YEAR_2200) + known[name] * WEEK < YEAR_1970:
-            raise ContractError(f"an offset of {known[name]} weeks leads before 1970", f"participant {name}",
+        if first_ns.get(name, YEAR_2200) + known[name] * WEEK < YEAR_1969:
+            raise ContractError(f"an offset of {known[name]} weeks leads before 1969", f"participant {name}",
                                 "a recording of after 1980")  # fmt: skip
-    file.parent.mkdir(parents=True, exist_ok=True)
     lines = "".join(f"{name}\t{weeks}\n" for name, weeks in sorted(known.items()))
-    file.write_text(f"participant\tweeks\n{lines}", encoding="utf-8")
+    atomic.write_text(file, f"participant\tweeks\n{lines}")
     return {name: known[name] * WEEK for name in participants}
 
 
@@ -132,7 +131,7 @@ def _first_stamp(study: Study, session: str) -> int:
 
 def is_instant(column: Column) -> bool:
     """Whether a column holds instants in UTC, by its bounds."""
-    return column.unit == "ns" and column.ge == YEAR_1970 and column.le == YEAR_2200
+    return column.unit == "ns" and column.ge == YEAR_1969 and column.le == YEAR_2200
 
 
 def _copy(source: TableFile, target: Path, shifts: Mapping[str, Shift]) -> None:

@@ -85,7 +85,8 @@ class _Handler(BaseHTTPRequestHandler):
         """Whether the request names this server and comes from its own page, or from no page."""
         origin = self.headers.get("Origin")
         own = origin is None or origin.removeprefix("http://") in self.here
-        return own and self.headers.get("Host") in self.here
+        hosts = self.headers.get_all("Host") or []
+        return own and len(hosts) == 1 and hosts[0] in self.here
 
     def _data(self, name: str, asked: Mapping[str, str]) -> None:
         answers: dict[str, Callable[[], Any]] = {

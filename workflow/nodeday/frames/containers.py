@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import BinaryIO
 
 import pyarrow as arrow
 
+from nodeday import atomic
 from nodeday.errors import ContractError
 from nodeday.frames.packets import PACKET_MAGIC, Packets
 
@@ -92,13 +94,29 @@ class Unpacker:
     def pieces(self) -> Iterator[bytes]:
         """The stream; raise ContractError for an archive past the limits of its growth."""
         for path in self.paths:
-            facts = FileFacts(path.name, path.stat().st_size)
+            before = path.stat()
+            facts = FileFacts(path.name, before.st_size)
             self.facts.append(facts)
             with path.open("rb") as file:
                 source = _Source(file)
                 yield from _taken(_unpacked(path, source, facts), facts)
                 facts.read = facts.read or source.given
                 facts.sha256 = source.hash_of_all()
+            refuse_moving(path, before, source.given)
+
+
+def refuse_moving(path: Path, before: os.stat_result, given: int) -> None:
+    """Raise ContractError where a file is no longer what it was ``before`` it was read, or has ``given``
+    other than all of its bytes: a logger still writes it, or a share lets go of it."""
+    after = path.stat()
+    if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
+        found = f"changed while it was read, from {before.st_size} to {after.st_size} bytes"
+    elif given != before.st_size:
+        found = f"gave {given} of its {before.st_size} bytes"
+    else:
+        return
+    raise ContractError(found, str(path), "a capture that is finished and can be read to its end",
+                        "Run again once nothing writes it any more.")  # fmt: skip
 
 
 class _Source(io.RawIOBase):
@@ -118,7 +136,8 @@ class _Source(io.RawIOBase):
         return self.read_up_to(min(size, step) if size >= 0 else step)
 
     def read_up_to(self, size: int) -> bytes:
-        data = self.file.read(size)
+        with atomic.named(Path(self.file.name)):
+            data = self.file.read(size)
         self.given += len(data)
         self._hash.update(data)
         return data

@@ -178,12 +178,13 @@ def _plain(packet: bytes) -> bytes | None:
 
 
 def _datagram(parser: Parser, packet: bytes) -> bytes | None:
+    """What the packet's UDP datagram carries; None where it has none, or is no packet at all."""
     try:
         layer = parser(packet)
-    except (dpkt.Error, struct.error, LookupError):
+        while isinstance(layer, dpkt.Packet) and not isinstance(layer, dpkt.udp.UDP):
+            if getattr(layer, "mf", 0) or getattr(layer, "offset", 0):
+                return None
+            layer = getattr(layer, "data", None)
+        return bytes(layer.data) if isinstance(layer, dpkt.udp.UDP) else None
+    except Exception:  # on damaged layers the library stumbles over whatever it meets first
         return None
-    while isinstance(layer, dpkt.Packet) and not isinstance(layer, dpkt.udp.UDP):
-        if getattr(layer, "mf", 0) or getattr(layer, "offset", 0):
-            return None
-        layer = getattr(layer, "data", None)
-    return bytes(layer.data) if isinstance(layer, dpkt.udp.UDP) else None

@@ -30,7 +30,7 @@ from nodeday import yamlfile
 from nodeday.arrays import Ints
 from nodeday.errors import ContractError
 from nodeday.frames import rowfile
-from nodeday.frames.containers import FileFacts
+from nodeday.frames.containers import FileFacts, refuse_moving
 from nodeday.frames.rowfile import Rows
 from nodeday.frames.rowparts import Columns, Part, Said, joined
 from nodeday.frames.scan import Block, Found
@@ -87,12 +87,13 @@ class Recording:
             if not form:
                 expected = f"a column {self.columns.sequence}"
                 raise ContractError("is no recording as the files before it are", str(path), expected)
+            before = path.stat()
             with path.open("rb") as file:
                 digest = hashlib.file_digest(file, "sha256").hexdigest()
-            size = path.stat().st_size
-            self.facts.append(FileFacts(path.name, size, digest, read=size))
+            self.facts.append(FileFacts(path.name, before.st_size, digest, read=before.st_size))
             for rows in rowfile.read(path, form, self.columns.separator):
                 yield self._block(rows)
+            refuse_moving(path, before, before.st_size)
         for (address, slot), part in self._held.items():
             kind = self.said.slots[slot][1]
             name, number = f"{self.names[address]}/{kind.stream}", int(part.fields["sequence"][0])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -13,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from nodeday import tables
+from nodeday import atomic, tables
 from nodeday.errors import ContractError
 from nodeday.frames import merge
 from nodeday.frames.columns import Frames, joined
@@ -226,7 +225,4 @@ def _record(study: Study, session: str, captures: list[_Capture]) -> None:
             "the capture differs from the one first decoded", f"session {session}",
             f"the SHA-256 in {target}", "Put the original back, or remove that file to accept the new one.",
         )  # fmt: skip
-    target.parent.mkdir(parents=True, exist_ok=True)
-    partial = target.with_suffix(".partial")
-    partial.write_text(json.dumps(facts, indent=2) + "\n")
-    os.replace(partial, target)
+    atomic.write_text(target, json.dumps(facts, indent=2) + "\n")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from markupsafe import Markup
+
+from nodeday import atomic
 
 
 def style() -> Markup:
@@ -15,7 +16,4 @@ def style() -> Markup:
 
 def write(target: Path, page: str) -> None:
     """Write ``page``; the file appears under its name only when whole."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    partial = target.with_name(f".{target.name}.partial")
-    partial.write_text(page, encoding="utf-8")
-    os.replace(partial, target)
+    atomic.write_text(target, page)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
+from nodeday import atomic
 from nodeday.errors import SettingsError
 from nodeday.settings import Study
 from nodeday.simulate.scenario import load_scenario
@@ -45,8 +45,6 @@ def write(root: Path, session: str, data: bytes, truth: Truth) -> None:
     """Write a capture and its truth, each whole or not at all, the truth first."""
     refuse_raw(root, session)
     capture, beside = paths(root, session)
-    capture.parent.mkdir(parents=True, exist_ok=True)
     truth.save(beside)
-    partial = capture.with_name(f".{capture.name}.partial")
-    partial.write_bytes(data)
-    os.replace(partial, capture)
+    with atomic.whole(capture) as partial:
+        partial.write_bytes(data)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nodeday import atomic
 from nodeday.arrays import Ints
 from nodeday.errors import ContractError
 from nodeday.schemas.codes import GAP_CAUSE
@@ -88,11 +88,8 @@ class Truth:
                 arrays |= {f"{each.name}/{key}": np.array(one) for key, one in value.items()}
             else:
                 arrays[each.name] = np.asarray(value)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        partial = path.with_name(f".{path.name}.partial")
-        with partial.open("wb") as file:
+        with atomic.whole(path) as partial, partial.open("wb") as file:
             np.savez(file, **arrays)
-        os.replace(partial, path)
 
     @classmethod
     def load(cls, path: Path) -> Truth:

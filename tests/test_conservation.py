@@ -1,0 +1,154 @@
+"""The proof of a finished study: what was altered by hand is found and named, what was not is not."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as arrow
+import pyarrow.parquet as parquet
+import pytest
+from conftest import FINISHED, valid_rows, whole
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from nodeday.schemas import TABLES
+
+from nodeday import errors, tables
+from nodeday.cli import main
+from nodeday.conservation import doorways, prove
+from nodeday.conservation.compare import compare
+from nodeday.frames.containers import Unpacker
+from nodeday.settings import Study
+
+SESSION = FINISHED[0]
+
+
+def altered(path: Path, column: str, row: int, value: Any = None) -> None:
+    """One cell of a stored table changed, as a careless or a clever hand would: all else stays."""
+    stored = parquet.read_table(path)
+    at = row % len(stored)
+    cells = stored[column].to_pylist()
+    cells[at] = value if value is not None else cells[at] + 1
+    place = stored.schema.get_field_index(column)
+    changed = arrow.array(cells).cast(stored.schema.field(column).type)
+    parquet.write_table(stored.set_column(place, stored.schema.field(column), changed), path)
+
+
+@pytest.fixture(scope="module")
+def spoiled(finished_study: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the finished study with one cell changed in each of five tables of a session."""
+    folder = tmp_path_factory.mktemp("spoiled") / "study"
+    shutil.copytree(finished_study, folder, ignore=shutil.ignore_patterns(".snakemake", "report"))
+    results = folder / "results"
+    altered(tables.path(results, "frames", SESSION), "payload", 40, b"\x00" * 30)
+    altered(tables.path(results, "gaps", SESSION), "cause", 3, "hub_outage")
+    samples = parquet.read_table(tables.path(results, "samples", SESSION), columns=["raw"])["raw"]
+    altered(tables.path(results, "samples", SESSION), "raw", int(np.argmax(samples.is_valid())))
+    epochs = parquet.read_table(tables.path(results, "epochs", SESSION), columns=["value"])["value"]
+    altered(tables.path(results, "epochs", SESSION), "value", int(np.argmax(epochs.is_valid())))
+    altered(tables.path(results, "ledger", SESSION, "loss"), "accounted", 0)
+    return folder
+
+
+def proven(folder: Path, capsys: pytest.CaptureFixture[str], *more: str) -> tuple[int, str]:
+    code = main(["audit", "--all", *more, "--study", str(folder)])
+    return code, capsys.readouterr().out
+
+
+def test_a_finished_study_is_what_its_captures_say(
+    finished_study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, text = proven(finished_study, capsys)
+    assert code == errors.GOOD, text
+    assert all(f"\n{name}\n" in f"\n{text}" for name in (*FINISHED, "the study"))
+    assert text.count("all alike") == 3
+    assert "files have the hashes of the manifest" in text
+    assert text.rstrip().endswith("tables are what the captures say, cell by cell.")
+
+
+def test_each_altered_cell_is_found_and_named(spoiled: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, text = proven(spoiled, capsys, SESSION)
+    assert code == errors.CONTRACT
+    found = [line.strip() for line in text.splitlines() if line.startswith("  ! ")]
+    for table, column in (("frames", "payload"), ("gaps", "cause"), ("samples", "raw"), ("epochs", "value"),
+                          ("ledger", "accounted")):  # fmt: skip
+        own = [line for line in found if f"{table}/session={SESSION}/" in line and f": {column} is " in line]
+        assert len(own) == 1, f"{table}.{column} in {found}"
+        assert "the captures say" in own[0]
+    assert sum("session=" in line for line in found) == 5
+    # The payload is not what the bytes are, nor the count what the payload has.
+    assert any(line.startswith("! frames: capture 0: ") for line in found)
+    assert any(line.startswith("! samples: ") for line in found)
+    assert f"Not what the captures say: {SESSION}." in text
+
+
+def test_programs_get_the_same() -> None:
+    good = prove.Proof("S1", [doorways.Doorway("bytes", "capture 0: 5 = 5 in 1 frames", [])], 1, 2, 6)
+    bad = prove.Proof("S2", [doorways.Doorway("gaps", "", ["lost is 3"])], 1, 2, 6)
+    assert json.loads(prove.as_json([good]))["good"]
+    told = json.loads(prove.as_json([good, bad]))
+    assert not told["good"]
+    assert [each["of"] for each in told["proofs"]] == ["S1", "S2"]
+    assert told["proofs"][1]["doorways"][0]["wrong"] == ["lost is 3"]
+
+
+def test_the_doorways_need_no_second_derivation(spoiled: Path) -> None:
+    """What is checked in plain steps finds the altered payload and count by itself."""
+    study = Study(spoiled)
+    found = doorways.of_session(study, SESSION, lambda _, paths: Unpacker(paths).pieces())
+    wrong = {each.name: each.wrong for each in found}
+    assert not wrong["bytes"]
+    assert len(wrong["frames"]) == 1
+    assert wrong["samples"]
+
+
+def test_what_is_not_there_is_told(finished_study: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "study"
+    shutil.copytree(finished_study, folder, ignore=shutil.ignore_patterns(".snakemake", "report"))
+    gaps = tables.path(folder / "results", "gaps", SESSION)
+    truth = tables.path(finished_study / "results", "gaps", SESSION)
+    key = TABLES["gaps"].key
+    gaps.unlink()
+    assert compare(gaps, truth, key).differences == ["is absent"]
+    gaps.write_bytes(b"PAR1, by hand")
+    assert compare(gaps, truth, key).differences[0].startswith("cannot be read (")
+    whole_table = parquet.read_table(truth)
+    parquet.write_table(whole_table.drop_columns(["cause"]), gaps)
+    assert compare(gaps, truth, key).differences == ["has no column cause"]
+    parquet.write_table(arrow.concat_tables([whole_table.slice(0, 4), whole_table.slice(5)]), gaps)
+    told = compare(gaps, truth, key).differences
+    assert told[0] == f"has {len(whole_table) - 1} rows, the captures give {len(whole_table)}"
+    assert told[1].startswith("parts from the captures at row 4, where they have node ")
+    assert prove.finished(Study(folder)) == list(FINISHED)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    name=st.sampled_from(sorted(set(TABLES) - {"aligned"})), row=st.integers(0, 6), data=st.data()
+)  # fmt: skip
+def test_any_single_cell_is_found(name: str, row: int, data: st.DataObject, tmp_path_factory: Any) -> None:
+    """Of any column of any table: the changed cell and no other, by its row and column."""
+    table = whole(name)
+    folder = tmp_path_factory.mktemp("cells")
+    tables.write(folder / "truth.parquet", table, valid_rows(table, 7))
+    stored = parquet.read_table(folder / "truth.parquet")
+    column = data.draw(st.sampled_from(table.names))
+    cells = stored[column].to_pylist()
+    kind = stored.schema.field(column).type
+    if arrow.types.is_dictionary(kind) or arrow.types.is_string(kind):
+        cells[row] = f"{cells[row]}x"
+    elif arrow.types.is_binary(kind):
+        cells[row] = cells[row] + b"x"
+    else:
+        cells[row] = None if data.draw(st.booleans()) and cells[row] is not None else (cells[row] or 0) + 1
+    field = stored.schema.field(column).with_nullable(True)
+    changed = stored.set_column(table.names.index(column), field, arrow.array(cells).cast(kind))
+    parquet.write_table(changed, folder / "mine.parquet")
+    found = compare(folder / "mine.parquet", folder / "truth.parquet", table.key)
+    assert (found.unlike, len(found.differences)) == (1, 1)
+    assert found.differences[0].startswith(f"{column} is ")
+    assert f"in row {row}, " in found.differences[0]
+    assert compare(folder / "truth.parquet", folder / "truth.parquet", table.key).unlike == 0

@@ -1,0 +1,41 @@
+"""Files that appear under their name only when whole: whoever is killed leaves the old file or none."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def named(target: Path) -> Iterator[None]:
+    """Say of which file it is, where the system refuses something without saying so."""
+    try:
+        yield
+    except OSError as error:
+        error.filename = error.filename or str(target)
+        raise
+
+
+@contextmanager
+def whole(target: Path) -> Iterator[Path]:
+    """A hidden place beside ``target`` to write to, moved there when the block ends well.
+
+    What a killed process leaves behind is written over by the next one that writes ``target``.
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    partial = target.with_name(f".{target.name}.partial")
+    try:
+        with named(target):
+            yield partial
+        os.replace(partial, target)
+    except BaseException:
+        partial.unlink(missing_ok=True)
+        raise
+
+
+def write_text(target: Path, text: str) -> None:
+    """Write ``text`` as UTF-8, whole or not at all."""
+    with whole(target) as partial:
+        partial.write_text(text, encoding="utf-8")
