@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -101,7 +102,8 @@ def writer(target: Path, table: Table) -> Iterator[Writer]:
 
 
 class Writer:
-    """Validates each piece and writes it as row groups. Made by :func:`writer`.
+    """Validates each piece and writes it as row groups. Made by :func:`writer`. What a piece is made of must
+    not be changed afterwards.
 
     Order is checked across pieces as well; uniqueness of the key too where the key is the ordered
     column and its groups, and within each piece otherwise.
@@ -111,6 +113,9 @@ class Writer:
         self.table, self._target = table, target
         self.rows = 0
         self._last: dict[Any, int] = {}
+        # One piece is encoded while the next one is made.
+        self._encoder, self._encoding = ThreadPoolExecutor(1), Future[None]()
+        self._encoding.set_result(None)
         self._schema = arrow_schema(table)
         # Whole numbers that climb are stored as differences, measured values byte by byte.
         encodings = {c.name: "DELTA_BINARY_PACKED" for c in table.columns if c.dtype == "int64"}
@@ -155,9 +160,14 @@ class Writer:
         self._append(piece)
 
     def _append(self, piece: arrow.Table) -> None:
-        with atomic.named(self._target):
-            self._file.write_table(piece, row_group_size=ROW_GROUP)
+        self._settle()
+        self._encoding = self._encoder.submit(self._file.write_table, piece, row_group_size=ROW_GROUP)
         self.rows += len(piece)
+
+    def _settle(self) -> None:
+        """Wait for the piece that is being encoded; raise what became of it."""
+        with atomic.named(self._target):
+            self._encoding.result()
 
     def _follow(self, frame: pd.DataFrame) -> None:
         """Raise ContractError where a piece begins before the end of those already written."""
@@ -179,8 +189,12 @@ class Writer:
         self._last |= last
 
     def close(self) -> None:
-        with atomic.named(self._target):
-            self._file.close()
+        try:
+            self._settle()
+        finally:
+            self._encoder.shutdown()
+            with atomic.named(self._target):
+                self._file.close()
 
 
 def _by_group(rows: pd.DataFrame, within: list[str], column: str) -> dict[Any, int]:
