@@ -45,6 +45,14 @@ def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int, str]:
     return folder, done.returncode, done.stdout + done.stderr
 
 
+def at_work(job: psutil.Process) -> bool:
+    """Whether a process is there and is more than an entry that nobody has asked about yet."""
+    try:
+        return bool(job.is_running() and job.status() != psutil.STATUS_ZOMBIE)
+    except psutil.NoSuchProcess:
+        return False
+
+
 def interrupted(folder: Path) -> None:
     """A run that is told to stop (it alone, not its jobs) while a room is at work; it ends them, says so
     and leaves nothing behind that the next run would trip over."""
@@ -60,7 +68,7 @@ def interrupted(folder: Path) -> None:
     assert process.returncode == errors.STOPPED, err
     assert out == ""
     assert err.splitlines()[-1].startswith("nodeday: stopped. What was finished stays")
-    assert not [job for job in jobs if job.is_running()]
+    assert not [job for job in jobs if at_work(job)]
     assert tables.path(folder / "results", "frames", GOOD).exists()
     assert not tables.path(folder / "results", "epochs", GOOD).exists()
     assert not (folder / "results" / "report" / "index.html").exists()
