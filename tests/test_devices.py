@@ -383,7 +383,7 @@ def test_the_demo_of_the_bench_and_the_command(
     assert made == {f"{node}-2026-07-10.yaml" for node in nodes} | {"before-harvest-2026-07-10.html"}
     plan = str(root / "config" / "bench.yaml")
     with monkeypatch.context() as patched:  # its tables are there already
-        patched.setattr(engine, "run", lambda *_: ["before-harvest"])
+        patched.setattr(engine, "run", lambda *_: engine.Outcome(["before-harvest"], []))
         assert main(["bench", plan, "--study", str(root)]) == errors.CONTRACT
     (root / "captures" / "before-harvest.bin").write_bytes(bytes(range(256)) * 100)
     shutil.rmtree(root / "results")
