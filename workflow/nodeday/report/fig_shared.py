@@ -46,7 +46,7 @@ def shared(study: Study, facts: Facts) -> Figure | None:
         drawing.text(
             0,
             y + 16,
-            f"{row['verdict'].replace('_', ' ')}, {count(int(row['moments']))} moments",
+            f"{row['verdict'].replace('_', ' ')}, {count(int(row['moments']))} moment{'s' if row['moments'] != 1 else ''}",
             "tick faint",
         )
         zero = AT - value.low * scale
