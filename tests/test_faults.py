@@ -57,7 +57,7 @@ def copy(finished_study: Path, tmp_path: Path) -> Path:
 def test_a_killed_run_goes_on_to_the_same_bytes(copy: Path) -> None:
     """The short form of benchmarks/kill.py: killed with all its rooms, twice, then run to the end."""
     truth, rng = contents(copy), random.Random(3)
-    for table in ("samples", "epochs"):  # gone by hand: both are made anew
+    for table in ("beats", "epochs"):  # gone by hand: both are made anew
         tables.path(copy / "results", table, SESSION).unlink()
     command = [sys.executable, "-m", "nodeday", "run", "--study", str(copy)]
     for _ in range(2):

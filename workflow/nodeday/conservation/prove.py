@@ -62,7 +62,7 @@ def prove(
     ``rooms`` are the rooms of the chain by name, ``count`` what counts lost frames in another way.
     """
     with tempfile.TemporaryDirectory(prefix="nodeday-audit-") as folder:
-        anew = Study(study.root, Path(folder))
+        anew = Study(study.root, results=Path(folder))
         for session in sessions:
             yield _of_session(study, anew, session, rooms, opened, count)
         if of_study is not None:
