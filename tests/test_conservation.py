@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 
-from nodeday import errors, tables
+from nodeday import errors, samples, tables
 from nodeday.cli import main
 from nodeday.conservation import doorways, prove
 from nodeday.conservation.compare import compare
@@ -45,8 +45,9 @@ def spoiled(finished_study: Path, tmp_path_factory: pytest.TempPathFactory) -> P
     results = folder / "results"
     altered(tables.path(results, "frames", SESSION), "payload", 40, b"\x00" * 30)
     altered(tables.path(results, "gaps", SESSION), "cause", 3, "hub_outage")
-    samples = parquet.read_table(tables.path(results, "samples", SESSION), columns=["raw"])["raw"]
-    altered(tables.path(results, "samples", SESSION), "raw", int(np.argmax(samples.is_valid())))
+    heart = samples.folder(results, SESSION) / "heart.ecg.parquet"
+    counts = parquet.read_table(heart, columns=["ecg_raw"])["ecg_raw"]
+    altered(heart, "ecg_raw", int(np.argmax(counts.is_valid())))
     epochs = parquet.read_table(tables.path(results, "epochs", SESSION), columns=["value"])["value"]
     altered(tables.path(results, "epochs", SESSION), "value", int(np.argmax(epochs.is_valid())))
     altered(tables.path(results, "ledger", SESSION, "loss"), "accounted", 0)
@@ -73,8 +74,9 @@ def test_each_altered_cell_is_found_and_named(spoiled: Path, capsys: pytest.Capt
     code, text = proven(spoiled, capsys, SESSION)
     assert code == errors.CONTRACT
     found = [line.strip() for line in text.splitlines() if line.startswith("  ! ")]
-    for table, column in (("frames", "payload"), ("gaps", "cause"), ("samples", "raw"), ("epochs", "value"),
-                          ("ledger", "accounted")):  # fmt: skip
+    changed = {"frames": "payload", "gaps": "cause", "samples": "ecg_raw", "epochs": "value",
+               "ledger": "accounted"}  # fmt: skip
+    for table, column in changed.items():
         own = [line for line in found if f"{table}/session={SESSION}/" in line and f": {column} is " in line]
         assert len(own) == 1, f"{table}.{column} in {found}"
         assert "the captures say" in own[0]

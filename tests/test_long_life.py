@@ -20,6 +20,7 @@ from nodeday import tables
 from nodeday.cli import main
 from nodeday.errors import GOOD
 from nodeday.layouts import Layout, encode_frames, pack_counts
+from nodeday.samples import read as read_samples
 from nodeday.settings import Study
 
 HOUSE = Path(__file__).parents[1]
@@ -116,7 +117,8 @@ def check(study: Study, sent: Sent, within_ms: float = 1.5) -> None:
     gaps = table(study, "gaps")
     assert gaps.loc[gaps["node"] == "skin", "frames"].sum() == (~sent.received).sum()
     assert (gaps["extent"] == "known").all()
-    samples = table(study, "samples")
+    kind = study.layout_of("S1").stream("temp")
+    samples = read_samples(study.results, "S1", "skin", kind)
     assert len(samples) == 4 * len(sent.utc_ns)
     assert (samples["origin"] == "measured").sum() == 4 * sent.received.sum()
     last = samples[samples["position"] == 3]

@@ -33,8 +33,9 @@ NETWORK = {
     "xmlrpc",
     "asyncio",
 }
-ALLOWED = {"dayview/server.py", "dayview/command.py"}
-"""The day view serves this machine; see tests/test_dayview.py for whom it answers."""
+ALLOWED = {"dayview/server.py", "dayview/command.py", "warm.py"}
+"""The day view serves this machine, see tests/test_dayview.py for whom it answers; rooms are kept warm behind
+a Unix socket."""
 
 
 def pins(lock: Path) -> list[tuple[Requirement, int]]:
