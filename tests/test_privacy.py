@@ -79,7 +79,7 @@ def test_check_refuses_people_in_every_sheet(
 ) -> None:
     folder = study_folder(**{file: text})
     assert main(["check", "--study", str(folder)]) == errors.USAGE
-    told = capsys.readouterr().err
+    told = capsys.readouterr().out
     assert sentence in told
     assert "keep the list that links codes to people somewhere else" in told
     assert "Muster" not in told  # the error does not spread what it found

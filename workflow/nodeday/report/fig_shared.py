@@ -43,12 +43,8 @@ def shared(study: Study, facts: Facts) -> Figure | None:
     for index, row in enumerate(pairs.to_dict("records")):
         y = TOP + STEP * index + 12
         drawing.text(0, y + 2, f"{MARK[row['verdict']]} {row['node']} – {row['other']}", "name")
-        drawing.text(
-            0,
-            y + 16,
-            f"{row['verdict'].replace('_', ' ')}, {count(int(row['moments']))} moment{'s' if row['moments'] != 1 else ''}",
-            "tick faint",
-        )
+        felt = f"{count(int(row['moments']))} moment{'' if row['moments'] == 1 else 's'}"
+        drawing.text(0, y + 16, f"{row['verdict'].replace('_', ' ')}, {felt}", "tick faint")
         zero = AT - value.low * scale
         if np.isfinite(row["clock_ms"]):
             drawing.rect(zero - row["clock_ms"] * scale, y - 8, 2 * row["clock_ms"] * scale, 20, "claim")
