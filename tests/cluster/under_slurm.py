@@ -140,7 +140,7 @@ def test_a_session_is_one_submission_and_results_are_those_of_a_local_run(study:
     assert {row["state"] for row in done} == {"COMPLETED"}, said
     of_sessions = [row["about"] for row in done if "session" in row["about"]]
     assert len(of_sessions) == len(SESSIONS), done
-    assert len(done) == len(SESSIONS) + len(["study", "index"]) + len(SESSIONS), done
+    assert len(done) == len(SESSIONS) + len(["study", "index", "dataset"]) + len(SESSIONS), done
 
 
 def test_a_killed_job_is_tried_again_with_more_memory(study: Path, local: Path) -> None:
