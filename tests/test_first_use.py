@@ -19,7 +19,7 @@ SECTION = "A first study"
 FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 
 
-def transcript(readme: str) -> list[tuple[str, str]]:
+def dialogue(readme: str) -> list[tuple[str, str]]:
     """Commands of the section with what README prints below each, continuation lines joined."""
     section = readme.split(f"\n## {SECTION}\n")[1].split("\n## ")[0]
     found: list[tuple[str, str]] = []
@@ -47,7 +47,7 @@ def figures_apart(text: str) -> str:
 def typed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[tuple[str, str, int, str]]]:
     """The folder; and of each command what README says, its exit code, and what it printed."""
     folder = tmp_path_factory.mktemp("fresh")
-    commands = transcript((ROOT / "README.md").read_text())
+    commands = dialogue((ROOT / "README.md").read_text())
     script = "".join(f"{command}\nprintf '\\0%d\\0' $?\n" for command, _ in commands)
     environment = {**os.environ, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"}
     done = subprocess.run(["bash"], input=script, cwd=folder, capture_output=True, text=True, check=False,
@@ -109,4 +109,4 @@ more words
 ## Next
     $ three
 """
-    assert transcript(text) == [("one --a \\\n    --b", "printed\nbelow a blank line\n"), ("two", "")]
+    assert dialogue(text) == [("one --a \\\n    --b", "printed\nbelow a blank line\n"), ("two", "")]
