@@ -7,14 +7,13 @@ reader of it knows types, and people find units and meanings from the tables' ow
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from nodeday import csvfile
+from nodeday import atomic, csvfile
 from nodeday.report.figure import Figure
 from nodeday.schemas import FEATURE, TABLES
 
@@ -70,9 +69,7 @@ def write(folder: Path, title: str, figures: list[Figure], extra: list[Extra]) -
         csvfile.write(folder / f"{each.name}.csv", [each.rows])
     package = {"name": folder.name.lower(), "title": title, "profile": "tabular-data-package",
                "resources": [_described(each) for each in files]}  # fmt: skip
-    partial = folder / ".datapackage.json.partial"
-    partial.write_text(json.dumps(package, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
-    os.replace(partial, folder / "datapackage.json")
+    atomic.write_text(folder / "datapackage.json", json.dumps(package, ensure_ascii=False, indent=1) + "\n")
 
 
 def _described(one: Resource) -> dict[str, Any]:
