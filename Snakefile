@@ -13,7 +13,7 @@ from nodeday import atwork
 from nodeday.errors import NodedayError
 from nodeday.settings import Study
 from nodeday.yamlfile import CODE
-from nodeday.needs import page_needs, session_needs, study_needs
+from nodeday.needs import page_needs, room_cores, session_needs, study_needs
 from nodeday.wiring import captures, code, devices, digest, layouts, peers, sheets, study_table, table
 
 atwork.share(Path.cwd())

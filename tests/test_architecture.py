@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -126,3 +127,13 @@ def test_every_room_has_a_rule_a_test_and_a_package() -> None:
         if room not in BEFORE_THE_DAY and f'include: "workflow/rules/{room}.smk"' not in chain:
             missing.append(f"{room}.smk in the Snakefile")
     assert not missing
+
+
+def test_a_cluster_gets_a_submission_for_each_session() -> None:
+    """Every rule of one session belongs to its group and asks for what its captures need; pages wait for
+    the study's tables, so they are submissions of their own."""
+    for path in (ROOT / "workflow" / "rules").glob("*.smk"):
+        for rule in re.split(r"(?m)^\s*rule (?=\w+:)", path.read_text())[1:]:
+            of_session = "{wildcards.session}" in rule and not rule.startswith("report:")
+            needs = {name for name in ("group:\n", '"session"', "**session_needs(study)") if name in rule}
+            assert len(needs) == 3 * of_session, (path.name, rule.split(":")[0])

@@ -12,7 +12,7 @@ import pytest
 
 from nodeday import status, wiring
 from nodeday.home import SNAKEFILE
-from nodeday.needs import page_needs, session_needs, study_needs
+from nodeday.needs import page_needs, room_cores, session_needs, study_needs
 from nodeday.settings import Study
 
 SESSIONS = ["S1", "S2", "S3"]
@@ -46,6 +46,12 @@ def test_needs_grow_with_the_capture_and_with_each_attempt(study_folder: Callabl
         for ask in some.values():
             assert callable(ask)
             assert ask(Wildcards, attempt=3) == 3 * ask(Wildcards, attempt=1)
+
+
+def test_a_room_gets_the_cores_that_other_sessions_leave_idle() -> None:
+    assert [room_cores(SESSIONS[:n], 4) for n in (0, 1, 2, 3)] == [4, 4, 2, 1]
+    assert room_cores(SESSIONS, 2) == 1
+    assert room_cores(SESSIONS[:1], None) == 1  # a cluster's engine has none of its own
 
 
 def test_peers_are_the_sessions_of_one_participant(study_folder: Callable[..., Path]) -> None:

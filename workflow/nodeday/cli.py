@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from pathlib import Path
 
@@ -12,6 +13,8 @@ from nodeday.contents import Contents
 from nodeday.errors import FAULT, GOOD, STOPPED, NodedayError, of_system
 
 ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "study", "report", "index")
+BY_STREAM = ("repair", "features")
+"""Rooms that can work on the streams of a session side by side."""
 RUNNING, SETTING_UP = "nodeday.running", "nodeday.newstudy.command"
 COMMANDS, DATASET, PREPARING = "nodeday.commands", "nodeday.commands_dataset", "nodeday.preparing"
 
@@ -19,6 +22,9 @@ COMMANDS, DATASET, PREPARING = "nodeday.commands", "nodeday.commands_dataset", "
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; return 0 good, 1 a fault of nodeday, 2 usage or settings, 3 data."""
     arguments = sys.argv[1:] if arguments is None else arguments
+    for library in ("OMP", "OPENBLAS"):  # of linear algebra
+        # Its threads would sum in another order on a machine with other cores, and rooms fork.
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     if arguments[:1] == ["room"] and (code := _warm(arguments)) is not None:
         return code
     parser = build()
@@ -71,7 +77,7 @@ def _study(command: argparse.ArgumentParser) -> None:
 
 
 def _cores(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--cores", type=_count, default=2, metavar="N", help="rooms at work at once (2)")
+    command.add_argument("--cores", type=_count, default=2, metavar="N", help="cores to work on (2)")
 
 
 def _json(command: argparse.ArgumentParser, words: str = "for programs") -> None:
@@ -184,6 +190,8 @@ def _day_after(parser: Contents) -> None:
                           COMMANDS)  # fmt: skip
     room.add_argument("room", choices=ROOMS, help="which")
     room.add_argument("sessions", nargs="*", metavar="SESSION", help="of the study")
+    room.add_argument("--cores", type=_count, default=1, metavar="N",
+                      help=f"streams at work at once, in {' and '.join(BY_STREAM)} (1)")  # fmt: skip
     _study(room)
 
 

@@ -155,6 +155,7 @@ def dictionary(options: argparse.Namespace) -> int:
 def room(options: argparse.Namespace) -> int:
     """One room of one session. A session whose data break a contract leaves its sentence behind."""
     from nodeday import atwork
+    from nodeday.cli import BY_STREAM
     from nodeday.settings import Study
 
     study = Study(options.study)
@@ -168,6 +169,8 @@ def room(options: argparse.Namespace) -> int:
             try:
                 if options.room == "simulate":
                     _simulate(study.root, session)
+                elif options.room in BY_STREAM:
+                    module.run(study, session, options.cores)
                 else:
                     module.run(study, session)
             except (ContractError, SettingsError) as error:

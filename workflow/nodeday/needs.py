@@ -30,6 +30,12 @@ def session_needs(study: Study) -> Needs:
     }
 
 
+def room_cores(sessions: Sequence[str], cores: int | None) -> int:
+    """Cores that a room of one session may use: those that would stand idle beside the other sessions. One
+    where the engine does not run the rooms itself and so has no ``cores``: a cluster has many sessions."""
+    return max((cores or 1) // max(len(sessions), 1), 1)
+
+
 def study_needs(sessions: Sequence[str]) -> Needs:
     """Of the study's tables, by the number of sessions: 2000 MB and 10 more for each, 10 minutes and
     one more for each 20."""

@@ -12,12 +12,11 @@ import numpy as np
 import pandas as pd
 import pyarrow as arrow
 import pyarrow.parquet as parquet
-from pandera.errors import SchemaError, SchemaErrors
 
 from nodeday import atomic, columnar
 from nodeday.errors import ContractError
 from nodeday.schemas import TABLES, Column, Table
-from nodeday.schemas.compiled import arrow_schema, pandas_dtype, pandera_schema, wrong_dtypes
+from nodeday.schemas.compiled import arrow_schema, pandas_dtype, wrong_dtypes
 
 ROW_GROUP, BATCH, READ_ROWS, BUFFER_BYTES = 1_000_000, 65_536, 65_536, 1 << 20
 Filters = list[tuple[str, str, Any]]
@@ -35,6 +34,10 @@ def validate(table: Table, frame: pd.DataFrame, where: str = "") -> pd.DataFrame
     wrong = wrong_dtypes(table, frame)
     if wrong:
         raise ContractError("; ".join(wrong), where)
+    from pandera.errors import SchemaError, SchemaErrors  # slow, and reading needs none of it
+
+    from nodeday.schemas.checked import pandera_schema
+
     try:
         pandera_schema(table).validate(frame, inplace=True)
     except (SchemaError, SchemaErrors) as error:

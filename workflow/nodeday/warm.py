@@ -25,8 +25,6 @@ from nodeday.errors import FAULT
 
 ADDRESS = "NODEDAY_WARM"
 ROOMS = ("frames", "loss", "clock", "repair", "features", "study", "report")
-ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-"""A job is one core's work; and a process without threads may be forked."""
 
 
 @contextmanager
@@ -38,7 +36,7 @@ def rooms() -> Iterator[None]:
     with tempfile.TemporaryDirectory(prefix="nodeday-") as folder:
         address = str(Path(folder) / "rooms")
         command = [sys.executable, "-m", "nodeday.warm", address]
-        server = subprocess.Popen(command, stdin=subprocess.PIPE, env=ONE_THREAD | os.environ)
+        server = subprocess.Popen(command, stdin=subprocess.PIPE)
         os.environ[ADDRESS] = address
         try:
             yield
@@ -46,6 +44,7 @@ def rooms() -> Iterator[None]:
             del os.environ[ADDRESS]
             assert server.stdin
             server.stdin.close()  # which tells the server to end, as this process's death would
+            server.terminate()  # which it heeds while it has no job yet and reads its libraries
             server.wait()
 
 
@@ -79,8 +78,8 @@ def _serve(address: str) -> None:
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(address)
         listener.listen(64)  # calls may come while the libraries are still being read
-        for name in ROOMS:
-            importlib.import_module(f"nodeday.{name}.room")
+        _read_libraries()
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
         while sys.stdin not in select.select([listener, sys.stdin], [], [])[0]:
             connection, _ = listener.accept()
             if not os.fork():
@@ -95,6 +94,16 @@ def _serve(address: str) -> None:
             os.wait()
 
 
+def _read_libraries() -> None:
+    from nodeday import tables
+    from nodeday.schemas import TABLES
+
+    for name in ROOMS:
+        importlib.import_module(f"nodeday.{name}.room")
+    # The schema library reads most of itself when it first looks at a frame.
+    tables.validate(TABLES["gaps"], tables.empty(TABLES["gaps"]))
+
+
 def _work(connection: socket.socket) -> None:
     """Do what a call asks for, as the process that called would; never returns."""
     from nodeday.cli import main
@@ -102,6 +111,7 @@ def _work(connection: socket.socket) -> None:
     code = FAULT
     try:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
         _, outputs, _, _ = socket.recv_fds(connection, 1, 2)
         with connection.makefile("rw") as talk:
             told = json.loads(talk.readline())

@@ -20,7 +20,7 @@ from nodeday.settings import Study
 
 SHARED = (
     "arrays.py", "atomic.py", "tables.py", "columnar.py", "csvfile.py", "samples.py", "heard.py", "ledger.py",
-    "timeline.py", "settings.py", "sections.py", "calibration.py", "layouts", "schemas",
+    "parallel.py", "timeline.py", "settings.py", "sections.py", "calibration.py", "layouts", "schemas",
 )  # fmt: skip
 READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"

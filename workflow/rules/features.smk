@@ -10,6 +10,7 @@ rule features:
         ledger=table("ledger", "features"),
     group:
         "session"
+    threads: room_cores(SESSIONS, workflow.resource_settings.cores)
     resources:
         **session_needs(study),
     params:
@@ -22,4 +23,4 @@ rule features:
     log:
         "results/logs/{session}/features.log",
     shell:
-        "nodeday room features {wildcards.session} > {log} 2>&1"
+        "nodeday room features {wildcards.session} --cores {threads} > {log} 2>&1"

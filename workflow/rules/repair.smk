@@ -9,6 +9,7 @@ rule repair:
         ledger=table("ledger", "repair"),
     group:
         "session"
+    threads: room_cores(SESSIONS, workflow.resource_settings.cores)
     resources:
         **session_needs(study),
     params:
@@ -18,4 +19,4 @@ rule repair:
     log:
         "results/logs/{session}/repair.log",
     shell:
-        "nodeday room repair {wildcards.session} > {log} 2>&1"
+        "nodeday room repair {wildcards.session} --cores {threads} > {log} 2>&1"

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
@@ -21,48 +24,60 @@ from nodeday.features.pieces import ROWS, cut, rows_of
 from nodeday.features.stream import RECEIVED, Feature, Stream, is_acceleration, is_ecg
 from nodeday.features.windows import Windows, windows_over
 from nodeday.layouts import Kind
-from nodeday.ledger import Ledger
+from nodeday.ledger import Entry, Ledger
+from nodeday.parallel import each
 from nodeday.schemas import FEATURES, TABLES, codes
 from nodeday.sections import Node
 from nodeday.settings import Study
 
 
-def run(study: Study, session: str) -> None:
-    """Write a session's beats and epochs; raise ContractError where there is no sample at all."""
+@dataclass(frozen=True)
+class Computed:
+    """What comes of one stream: features, rows of ``beats`` and of ``signal_quality``, motion with the
+    stream it is of, part of the ledger."""
+
+    features: list[Feature]
+    entries: list[Entry]
+    beats: pd.DataFrame | None = None
+    signal: pd.DataFrame | None = None
+    motion: tuple[Stream, Motion] | None = None
+
+
+def run(study: Study, session: str, cores: int = 1) -> None:
+    """Write a session's beats and epochs, as many streams at a time as there are ``cores``; raise
+    ContractError where there is no sample at all."""
     ledger = Ledger("features", session)
     windows = _windows(study, session)
-    features: list[Feature] = []
-    signals: list[pd.DataFrame] = [tables.empty(TABLES["signal_quality"])]
-    moved: list[tuple[Stream, Motion]] = []
-    with tables.writer(tables.path(study.results, "beats", session), TABLES["beats"]) as out:
-        out.write(tables.empty(TABLES["beats"]))
-        # What is computed of a stream is kept, and its samples are gone before the next one's are read.
-        for node, kind in study.streams_of(session):
-            if samples.edges(study.results, session, node.node, kind) is None:  # never heard
-                continue
-            if is_ecg(kind):
-                own = _heart(study, session, node, kind, windows)
-                features += heart.features_of(own)
-                signals.append(_quality_rows(own))
-                _account_heart(ledger, own, _write_beats(out, own))
-                del own
-                continue
-            stream = _stream(study, session, node, kind, windows)
-            _account_stream(ledger, stream)
-            if is_acceleration(kind):
-                motion = _motion(study, session, stream)
-                moved.append((stream.without_samples(), motion))
-                features += motion.features
-            else:
-                features += others.features_of(stream)
-            del stream
+    own = [one for one in study.streams_of(session)
+           if samples.edges(study.results, session, one[0].node, one[1]) is not None]  # fmt: skip
+    # What is computed of a stream is kept, and its samples are gone before the next one's are read.
+    streams = list(each(partial(_computed, study, session, windows), own, cores))
+    features = [feature for one in streams for feature in one.features]
     features += joint.features_of(features)
-    tables.write(tables.path(study.results, "signal_quality", session), TABLES["signal_quality"], signals)
-    _write_motion(study, session, moved)
+    for name, parts in (("beats", [one.beats for one in streams]),
+                        ("signal_quality", [one.signal for one in streams])):  # fmt: skip
+        rows = [tables.empty(TABLES[name]), *(part for part in parts if part is not None)]
+        tables.write(tables.path(study.results, name, session), TABLES[name], rows)
+    _write_motion(study, session, [one.motion for one in streams if one.motion])
     epochs = _epoch_rows(study.session(session).participant, windows, features)
     tables.write(tables.path(study.results, "epochs", session), TABLES["epochs"], epochs)
+    ledger.entries += [entry for one in streams for entry in one.entries]
     _account(ledger, windows, features, epochs)
     ledger.close(study.results)
+
+
+def _computed(study: Study, session: str, windows: Windows, one: tuple[Node, Kind]) -> Computed:
+    node, kind = one
+    if is_ecg(kind):
+        own = _heart(study, session, node, kind, windows)
+        beats = _beat_rows(node.node, own.heard.beats)
+        return Computed(heart.features_of(own), _heart_entries(own, beats), beats, _quality_rows(own))
+    stream = _stream(study, session, node, kind, windows)
+    entries = [_stream_entry(stream)]
+    if not is_acceleration(kind):
+        return Computed(others.features_of(stream), entries)
+    motion = _motion(study, session, stream)
+    return Computed(motion.features, entries, motion=(stream.without_samples(), motion))
 
 
 def _windows(study: Study, session: str) -> Windows:
@@ -94,24 +109,19 @@ def _heart(study: Study, session: str, node: Node, kind: Kind, windows: Windows)
     return heart.HeartStream(node, kind, windows, heard, study.file.epochs, study.file.heart, person)
 
 
-def _write_beats(out: tables.Writer, own: heart.HeartStream) -> pd.DataFrame:
-    rows = _beat_rows(own.node.node, own.heard.beats)
-    out.write(rows)
-    return rows
-
-
-def _account_stream(ledger: Ledger, stream: Stream) -> None:
+def _stream_entry(stream: Stream) -> Entry:
     received = int(stream.windows.sums(stream.utc_ns[stream.received]).sum())
-    ledger.add("samples", f"{stream.node.node}/{stream.kind.stream}", len(stream.utc_ns), received=received,
-               not_received=int((~stream.received).sum()))  # fmt: skip
+    missing = int((~stream.received).sum())
+    return Entry("samples", f"{stream.node.node}/{stream.kind.stream}", len(stream.utc_ns),
+                 {"received": received, "not_received": missing})  # fmt: skip
 
 
-def _account_heart(ledger: Ledger, own: heart.HeartStream, rows: pd.DataFrame) -> None:
+def _heart_entries(own: heart.HeartStream, beats: pd.DataFrame) -> list[Entry]:
     heard, scope = own.heard, f"{own.node.node}/{own.kind.stream}"
-    ledger.add("samples", scope, heard.samples, received=int(heard.received[-1]),
-               not_received=heard.not_received)  # fmt: skip
-    by_status = {str(key): n for key, n in rows["rr_status"].value_counts().items()}
-    ledger.add("beats", scope, len(heard.beats.utc_ns), **by_status)
+    parts = {"received": int(heard.received[-1]), "not_received": heard.not_received}
+    by_status = {str(key): int(n) for key, n in beats["rr_status"].value_counts().items()}
+    return [Entry("samples", scope, heard.samples, parts),
+            Entry("beats", scope, len(heard.beats.utc_ns), by_status)]  # fmt: skip
 
 
 def _quality_rows(own: heart.HeartStream) -> pd.DataFrame:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from contextlib import ExitStack
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +16,10 @@ from nodeday import columnar, samples, tables
 from nodeday.errors import ContractError
 from nodeday.heard import Heard, heard
 from nodeday.layouts import Kind
-from nodeday.ledger import Ledger
+from nodeday.ledger import Entry, Ledger
+from nodeday.parallel import each
 from nodeday.repair import aligned, quality
-from nodeday.repair.align import on_grid
+from nodeday.repair.align import Aligned, on_grid
 from nodeday.repair.kernel import kernel
 from nodeday.repair.pattern import CONTEXT_S, SEARCH_S
 from nodeday.repair.policy import LEFT, Policy, mend
@@ -43,56 +45,78 @@ class Repaired:
     quality: NDArray[np.int8]
 
 
-def run(study: Study, session: str) -> None:
-    """Write a session's samples and grids; raise ContractError where no sample can be placed in time."""
-    ledger = Ledger("repair", session)
-    with ExitStack() as open_files:
-        grids = {
-            name: open_files.enter_context(aligned.sheet(study.results, rate))
-            for name, rate in study.file.grid.tables.items()
-        }
-        _samples(study, session, list(grids.values()), ledger)
-        for name, sheet in grids.items():
-            aligned.write(tables.path(study.results, name, session), sheet)
+@dataclass(frozen=True)
+class Placed:
+    """A stream of a node with its boots that lie in time. Counted in sample instants: ``received`` and
+    ``lost`` in all, ``unplaced`` the expected and the received ones of the other boots."""
+
+    key: tuple[str, str]
+    kind: Kind
+    boots: list[Boot]
+    fill: Fill
+    received: int
+    lost: int
+    unplaced: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Written:
+    """What became of a stream: its part of the ledger, its values on each grid."""
+
+    entries: list[Entry]
+    tracks: dict[str, aligned.Track]
+
+
+def run(study: Study, session: str, cores: int = 1) -> None:
+    """Write a session's samples and grids, as many streams at a time as there are ``cores``; raise
+    ContractError where no sample can be placed in time."""
+    ledger, grids = Ledger("repair", session), study.file.grid.tables
+    with samples.writing(study.results, session) as place, tempfile.TemporaryDirectory(dir=place) as scratch:
+        write = partial(_written, place=place, scratch=Path(scratch), grids=grids)
+        streams = list(each(write, _placed(study, session), cores))
+        heard_of = [one for one in streams if one.tracks]
+        if not heard_of:
+            raise ContractError(
+                "no sample could be placed in time", f"session {session}", "frames and a clock"
+            )
+        for name in grids:
+            target = tables.path(study.results, name, session)
+            aligned.write(target, [one.tracks[name] for one in heard_of])
+    ledger.entries += [entry for one in streams for entry in one.entries]
     ledger.close(study.results)
 
 
-def _samples(study: Study, session: str, grids: list[aligned.Sheet], ledger: Ledger) -> None:
-    """Write table ``samples`` stream by stream; hand each stretch on to the grids."""
+def _placed(study: Study, session: str) -> Iterator[Placed]:
     kinds = {(node.node, kind.stream): kind for node, kind in study.streams_of(session)}
     frames = heard(tables.path(study.results, "frames", session), kinds)
     gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")
     clock = tables.read(tables.path(study.results, "clock", session), "clock")
-    with samples.writing(study.results, session) as place:
-        for key in list(frames):
-            kind, got = kinds[key], frames.pop(key)  # popped, so that a stream's frames go when it is done
-            own = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
-            knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
-            boots, unplaced = _boots(study, session, key, kind, got, own, knots)
-            target, fill = samples.path(place, key[0], kind), study.file.fill.get(kind.stream, Fill())
-            counted = _stream(target, key, boots, fill, grids)
-            _account(ledger, key, kind, got.samples, own, counted, unplaced)
-        if not any(place.iterdir()):
-            raise ContractError(
-                "no sample could be placed in time", f"session {session}", "frames and a clock"
-            )
+    for key in list(frames):
+        kind, got = kinds[key], frames.pop(key)  # popped, so that a stream's frames go when it is done
+        own = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
+        knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
+        boots, unplaced = _boots(study, session, key, kind, got, own, knots)
+        fill = study.file.fill.get(kind.stream, Fill())
+        lost = int(own.loc[own["extent"] == "known", "frames"].sum()) * kind.samples
+        yield Placed(key, kind, boots, fill, got.samples, lost, unplaced)
 
 
-def _stream(
-    target: Path, key: tuple[str, str], boots: list[Boot], fill: Fill, grids: list[aligned.Sheet]
-) -> NDArray[np.int64]:
-    """Write the file of a stream any of whose samples has a time; count its instants by origin."""
+def _written(one: Placed, place: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
+    """Write the file of a stream any of whose samples has a time, in ``place``."""
     counted = np.zeros(len(codes.ORIGIN), np.int64)
-    if not boots:
-        return counted
-    kind, rates = boots[0].kind, [sheet.rate_hz for sheet in grids]
-    with tables.writer(target, samples.table_of(kind)) as out:
-        for boot in boots:
-            for part in _repaired(boot, key, fill, rates):
+    if not one.boots:
+        return Written(_entries(one, counted), {})
+    units = {f"{one.key[0]}_{channel.name}": channel.unit for channel in one.kind.channels}
+    tracks = {name: aligned.Track(scratch / f"{name}.{'.'.join(one.key)}", rate_hz, units)
+              for name, rate_hz in grids.items()}  # fmt: skip
+    with tables.writer(samples.path(place, one.key[0], one.kind), samples.table_of(one.kind)) as out:
+        for boot in one.boots:
+            for part in _repaired(boot, one.key, one.fill, grids.values()):
                 counted += np.bincount(part.origin[part.stretch.core], minlength=len(codes.ORIGIN))
-                _write(out, key, boot, part)
-                _align(grids, key, kind, part)
-    return counted
+                _write(out, one.key, boot, part)
+                for track in tracks.values():
+                    track.add(_on_grid(part, boot.kind, track.rate_hz))
+    return Written(_entries(one, counted), tracks)
 
 
 def _boots(
@@ -190,24 +214,18 @@ def _write(out: tables.Writer, key: tuple[str, str], boot: Boot, part: Repaired)
     out.write_columns(columns)
 
 
-def _align(grids: Iterable[aligned.Sheet], key: tuple[str, str], kind: Kind, part: Repaired) -> None:
-    units = {f"{key[0]}_{channel.name}": channel.unit for channel in kind.channels}
-    for sheet in grids:
-        sheet.add(units, on_grid(
-            part.stretch.utc_ns, part.value, part.origin, part.quality, part.stretch.core,
-            kind.rate_hz or 1.0, sheet.rate_hz,
-        ))  # fmt: skip
+def _on_grid(part: Repaired, kind: Kind, grid_hz: float) -> Aligned:
+    stretch = part.stretch
+    return on_grid(stretch.utc_ns, part.value, part.origin, part.quality, stretch.core, kind.rate_hz or 1.0,
+                   grid_hz)  # fmt: skip
 
 
-def _account(
-    ledger: Ledger, key: tuple[str, str], kind: Kind, got: int, gaps: pd.DataFrame,
-    counted: NDArray[np.int64], unplaced: tuple[int, int],
-) -> None:  # fmt: skip
+def _entries(one: Placed, counted: NDArray[np.int64]) -> list[Entry]:
     """Expected comes from frames and gaps, the parts from the rows written; they meet or the run stops."""
-    scope = f"{key[0]}/{key[1]}"
-    written = dict(zip(codes.ORIGIN, counted.tolist(), strict=True))
-    lost = int(gaps.loc[gaps["extent"] == "known", "frames"].sum()) * kind.samples
-    every, received = unplaced
-    ledger.add("samples", scope, got + lost, **written, no_clock=every)
+    scope, written = "/".join(one.key), dict(zip(codes.ORIGIN, counted.tolist(), strict=True))
+    every, received = one.unplaced
     kept = {origin: written[origin] for origin in ("measured", "recovered")}
-    ledger.add("samples received", scope, got, **kept, no_clock=received)
+    return [
+        Entry("samples", scope, one.received + one.lost, written | {"no_clock": every}),
+        Entry("samples received", scope, one.received, kept | {"no_clock": received}),
+    ]

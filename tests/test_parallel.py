@@ -1,0 +1,97 @@
+"""Work side by side gives what work in turn gives, and leaves no process behind."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import psutil
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from nodeday.errors import FAULT, ContractError, NodedayError
+from nodeday.features.room import run as features
+from nodeday.parallel import each
+from nodeday.repair.room import run as repair
+from nodeday.settings import Study
+
+WAITS = """
+import os, time
+from nodeday.parallel import each
+
+def wait(thing):
+    os.write(1, b"at work\\n")
+    time.sleep(60)
+
+list(each(wait, range(2), 2))
+"""
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.lists(st.integers(), max_size=6), st.integers(1, 3))
+def test_results_come_in_the_order_of_the_things(things: list[int], cores: int) -> None:
+    added = 3
+    assert list(each(lambda thing: thing + added, things, cores)) == [thing + 3 for thing in things]
+
+
+@pytest.mark.parametrize("cores", [1, 2])
+def test_what_the_work_raises_arrives_whole(cores: int) -> None:
+    def work(thing: int) -> int:
+        if thing == 2:
+            raise ContractError("a gap ends before it begins", "boot 3", "a later end", "See the layout.")
+        return thing
+
+    with pytest.raises(ContractError) as told:
+        list(each(work, range(4), cores))
+    assert str(told.value) == "boot 3: a gap ends before it begins; expected a later end. See the layout."
+
+
+def test_with_one_core_a_thing_is_taken_when_the_one_before_is_done() -> None:
+    taken: list[int] = []
+    results = each(lambda thing: (thing, len(taken)), (taken.append(thing) or thing for thing in range(3)), 1)
+    assert list(results) == [(0, 1), (1, 2), (2, 3)]
+
+
+def test_a_killed_process_is_told_in_a_sentence() -> None:
+    with pytest.raises(
+        NodedayError, match=r"a process of the room was killed\. Is there enough memory\?"
+    ) as told:
+        list(each(lambda _: os.kill(os.getpid(), signal.SIGKILL), range(2), 2))
+    assert told.value.exit_code == FAULT
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
+def test_no_process_outlives_the_room(how: signal.Signals) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", WAITS], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+    ) as room:
+        assert room.stdout
+        assert [room.stdout.readline(), room.stdout.readline()] == [b"at work\n", b"at work\n"]
+        workers = psutil.Process(room.pid).children()
+        assert len(workers) == 2
+        room.send_signal(how)
+        _, alive = psutil.wait_procs(workers, timeout=20)
+        assert not alive
+        assert room.wait(20) != 0
+
+
+def test_streams_side_by_side_give_the_tables_of_streams_in_turn(
+    finished_study: Path, tmp_path: Path
+) -> None:
+    """The workflow ran these two sessions with a core each."""
+    before, session = finished_study / "results", "S01-clean"
+    for table in ("frames", "gaps", "clock"):
+        shutil.copytree(before / table / f"session={session}", tmp_path / table / f"session={session}")
+    anew = Study(finished_study, results=tmp_path)
+    for room in (repair, features):
+        room(anew, session, 2)
+    made = [path for path in tmp_path.rglob("*") if path.is_file()]
+    assert {path.parent.parent.name for path in made} >= {"samples", "aligned", "beats", "epochs", "ledger"}
+    for path in made:
+        assert path.read_bytes() == (before / path.relative_to(tmp_path)).read_bytes(), path.name
+    assert not [path for path in tmp_path.rglob(".*")]
