@@ -21,6 +21,7 @@ from nodeday.ledger import Ledger
 from nodeday.sections import Rule
 from nodeday.settings import Study
 from nodeday.study import room, rules, wide
+from nodeday.study.epochs import laid_out
 
 REPO = Path(__file__).parents[1]
 START = 1_784_005_200_000_000_000  # 2026-07-14T05:00:00Z, 07:00 in the demo's zone
@@ -433,27 +434,54 @@ def test_phases_are_half_open_and_the_later_start_wins() -> None:
 def test_pivot_tells_apart_one_feature_of_two_streams() -> None:
     beside = {column.name: [1.0, np.nan] for column in wide.OF_VALUE if column.name != "coverage"}
     long = pd.DataFrame(beside | {
-        "node": ["n", "n"], "channel": ["acc", "fast"], "epoch": [0, 0], "start_ns": [0, 0],
-        "feature": ["enmo_mg", "enmo_mg"], "value": [1.0, np.nan], "coverage": [1.0, 0.2],
+        "node": ["n", "n"], "placement": ["hip", "hip"], "channel": ["acc", "fast"], "epoch": [0, 0],
+        "start_ns": [0, 0], "end_ns": [1, 1], "feature": ["enmo_mg", "enmo_mg"], "value": [1.0, np.nan],
+        "coverage": [1.0, 0.2],
     })  # fmt: skip
-    rows, meaning = wide.pivot(long)
-    assert meaning == {"n_enmo_mg": wide.Meaning("n", "acc", "enmo_mg"),
-                       "n_fast_enmo_mg": wide.Meaning("n", "fast", "enmo_mg")}  # fmt: skip
+    epochs = laid_out(long)
+    assert wide.columns_of(epochs.series) == {
+        "n_enmo_mg": wide.Meaning("n", "acc", "enmo_mg"),
+        "n_fast_enmo_mg": wide.Meaning("n", "fast", "enmo_mg"),
+    }
+    rows = wide.pivot(epochs)
     assert rows["n_enmo_mg"].tolist() == [1.0]
-    assert rows["n_fast_enmo_mg"].isna().all()
+    assert np.isnan(rows["n_fast_enmo_mg"]).all()
     assert rows["n_fast_enmo_mg_coverage"].tolist() == [0.2]
 
 
 def test_error_bars_stand_beside_their_value() -> None:
     long = pd.DataFrame({
-        "node": ["heart"], "channel": ["ecg"], "epoch": [0], "start_ns": [0], "feature": ["rmssd_ms"],
-        "value": [30.0], "coverage": [0.9], "low": [27.0], "high": [34.0], "bias": [0.5],
+        "node": ["heart"], "placement": ["chest"], "channel": ["ecg"], "epoch": [0], "start_ns": [0],
+        "end_ns": [1], "feature": ["rmssd_ms"], "value": [30.0], "coverage": [0.9], "low": [27.0],
+        "high": [34.0], "bias": [0.5],
     })  # fmt: skip
-    rows, meaning = wide.pivot(long)
+    epochs = laid_out(long)
     names = [f"heart_rmssd_ms{end}" for end in ("", "_coverage", "_low", "_high", "_bias")]
-    assert rows[names].iloc[0].tolist() == [30.0, 0.9, 27.0, 34.0, 0.5]
-    table = wide.declare(meaning, ["heart"], {})
+    columns = wide.pivot(epochs)
+    assert [columns[name].tolist() for name in names] == [[30.0], [0.9], [27.0], [34.0], [0.5]]
+    table = wide.declare(wide.columns_of(epochs.series), ["heart"], {})
     assert [table[name].unit for name in names] == ["ms", "1", "ms", "ms", "ms"]
+
+
+@given(st.permutations(range(12)), st.sets(st.integers(0, 11)))
+def test_epochs_are_laid_out_whatever_the_order_of_their_rows(order: list[int], absent: set[int]) -> None:
+    """pandas's reindexing as a second opinion."""
+    cells = pd.DataFrame({
+        "epoch": np.arange(12) // 3, "feature": [f"f{place % 3}" for place in range(12)],
+        "value": np.where(np.arange(12) % 5 == 0, np.nan, np.arange(12.0)),
+    })  # fmt: skip
+    same = {"node": "n", "placement": "hip", "channel": "acc", "low": np.nan, "high": np.nan, "bias": np.nan}
+    cells = cells.assign(start_ns=cells["epoch"] * 30, end_ns=cells["epoch"] * 30 + 30, coverage=1.0, **same)
+    rows = cells.iloc[[place for place in order if place not in absent]].reset_index(drop=True)
+    found = laid_out(rows)
+    assert [each.feature for each in found.series] == list(rows["feature"].unique())
+    assert found.number.tolist() == sorted(rows["epoch"].unique())
+    assert found.start_ns.tolist() == [number * 30 for number in found.number.tolist()]
+    assert found.listed.sum() == len(rows)
+    for place, each in enumerate(found.series):
+        own = rows[rows["feature"] == each.feature].set_index("epoch")["value"].reindex(found.number)
+        assert np.array_equal(found.value[place], own, equal_nan=True)
+        assert found.valid[place] == own.notna().sum() / found.listed[place].sum()
 
 
 # The room

@@ -13,8 +13,8 @@ from nodeday.contents import Contents
 from nodeday.errors import FAULT, GOOD, STOPPED, NodedayError, of_system
 
 ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "study", "report", "index")
-BY_STREAM = ("repair", "features")
-"""Rooms that can work on the streams of a session side by side."""
+SIDE_BY_SIDE = ("repair", "features", "study")
+"""Rooms that can work on the streams of a session, or on sessions, side by side."""
 RUNNING, SETTING_UP = "nodeday.running", "nodeday.newstudy.command"
 COMMANDS, DATASET, PREPARING = "nodeday.commands", "nodeday.commands_dataset", "nodeday.preparing"
 
@@ -191,7 +191,7 @@ def _day_after(parser: Contents) -> None:
     room.add_argument("room", choices=ROOMS, help="which")
     room.add_argument("sessions", nargs="*", metavar="SESSION", help="of the study")
     room.add_argument("--cores", type=_count, default=1, metavar="N",
-                      help=f"streams at work at once, in {' and '.join(BY_STREAM)} (1)")  # fmt: skip
+                      help=f"to work on, in {', '.join(SIDE_BY_SIDE)} (1)")  # fmt: skip
     _study(room)
 
 

@@ -155,21 +155,24 @@ def dictionary(options: argparse.Namespace) -> int:
 def room(options: argparse.Namespace) -> int:
     """One room of one session. A session whose data break a contract leaves its sentence behind."""
     from nodeday import atwork
-    from nodeday.cli import BY_STREAM
+    from nodeday.cli import SIDE_BY_SIDE
     from nodeday.settings import Study
 
     study = Study(options.study)
     module = importlib.import_module(f"nodeday.{'report' if options.room == 'index' else options.room}.room")
     with atwork.room(study.root):
         if options.room in ("study", "index"):
-            (module.run if options.room == "study" else module.index)(study, options.sessions)
+            if options.room == "study":
+                module.run(study, options.sessions, options.cores)
+            else:
+                module.index(study, options.sessions)
             return GOOD
         for session in options.sessions:
             (study.results / "failed" / f"{session}.txt").unlink(missing_ok=True)
             try:
                 if options.room == "simulate":
                     _simulate(study.root, session)
-                elif options.room in BY_STREAM:
+                elif options.room in SIDE_BY_SIDE:
                     module.run(study, session, options.cores)
                 else:
                     module.run(study, session)

@@ -7,10 +7,9 @@ the full-width forms of the four signs are treated alike. Numbers stay as they a
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from nodeday import atomic
 
@@ -41,32 +40,33 @@ def _number(text: str) -> bool:
 
 
 def write(target: Path, pieces: Iterable[pd.DataFrame]) -> None:
-    """Frames with the same columns, one below the other: UTF-8, commas, a header, an empty field for a null.
-    The file appears under its name only when whole."""
-    with atomic.whole(target) as partial, partial.open("w", encoding="utf-8", newline="") as out:
+    """Frames with the same columns, one below the other: UTF-8, commas, a header, text in quotes, an empty
+    field for a null, bytes as hexadecimal digits. The file appears under its name only when whole."""
+    import pyarrow as arrow
+    from pyarrow import csv
+
+    with atomic.whole(target) as partial, partial.open("wb") as out:
         for number, frame in enumerate(pieces):
-            made, returns = _plain(frame)
-            # Python's writer before 3.13 leaves a lone carriage return bare, which ends the row for a reader.
-            quoting: Literal[0, 2] = csv.QUOTE_NONNUMERIC if returns else csv.QUOTE_MINIMAL
-            made.to_csv(out, index=False, header=not number, lineterminator="\n", quoting=quoting)
+            rows = arrow.Table.from_pandas(_plain(frame), preserve_index=False)
+            csv.write_csv(rows, out, csv.WriteOptions(include_header=not number))
 
 
-def _plain(frame: pd.DataFrame) -> tuple[pd.DataFrame, bool]:
-    """The frame with its text made plain (the same frame where nothing had to be), and whether any text
-    holds a carriage return."""
+def _plain(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with its text made plain, and bytes made text; the same frame where nothing had to be."""
     import pandas as pd
 
     changed: dict[str, pd.Series] = {}
-    returns = False
     for name, column in frame.items():
         if isinstance(column.dtype, pd.CategoricalDtype):
             words = list(column.cat.categories)
         elif pd.api.types.is_object_dtype(column.dtype) or pd.api.types.is_string_dtype(column.dtype):
             words = list(column.dropna().unique())
+        elif isinstance(column.dtype, pd.ArrowDtype) and column.dtype.type is bytes:
+            changed[str(name)] = column.astype(object).map(bytes.hex, na_action="ignore")
+            continue
         else:
             continue
         named = {each: plain(each) for each in words if isinstance(each, str)}
-        returns = returns or any("\r" in each for each in named)
         if any(before != after for before, after in named.items()):
             changed[str(name)] = column.astype(object).map(lambda cell, named=named: named.get(cell, cell))
-    return (frame.assign(**changed) if changed else frame), returns
+    return frame.assign(**changed) if changed else frame

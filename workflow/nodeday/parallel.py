@@ -6,8 +6,9 @@ import multiprocessing
 import os
 import signal
 import threading
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeVar
 
@@ -32,7 +33,13 @@ def each(work: Callable[[Thing], Result], things: Iterable[Thing], cores: int) -
     try:
         with ProcessPoolExecutor(cores, forked, _Worker.begin, (work,)) as pool:
             try:
-                yield from pool.map(_Worker.do, things)
+                at_work: deque[Future[Result]] = deque()
+                for thing in things:
+                    at_work.append(pool.submit(_Worker.do, thing))
+                    if len(at_work) > 2 * cores:  # more results would wait in memory
+                        yield at_work.popleft().result()
+                while at_work:
+                    yield at_work.popleft().result()
             except BaseException:  # nobody waits for what the others are at
                 for worker in multiprocessing.active_children():
                     worker.terminate()

@@ -241,10 +241,12 @@ def _framed(stored: arrow.Table, table: Table, source: Path) -> pd.DataFrame:
     frame: pd.DataFrame = stored.to_pandas(types_mapper=_nullable_types(table).get)
     if strange := [name for name in frame.columns if name not in declared]:
         raise ContractError(f"holds {', '.join(strange)}, no column of {table.name}", str(source))
-    for name in frame.columns:
-        if declared[name].dtype != "name":
-            frame[name] = _fit(frame[name], declared[name], str(source))
-    return frame
+    # Replacing a column is slow, and few need it.
+    fitted = {
+        str(name): _fit(values, declared[str(name)], str(source)) for name, values in frame.items()
+        if declared[str(name)].dtype != "name" and values.dtype != pandas_dtype(declared[str(name)])
+    }  # fmt: skip
+    return frame.assign(**fitted) if fitted else frame
 
 
 def pieces(source: Path, table: Table | str, columns: list[str]) -> Iterator[arrow.Table]:

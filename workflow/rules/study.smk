@@ -12,6 +12,7 @@ rule study:
         ledger=study_table("ledger"),
         wide="results/study/epochs_wide.parquet",
         wide_csv="results/study/epochs_wide.csv",
+    threads: room_cores([], workflow.resource_settings.cores)
     resources:
         **study_needs(SESSIONS),
     params:
@@ -24,4 +25,4 @@ rule study:
     log:
         "results/logs/study.log",
     shell:
-        "nodeday room study {params.sessions} > {log} 2>&1"
+        "nodeday room study {params.sessions} --cores {threads} > {log} 2>&1"

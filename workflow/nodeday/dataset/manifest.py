@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -42,10 +44,15 @@ def build(study: Study, sessions: list[str]) -> dict[str, Any]:
         "manifest": 1, "study": study.file.study, "nodeday": __version__, "data_model": VERSION,
         "code": {room: wiring.code(room) for room in CODE}, "libraries": libraries(),
         "sessions": sessions,
-        "inputs": [_entry(study.root, path) for path in sorted(captures)],
-        "settings": [_entry(study.root, path) for path in sorted(settings)],
-        "results": [_entry(study.root, f"results/{path}") for path in results],
+        "inputs": _entries(study.root, sorted(captures)),
+        "settings": _entries(study.root, sorted(settings)),
+        "results": _entries(study.root, [f"results/{path}" for path in results]),
     }  # fmt: skip
+
+
+def _entries(root: Path, paths: list[str]) -> list[dict[str, Any]]:
+    with ThreadPoolExecutor() as pool:  # hashing lets other threads work
+        return list(pool.map(partial(_entry, root), paths))
 
 
 def _entry(root: Path, path: str) -> dict[str, Any]:
@@ -81,7 +88,9 @@ def verify(root: Path) -> Verdict:
         raise ContractError("no manifest", str(place), "a finished study", "Run `nodeday run` first.")
     told = json.loads(place.read_text(encoding="utf-8"))
     entries = [*told["inputs"], *told["settings"], *told["results"]]
-    found = [(entry["path"], what) for entry in entries if (what := _difference(root, entry))]
+    with ThreadPoolExecutor() as pool:
+        differences = pool.map(partial(_difference, root), entries)
+        found = [(entry["path"], what) for entry, what in zip(entries, differences, strict=True) if what]
     named = {entry["path"] for entry in entries}
     there = {f"results/{path}" for path in files.result_files(root / "results") if path != NAME}
     found += [(path, "is not in the manifest") for path in sorted(there - named)]

@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 
 from nodeday import calibration, tables, timeline
+from nodeday.arrays import Floats
 from nodeday.errors import ContractError
 from nodeday.schemas.codes import DISTINCT
 from nodeday.settings import HUB, Study
-from nodeday.study import rules
-
-SECOND = 1_000_000_000
+from nodeday.study import measured, rules
+from nodeday.study.epochs import Epochs, Series, laid_out
+from nodeday.study.phases import SECOND, Phase, phases_of
 
 
 @dataclass(frozen=True)
@@ -36,14 +37,22 @@ class NodeFacts:
 
 @dataclass(frozen=True)
 class SessionFacts:
-    """A session: span of its received samples [start, end) in UTC, its nodes and its epochs."""
+    """A session but for its epochs: span of its received samples [start, end) in UTC, its nodes; its phases
+    with the number of epochs wholly in each; how many epochs it has and how many values in them; the share
+    (k,) of its epochs in which each of its k series has one; rows of table ``phase_features``."""
 
     session: str
     participant: str
     start_ns: int
     end_ns: int
     nodes: list[NodeFacts]
-    epochs: pd.DataFrame
+    phases: list[Phase]
+    in_phase: list[int]
+    epochs: int
+    values: int
+    series: list[Series]
+    valid: Floats
+    measured: list[measured.Row]
 
     @property
     def hours(self) -> float:
@@ -60,15 +69,25 @@ def gather(study: Study, session: str) -> SessionFacts:
     frames = frames[frames["status"].isin(DISTINCT) & (frames["node"] != HUB) & (frames["samples"] > 0)]
     gaps = table("gaps", ["node", "stream", "frames", "extent"])
     clock = table("clock", ["node", "stream", "boot", "ticks", "utc_ns", "uncertainty_ms"])
-    epochs = tables.read(tables.path(study.results, "epochs", session), "epochs")
-    start_ns, end_ns = span(study, session, frames, clock)
+    epochs = epochs_of(study, session)
+    recorded = span(study, session, frames, clock)
     nodes = [
-        _node(study, session, row.node, row.placement, (end_ns - start_ns) / SECOND, frames, gaps, clock,
-              epochs)
+        _node(study, session, row.node, row.placement, recorded, frames, gaps, clock, epochs)
         for row in study.nodes_of(session).values()
         if row.node != HUB
-    ]  # fmt: skip
-    return SessionFacts(session, study.session(session).participant, start_ns, end_ns, nodes, epochs)
+    ]
+    phases, who = phases_of(study.phases_of(session), *recorded), study.session(session).participant
+    return SessionFacts(
+        session, who, *recorded, nodes, phases,
+        [int(measured.inside(epochs, phase, recorded).sum()) for phase in phases],
+        len(epochs.number), int((~np.isnan(epochs.value)).sum()), epochs.series, epochs.valid,
+        measured.rows(session, who, epochs, phases, recorded),
+    )  # fmt: skip
+
+
+def epochs_of(study: Study, session: str) -> Epochs:
+    """The epochs of a session; raise ContractError where there are none."""
+    return laid_out(tables.read(tables.path(study.results, "epochs", session), "epochs"))
 
 
 def span(study: Study, session: str, frames: pd.DataFrame, clock: pd.DataFrame) -> tuple[int, int]:
@@ -91,32 +110,23 @@ def span(study: Study, session: str, frames: pd.DataFrame, clock: pd.DataFrame) 
 
 
 def _node(
-    study: Study,
-    session: str,
-    node: str,
-    placement: str,
-    seconds: float,
-    frames: pd.DataFrame,
-    gaps: pd.DataFrame,
-    clock: pd.DataFrame,
-    epochs: pd.DataFrame,
-) -> NodeFacts:
+    study: Study, session: str, node: str, placement: str, recorded: tuple[int, int], frames: pd.DataFrame,
+    gaps: pd.DataFrame, clock: pd.DataFrame, epochs: Epochs,
+) -> NodeFacts:  # fmt: skip
     layout, limits = study.layout_of(session, node), study.file.limits
     own, lost, knots = (table[table["node"] == node] for table in (frames, gaps, clock))
     samples = own.groupby("stream", observed=True)["samples"].sum()
+    seconds = (recorded[1] - recorded[0]) / SECOND
     shares = [
         rules.coverage(int(count), layout.stream(str(stream)).rate_hz or 1.0, seconds)
         for stream, count in samples.items()
     ]
-    at = epochs.drop_duplicates("epoch").sort_values("epoch")
-    weakest = epochs[epochs["node"] == node].groupby("epoch")["coverage"].min().reindex(at["epoch"])
-    middle = (at["start_ns"] + (at["end_ns"] - at["start_ns"]) // 2).to_numpy(np.int64)
+    weakest = np.fmin.reduce(epochs.coverage[epochs.of(node)], axis=0, initial=np.nan)
     widths = rules.uncertainty_at(
-        middle, knots["utc_ns"].to_numpy(np.int64), knots["uncertainty_ms"].to_numpy(np.float64)
-    )
-    below = rules.share_below(
-        weakest.to_numpy(np.float64), widths, limits.min_coverage, limits.max_clock_uncertainty_ms
-    )
+        epochs.start_ns + (epochs.end_ns - epochs.start_ns) // 2,
+        knots["utc_ns"].to_numpy(np.int64), knots["uncertainty_ms"].to_numpy(np.float64),
+    )  # fmt: skip
+    below = rules.share_below(weakest, widths, limits.min_coverage, limits.max_clock_uncertainty_ms)
     return NodeFacts(
         node, placement, min(shares, default=0.0), len(own), int(lost["frames"].fillna(0).sum()),
         max(int(own["boot"].nunique()) - 1, 0), int((lost["extent"] == "unknown").sum()),
@@ -158,13 +168,11 @@ def series(study: Study, facts: list[SessionFacts]) -> pd.DataFrame:
 
 def _finished(one: SessionFacts) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
-    keys = ["channel", "feature"]
     for node in one.nodes:
-        own = one.epochs[one.epochs["node"] == node.node].assign(there=lambda rows: rows["value"].notna())
-        shares = own.groupby(keys, observed=True, sort=False)["there"].mean().reset_index()
+        own = [(each.channel, each.feature, share) for each, share in zip(one.series, one.valid, strict=True)
+               if each.node == node.node]  # fmt: skip
         width = np.nan if node.uncertainty_ms is None else node.uncertainty_ms
-        valid = list(shares.itertuples(index=False, name=None)) or [("", "", np.nan)]
-        for channel, feature, share in valid:
-            rows.append((one.participant, one.session, node.node, str(channel), str(feature), 1.0, one.hours,
+        for channel, feature, share in own or [("", "", np.nan)]:
+            rows.append((one.participant, one.session, node.node, channel, feature, 1.0, one.hours,
                          node.coverage, share, width, node.calibrated, node.bench_passed))  # fmt: skip
     return rows

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -10,49 +11,84 @@ import pandas as pd
 
 from nodeday import csvfile, tables
 from nodeday.ledger import Ledger
-from nodeday.schemas import TABLES
+from nodeday.parallel import each
+from nodeday.schemas import TABLES, Table
 from nodeday.schemas.compiled import pandas_dtype
 from nodeday.settings import Study
-from nodeday.study import joint, measured, rules
+from nodeday.study import joint, rules, wide
 from nodeday.study.gather import SessionFacts, gather, series
-from nodeday.study.phases import SECOND, Phase, phases_of
+from nodeday.study.phases import SECOND
 from nodeday.study.rules import ALL, Applied
 
+WIDE_ROWS = 20_000
+"""Epochs of a row group of the wide table, or some more."""
 
-def run(study: Study, sessions: list[str]) -> None:
-    """Write the study's tables and ``study/epochs_wide``.
+
+def run(study: Study, sessions: list[str], cores: int = 1) -> None:
+    """Write the study's tables and ``study/epochs_wide``, as many sessions at a time as there are ``cores``.
 
     ``sessions`` are the finished ones. What a rule takes is written down; nothing is deleted.
     Raises ContractError where a session's tables are absent or the account does not balance.
     """
-    facts = [gather(study, session) for session in sessions]
-    spans = {one.session: phases_of(study.phases_of(one.session), one.start_ns, one.end_ns) for one in facts}
+    facts = list(each(partial(gather, study), sessions, cores))
     applied = rules.apply(rules.in_order(study.file.inclusion), series(study, facts))
     excluded = rules.exclusions(applied)
     for name, rows in (
-        ("phases", _phases(facts, spans)),
-        ("phase_features", measured.rows(facts, spans)),
+        ("phases", _phases(facts)),
+        ("phase_features", [row for one in facts for row in one.measured]),
         ("sessions", _sessions(facts, excluded)),
         ("participants", _participants(study, facts, applied)),
         ("exclusions", [tuple(row) for row in excluded[TABLES["exclusions"].names].itertuples(index=False)]),
         ("flow", [tuple(row[key] for key in TABLES["flow"].names) for row in rules.counts(applied)]),
     ):
         tables.write(tables.path(study.results, name), TABLES[name], _built(name, rows))
-    table, wide = joint.table(study, facts, spans, applied)
-    target = study.results / "study" / "epochs_wide.parquet"
-    tables.write(target, table, wide)
-    csvfile.write(target.with_suffix(".csv"), [wide])
-    _close(study, facts, wide)
+    _write_wide(study, facts, applied, cores)
     ledger = tables.path(study.results, "ledger")
     tables.write(ledger, TABLES["ledger"], _ledger(study, sessions))
 
 
-def _phases(facts: list[SessionFacts], spans: dict[str, list[Phase]]) -> list[tuple[object, ...]]:
+def _write_wide(study: Study, facts: list[SessionFacts], applied: Applied, cores: int) -> None:
+    """The sessions' epochs, a few sessions in memory at a time, as Parquet and as CSV."""
+    table, target = joint.declared(study, facts), study.results / "study" / "epochs_wide.parquet"
+    by_name = {one.session: one for one in facts}
+    pieces = each(lambda name: joint.piece(study, table, by_name[name], applied), by_name, cores)
+    with tables.writer(target, table) as out:
+        csvfile.write(target.with_suffix(".csv"), _batches(study, table, by_name, pieces, out))
+
+
+def _batches(
+    study: Study, table: Table, facts: Mapping[str, SessionFacts], pieces: Iterable[pd.DataFrame],
+    out: tables.Writer,
+) -> Iterator[pd.DataFrame]:  # fmt: skip
+    """Sessions joined until they are a row group, each written to ``out`` and handed on."""
+    held: list[pd.DataFrame] = []
+    for one, piece in zip(facts.values(), pieces, strict=True):
+        _close(study, one, piece)
+        held.append(piece)
+        if sum(map(len, held)) >= WIDE_ROWS:
+            out.write(batch := joint.joined(table, held))
+            yield batch
+            held = []
+    if held or not out.rows:
+        out.write(batch := joint.joined(table, held) if held else tables.empty(table))
+        yield batch
+
+
+def _close(study: Study, one: SessionFacts, rows: pd.DataFrame) -> None:
+    """Each epoch that came in is a row that goes out, and each value is one of its cells."""
+    values = list(wide.columns_of(one.series))
+    ledger = Ledger("study", one.session)
+    ledger.add("epochs", "all nodes", one.epochs, rows=len(rows))
+    ledger.add("values", "all nodes", one.values, cells=int(rows[values].notna().to_numpy().sum()))
+    ledger.close(study.results)
+
+
+def _phases(facts: list[SessionFacts]) -> list[tuple[object, ...]]:
     return [
-        (one.session, one.participant, each.name, each.start_ns, each.end_ns, each.source,
-         each.noted_start_ns, each.noted_end_ns, each.overlap_ns / SECOND, measured.epochs_in(one, each))
+        (one.session, one.participant, phase.name, phase.start_ns, phase.end_ns, phase.source,
+         phase.noted_start_ns, phase.noted_end_ns, phase.overlap_ns / SECOND, epochs)
         for one in facts
-        for each in spans[one.session]
+        for phase, epochs in zip(one.phases, one.in_phase, strict=True)
     ]  # fmt: skip
 
 
@@ -75,15 +111,15 @@ def _participants(study: Study, facts: list[SessionFacts], applied: Applied) -> 
     hours = {one.session: one.hours for one in facts}
     left = set(applied.series.loc[~applied.out, "session"]) - {""}
     rows: list[tuple[object, ...]] = []
-    for each in study.participants:
-        listed = [name for name, row in study.sessions.items() if row.participant == each.participant]
+    for who in study.participants:
+        listed = [name for name, row in study.sessions.items() if row.participant == who.participant]
         kept = [name for name in listed if name in left]
-        own = (applied.series["participant"] == each.participant).to_numpy()
+        own = (applied.series["participant"] == who.participant).to_numpy()
         status = "included" if kept else "excluded" if listed else "no_session"
         took = next((step.rule for step, there in zip(applied.steps, applied.left[1:], strict=True)
                      if not there[own].any()), None) if listed else None  # fmt: skip
         rows.append((
-            each.participant, each.age_years, each.resting_bpm, len(listed),
+            who.participant, who.age_years, who.resting_bpm, len(listed),
             sum(name in hours for name in listed), len(kept), sum(hours.get(name, 0.0) for name in listed),
             sum(hours[name] for name in kept), status, took,
         ))  # fmt: skip
@@ -104,18 +140,6 @@ def _built(name: str, rows: Sequence[tuple[object, ...]]) -> pd.DataFrame:
         else:
             columns[column.name] = list(values)
     return tables.build(table, columns)
-
-
-def _close(study: Study, facts: list[SessionFacts], rows: pd.DataFrame) -> None:
-    """Each epoch that came in is a row that goes out, and each value is one of its cells."""
-    values = [n for n in rows.columns if rows[n].dtype == np.float64 and f"{n}_coverage" in rows.columns]
-    for one in facts:
-        own = rows[rows["session"] == one.session]
-        ledger = Ledger("study", one.session)
-        ledger.add("epochs", "all nodes", one.epochs["epoch"].nunique(), rows=len(own))
-        ledger.add("values", "all nodes", int(one.epochs["value"].notna().sum()),
-                   cells=int(own[values].notna().sum().sum()))  # fmt: skip
-        ledger.close(study.results)
 
 
 def _ledger(study: Study, sessions: list[str]) -> pd.DataFrame:

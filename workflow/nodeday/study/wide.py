@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday.schemas import BARRED, FEATURE, Column, Table
 from nodeday.schemas.declare import UNITS
 from nodeday.schemas.studies import PARTICIPANTS, PHASES
 from nodeday.schemas.tables import EPOCHS
+from nodeday.study.epochs import Epochs, Series
 
 PER_CHANNEL = tuple(name for name, feature in FEATURE.items() if "mixed" in feature.unit)
 """Features that every channel of a stream has, in a unit that follows from the channel's own."""
@@ -91,28 +91,26 @@ def _beside(feature: str) -> list[Column]:
     return [each for each in OF_VALUE if each.name == "coverage" or feature in BARRED]
 
 
-def pivot(epochs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Meaning]]:
-    """Long epochs of one session as a frame with ``epoch``, ``start_ns`` and, for each node and
-    feature, its value, ``_coverage`` and the like; and what each column holds.
-
-    A null stays null. The long table's key makes each place unique.
-    """
-    first = epochs.drop_duplicates("epoch").sort_values("epoch")
-    wide = first[["epoch", "start_ns"]].reset_index(drop=True)
-    index = pd.Index(wide["epoch"])
-    pieces: dict[str, NDArray[np.float64]] = {}
+def columns_of(series: Sequence[Series]) -> dict[str, Meaning]:
+    """A column's name for each series of a session, in their order, and what the column holds."""
     meaning: dict[str, Meaning] = {}
-    groups = epochs.groupby(["node", "channel", "feature"], observed=True, sort=False)
-    for (node, channel, feature), rows in groups:
-        name = column_of(str(node), str(channel), str(feature))
+    for each in series:
+        name = column_of(each.node, each.channel, each.feature)
         if name in meaning:  # one feature from two streams of a node: the stream tells them apart
-            name = f"{node}_{channel}_{feature}"
-        meaning[name] = Meaning(str(node), str(channel), str(feature))
-        by_epoch = rows.set_index("epoch").reindex(index)
-        pieces[name] = by_epoch["value"].to_numpy(np.float64)
-        for each in _beside(str(feature)):
-            pieces[f"{name}_{each.name}"] = by_epoch[each.name].to_numpy(np.float64)
-    return pd.concat([wide, pd.DataFrame(pieces)], axis=1), meaning
+            name = f"{each.node}_{each.channel}_{each.feature}"
+        meaning[name] = Meaning(each.node, each.channel, each.feature)
+    return meaning
+
+
+def pivot(epochs: Epochs) -> dict[str, NDArray[Any]]:
+    """Columns (n,) of a session: ``epoch`` and, for each node and feature, its value, ``_coverage`` and the
+    like. A null stays null."""
+    cells: dict[str, NDArray[Any]] = {"epoch": epochs.number}
+    for place, (name, about) in enumerate(columns_of(epochs.series).items()):
+        cells[name] = epochs.value[place]
+        for each in _beside(about.feature):
+            cells[f"{name}_{each.name}"] = epochs.numbers[each.name][place]
+    return cells
 
 
 def phase_at(
