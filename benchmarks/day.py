@@ -88,19 +88,13 @@ def make(folder: Path, hours: float, motion: int = 3, sessions: int = 1) -> Path
 
 
 def run(folder: Path, cores: int = 2) -> Figures:
-    """Wall and processor time of `nodeday run`, and the peak memory of the largest of its processes."""
-    code = (
-        "import json, resource, subprocess, sys, time; start = time.perf_counter();"
-        "done = subprocess.run(sys.argv[1:], capture_output=True, text=True);"
-        "wall = time.perf_counter() - start; used = resource.getrusage(resource.RUSAGE_CHILDREN);"
-        "print(json.dumps({'wall_s': wall, 'cpu_s': used.ru_utime + used.ru_stime,"
-        "'peak_mb': used.ru_maxrss / 1024})) if not done.returncode else sys.exit(done.stdout + done.stderr)"
-    )
-    command = [sys.executable, "-c", code, *PROGRAM, "run", "--cores", str(cores)]
-    told = subprocess.run(command, cwd=folder, capture_output=True, text=True)
+    """Wall and processor time of `nodeday run`, and the peak memory of the largest of its jobs."""
+    measure = [sys.executable, str(Path(__file__).with_name("measure.py"))]
+    told = subprocess.run([*measure, *PROGRAM, "run", "--cores", str(cores)], cwd=folder, capture_output=True,
+                          text=True)  # fmt: skip
     if told.returncode:
         raise SystemExit(told.stdout + told.stderr)
-    found: Figures = json.loads(told.stdout)
+    found: Figures = json.loads(told.stdout.splitlines()[-1])
     return found
 
 

@@ -21,7 +21,15 @@ from nodeday.arrays import runs, spread
 from nodeday.errors import ContractError
 from nodeday.layouts import load_layout, pack_counts, payload_matrix
 from nodeday.repair import quality, room
-from nodeday.repair.align import INTERPOLATED, MISSING, Aligned, grid, grid_range, on_grid
+from nodeday.repair.align import (
+    INTERPOLATED,
+    MISSING,
+    Aligned,
+    _last_before,
+    grid,
+    grid_range,
+    on_grid,
+)
 from nodeday.repair.fill import METHODS, fill
 from nodeday.repair.gaps import fillable
 from nodeday.repair.kernel import PASS, STOP, kernel
@@ -264,6 +272,16 @@ def gridded(
 
 
 RATES = [(250.0, 250.0, 20), (500.0, 100.0, -35), (100.0, 250.0, 50), (64.0, 50.0, 0), (50.0, 50.0, -50)]
+
+
+@given(st.lists(st.integers(0, 40)), st.lists(st.integers(0, 40)))
+def test_the_sample_before_an_instant_is_found_from_the_side_of_the_fewer(
+    at: list[int], utc: list[int]
+) -> None:
+    """numpy's search from the side of the instants as the reference."""
+    instants, samples = (np.array(sorted(each), np.int64) for each in (at, utc))
+    found = _last_before(samples, instants)
+    assert (found == np.searchsorted(samples, instants, side="right") - 1).all()
 
 
 @pytest.mark.parametrize(("rate", "grid_hz", "ppm"), RATES)

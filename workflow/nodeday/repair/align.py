@@ -74,6 +74,9 @@ def grid(k_from: int, k_to: int, rate_hz: float) -> Ints:
     """
     rate = ratio(rate_hz)
     whole, rest = divmod(k_from * SECOND * rate.denominator, rate.numerator)
+    period, odd = divmod(SECOND * rate.denominator, rate.numerator)
+    if not (odd or rest):  # a whole number of nanoseconds: no slow division
+        return np.arange(whole, whole + (k_to - k_from) * period, period, dtype=np.int64)
     steps = np.arange(k_to - k_from, dtype=np.int64) * (SECOND * rate.denominator)
     return np.asarray(whole + (rest + steps) // rate.numerator, np.int64)
 
@@ -95,7 +98,7 @@ def on_grid(
         first += 1  # rounded down to whole nanoseconds, it lies before
     at_ns = grid(first, max(last, first), grid_hz)
     shape = kernel(rate_hz, grid_hz)
-    before = np.clip(np.searchsorted(utc_ns, at_ns, side="right") - 1, 0, max(len(utc_ns) - 2, 0))
+    before = np.clip(_last_before(utc_ns, at_ns), 0, max(len(utc_ns) - 2, 0))
     there = origin != MISSING
     filled = np.where(there[:, None], value, np.float32(0))
     out, odd = _smooth(at_ns, before, utc_ns, filled, shape)
@@ -108,6 +111,15 @@ def on_grid(
         where[_touched(origin == place, at_ns, utc_ns, shape.reach)] = place
     where[lost] = MISSING
     return Aligned(first, out, where, _worst(quality, at_ns, utc_ns, shape, near, lost))
+
+
+def _last_before(utc_ns: Ints, at_ns: Ints) -> Ints:
+    """Place (g,) of the last sample no later than each instant, -1 before the first; both in order."""
+    if len(at_ns) <= len(utc_ns):
+        return np.searchsorted(utc_ns, at_ns, side="right") - 1
+    # A search for each of the fewer, and how many of the others follow it.
+    first = np.searchsorted(at_ns, utc_ns, side="left")
+    return np.repeat(np.arange(-1, len(utc_ns)), np.diff(first, prepend=0, append=len(at_ns)))
 
 
 def _smooth(
