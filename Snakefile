@@ -14,7 +14,9 @@ from nodeday.errors import NodedayError
 from nodeday.settings import Study
 from nodeday.yamlfile import CODE
 from nodeday.needs import page_needs, room_cores, session_needs, study_needs
-from nodeday.wiring import captures, code, devices, digest, layouts, peers, sheets, study_table, table
+from nodeday.wiring import (
+    captures, code, devices, digest, layouts, movements, nodes, peers, sheets, study_table, table,
+)
 
 atwork.share(Path.cwd())
 try:
@@ -40,6 +42,7 @@ wildcard_constraints:
 localrules:
     all,
     sessions,
+    notes,
     settings,
     told,
 

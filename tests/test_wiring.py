@@ -105,20 +105,37 @@ def to_do(folder: Path) -> dict[str, int]:
     return {line[0]: int(line[1]) for line in lines if len(line) == 2 and line[1].isdigit()}
 
 
+CHAIN = ("frames", "loss", "clock", "repair", "features")
+
+
 def test_another_sessions_news_leaves_a_page_as_it_is(made: Path) -> None:
     assert to_do(made) == {}
-    events = made / "config" / "events.tsv"
-    before = events.read_text()
-    events.write_text(before.replace("S2\twork", "S2\trest"))
+    nodes = made / "config" / "nodes.tsv"
+    before = nodes.read_text()
+    nodes.write_text(f"{before}S2\twrist\t17\twrist\n")
     found = to_do(made)
-    assert {found[room] for room in ("frames", "loss", "clock", "repair", "features", "report")} == {1}
+    assert {found[room] for room in (*CHAIN, "report")} == {1}
     assert found["study"] == found["index"] == 1
     assert "settings" not in found
-    events.write_text(before.replace("S1\twork", "S1\trest"))  # S3 is of the same participant
+    nodes.write_text(f"{before}S1\twrist\t17\twrist\n")  # S3 is of the same participant
     assert (to_do(made)["features"], to_do(made)["report"]) == (1, 2)
-    events.write_text(before)
+    nodes.write_text(before)
     study = made / "config" / "study.yaml"
     study.write_text(study.read_text() + "limits: {min_hours: 3}\n")
     found = to_do(made)
     assert (found["study"], found["report"]) == (1, len(SESSIONS))
     assert "frames" not in found
+
+
+def test_a_changed_note_leaves_the_tables_of_a_session_as_they_are(made: Path) -> None:
+    events = made / "config" / "events.tsv"
+    before = events.read_text()
+    events.write_text(before.replace("S2\twork", "S2\trest"))
+    found = to_do(made)
+    assert not found.keys() & set(CHAIN)
+    assert found["study"] == found["report"] == found["index"] == 1
+    events.write_text(before.replace("S1\twork", "S1\trest"))  # S3 is of the same participant
+    assert to_do(made)["report"] == 2
+    events.write_text(before.replace("S2\twork", "S2\ttaps-1"))  # such a movement checks clocks
+    found = to_do(made)
+    assert {room for room in CHAIN if room in found} == {"clock", "repair", "features"}

@@ -133,6 +133,10 @@ class Movements(Strict):
     phases: tuple[str, ...] = ("taps", "jump")
     correct: bool = False
 
+    def noted_by(self, phase: str) -> bool:
+        """Whether a phase of that name notes a movement."""
+        return phase.split("-")[0] in self.phases
+
 
 class Rule(Strict):
     """A rule of inclusion. ``node`` and ``feature`` say what it is for, all of them where not stated;

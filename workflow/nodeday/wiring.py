@@ -75,6 +75,17 @@ def sheets(study: Study, session: str) -> str:
     return " | ".join([str(study.session(session)), *itertools.chain.from_iterable(rows)])
 
 
+def nodes(study: Study, session: str) -> str:
+    """The rows of ``session`` and its nodes, in the same way."""
+    return " | ".join([str(study.session(session)), *sorted(map(str, study.rows_of(session)[0]))])
+
+
+def movements(study: Study, session: str) -> str:
+    """The events of ``session`` that note a movement, in the same way; no others bear on its clocks."""
+    events = (row for row in study.rows_of(session)[1] if study.file.movements.noted_by(row.phase))
+    return " | ".join(sorted(map(str, events)))
+
+
 def peers(study: Study, sessions: Iterable[str]) -> dict[str, list[str]]:
     """For each of ``sessions``, those that are of the same participant, itself included."""
     own: dict[str, list[str]] = defaultdict(list)

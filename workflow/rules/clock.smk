@@ -14,7 +14,7 @@ rule clock:
     params:
         code=code("clock"),
         movements=str(study.file.movements),
-        sheets=lambda wildcards: sheets(study, wildcards.session),
+        noted=lambda wildcards: movements(study, wildcards.session),
     log:
         "results/logs/{session}/clock.log",
     shell:

@@ -12,7 +12,7 @@ rule frames:
         **session_needs(study),
     params:
         code=code("frames"),
-        sheets=lambda wildcards: sheets(study, wildcards.session),
+        nodes=lambda wildcards: nodes(study, wildcards.session),
     log:
         "results/logs/{session}/frames.log",
     shell:

@@ -1,7 +1,8 @@
 # A page repeats what the study's tables say of its session, and that follows from the tables of the
-# participant's sessions and from the study's settings. So another session's news, which makes the
-# study's tables anew, leaves a page as it is: `ancient`. An engine that has to make the study's tables
-# looks at no parameter of what comes after them, hence the settings as a file that comes before.
+# participant's sessions, from what the sheets note of these and from the study's settings. So another
+# session's news, which makes the study's tables anew, leaves a page as it is: `ancient`. An engine that has
+# to make the study's tables looks at no parameter of what comes after them, hence the settings and the notes
+# as files that come before.
 PEERS = peers(study, SESSIONS)
 
 
@@ -12,6 +13,15 @@ rule settings:
         settings=digest([code("study"), code("report"), str(study.file), str(study.participants)]),
     shell:
         "echo {params.settings} > {output}"
+
+
+rule notes:
+    output:
+        "results/study/.notes/{session}",
+    params:
+        sheets=lambda wildcards: digest(sheets(study, name) for name in PEERS.get(wildcards.session, [])),
+    shell:
+        "echo {params.sheets} > {output}"
 
 
 # One file that stands for the study's tables: the engine looks through all that a job reads, once
@@ -35,6 +45,7 @@ rule report:
         ),
         table("samples"),
         "results/study/.settings",
+        "results/study/.notes/{session}",
         lambda wildcards: expand(table("epochs"), session=PEERS.get(wildcards.session, [])),
         ancient("results/study/.told"),
     output:

@@ -42,9 +42,9 @@ def checked(
 
 def _stated(study: Study, session: str) -> list[tuple[int, int]]:
     """Stretches in which the events note a movement."""
-    wanted, out = study.file.movements.phases, []
+    out = []
     for name, start, end in study.phases_of(session):
-        if name.split("-")[0] in wanted:
+        if study.file.movements.noted_by(name):
             last = start + STATED_S * 1_000_000_000
             out.append((start, last if end is None else min(end, last)))
     return out
