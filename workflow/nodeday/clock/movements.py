@@ -99,9 +99,9 @@ def _strength(signal: Signal, first: int, count: int) -> Floats:
     step = np.diff(signal.utc_ns)
     jerk = np.where(step < 1.5e9 / signal.rate_hz, np.abs(np.diff(signal.size_g)), 0.0)
     second = ((signal.utc_ns[1:] - first) // 1_000_000_000).astype(np.int64)
-    peak = np.zeros(count)
-    np.maximum.at(peak, second, jerk)
-    heard = np.bincount(second, minlength=count) > 0
+    begins = np.flatnonzero(np.diff(second, prepend=-1))  # instants are in order
+    peak, heard = np.zeros(count), np.zeros(count, np.bool_)
+    peak[second[begins]], heard[second[begins]] = np.maximum.reduceat(jerk, begins), True
     usual = float(np.quantile(peak[heard], 0.95)) if heard.any() else 1.0
     return peak / max(usual, 1e-3)
 
