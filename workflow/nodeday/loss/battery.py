@@ -72,7 +72,7 @@ def _node(node: str, session: Session, empty_v: float) -> dict[str, Any] | None:
 
 def _others(session: Session, node: str) -> Ints:
     stamps = [each.on_ns for each in session.streams if each.node != node]
-    return np.sort(np.concatenate([np.empty(0, np.int64), *stamps]))
+    return np.sort(np.concatenate([np.empty(0, np.int64), *stamps]), kind="stable")  # merges what is in order
 
 
 def _after_a_fall(
