@@ -361,7 +361,8 @@ def account(frames: pd.DataFrame, tmp_path, periods: dict[str, float] = PERIODS)
     found = room.account(session, empty_v=3.0)
     for name, table in found.items():
         tables.validate(TABLES[name], table)
-    room.balance(Ledger("loss", "S"), frames, session, found).close(tmp_path)
+    status = frames["status"].value_counts().to_dict()
+    room.balance(Ledger("loss", "S"), status, session, found).close(tmp_path)
     return found
 
 

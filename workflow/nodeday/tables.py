@@ -226,7 +226,10 @@ def read(
             stored = _stored(file, columns, filters)
     except (OSError, arrow.ArrowInvalid) as error:
         raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
-    return _framed(stored, table, source)
+    frame = _framed(stored, table, source)
+    del stored
+    arrow.default_memory_pool().release_unused()
+    return frame
 
 
 def row_groups(source: Path, table: Table) -> Iterator[pd.DataFrame]:

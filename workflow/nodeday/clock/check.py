@@ -82,8 +82,11 @@ def _signal(node: str, kind: Kind, frames: Heard, knots: pd.DataFrame) -> Signal
             times.append((stamp[:, None] + wait_ns).ravel())
             values.append(size[rows].ravel())
     at = np.concatenate([np.zeros(0, np.int64), *times])
-    order = np.argsort(at, kind="stable")
-    return Signal(node, at[order], np.concatenate([np.zeros(0, np.float32), *values])[order], rate_hz)
+    size = np.concatenate([np.zeros(0, np.float32), *values])
+    if (at[1:] < at[:-1]).any():  # a frame came late, or a boot's map overlaps the next
+        order = np.argsort(at, kind="stable")
+        at, size = at[order], size[order]
+    return Signal(node, at, size, rate_hz)
 
 
 def _size_g(payload: Bytes, kind: Kind) -> Singles:

@@ -31,6 +31,8 @@ LEAST_G = 0.1
 STRONG, TRIED, APART_S = 1.5, 40, 10.0
 """A moment is one in which two nodes or more jerk 1.5 times as hard as in 95 of 100 seconds; the 40
 hardest, 10 s apart, are tried. Choices of this project."""
+BLOCK = 500_000
+"""Samples in which jerks are looked for at a time."""
 PERIODS = 0.07
 """Half width of the 95 % band of one offset, as a share of both sample periods: 2 ms at 50 Hz. Choice of
 this project, held by simulated taps."""
@@ -96,12 +98,14 @@ def _middle(strength: Floats, second: int) -> float:
 
 def _strength(signal: Signal, first: int, count: int) -> Floats:
     """Greatest jerk in each second, against what 95 of 100 seconds stay under, (count,)."""
-    step = np.diff(signal.utc_ns)
-    jerk = np.where(step < 1.5e9 / signal.rate_hz, np.abs(np.diff(signal.size_g)), 0.0)
-    second = ((signal.utc_ns[1:] - first) // 1_000_000_000).astype(np.int64)
-    begins = np.flatnonzero(np.diff(second, prepend=-1))  # instants are in order
     peak, heard = np.zeros(count), np.zeros(count, np.bool_)
-    peak[second[begins]], heard[second[begins]] = np.maximum.reduceat(jerk, begins), True
+    for start in range(0, len(signal.utc_ns) - 1, BLOCK):
+        utc_ns, size_g = (each[start : start + BLOCK + 1] for each in (signal.utc_ns, signal.size_g))
+        jerk = np.where(np.diff(utc_ns) < 1.5e9 / signal.rate_hz, np.abs(np.diff(size_g)), 0.0)
+        second = (utc_ns[1:] - first) // 1_000_000_000
+        begins = np.flatnonzero(np.diff(second, prepend=-1))  # instants are in order
+        own = second[begins]
+        peak[own], heard[own] = np.maximum(peak[own], np.maximum.reduceat(jerk, begins)), True
     usual = float(np.quantile(peak[heard], 0.95)) if heard.any() else 1.0
     return peak / max(usual, 1e-3)
 

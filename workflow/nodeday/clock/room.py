@@ -37,6 +37,7 @@ def run(study: Study, session: str) -> None:
         raise ContractError("no frame was received", f"session {session}", "frames to fit clocks to")
     ledger = Ledger("clock", session)
     clock, steps = _fitted(study, session, frames, ledger)
+    del frames
     clock, moved, agreement = check.checked(study, session, clock)
     for name, table in (("clock", clock), ("steps", steps), ("movements", moved), ("agreement", agreement)):
         tables.write(tables.path(study.results, name, session), TABLES[name], table)

@@ -23,10 +23,12 @@ def run(study: Study, session: str) -> None:
     where their counts do not agree."""
     frames = tables.read(tables.path(study.results, "frames", session), "frames", COLUMNS)
     heard = listen(frames, paces(study, session))
+    status = {str(code): int(n) for code, n in frames["status"].value_counts().items()}
+    del frames  # as large as what was heard, and in it
     found = account(heard, study.file.battery.empty_v)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
-    balance(Ledger("loss", session), frames, heard, found).close(study.results)
+    balance(Ledger("loss", session), status, heard, found).close(study.results)
 
 
 def paces(study: Study, session: str) -> dict[tuple[str, str], Pace]:
@@ -49,12 +51,12 @@ def account(heard: Session, empty_v: float) -> Frames:
     return {"gaps": gaps, "loss": by_minute(heard, gaps), **whole, "battery": by_node(heard, empty_v)}
 
 
-def balance(ledger: Ledger, frames: pd.DataFrame, heard: Session, found: Frames) -> Ledger:
-    """Every frame of the table, every number of a boot and every lost frame, counted at each doorway."""
+def balance(ledger: Ledger, status: dict[str, int], heard: Session, found: Frames) -> Ledger:
+    """Every frame of the table, told by ``status`` how many there are, every number of a boot and every lost
+    frame, counted at each doorway."""
     gaps, loss, whole = found["gaps"], found["loss"], found["radio"]
-    status = frames["status"].value_counts()
-    apart = {str(code): int(n) for code, n in status.items() if n and code not in (*DISTINCT, *SECOND_COPIES)}
-    ledger.add("rows", "frames", len(frames), received=int(loss["received"].sum()),
+    apart = {code: n for code, n in status.items() if n and code not in (*DISTINCT, *SECOND_COPIES)}
+    ledger.add("rows", "frames", sum(status.values()), received=int(loss["received"].sum()),
                duplicates=int(loss["duplicates"].sum()), **apart)  # fmt: skip
     lost = gaps.groupby([*STREAM, "boot"], observed=True)["frames"].sum()
     for own in heard.streams:
