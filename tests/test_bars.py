@@ -32,7 +32,7 @@ def lossy(whole: Series, losses: Pattern) -> Series:
     place = np.minimum(whole.at_ns // GRID_NS, len(losses.missing) - 1)
     seen = ~losses.unseen[place]
     at = whole.at_ns[seen]
-    return Series(at, rr_ms(at), rr_status(rr_ms(at), place[seen], losses.losses, 100.0))
+    return Series(at, rr_ms(at), rr_status(rr_ms(at), losses.losses.at(place[seen])))
 
 
 # --- what was lost ----------------------------------------------------------------------
@@ -286,6 +286,7 @@ def test_spectra_have_bars_that_hold_their_own() -> None:
 
 def test_losses_of_a_recording_are_counted_once() -> None:
     missing = np.array([True, False, True])
-    counts = Losses.of(missing, ~missing)
-    assert counts.missing.tolist() == [0, 1, 1, 2]
-    assert counts.computed.tolist() == [0, 0, 1, 1]
+    counts = Losses.of(missing, ~missing, 1.0)
+    assert counts.before.tolist() == [[0, 1, 1], [0, 0, 1]]
+    assert counts.at(np.array([2, 1])).before.tolist() == [[1, 1], [1, 0]]
+    assert counts.computed.tolist() == [False, True, False]
