@@ -80,7 +80,7 @@ def rows_of(table: arrow.Table) -> Iterator[Rows]:
     boots = table["boot"].to_numpy()
     borders = [0, *(np.flatnonzero(np.diff(boots)) + 1).tolist(), len(boots)]
     utc, value = table["utc_ns"].to_numpy(), table["value"].to_numpy().astype(np.float32, copy=False)
-    places = (_places(table[name], list(known)) for name, known in (("origin", codes.ORIGIN),
+    places = (places_of(table[name], list(known)) for name, known in (("origin", codes.ORIGIN),
                                                                     ("quality", codes.QUALITY)))  # fmt: skip
     origin, quality = places
     for start, end in pairwise(borders):
@@ -88,7 +88,7 @@ def rows_of(table: arrow.Table) -> Iterator[Rows]:
             yield Rows(int(boots[start]), utc, value, origin, quality).part(slice(start, end))
 
 
-def _places(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:
+def places_of(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:
     """Places in ``known`` of a column of codes."""
     parts = [np.zeros(0, np.int8)]
     for chunk in column.chunks:

@@ -21,7 +21,7 @@ from nodeday.features.motion import rows as motion_rows
 from nodeday.features.motion.calibrate import Temperature
 from nodeday.features.motion.epochs import Motion, motion_of
 from nodeday.features.pieces import ROWS, cut, rows_of
-from nodeday.features.stream import RECEIVED, Feature, Stream, is_acceleration, is_ecg
+from nodeday.features.stream import RECEIVED, Feature, Samples, Stream, is_acceleration, is_ecg
 from nodeday.features.windows import Windows, windows_over
 from nodeday.layouts import Kind
 from nodeday.ledger import Entry, Ledger
@@ -92,9 +92,9 @@ def _windows(study: Study, session: str) -> Windows:
 
 
 def _stream(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> Stream:
-    columns = ["utc_ns", "origin", *(channel.name for channel in kind.channels)]
-    rows = samples.read(study.results, session, node.node, kind, columns)
-    return Stream(node, kind, rows, windows, study.file.epochs)
+    channels = [channel.name for channel in kind.channels]
+    stored = samples.pieces(study.results, session, node.node, kind, ["utc_ns", "origin", *channels])
+    return Stream(node, kind, Samples.joined(stored, channels), windows, study.file.epochs)
 
 
 def _heart(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> heart.HeartStream:

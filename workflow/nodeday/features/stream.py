@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import pandas as pd
+import pyarrow as arrow
+from numpy.typing import NDArray
 
-from nodeday.arrays import Bools, Floats, Ints
+from nodeday.arrays import Bools, Floats, Ints, Singles
+from nodeday.features.pieces import INTERPOLATED, MEASURED, RECOVERED, places_of
 from nodeday.features.windows import TOO_FEW_BEATS, Windows, coverage, judged
 from nodeday.layouts import Kind
+from nodeday.schemas import codes
 from nodeday.sections import Epochs, Node
 
 RECEIVED = ("measured", "recovered")
@@ -47,12 +51,35 @@ class Feature:
 
 
 @dataclass(frozen=True)
+class Samples:
+    """A stream's rows of table ``samples`` (n,) in their order: instants, ``origin`` as places in
+    ``codes.ORIGIN``, and the ``values`` of each channel by its name, NaN where missing."""
+
+    utc_ns: Ints
+    origin: NDArray[np.int8]
+    values: dict[str, Singles]
+
+    @classmethod
+    def joined(cls, stored: Iterable[arrow.Table], channels: list[str]) -> Samples:
+        """From the columns ``utc_ns``, ``origin`` and ``channels`` of stretches of rows."""
+        utc, origin = [np.zeros(0, np.int64)], [np.zeros(0, np.int8)]
+        values = {name: [np.zeros(0, np.float32)] for name in channels}
+        for table in stored:
+            utc.append(table["utc_ns"].to_numpy())
+            origin.append(places_of(table["origin"], list(codes.ORIGIN)))
+            for name, parts in values.items():
+                parts.append(table[name].to_numpy().astype(np.float32, copy=False))
+        joined = {name: np.concatenate(parts) for name, parts in values.items()}
+        return cls(np.concatenate(utc), np.concatenate(origin), joined)
+
+
+@dataclass(frozen=True)
 class Stream:
-    """One stream of a node over a session: its n rows of table ``samples``."""
+    """One stream of a node over a session, its ``samples`` (n,)."""
 
     node: Node
     kind: Kind
-    rows: pd.DataFrame
+    samples: Samples
     windows: Windows
     settings: Epochs
 
@@ -60,15 +87,21 @@ class Stream:
     def rate_hz(self) -> float:
         return self.kind.rate_hz or 1.0
 
-    @cached_property
+    @property
     def utc_ns(self) -> Ints:
         """Instants of the samples, (n,)."""
-        return self.rows["utc_ns"].to_numpy(np.int64)
+        return self.samples.utc_ns
 
     @cached_property
     def received(self) -> Bools:
         """Which samples (n,) were measured or recovered."""
-        return self.rows["origin"].isin(RECEIVED).to_numpy(np.bool_)
+        origin = self.samples.origin
+        return np.asarray((origin == MEASURED) | (origin == RECOVERED), np.bool_)
+
+    @property
+    def computed(self) -> Bools:
+        """Which samples (n,) a fill replaced."""
+        return np.asarray(self.samples.origin == INTERPOLATED, np.bool_)
 
     @cached_property
     def coverage(self) -> Floats:
@@ -76,8 +109,8 @@ class Stream:
         return coverage(self.windows, self.utc_ns[self.received], self.rate_hz)
 
     def without_samples(self) -> Stream:
-        """The same stream without its rows, which are large."""
-        return replace(self, rows=self.rows.iloc[:0].copy())  # a view would keep them all
+        """The same stream without its samples, which are large."""
+        return replace(self, samples=Samples.joined([], []))
 
     def feature(
         self,
