@@ -47,7 +47,7 @@ def test_epochs_begin_on_a_whole_second_and_hold_the_last_instant() -> None:
 )
 def test_coverage_decides(received: int, share: float, reason: int) -> None:
     windows = Windows(START, 10, 1)
-    cover = coverage(windows, START + np.arange(received) * 90_000_000, 10.0)
+    cover = coverage(windows, windows.sums(START + np.arange(received) * 90_000_000), 10.0)
     assert cover.tolist() == [pytest.approx(share)]
     value, why = judged(np.array([5.0]), cover, 0.8, np.array([True]))
     assert why.tolist() == [reason]

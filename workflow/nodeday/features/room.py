@@ -110,10 +110,8 @@ def _heart(study: Study, session: str, node: Node, kind: Kind, windows: Windows)
 
 
 def _stream_entry(stream: Stream) -> Entry:
-    received = int(stream.windows.sums(stream.utc_ns[stream.received]).sum())
-    missing = int((~stream.received).sum())
-    return Entry("samples", f"{stream.node.node}/{stream.kind.stream}", len(stream.utc_ns),
-                 {"received": received, "not_received": missing})  # fmt: skip
+    parts = {"received": int(stream.held.sum()), "not_received": int((~stream.received).sum())}
+    return Entry("samples", f"{stream.node.node}/{stream.kind.stream}", len(stream.utc_ns), parts)
 
 
 def _heart_entries(own: heart.HeartStream, beats: pd.DataFrame) -> list[Entry]:

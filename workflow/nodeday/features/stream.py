@@ -69,7 +69,7 @@ class Samples:
             origin.append(places_of(table["origin"], list(codes.ORIGIN)))
             for name, parts in values.items():
                 parts.append(table[name].to_numpy().astype(np.float32, copy=False))
-        joined = {name: np.concatenate(parts) for name, parts in values.items()}
+        joined = {name: np.concatenate(values.pop(name)) for name in channels}  # which frees the parts
         return cls(np.concatenate(utc), np.concatenate(origin), joined)
 
 
@@ -104,9 +104,14 @@ class Stream:
         return np.asarray(self.samples.origin == INTERPOLATED, np.bool_)
 
     @cached_property
+    def held(self) -> Floats:
+        """How many samples were received in each epoch, (count,)."""
+        return self.windows.sums(self.utc_ns[self.received])
+
+    @cached_property
     def coverage(self) -> Floats:
         """Share (count,) of the samples that each epoch should hold that were received."""
-        return coverage(self.windows, self.utc_ns[self.received], self.rate_hz)
+        return coverage(self.windows, self.held, self.rate_hz)
 
     def without_samples(self) -> Stream:
         """The same stream without its samples, which are large."""

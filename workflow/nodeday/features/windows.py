@@ -55,9 +55,9 @@ def windows_over(first_ns: int, last_ns: int, seconds: int) -> Windows:
     return Windows(start, seconds, int((last_ns - start) // (seconds * SECOND)) + 1)
 
 
-def coverage(windows: Windows, received_ns: Ints, rate_hz: float) -> Floats:
-    """Share (count,) of the samples that an epoch should hold that were received, at most 1."""
-    return np.minimum(windows.sums(received_ns) / (rate_hz * windows.seconds), 1.0)
+def coverage(windows: Windows, received: Floats, rate_hz: float) -> Floats:
+    """Share (count,) of the samples that an epoch should hold that were ``received`` (count,), at most 1."""
+    return np.minimum(received / (rate_hz * windows.seconds), 1.0)
 
 
 def judged(

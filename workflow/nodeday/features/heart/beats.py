@@ -102,11 +102,10 @@ def _own(peaks: Peaks, utc_ns: Ints, core: slice, first: int) -> tuple[Ints, Int
 
 def _peaks_of(rows: Rows, rate_hz: float) -> tuple[Peaks, Coarse | None]:
     """R peaks of one boot, and the signal that they were found in."""
-    value = np.where(rows.missing, 0.0, rows.value.astype(np.float64))
     if rate_hz <= LEAST_HZ:
         return NONE, None
-    signal = coarse(value, ~rows.missing, rows.quality == GOOD, rate_hz)
-    return NONE if signal is None else peaks_in(signal, value, rate_hz), signal
+    signal = coarse(rows.value, ~rows.missing, rows.quality == GOOD, rate_hz)
+    return NONE if signal is None else peaks_in(signal, rows.value, rate_hz), signal
 
 
 def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.signal import butter, sosfiltfilt
 
-from nodeday.arrays import Bools, Floats, Ints, runs
+from nodeday.arrays import Bools, Floats, Ints, Singles, runs
 
 RATE_HZ = 120.0
 """A QRS has next to nothing above 40 Hz; peaks are placed at the full rate later. A choice of this
@@ -45,7 +45,7 @@ class Coarse:
         return np.asarray(sosfiltfilt(sos, self.value), np.float64)
 
 
-def coarse(value: Floats, present: Bools, trusted: Bools, rate_hz: float) -> Coarse | None:
+def coarse(value: Singles | Floats, present: Bools, trusted: Bools, rate_hz: float) -> Coarse | None:
     """``value`` (n,) where it is ``present``; None where no stretch is long enough."""
     starts, ends = runs(present)
     long = ends - starts >= LEAST_S * rate_hz
@@ -58,7 +58,7 @@ def coarse(value: Floats, present: Bools, trusted: Bools, rate_hz: float) -> Coa
     stretch = np.repeat(np.arange(len(starts)), counts)
     number = np.arange(len(stretch)) - np.repeat(np.cumsum(counts) - counts, counts)
     sample = starts[stretch] + number * step
-    mean = sum(value[sample + each] for each in range(step)) / step
+    mean = sum(value[sample + each].astype(np.float64) for each in range(step)) / step
     good = np.logical_and.reduce([trusted[sample + each] for each in range(step)])
     first = np.cumsum(counts) - counts
     mean = mean - (np.add.reduceat(mean, first) / counts)[stretch]

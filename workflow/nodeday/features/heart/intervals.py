@@ -58,7 +58,7 @@ class Losses:
 
     def at(self, sample: Ints) -> Losses:
         """That of some samples (b,)."""
-        return Losses(self.near[:, sample], self.before[:, sample], self.computed[sample])
+        return Losses(*(getattr(self, each.name).take(sample, axis=-1) for each in fields(self)))
 
 
 def _near(mask: Bools, guard: int) -> Bools:

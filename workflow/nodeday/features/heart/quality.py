@@ -89,8 +89,12 @@ def measure(
 
 
 def _total(window: Ints, weights: Floats, ruler: Windows) -> Floats:
-    """Sum of ``weights`` (n,) over each window, given the number of its window for each, (n,)."""
-    return np.asarray(np.bincount(window, weights, minlength=ruler.count), np.float64)
+    """Sum of ``weights`` (n,) over each window, given the number of its window for each, (n,), which never
+    falls."""
+    out, first = np.zeros(ruler.count), np.flatnonzero(np.diff(window, prepend=-1))
+    if len(first):
+        out[window[first]] = np.add.reduceat(weights, first)
+    return out
 
 
 def _slow(signal: Coarse) -> Floats:
