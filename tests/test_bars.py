@@ -284,6 +284,24 @@ def test_spectra_have_bars_that_hold_their_own() -> None:
         assert (bar.high < 3 * true[name]).all()
 
 
+@given(st.lists(st.sampled_from("mc.."), min_size=1, max_size=80), st.integers(0, 5), st.data())
+def test_losses_of_all_places_and_of_some_are_the_same(
+    lost: list[str], guard: int, data: st.DataObject
+) -> None:
+    """Against a count by hand, too; the guard is 50 ms."""
+    places = np.array(sorted(data.draw(st.sets(st.integers(0, len(lost) - 1)))), np.int64)
+    masks = [np.array(lost) == each for each in "mc"]
+    every = Losses.of(*masks, 20.0 * guard).at(places)
+    some = Losses.beside(places, *masks, 20.0 * guard)
+    for one in (every, some):
+        assert one.computed.tolist() == masks[1][places].tolist()
+        for row, mask in enumerate(masks):
+            assert one.before[row].tolist() == [mask[:at].sum() for at in places]
+            assert one.near[row].tolist() == [
+                mask[max(at - guard, 0) : at + guard + 1].any() for at in places
+            ]
+
+
 def test_losses_of_a_recording_are_counted_once() -> None:
     missing = np.array([True, False, True])
     counts = Losses.of(missing, ~missing, 1.0)

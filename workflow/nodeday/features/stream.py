@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from nodeday.arrays import Bools, Floats, Ints, Singles
 from nodeday.features.pieces import INTERPOLATED, MEASURED, RECOVERED, places_of
-from nodeday.features.windows import TOO_FEW_BEATS, Windows, coverage, judged
+from nodeday.features.windows import AT_ONCE, TOO_FEW_BEATS, Windows, coverage, judged
 from nodeday.layouts import Kind
 from nodeday.schemas import codes
 from nodeday.sections import Epochs, Node
@@ -106,7 +106,11 @@ class Stream:
     @cached_property
     def held(self) -> Floats:
         """How many samples were received in each epoch, (count,)."""
-        return self.windows.sums(self.utc_ns[self.received])
+        held = np.zeros(self.windows.count)
+        for start in range(0, len(self.utc_ns), AT_ONCE):
+            own = slice(start, start + AT_ONCE)
+            held += self.windows.sums(self.utc_ns[own][self.received[own]])
+        return held
 
     @cached_property
     def coverage(self) -> Floats:

@@ -85,7 +85,7 @@ def _around(piece: Piece, sample: Ints, done: Ints, rate_hz: float) -> tuple[Los
     """What was lost around the beats at ``sample`` (b,) of the boot, which lie in the core of ``piece``, and
     how many (2, 1) were lost up to its end, given those ``done`` before it."""
     missing, computed = piece.rows.missing, piece.rows.computed
-    own = Losses.of(missing, computed, rate_hz).at(sample - piece.first)
+    own = Losses.beside(sample - piece.first, missing, computed, rate_hz)
     before, within = (
         np.array([[np.count_nonzero(each[part])] for each in (missing, computed)])
         for part in (slice(0, piece.core.start), piece.core)

@@ -42,12 +42,22 @@ class Losses:
 
     @classmethod
     def of(cls, missing: Bools, computed: Bools, rate_hz: float) -> Losses:
-        """That of every sample, from those that were lost (n,)."""
+        """That of every sample, from those that were lost (n,): for places that are asked for many times."""
         guard = round(GUARD_MS * rate_hz / 1000)
         lost = np.stack([missing, computed])
         before = np.zeros(lost.shape, np.int32)
         np.cumsum(lost[:, :-1], axis=1, out=before[:, 1:])
         return cls(np.stack([_near(each, guard) for each in lost]), before, computed)
+
+    @classmethod
+    def beside(cls, sample: Ints, missing: Bools, computed: Bools, rate_hz: float) -> Losses:
+        """That of a few samples (b,) alone, as ``of(...).at(sample)`` would give it."""
+        guard = round(GUARD_MS * rate_hz / 1000)
+        lost = [np.flatnonzero(each) for each in (missing, computed)]
+        low, before, high = (
+            np.stack([np.searchsorted(each, sample + off) for each in lost]) for off in (-guard, 0, guard + 1)
+        )
+        return cls(high > low, before, computed[sample])
 
     @classmethod
     def joined(cls, parts: list[Losses]) -> Losses:

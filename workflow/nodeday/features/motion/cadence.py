@@ -48,10 +48,10 @@ def laid_out(
     cell = np.rint(since * (rate_hz / 1e9)).astype(np.int64)
     width = int(cell.max(initial=0)) + 1
     got = usable[first:last]
-    value, mask = np.zeros((len(lengths), width)), np.zeros((len(lengths), width), np.bool_)
-    mask[row[got], cell[got]] = True
-    value[row[got], cell[got]] = norm_g[first:last][got]
-    return value, mask
+    own = (row * width + cell)[got]
+    value, mask = np.zeros(len(lengths) * width), np.zeros(len(lengths) * width, np.bool_)
+    value[own], mask[own] = norm_g[first:last][got], True
+    return value.reshape(-1, width), mask.reshape(-1, width)
 
 
 def autocorrelation(value: Floats, mask: Bools, lags: int) -> tuple[Floats, Floats]:
