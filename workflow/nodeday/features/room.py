@@ -176,10 +176,9 @@ def _beat_rows(node: str, beats: Beats) -> pd.DataFrame:
     )
 
 
-def _coded(places: Ints, names: list[str]) -> list[str | None]:
-    """Codes by their place in ``names``; None for -1."""
-    known = [*names, None]
-    return [known[place] for place in places.tolist()]
+def _coded(places: Ints, names: list[str]) -> pd.Categorical:
+    """Codes by their place in ``names``; none for -1."""
+    return pd.Categorical.from_codes(places, names)
 
 
 def _epoch_rows(participant: str, windows: Windows, features: list[Feature]) -> pd.DataFrame:
