@@ -94,7 +94,8 @@ def _windows(study: Study, session: str) -> Windows:
 def _stream(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> Stream:
     channels = [channel.name for channel in kind.channels]
     stored = samples.pieces(study.results, session, node.node, kind, ["utc_ns", "origin", *channels])
-    return Stream(node, kind, Samples.joined(stored, channels), windows, study.file.epochs)
+    most = round((kind.rate_hz or 1.0) * windows.count * windows.seconds)
+    return Stream(node, kind, Samples.joined(stored, channels, most), windows, study.file.epochs)
 
 
 def _heart(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> heart.HeartStream:
@@ -176,9 +177,9 @@ def _beat_rows(node: str, beats: Beats) -> pd.DataFrame:
     )
 
 
-def _coded(places: Ints, names: list[str]) -> pd.Categorical:
+def _coded(places: Ints, names: list[str]) -> pd.Categorical[str]:
     """Codes by their place in ``names``; none for -1."""
-    return pd.Categorical.from_codes(places, names)
+    return pd.Categorical.from_codes(places, pd.Index(names))
 
 
 def _epoch_rows(participant: str, windows: Windows, features: list[Feature]) -> pd.DataFrame:

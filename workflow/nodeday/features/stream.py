@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pyarrow as arrow
@@ -60,17 +61,23 @@ class Samples:
     values: dict[str, Singles]
 
     @classmethod
-    def joined(cls, stored: Iterable[arrow.Table], channels: list[str]) -> Samples:
-        """From the columns ``utc_ns``, ``origin`` and ``channels`` of stretches of rows."""
-        utc, origin = [np.zeros(0, np.int64)], [np.zeros(0, np.int8)]
-        values = {name: [np.zeros(0, np.float32)] for name in channels}
+    def joined(cls, stored: Iterable[arrow.Table], channels: list[str], expected: int = 0) -> Samples:
+        """From the columns ``utc_ns``, ``origin`` and ``channels`` of stretches of rows, of which about so
+        many are ``expected``; what was stored is let go of at once."""
+        kinds: dict[str, Any] = {"utc_ns": np.int64, "origin": np.int8, **dict.fromkeys(channels, np.float32)}
+        columns = {name: np.empty(expected, kind) for name, kind in kinds.items()}
+        n = 0
         for table in stored:
-            utc.append(table["utc_ns"].to_numpy())
-            origin.append(places_of(table["origin"], list(codes.ORIGIN)))
-            for name, parts in values.items():
-                parts.append(table[name].to_numpy().astype(np.float32, copy=False))
-        joined = {name: np.concatenate(values.pop(name)) for name in channels}  # which frees the parts
-        return cls(np.concatenate(utc), np.concatenate(origin), joined)
+            end = n + len(table)
+            for name, kind in kinds.items():
+                if end > len(columns[name]):
+                    columns[name] = np.concatenate([columns[name], np.empty(end, kind)])
+                own = table[name]
+                value = places_of(own, list(codes.ORIGIN)) if name == "origin" else own.to_numpy()
+                columns[name][n:end] = value
+            n = end
+        columns = {name: column[:n] for name, column in columns.items()}
+        return cls(columns.pop("utc_ns"), columns.pop("origin"), columns)
 
 
 @dataclass(frozen=True)

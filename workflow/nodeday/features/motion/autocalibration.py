@@ -16,7 +16,7 @@ from scipy.optimize import least_squares
 
 from nodeday.arrays import Bools, Floats
 from nodeday.features.motion.blocks import Block
-from nodeday.features.motion.ruler import count, per_window, ruler, total
+from nodeday.features.motion.ruler import count, ruler, total
 from nodeday.features.windows import ratio
 
 WINDOW_S, STILL_G, REACH_G, ACCEPT_MG = 10.0, 0.013, 0.3, 10.0
@@ -47,22 +47,19 @@ class Coefficients:
 NONE = Coefficients(np.zeros(3), np.ones(3))
 
 
-def still_points(block: Block, share: float) -> tuple[Floats, Bools]:
-    """Mean acceleration (m, 3) of the windows in which no axis moved, and which of the windows those are
-    (k,).
-
-    A window needs ``share`` of its samples received; only received ones count.
-    """
-    windows, got = ruler(block.windows, WINDOW_S), block.received
-    places = windows.places(block.utc_ns)
-    held = count(got, places)
-    still = held >= np.maximum(share * windows.seconds * block.rate_hz, 2)
+def still_points(heard: Block, share: float) -> tuple[Floats, Bools]:
+    """Mean acceleration (m, 3) of the windows of a block's received samples in which no axis moved, and which
+    of the windows those are (k,). A window needs ``share`` of its samples received."""
+    windows = ruler(heard.windows, WINDOW_S)
+    places = windows.places(heard.utc_ns)
+    held = count(heard.received, places)
+    still = held >= np.maximum(share * windows.seconds * heard.rate_hz, 2)
     means = np.empty((len(held), 3))
-    for k, axis in enumerate(block.axes):
-        means[:, k] = ratio(total(axis, got, places), held)
-        off = np.where(got, axis, 0) - np.repeat(means[:, k], np.diff(places))
-        square = per_window(np.add, np.where(got, off**2, 0), places)
-        still &= np.sqrt(ratio(square, np.maximum(held - 1, 0))) < STILL_G
+    for k, axis in enumerate(heard.axes):
+        means[:, k] = ratio(total(axis, heard.received, places), held)
+        square = (axis - np.repeat(means[:, k], np.diff(places))) ** 2
+        spread = np.sqrt(ratio(total(square, heard.received, places), np.maximum(held - 1, 0)))
+        still &= spread < STILL_G
     still &= np.abs(np.linalg.norm(np.nan_to_num(means), axis=1) - 1) < NEAR_1_G
     return means[still], still
 

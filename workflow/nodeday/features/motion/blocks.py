@@ -32,6 +32,16 @@ class Block:
         """Vector magnitude (n,)."""
         return intensity.magnitude(*self.axes)
 
+    @cached_property
+    def heard(self) -> Block:
+        """The received samples alone."""
+        got = self.received
+        if got.all():
+            return self
+        every = np.ones(np.count_nonzero(got), np.bool_)
+        axes = [axis[got] for axis in self.axes]
+        return Block(self.windows, self.rate_hz, self.utc_ns[got], axes, every, every)
+
 
 @dataclass(frozen=True)
 class Signal:

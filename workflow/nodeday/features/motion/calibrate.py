@@ -43,7 +43,7 @@ def choose(
 ) -> Chosen:  # fmt: skip
     """Six-position coefficients where the bench gave any, else autocalibration where the session covers
     the sphere, else none, with the reason; ``blocks`` are as received and fill ``windows``."""
-    still = [auto.still_points(block, share) for block in blocks]
+    still = [auto.still_points(block.heard, share) for block in blocks]
     points, which = (np.concatenate(part) for part in zip(*still, strict=True))
     edges_ns = ruler(windows, auto.WINDOW_S).edges_ns
     warmth = None if temperature is None else _means(temperature, edges_ns)[which]

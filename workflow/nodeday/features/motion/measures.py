@@ -38,24 +38,25 @@ class Measures:
     @classmethod
     def of(cls, block: Block, placement: str) -> Measures:
         """Those of one block."""
-        windows, utc = block.windows, block.utc_ns
-        epoch, six, second = (
-            ruler(windows, each).places(utc) for each in (windows.seconds, cadence.WINDOW_S, 1.0)
+        windows, heard, limb = block.windows, block.heard, cadence.is_limb(placement)
+        epoch, six, second = (ruler(windows, each) for each in (windows.seconds, cadence.WINDOW_S, 1.0))
+        own, usable = heard.received, block.usable
+        in_epoch, in_six = epoch.places(heard.utc_ns), six.places(heard.utc_ns)
+        steps = cadence.steps(
+            block.norm_g, usable, block.utc_ns, six.places(block.utc_ns), block.rate_hz, limb
         )
-        norm, received, usable = block.norm_g, block.received, block.usable
-        above, limb = intensity.above_gravity_mg(norm), cadence.is_limb(placement)
         return cls(
-            rows=np.diff(epoch),
-            held=count(received, epoch),
-            norm_g=total(norm, received, epoch),
-            above_mg=total(above, received, epoch),
-            got=count(received, six),
-            usable=count(usable, six),
-            mad_mg=intensity.mad_mg(norm, received, six),
-            cadence=cadence.steps(norm, usable, utc, six, block.rate_hz, limb),
-            second_g=posture.second_means(block.axes, usable, second, block.rate_hz),
-            **_of_bands(block, placement),
-            wear=Sums.of(block.axes, received, epoch[[0, -1]]),
+            rows=np.diff(epoch.places(block.utc_ns)),
+            held=count(own, in_epoch),
+            norm_g=total(heard.norm_g, own, in_epoch),
+            above_mg=total(intensity.above_gravity_mg(heard.norm_g), own, in_epoch),
+            got=count(own, in_six),
+            usable=count(usable, six.places(block.utc_ns)),
+            mad_mg=intensity.mad_mg(heard.norm_g, own, in_six),
+            cadence=steps,
+            second_g=posture.second_means(block.axes, usable, second.places(block.utc_ns), block.rate_hz),
+            **_of_bands(heard, placement),
+            wear=Sums.of(heard.axes, own, in_epoch[[0, -1]]),
         )
 
     @classmethod
