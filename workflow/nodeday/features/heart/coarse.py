@@ -58,10 +58,13 @@ def coarse(value: Singles | Floats, present: Bools, trusted: Bools, rate_hz: flo
     stretch = np.repeat(np.arange(len(starts)), counts)
     number = np.arange(len(stretch)) - np.repeat(np.cumsum(counts) - counts, counts)
     sample = starts[stretch] + number * step
-    mean = sum(value[sample + each].astype(np.float64) for each in range(step)) / step
-    good = np.logical_and.reduce([trusted[sample + each] for each in range(step)])
+    mean, good = np.zeros(len(sample)), np.ones(len(sample), np.bool_)
+    for each in range(step):
+        mean += value[sample + each]
+        good &= trusted[sample + each]
+    mean /= step
     first = np.cumsum(counts) - counts
-    mean = mean - (np.add.reduceat(mean, first) / counts)[stretch]
+    mean -= (np.add.reduceat(mean, first) / counts)[stretch]
     place = number + pad + (first + 2 * pad * np.arange(len(starts)))[stretch]
     joined = np.zeros(len(stretch) + 2 * pad * len(starts))
     joined[place] = mean
