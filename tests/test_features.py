@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+import itertools
 import shutil
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as arrow
 import pytest
 from conftest import put_samples
 from hearts import RATE, SECOND, START, ecg, samples_of, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from nodeday.schemas import codes
 
 from nodeday import samples, tables
 from nodeday.errors import ContractError
 from nodeday.features import room
 from nodeday.features.others import mean_and_spread
+from nodeday.features.stream import Samples
 from nodeday.features.windows import (
     LOW_COVERAGE,
     NO_DATA,
@@ -40,6 +44,24 @@ def test_epochs_begin_on_a_whole_second_and_hold_the_last_instant() -> None:
     windows = windows_over(START + 700_000_000, START + 60 * SECOND, 30)
     assert (windows.start_ns, windows.count) == (START, 3)
     assert windows.of(np.array([START, START + 30 * SECOND - 1, START + 30 * SECOND])).tolist() == [0, 0, 1]
+
+
+@given(st.lists(st.integers(0, 5), max_size=6), st.integers(0, 20))
+def test_stored_stretches_are_joined_however_many_rows_were_expected(
+    lengths: list[int], expected: int
+) -> None:
+    at, words = np.arange(sum(lengths)), ["missing", "measured", "recovered"]  # in an order of their own
+    rows = pd.DataFrame({
+        "utc_ns": START + at, "x": np.where(at % 3, at, np.nan).astype(np.float32),
+        "origin": pd.Categorical.from_codes(at % 3, words),
+    })  # fmt: skip
+    ends = np.cumsum([0, *lengths])
+    stored = [arrow.Table.from_pandas(rows[start:end]) for start, end in itertools.pairwise(ends)]
+    found = Samples.joined(stored, ["x"], expected)
+    assert found.utc_ns.tolist() == rows["utc_ns"].tolist()
+    assert [list(codes.ORIGIN)[place] for place in found.origin] == rows["origin"].tolist()
+    assert found.values["x"].tolist() == pytest.approx(rows["x"].tolist(), nan_ok=True)
+    assert found.values["x"].dtype == np.float32
 
 
 @pytest.mark.parametrize(

@@ -40,20 +40,17 @@ class Measures:
         """Those of one block."""
         windows, heard, limb = block.windows, block.heard, cadence.is_limb(placement)
         epoch, six, second = (ruler(windows, each) for each in (windows.seconds, cadence.WINDOW_S, 1.0))
-        own, usable = heard.received, block.usable
-        in_epoch, in_six = epoch.places(heard.utc_ns), six.places(heard.utc_ns)
-        steps = cadence.steps(
-            block.norm_g, usable, block.utc_ns, six.places(block.utc_ns), block.rate_hz, limb
-        )
+        own, in_epoch, in_six = heard.received, epoch.places(heard.utc_ns), six.places(heard.utc_ns)
+        usable, every_six = block.usable, six.places(block.utc_ns)
         return cls(
             rows=np.diff(epoch.places(block.utc_ns)),
             held=count(own, in_epoch),
             norm_g=total(heard.norm_g, own, in_epoch),
             above_mg=total(intensity.above_gravity_mg(heard.norm_g), own, in_epoch),
             got=count(own, in_six),
-            usable=count(usable, six.places(block.utc_ns)),
+            usable=count(usable, every_six),
             mad_mg=intensity.mad_mg(heard.norm_g, own, in_six),
-            cadence=steps,
+            cadence=cadence.steps(block.norm_g, usable, block.utc_ns, every_six, block.rate_hz, limb),
             second_g=posture.second_means(block.axes, usable, second.places(block.utc_ns), block.rate_hz),
             **_of_bands(heard, placement),
             wear=Sums.of(heard.axes, own, in_epoch[[0, -1]]),
