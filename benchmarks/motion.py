@@ -43,7 +43,7 @@ def make(folder: Path, hours: float, seed: int) -> None:
 
 
 def node_samples(folder: Path, hours: float, seed: int) -> pd.DataFrame:
-    """A node's rows of table ``samples``, as room ``features`` reads them."""
+    """A node's rows of table ``samples``."""
     from nodeday.schemas import codes
 
     with np.load(folder / f"{hours:g}-{seed}.npz") as file:
@@ -55,7 +55,7 @@ def node_samples(folder: Path, hours: float, seed: int) -> pd.DataFrame:
 
 def ours(samples: pd.DataFrame, name: str) -> int:
     from nodeday.features.motion.epochs import motion_of
-    from nodeday.features.stream import Stream
+    from nodeday.features.stream import Samples, Stream
     from nodeday.features.windows import windows_over
     from nodeday.layouts.model import load_layout
     from nodeday.sections import Epochs, Mounting, Node
@@ -64,7 +64,9 @@ def ours(samples: pd.DataFrame, name: str) -> int:
     kind = kind.model_copy(update={"rate_hz": RATE})
     node = Node(session="*", node=name, address=1, placement="hip")
     windows = windows_over(0, int(samples["utc_ns"].iloc[-1]), SECONDS)
-    stream = Stream(node, kind, samples, windows, Epochs(seconds=SECONDS))
+    utc, origin = samples["utc_ns"].to_numpy(), samples["origin"].cat.codes.to_numpy()
+    own = Samples(utc, origin, {axis: samples[axis].to_numpy() for axis in "xyz"})
+    stream = Stream(node, kind, own, windows, Epochs(seconds=SECONDS))
     return len(motion_of(stream, None, None, Mounting(up="y", front="z")).features)
 
 

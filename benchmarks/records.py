@@ -92,7 +92,7 @@ def analysed_beats(
     places = at_ns // GRID_NS
     seen = ~losses.unseen[places]
     at, place = at_ns[seen] + START, places[seen]
-    status = rr_status(rr_ms(at), place, losses.losses, GRID_HZ)
+    status = rr_status(rr_ms(at), losses.losses.at(place))
     none = np.zeros(len(at))
     beats = Beats(none.astype(np.int32), at, none + 1, none, none.astype(np.int64), rr_ms(at), status)
     starts = START + np.arange(0, length_s, quality.SECONDS).astype(np.int64) * SECOND

@@ -32,7 +32,7 @@ def lossy(whole: Series, losses: Pattern) -> Series:
     place = np.minimum(whole.at_ns // GRID_NS, len(losses.missing) - 1)
     seen = ~losses.unseen[place]
     at = whole.at_ns[seen]
-    return Series(at, rr_ms(at), rr_status(rr_ms(at), place[seen], losses.losses, 100.0))
+    return Series(at, rr_ms(at), rr_status(rr_ms(at), losses.losses.at(place[seen])))
 
 
 # --- what was lost ----------------------------------------------------------------------
@@ -284,8 +284,27 @@ def test_spectra_have_bars_that_hold_their_own() -> None:
         assert (bar.high < 3 * true[name]).all()
 
 
+@given(st.lists(st.sampled_from("mc.."), min_size=1, max_size=80), st.integers(0, 5), st.data())
+def test_losses_of_all_places_and_of_some_are_the_same(
+    lost: list[str], guard: int, data: st.DataObject
+) -> None:
+    """Against a count by hand, too; the guard is 50 ms."""
+    places = np.array(sorted(data.draw(st.sets(st.integers(0, len(lost) - 1)))), np.int64)
+    masks = [np.array(lost) == each for each in "mc"]
+    every = Losses.of(*masks, 20.0 * guard).at(places)
+    some = Losses.beside(places, *masks, 20.0 * guard)
+    for one in (every, some):
+        assert one.computed.tolist() == masks[1][places].tolist()
+        for row, mask in enumerate(masks):
+            assert one.before[row].tolist() == [mask[:at].sum() for at in places]
+            assert one.near[row].tolist() == [
+                mask[max(at - guard, 0) : at + guard + 1].any() for at in places
+            ]
+
+
 def test_losses_of_a_recording_are_counted_once() -> None:
     missing = np.array([True, False, True])
-    counts = Losses.of(missing, ~missing)
-    assert counts.missing.tolist() == [0, 1, 1, 2]
-    assert counts.computed.tolist() == [0, 0, 1, 1]
+    counts = Losses.of(missing, ~missing, 1.0)
+    assert counts.before.tolist() == [[0, 1, 1], [0, 0, 1]]
+    assert counts.at(np.array([2, 1])).before.tolist() == [[1, 1], [1, 0]]
+    assert counts.computed.tolist() == [False, True, False]

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+import itertools
 import shutil
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as arrow
 import pytest
 from conftest import put_samples
 from hearts import RATE, SECOND, START, ecg, samples_of, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from nodeday.schemas import codes
 
 from nodeday import samples, tables
 from nodeday.errors import ContractError
 from nodeday.features import room
 from nodeday.features.others import mean_and_spread
+from nodeday.features.stream import Samples
 from nodeday.features.windows import (
     LOW_COVERAGE,
     NO_DATA,
@@ -42,12 +46,30 @@ def test_epochs_begin_on_a_whole_second_and_hold_the_last_instant() -> None:
     assert windows.of(np.array([START, START + 30 * SECOND - 1, START + 30 * SECOND])).tolist() == [0, 0, 1]
 
 
+@given(st.lists(st.integers(0, 5), max_size=6), st.integers(0, 20))
+def test_stored_stretches_are_joined_however_many_rows_were_expected(
+    lengths: list[int], expected: int
+) -> None:
+    at, words = np.arange(sum(lengths)), ["missing", "measured", "recovered"]  # in an order of their own
+    rows = pd.DataFrame({
+        "utc_ns": START + at, "x": np.where(at % 3, at, np.nan).astype(np.float32),
+        "origin": pd.Categorical.from_codes(at % 3, words),
+    })  # fmt: skip
+    ends = np.cumsum([0, *lengths])
+    stored = [arrow.Table.from_pandas(rows[start:end]) for start, end in itertools.pairwise(ends)]
+    found = Samples.joined(stored, ["x"], expected)
+    assert found.utc_ns.tolist() == rows["utc_ns"].tolist()
+    assert [list(codes.ORIGIN)[place] for place in found.origin] == rows["origin"].tolist()
+    assert found.values["x"].tolist() == pytest.approx(rows["x"].tolist(), nan_ok=True)
+    assert found.values["x"].dtype == np.float32
+
+
 @pytest.mark.parametrize(
     ("received", "share", "reason"), [(0, 0, NO_DATA), (79, 0.79, LOW_COVERAGE), (80, 0.8, -1), (101, 1, -1)]
 )
 def test_coverage_decides(received: int, share: float, reason: int) -> None:
     windows = Windows(START, 10, 1)
-    cover = coverage(windows, START + np.arange(received) * 90_000_000, 10.0)
+    cover = coverage(windows, windows.sums(START + np.arange(received) * 90_000_000), 10.0)
     assert cover.tolist() == [pytest.approx(share)]
     value, why = judged(np.array([5.0]), cover, 0.8, np.array([True]))
     assert why.tolist() == [reason]

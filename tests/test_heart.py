@@ -244,7 +244,7 @@ def test_status_of_each_interval() -> None:
     computed[790:795] = True
     computed[1099:1102] = True
     rr = np.concatenate([[np.nan], np.full(7, 800.0), [1600.0]])
-    assert named(rr_status(rr, sample, Losses.of(missing, computed), RATE)) == [
+    assert named(rr_status(rr, Losses.of(missing, computed, RATE).at(sample))) == [
         "first", "normal", "spans_gap", "normal", "spans_gap", "beat_in_fill", "beat_in_fill", "normal",
         "touches_gap",
     ]  # fmt: skip
@@ -257,14 +257,14 @@ def test_the_guard_is_50_ms(samples_away: int, status: str) -> None:
     for place in (500 + samples_away, 300 - samples_away):
         lost = np.zeros(700, np.bool_)
         lost[place] = True
-        assert named(rr_status(rr, sample, Losses.of(lost, np.zeros(700, np.bool_)), RATE))[2] == status
+        assert named(rr_status(rr, Losses.of(lost, np.zeros(700, np.bool_), RATE).at(sample)))[2] == status
 
 
 def test_an_extra_and_a_missed_beat_are_artefacts_and_a_pause_is_too_long() -> None:
     rr = np.array([np.nan, 800, 810, 790, 400, 410, 800, 805, 1600, 800, 7500, 800])
     sample = np.concatenate([[100], 100 + np.cumsum(rr[1:]) / 4]).astype(int)
     none = np.zeros(sample[-1] + 200, np.bool_)
-    found = named(rr_status(rr, sample, Losses.of(none, none), RATE))
+    found = named(rr_status(rr, Losses.of(none, none, RATE).at(sample)))
     assert [i for i, name in enumerate(found) if name == "artefact"] == [4, 5, 8]
     assert [i for i, name in enumerate(found) if name == "too_long"] == [10]
 
@@ -334,7 +334,7 @@ def test_an_early_beat_is_known_beside_an_interval_that_spans_a_hole() -> None:
     none, hole = np.zeros(sample[-1] + 200, np.bool_), np.zeros(sample[-1] + 200, np.bool_)
     hole[sample[48] + 90 : sample[48] + 110] = True
     first = np.concatenate([[np.nan], rr[1:]])
-    with_hole = named(rr_status(first, sample, Losses.of(hole, none), RATE))
+    with_hole = named(rr_status(first, Losses.of(hole, none, RATE).at(sample)))
     assert with_hole[49:53] == ["spans_gap", "ectopic", "ectopic", "normal"]
 
 

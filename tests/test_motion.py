@@ -24,7 +24,8 @@ from nodeday.features.motion import bands, bouts, cadence, joint, nonwear, postu
 from nodeday.features.motion.epochs import Motion, motion_of
 from nodeday.features.motion.intensity import enmo_mg, mad_mg, magnitude
 from nodeday.features.motion.ruler import count, per_window, ruler, total
-from nodeday.features.stream import Feature, Stream
+from nodeday.features.pieces import INTERPOLATED, MEASURED, MISSING
+from nodeday.features.stream import Feature, Samples, Stream
 from nodeday.features.windows import Windows, windows_over
 from nodeday.layouts import Layout
 from nodeday.sections import Epochs, Mounting, Node
@@ -49,15 +50,12 @@ def stream_of(
     lost = np.zeros(n, np.bool_) if lost is None else lost
     filled = np.zeros(n, np.bool_) if filled is None else filled
     utc = instants(n, 50.0) if utc is None else utc
-    origin = np.where(filled, "interpolated", np.where(lost, "missing", "measured"))
+    origin = np.where(filled, INTERPOLATED, np.where(lost, MISSING, MEASURED)).astype(np.int8)
     values = np.where((lost & ~filled)[:, None], np.nan, vector).astype(np.float32)
-    rows = pd.DataFrame({
-        "utc_ns": utc, "origin": pd.Categorical(origin, categories=list(codes.ORIGIN)),
-        **dict(zip("xyz", values.T, strict=True)),
-    })  # fmt: skip
+    samples = Samples(utc, origin, dict(zip("xyz", values.T, strict=True)))
     node = Node(session="*", node="one", address=1, placement=placement)
     windows = windows_over(int(utc.min()), int(utc.max()), seconds)
-    return Stream(node, layout.stream("acc"), rows, windows, Epochs(seconds=seconds))
+    return Stream(node, layout.stream("acc"), samples, windows, Epochs(seconds=seconds))
 
 
 def moved(stream: Stream, mounting: Mounting | None = CHEST, bench: Calibration | None = None) -> Motion:
@@ -439,9 +437,11 @@ def wear_of(*parts: tuple[str, float], share: float = 0.8) -> list[int]:
     vector, lost = day(*parts)
     utc = instants(len(vector), 2.0)
     windows = windows_over(int(utc[0]), int(utc[-1]), 30)
-    places = np.searchsorted(utc, ruler(windows, 30).edges_ns)
+    places = ruler(windows, 30).places(utc)
     vector[lost] = np.nan
-    return nonwear.wear(list(vector.T), ~lost, places, 30, 2.0, share)[::30].tolist()
+    blocks = places[:: nonwear.epochs_of(30)]
+    sums = nonwear.Sums.of(list(vector.T), ~lost, blocks)
+    return nonwear.wear(sums, np.diff(places), 30, 2.0, share)[::30].tolist()
 
 
 def test_a_node_that_was_taken_off() -> None:

@@ -145,22 +145,25 @@ def test_periodogram_against_astropy() -> None:
     assert density(of, rr, np.ones((1, 300)))[0] == pytest.approx(2 * power * length / 300, rel=1e-6)
 
 
+@pytest.mark.parametrize("joined", [0.0, 0.2, 1.0])
 @pytest.mark.parametrize(("kind", "close"), [(np.float64, 1e-9), (np.float32, 1e-4)])
-def test_windows_that_share_their_sines_against_each_on_its_own(kind: type, close: float) -> None:
+def test_windows_that_share_their_sines_against_each_on_its_own(
+    kind: type, close: float, joined: float
+) -> None:
     one = series(swaying(1500))
     starts = np.array([600, 0, 0, 30, 1100, 1450]) * SECOND
     ends = starts + 300 * SECOND
     use = np.random.default_rng(1).random((2, len(one.rr))) < [[0.9], [0.7]]
     use[:, 0] = False
     which = np.array([0, 1, 0, 1, 1, 0])
-    found = powers_of(one.at_ns, one.rr, Rows(starts, ends, use, which), 300.0, kind)
+    found = powers_of(one.at_ns, one.rr, Rows(starts, ends, use, which), 300.0, kind, joined)
     for row in range(len(starts)):
         own = use[which[row]] & (one.at_ns >= starts[row]) & (one.at_ns < ends[row])
         of = basis((one.at_ns[own] - starts[row]) / SECOND, frequencies(300))
         alone = band_powers(of, one.rr[own], np.ones((1, own.sum())))
         for name, power in alone.items():
             assert found[name][row] == pytest.approx(power[0], rel=close)
-    none = powers_of(one.at_ns, one.rr, Rows(starts, ends, use & False, which), 300.0, kind)
+    none = powers_of(one.at_ns, one.rr, Rows(starts, ends, use & False, which), 300.0, kind, joined)
     assert all(np.isnan(power).all() for power in none.values())
 
 

@@ -16,7 +16,7 @@ def features_of(stream: Stream) -> list[Feature]:
     got = stream.received
     utc = stream.utc_ns[got]
     for channel in stream.kind.channels:
-        value = stream.rows[channel.name].to_numpy(np.float64)[got]
+        value = stream.samples.values[channel.name][got].astype(np.float64)
         mean, spread = mean_and_spread(windows, utc, value)
         level = stream.feature("mean", mean, channel=channel.name)
         change = rate_of_change(level.value, windows.seconds)

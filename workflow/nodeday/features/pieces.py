@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 import pyarrow as arrow
@@ -56,12 +56,13 @@ class Rows:
         """Those of ``rows``."""
         return Rows(self.boot, self.utc_ns[rows], self.value[rows], self.origin[rows], self.quality[rows])
 
-    def followed_by(self, other: Rows) -> Rows:
-        """These rows and ``other`` ones of the same boot after them."""
-        names = ("utc_ns", "value", "origin", "quality")
-        return Rows(
-            self.boot, *(np.concatenate([getattr(self, name), getattr(other, name)]) for name in names)
-        )
+    @classmethod
+    def joined(cls, parts: list[Rows]) -> Rows:
+        """Stretches of one boot end to end."""
+        if len(parts) == 1:
+            return parts[0]
+        columns = ([getattr(part, name) for part in parts] for name in ROWS[1:])
+        return cls(parts[0].boot, *(np.concatenate(column) for column in columns))
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,7 @@ def rows_of(table: arrow.Table) -> Iterator[Rows]:
     boots = table["boot"].to_numpy()
     borders = [0, *(np.flatnonzero(np.diff(boots)) + 1).tolist(), len(boots)]
     utc, value = table["utc_ns"].to_numpy(), table["value"].to_numpy().astype(np.float32, copy=False)
-    places = (_places(table[name], list(known)) for name, known in (("origin", codes.ORIGIN),
+    places = (places_of(table[name], list(known)) for name, known in (("origin", codes.ORIGIN),
                                                                     ("quality", codes.QUALITY)))  # fmt: skip
     origin, quality = places
     for start, end in pairwise(borders):
@@ -87,7 +88,7 @@ def rows_of(table: arrow.Table) -> Iterator[Rows]:
             yield Rows(int(boots[start]), utc, value, origin, quality).part(slice(start, end))
 
 
-def _places(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:
+def places_of(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:
     """Places in ``known`` of a column of codes."""
     parts = [np.zeros(0, np.int8)]
     for chunk in column.chunks:
@@ -101,19 +102,21 @@ def cut(parts: Iterable[Rows], size: int, margin: int) -> Iterator[Piece]:
 
     ``parts`` are stretches of rows in order, however long.
     """
-    held: Rows | None = None
-    first = start = 0
+    for _, own in groupby(parts, lambda part: part.boot):
+        yield from _cut(own, size, margin)
+
+
+def _cut(parts: Iterable[Rows], size: int, margin: int) -> Iterator[Piece]:
+    """The same for the stretches of one boot."""
+    held: list[Rows] = []
+    first = start = count = 0
     for part in parts:
-        if held is not None and part.boot == held.boot:
-            held = held.followed_by(part)
-        else:
-            if held is not None:
-                yield Piece(held, slice(start, len(held)), first)
-            held, first, start = part, 0, 0
-        while len(held) > start + size + margin:
-            end = start + size
-            yield Piece(held.part(slice(0, end + margin)), slice(start, end), first)
+        held.append(part)
+        count += len(part)
+        while count > start + size + margin:
+            rows, end = Rows.joined(held), start + size
+            yield Piece(rows.part(slice(0, end + margin)), slice(start, end), first)
             drop = max(end - margin, 0)
-            held, first, start = held.part(slice(drop, None)), first + drop, end - drop
-    if held is not None:
-        yield Piece(held, slice(start, len(held)), first)
+            held = [rows.part(slice(drop, None))]
+            first, start, count = first + drop, end - drop, count - drop
+    yield Piece(Rows.joined(held), slice(start, count), first)

@@ -21,7 +21,7 @@ from nodeday.features.motion import rows as motion_rows
 from nodeday.features.motion.calibrate import Temperature
 from nodeday.features.motion.epochs import Motion, motion_of
 from nodeday.features.pieces import ROWS, cut, rows_of
-from nodeday.features.stream import RECEIVED, Feature, Stream, is_acceleration, is_ecg
+from nodeday.features.stream import RECEIVED, Feature, Samples, Stream, is_acceleration, is_ecg
 from nodeday.features.windows import Windows, windows_over
 from nodeday.layouts import Kind
 from nodeday.ledger import Entry, Ledger
@@ -92,9 +92,10 @@ def _windows(study: Study, session: str) -> Windows:
 
 
 def _stream(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> Stream:
-    columns = ["utc_ns", "origin", *(channel.name for channel in kind.channels)]
-    rows = samples.read(study.results, session, node.node, kind, columns)
-    return Stream(node, kind, rows, windows, study.file.epochs)
+    channels = [channel.name for channel in kind.channels]
+    stored = samples.pieces(study.results, session, node.node, kind, ["utc_ns", "origin", *channels])
+    most = round((kind.rate_hz or 1.0) * windows.count * windows.seconds)
+    return Stream(node, kind, Samples.joined(stored, channels, most), windows, study.file.epochs)
 
 
 def _heart(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> heart.HeartStream:
@@ -110,10 +111,8 @@ def _heart(study: Study, session: str, node: Node, kind: Kind, windows: Windows)
 
 
 def _stream_entry(stream: Stream) -> Entry:
-    received = int(stream.windows.sums(stream.utc_ns[stream.received]).sum())
-    missing = int((~stream.received).sum())
-    return Entry("samples", f"{stream.node.node}/{stream.kind.stream}", len(stream.utc_ns),
-                 {"received": received, "not_received": missing})  # fmt: skip
+    parts = {"received": int(stream.held.sum()), "not_received": int((~stream.received).sum())}
+    return Entry("samples", f"{stream.node.node}/{stream.kind.stream}", len(stream.utc_ns), parts)
 
 
 def _heart_entries(own: heart.HeartStream, beats: pd.DataFrame) -> list[Entry]:
@@ -178,10 +177,9 @@ def _beat_rows(node: str, beats: Beats) -> pd.DataFrame:
     )
 
 
-def _coded(places: Ints, names: list[str]) -> list[str | None]:
-    """Codes by their place in ``names``; None for -1."""
-    known = [*names, None]
-    return [known[place] for place in places.tolist()]
+def _coded(places: Ints, names: list[str]) -> pd.Categorical[str]:
+    """Codes by their place in ``names``; none for -1."""
+    return pd.Categorical.from_codes(places, pd.Index(names))
 
 
 def _epoch_rows(participant: str, windows: Windows, features: list[Feature]) -> pd.DataFrame:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
-import pandas as pd
+import pyarrow as arrow
+from numpy.typing import NDArray
 
-from nodeday.arrays import Bools, Floats, Ints
-from nodeday.features.windows import TOO_FEW_BEATS, Windows, coverage, judged
+from nodeday.arrays import Bools, Floats, Ints, Singles
+from nodeday.features.pieces import INTERPOLATED, MEASURED, RECOVERED, places_of
+from nodeday.features.windows import AT_ONCE, TOO_FEW_BEATS, Windows, coverage, judged
 from nodeday.layouts import Kind
+from nodeday.schemas import codes
 from nodeday.sections import Epochs, Node
 
 RECEIVED = ("measured", "recovered")
@@ -47,12 +52,41 @@ class Feature:
 
 
 @dataclass(frozen=True)
+class Samples:
+    """A stream's rows of table ``samples`` (n,) in their order: instants, ``origin`` as places in
+    ``codes.ORIGIN``, and the ``values`` of each channel by its name, NaN where missing."""
+
+    utc_ns: Ints
+    origin: NDArray[np.int8]
+    values: dict[str, Singles]
+
+    @classmethod
+    def joined(cls, stored: Iterable[arrow.Table], channels: list[str], expected: int = 0) -> Samples:
+        """From the columns ``utc_ns``, ``origin`` and ``channels`` of stretches of rows, of which about so
+        many are ``expected``; what was stored is let go of at once."""
+        kinds: dict[str, Any] = {"utc_ns": np.int64, "origin": np.int8, **dict.fromkeys(channels, np.float32)}
+        columns = {name: np.empty(expected, kind) for name, kind in kinds.items()}
+        n = 0
+        for table in stored:
+            end = n + len(table)
+            for name, kind in kinds.items():
+                if end > len(columns[name]):
+                    columns[name] = np.concatenate([columns[name], np.empty(end, kind)])
+                own = table[name]
+                value = places_of(own, list(codes.ORIGIN)) if name == "origin" else own.to_numpy()
+                columns[name][n:end] = value
+            n = end
+        columns = {name: column[:n] for name, column in columns.items()}
+        return cls(columns.pop("utc_ns"), columns.pop("origin"), columns)
+
+
+@dataclass(frozen=True)
 class Stream:
-    """One stream of a node over a session: its n rows of table ``samples``."""
+    """One stream of a node over a session, its ``samples`` (n,)."""
 
     node: Node
     kind: Kind
-    rows: pd.DataFrame
+    samples: Samples
     windows: Windows
     settings: Epochs
 
@@ -60,24 +94,39 @@ class Stream:
     def rate_hz(self) -> float:
         return self.kind.rate_hz or 1.0
 
-    @cached_property
+    @property
     def utc_ns(self) -> Ints:
         """Instants of the samples, (n,)."""
-        return self.rows["utc_ns"].to_numpy(np.int64)
+        return self.samples.utc_ns
 
     @cached_property
     def received(self) -> Bools:
         """Which samples (n,) were measured or recovered."""
-        return self.rows["origin"].isin(RECEIVED).to_numpy(np.bool_)
+        origin = self.samples.origin
+        return np.asarray((origin == MEASURED) | (origin == RECOVERED), np.bool_)
+
+    @property
+    def computed(self) -> Bools:
+        """Which samples (n,) a fill replaced."""
+        return np.asarray(self.samples.origin == INTERPOLATED, np.bool_)
+
+    @cached_property
+    def held(self) -> Floats:
+        """How many samples were received in each epoch, (count,)."""
+        held = np.zeros(self.windows.count)
+        for start in range(0, len(self.utc_ns), AT_ONCE):
+            own = slice(start, start + AT_ONCE)
+            held += self.windows.sums(self.utc_ns[own][self.received[own]])
+        return held
 
     @cached_property
     def coverage(self) -> Floats:
         """Share (count,) of the samples that each epoch should hold that were received."""
-        return coverage(self.windows, self.utc_ns[self.received], self.rate_hz)
+        return coverage(self.windows, self.held, self.rate_hz)
 
     def without_samples(self) -> Stream:
-        """The same stream without its rows, which are large."""
-        return replace(self, rows=self.rows.iloc[:0].copy())  # a view would keep them all
+        """The same stream without its samples, which are large."""
+        return replace(self, samples=Samples.joined([], []))
 
     def feature(
         self,

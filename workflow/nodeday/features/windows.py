@@ -10,6 +10,8 @@ from nodeday.arrays import Bools, Floats, Ints
 from nodeday.schemas import codes
 
 SECOND = 1_000_000_000
+AT_ONCE = 1 << 18
+"""Instants that are looked at together, so that what is computed of them stays in the cache."""
 LOW_COVERAGE, TOO_FEW_BEATS, TOO_FEW_SAMPLES, NO_DATA = (
     list(codes.NO_VALUE).index(code)
     for code in ("low_coverage", "too_few_beats", "too_few_samples", "no_data")
@@ -55,9 +57,9 @@ def windows_over(first_ns: int, last_ns: int, seconds: int) -> Windows:
     return Windows(start, seconds, int((last_ns - start) // (seconds * SECOND)) + 1)
 
 
-def coverage(windows: Windows, received_ns: Ints, rate_hz: float) -> Floats:
-    """Share (count,) of the samples that an epoch should hold that were received, at most 1."""
-    return np.minimum(windows.sums(received_ns) / (rate_hz * windows.seconds), 1.0)
+def coverage(windows: Windows, received: Floats, rate_hz: float) -> Floats:
+    """Share (count,) of the samples that an epoch should hold that were ``received`` (count,), at most 1."""
+    return np.minimum(received / (rate_hz * windows.seconds), 1.0)
 
 
 def judged(

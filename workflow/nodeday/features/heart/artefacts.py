@@ -125,5 +125,5 @@ def local_median(rr: Floats, steady: Bools) -> Floats:
     own = np.flatnonzero(steady)
     if len(own) < LEAST_NEIGHBOURS:
         return np.full(len(rr), np.nan)
-    near = np.clip(np.searchsorted(own, np.arange(len(rr))), 0, len(own) - 1)
-    return _middle(rr[own])[near]
+    before: Ints = np.cumsum(steady) - steady
+    return _middle(rr[own])[np.minimum(before, len(own) - 1)]

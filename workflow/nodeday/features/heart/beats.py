@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any
 
@@ -62,24 +62,35 @@ def _of_boot(
     pieces: Iterable[Piece], boot: int, rate_hz: float, ruler: Windows | None, measures: Measures | None
 ) -> tuple[Any, ...]:
     """The fields of :class:`Beats` of one boot; adds to ``measures``."""
-    parts, lost = [_own(NONE, np.zeros(0, np.int64), slice(0, 0), 0)], [np.zeros((2, 0), np.bool_)]
+    parts, found = [_own(NONE, np.zeros(0, np.int64), slice(0, 0), 0)], []
+    done = np.zeros((2, 1), np.int64)
     for piece in pieces:
-        rows = piece.rows
-        lost.append(np.stack([rows.missing, rows.computed])[:, piece.core])
-        peaks, signal = _peaks_of(rows, rate_hz)
-        parts.append(_own(peaks, rows.utc_ns, piece.core, piece.first))
+        peaks, signal = _peaks_of(piece.rows, rate_hz)
+        parts.append(_own(peaks, piece.rows.utc_ns, piece.core, piece.first))
+        losses, done = _around(piece, parts[-1][0], done, rate_hz)
+        found.append(losses)
         if ruler is not None and measures is not None and signal is not None:
             second = second_opinion(signal, rate_hz)
-            measures += measure(signal, peaks.sample, second, rows.utc_ns, rate_hz, ruler, piece.core)
+            measures += measure(signal, peaks.sample, second, piece.rows.utc_ns, rate_hz, ruler, piece.core)
     sample, at, height, base = (np.concatenate(part) for part in zip(*parts, strict=True))
     # Both of two pieces may see a beat on their border as their own.
     once = apart(sample / rate_hz, np.abs(height), REFRACTORY_S)
-    sample, at, height, base = (each[once] for each in (sample, at, height, base))
-    missing, computed = np.concatenate(lost, axis=1)
-    origin = np.where(computed[sample], IMPUTED, MEASURED)
-    rr = rr_ms(at)
-    status = rr_status(rr, sample, Losses.of(missing, computed), rate_hz)
-    return np.full(len(at), boot, np.int32), at, height, base, origin, rr, status
+    at, height, base = (each[once] for each in (at, height, base))
+    losses, rr = Losses.joined(found).at(once), rr_ms(at)
+    origin = np.where(losses.computed, IMPUTED, MEASURED)
+    return np.full(len(at), boot, np.int32), at, height, base, origin, rr, rr_status(rr, losses)
+
+
+def _around(piece: Piece, sample: Ints, done: Ints, rate_hz: float) -> tuple[Losses, Ints]:
+    """What was lost around the beats at ``sample`` (b,) of the boot, which lie in the core of ``piece``, and
+    how many (2, 1) were lost up to its end, given those ``done`` before it."""
+    missing, computed = piece.rows.missing, piece.rows.computed
+    own = Losses.beside(sample - piece.first, missing, computed, rate_hz)
+    before, within = (
+        np.array([[np.count_nonzero(each[part])] for each in (missing, computed)])
+        for part in (slice(0, piece.core.start), piece.core)
+    )
+    return replace(own, before=own.before + done - before), done + within
 
 
 def _own(peaks: Peaks, utc_ns: Ints, core: slice, first: int) -> tuple[Ints, Ints, Floats, Floats]:
@@ -91,11 +102,10 @@ def _own(peaks: Peaks, utc_ns: Ints, core: slice, first: int) -> tuple[Ints, Int
 
 def _peaks_of(rows: Rows, rate_hz: float) -> tuple[Peaks, Coarse | None]:
     """R peaks of one boot, and the signal that they were found in."""
-    value = np.where(rows.missing, 0.0, rows.value.astype(np.float64))
     if rate_hz <= LEAST_HZ:
         return NONE, None
-    signal = coarse(value, ~rows.missing, rows.quality == GOOD, rate_hz)
-    return NONE if signal is None else peaks_in(signal, value, rate_hz), signal
+    signal = coarse(rows.value, ~rows.missing, rows.quality == GOOD, rate_hz)
+    return NONE if signal is None else peaks_in(signal, rows.value, rate_hz), signal
 
 
 def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:

@@ -76,7 +76,9 @@ def candidates(signal: Coarse, sample_rate_hz: float) -> Candidates:
     wide, usual = signal.band(*WIDE_HZ), signal.band(*USUAL_HZ)
     wide_power, usual_power = _power(wide, 0.12, signal.rate_hz), _power(usual, 0.10, signal.rate_hz)
     # Maxima of the geometric mean are those of the product: the root is taken at the candidates alone.
-    joint = uniform_filter1d(usual_power * usual_power * wide_power, 3)
+    joint = usual_power * usual_power
+    joint *= wide_power
+    uniform_filter1d(joint, 3, output=joint)
     product = np.zeros(len(joint))
     product[signal.place] = joint[signal.place]
     top = maximum_filter1d(product, 2 * round(APART_S * signal.rate_hz) + 1)
@@ -102,8 +104,9 @@ def candidates(signal: Coarse, sample_rate_hz: float) -> Candidates:
 
 def _power(band: Floats, seconds: float, rate_hz: float) -> Floats:
     """Mean square (m,) within ``seconds``."""
-    # A running sum may end a rounding error below zero.
-    return np.maximum(uniform_filter1d(band * band, max(1, round(seconds * rate_hz))), 0.0)
+    power = band * band
+    uniform_filter1d(power, max(1, round(seconds * rate_hz)), output=power)
+    return np.maximum(power, 0.0, out=power)  # a running sum may end a rounding error below zero
 
 
 def first_choice(found: Candidates) -> tuple[Bools, Bools]:

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.signal import butter, sosfiltfilt
 
-from nodeday.arrays import Bools, Floats, Ints, runs
+from nodeday.arrays import Bools, Floats, Ints, Singles, runs
 
 RATE_HZ = 120.0
 """A QRS has next to nothing above 40 Hz; peaks are placed at the full rate later. A choice of this
@@ -45,7 +45,7 @@ class Coarse:
         return np.asarray(sosfiltfilt(sos, self.value), np.float64)
 
 
-def coarse(value: Floats, present: Bools, trusted: Bools, rate_hz: float) -> Coarse | None:
+def coarse(value: Singles | Floats, present: Bools, trusted: Bools, rate_hz: float) -> Coarse | None:
     """``value`` (n,) where it is ``present``; None where no stretch is long enough."""
     starts, ends = runs(present)
     long = ends - starts >= LEAST_S * rate_hz
@@ -58,10 +58,13 @@ def coarse(value: Floats, present: Bools, trusted: Bools, rate_hz: float) -> Coa
     stretch = np.repeat(np.arange(len(starts)), counts)
     number = np.arange(len(stretch)) - np.repeat(np.cumsum(counts) - counts, counts)
     sample = starts[stretch] + number * step
-    mean = sum(value[sample + each] for each in range(step)) / step
-    good = np.logical_and.reduce([trusted[sample + each] for each in range(step)])
+    mean, good = np.zeros(len(sample)), np.ones(len(sample), np.bool_)
+    for each in range(step):
+        mean += value[sample + each]
+        good &= trusted[sample + each]
+    mean /= step
     first = np.cumsum(counts) - counts
-    mean = mean - (np.add.reduceat(mean, first) / counts)[stretch]
+    mean -= (np.add.reduceat(mean, first) / counts)[stretch]
     place = number + pad + (first + 2 * pad * np.arange(len(starts)))[stretch]
     joined = np.zeros(len(stretch) + 2 * pad * len(starts))
     joined[place] = mean

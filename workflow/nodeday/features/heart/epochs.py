@@ -192,7 +192,7 @@ def _window_powers(series: Series, span: Span, worth: Bools) -> dict[str, Floats
     own = np.flatnonzero(worth)
     powers = {name: np.full(len(worth), np.nan) for name in BANDS_HZ}
     rows = Rows(span.starts_ns[own], span.ends_ns[own], counted(series.status)[None], np.zeros_like(own))
-    for name, power in powers_of(series.at_ns, series.rr, rows, span.seconds).items():
+    for name, power in powers_of(series.at_ns, series.rr, rows, span.seconds, joined=1.0).items():
         powers[name][own] = power
     return powers
 

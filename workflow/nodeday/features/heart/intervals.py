@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.arrays import Bools, Floats, Ints
+from nodeday.arrays import Bools, Floats, Ints, runs, spread
 from nodeday.features.heart.artefacts import ARTEFACT_FOUND, ECTOPIC_FOUND, irregular, local_median
 from nodeday.schemas import codes
 
@@ -27,30 +27,54 @@ if list(codes.RR_STATUS) != [
     raise ImportError("the codes of rr_status changed; nodeday.features.heart.intervals must follow")
 
 
-Counts = NDArray[np.int32]
+Counts = NDArray[np.integer]
 
 
 @dataclass(frozen=True)
 class Losses:
-    """What was lost of n samples, as counts (n + 1,) of the samples before each place: those that stayed
-    ``missing``, those that a fill replaced (``computed``)."""
+    """How each of n places stands to what was lost: whether any was lost within the guard of it (``near``)
+    and how many ``before`` it, (2, n) each, those that stayed missing first, then those that a fill
+    replaced; and whether its own sample was ``computed`` by a fill (n,)."""
 
-    missing: Counts
-    computed: Counts
+    near: Bools
+    before: Counts
+    computed: Bools
 
     @classmethod
-    def of(cls, missing: Bools, computed: Bools) -> Losses:
-        return cls(_before(missing), _before(computed))
+    def of(cls, missing: Bools, computed: Bools, rate_hz: float) -> Losses:
+        """That of every sample, from those that were lost (n,): for places that are asked for many times."""
+        guard = round(GUARD_MS * rate_hz / 1000)
+        lost = np.stack([missing, computed])
+        before = np.zeros(lost.shape, np.int32)
+        np.cumsum(lost[:, :-1], axis=1, out=before[:, 1:])
+        return cls(np.stack([_near(each, guard) for each in lost]), before, computed)
 
-    @property
-    def n(self) -> int:
-        return len(self.missing) - 1
+    @classmethod
+    def beside(cls, sample: Ints, missing: Bools, computed: Bools, rate_hz: float) -> Losses:
+        """That of a few samples (b,) alone, as ``of(...).at(sample)`` would give it."""
+        guard = round(GUARD_MS * rate_hz / 1000)
+        lost = [np.flatnonzero(each) for each in (missing, computed)]
+        low, before, high = (
+            np.stack([np.searchsorted(each, sample + off) for each in lost]) for off in (-guard, 0, guard + 1)
+        )
+        return cls(high > low, before, computed[sample])
+
+    @classmethod
+    def joined(cls, parts: list[Losses]) -> Losses:
+        """That of the places of all ``parts``, one after the other."""
+        nothing = cls(np.zeros((2, 0), np.bool_), np.zeros((2, 0), np.int32), np.zeros(0, np.bool_))
+        columns = ([getattr(part, each.name) for part in (nothing, *parts)] for each in fields(cls))
+        return cls(*(np.concatenate(column, axis=-1) for column in columns))
+
+    def at(self, sample: Ints) -> Losses:
+        """That of some samples (b,)."""
+        return Losses(*(getattr(self, each.name).take(sample, axis=-1) for each in fields(self)))
 
 
-def _before(mask: Bools) -> Counts:
-    total = np.zeros(len(mask) + 1, np.int32)  # a day at 1,000 Hz has 86 million
-    np.cumsum(mask, out=total[1:])
-    return total
+def _near(mask: Bools, guard: int) -> Bools:
+    """Which places (n,) have one of ``mask`` (n,) no farther than ``guard`` from them."""
+    starts, ends = runs(mask)
+    return spread(np.maximum(starts - guard, 0), np.minimum(ends + guard, len(mask)), len(mask))
 
 
 @dataclass(frozen=True)
@@ -71,26 +95,17 @@ def rr_ms(utc_ns: Ints) -> Floats:
     return np.concatenate([[np.nan], np.diff(utc_ns) / 1e6])[: len(utc_ns)]
 
 
-def touched(sample: Ints, first: Bools, losses: Losses, rate_hz: float) -> Touched:
-    """How the pair of each beat at ``sample`` (b,) and the one before stands to ``losses``; a ``first``
+def touched(losses: Losses, first: Bools) -> Touched:
+    """How the pair of each beat and the one before stands to ``losses``, those at the beats (b,); a ``first``
     beat (b,) has none before it."""
-    guard = round(GUARD_MS * rate_hz / 1000)
-    before = np.where(first, sample, np.concatenate([sample[:1], sample[:-1]]))
-
-    def holds(total: Counts, start: Ints, end: Ints) -> Bools:
-        return np.asarray(total[np.minimum(end, losses.n)] > total[np.maximum(start, 0)], np.bool_)
 
     def either(own: Bools) -> Bools:
         """Whether it is so of a beat or of the one before it."""
         return own | (np.concatenate([own[:1], own[:-1]]) & ~first)
 
-    missing, computed = (
-        either(holds(total, sample - guard, sample + guard + 1))
-        for total in (losses.missing, losses.computed)
-    )
-    filled = either(holds(losses.computed, sample, sample + 1))
-    between = [holds(total, before, sample) for total in (losses.missing, losses.computed)]
-    return Touched(missing, missing | computed, filled, between[0], between[0] | between[1])
+    missing, computed = map(either, losses.near)
+    between = (np.diff(losses.before, axis=1, prepend=losses.before[:, :1]) > 0) & ~first
+    return Touched(missing, missing | computed, either(losses.computed), between[0], between[0] | between[1])
 
 
 def gap_status(rr: Floats, pair: Touched, usual_ms: Floats) -> NDArray[np.int8]:
@@ -111,14 +126,13 @@ def gap_status(rr: Floats, pair: Touched, usual_ms: Floats) -> NDArray[np.int8]:
     ).astype(np.int8)  # fmt: skip
 
 
-def rr_status(
-    rr: Floats, sample: Ints, losses: Losses, rate_hz: float, first: Bools | None = None
-) -> NDArray[np.int8]:
+def rr_status(rr: Floats, losses: Losses, first: Bools | None = None) -> NDArray[np.int8]:
     """Index (b,) into ``codes.RR_STATUS`` for the interval ``rr`` (b,) in ms that ends at each beat of one
-    boot, at ``sample`` (b,), or of several stretches that each begin at a ``first`` beat. The rules
-    for artefacts see intervals between two beats that were seen, and never two that lost beats separate."""
+    boot, or of several stretches that each begin at a ``first`` beat, given the ``losses`` at the beats (b,).
+    The rules for artefacts see intervals between two beats that were seen, and never two that lost beats
+    separate."""
     first = np.arange(len(rr)) < 1 if first is None else first
-    pair = touched(sample, first, losses, rate_hz)
+    pair = touched(losses, first)
     whole = ~first & ~pair.near_lost & ~pair.lost_between & ~pair.filled & (rr <= LONGEST_MS)
     status = gap_status(rr, pair, local_median(rr, whole))
     found = irregular(rr, whole | (status == SPANS_GAP))

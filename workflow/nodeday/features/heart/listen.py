@@ -13,7 +13,7 @@ from nodeday.features.heart import quality
 from nodeday.features.heart.beats import Beats, examine
 from nodeday.features.heart.replay import GRID_NS, Pattern
 from nodeday.features.pieces import Piece, Rows
-from nodeday.features.windows import SECOND, Windows, ratio
+from nodeday.features.windows import AT_ONCE, SECOND, Windows, ratio
 from nodeday.schemas import codes
 
 PIECE_S, MARGIN_S = 3600.0, 60.0
@@ -56,7 +56,8 @@ class Tally:
     def through(self, pieces: Iterable[Piece]) -> Iterator[Piece]:
         """The same pieces, each counted once."""
         for piece in pieces:
-            self._add(piece.rows.part(piece.core))
+            for start in range(piece.core.start, piece.core.stop, AT_ONCE):
+                self._add(piece.rows.part(slice(start, min(start + AT_ONCE, piece.core.stop))))
             yield piece
 
     def _add(self, rows: Rows) -> None:

@@ -74,9 +74,8 @@ def measure(
     at, place = utc_ns[signal.sample[own]], signal.place[own]
     value, window = signal.value[place], ruler.of(at)
     square = value * value
-    moments = [_total(window, each, ruler) for each in (value, square, square * value, square * square)]
-    bands = (signal.band(5.0, 15.0), signal.band(5.0, 40.0), _slow(signal))
-    powers = [_total(window, each[place] ** 2, ruler) for each in bands]
+    powers = (band[place] ** 2 for band in (signal.band(5.0, 15.0), signal.band(5.0, 40.0), _slow(signal)))
+    sums = _sums(window, ruler, value, square, square * value, square * square, *powers)
     other = np.clip(np.rint(second_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1)
     extra = other[inside(other) & ~matches(second_s, peaks / rate_hz)]
     mine, when = inside(peaks), utc_ns[peaks]
@@ -84,13 +83,18 @@ def measure(
     alike = likeness(signal, peaks, ruler.of(when))
     return Measures(
         ruler.sums(when[mine]), ruler.sums(utc_ns[extra]), ruler.sums(when[mine], matched[mine]),
-        ruler.sums(when[mine], alike[mine]), ruler.sums(at), *moments, *powers,
+        ruler.sums(when[mine], alike[mine]), ruler.sums(at), *sums,
     )  # fmt: skip
 
 
-def _total(window: Ints, weights: Floats, ruler: Windows) -> Floats:
-    """Sum of ``weights`` (n,) over each window, given the number of its window for each, (n,)."""
-    return np.asarray(np.bincount(window, weights, minlength=ruler.count), np.float64)
+def _sums(window: Ints, ruler: Windows, *each: Floats) -> list[Floats]:
+    """Sum of ``each`` (n,) over each window, given the number of its window for each, (n,), which never
+    falls."""
+    first = np.flatnonzero(np.diff(window, prepend=-1))
+    out = np.zeros((len(each), ruler.count))
+    if len(first):
+        out[:, window[first]] = [np.add.reduceat(values, first) for values in each]
+    return list(out)
 
 
 def _slow(signal: Coarse) -> Floats:

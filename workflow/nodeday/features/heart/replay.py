@@ -46,7 +46,12 @@ class Pattern:
 
     @cached_property
     def losses(self) -> Losses:
-        return Losses.of(self.missing, self.computed)
+        return Losses.of(self.missing, self.computed, GRID_HZ)
+
+    @cached_property
+    def lost(self) -> Ints:
+        """The cells in which anything was lost, in order."""
+        return np.flatnonzero(self.missing | self.computed)
 
     @cached_property
     def unseen(self) -> Bools:
@@ -63,11 +68,9 @@ class Pattern:
     def touches(self, starts_ns: Ints, ends_ns: Ints) -> Bools:
         """Whether anything was lost in or beside each window [start, end), (w,); what lies outside the
         session is not lost but unknown, and counts as there."""
-        last = len(self.missing)
-        low = np.clip((starts_ns - BEFORE_NS - self.start_ns) // GRID_NS, 0, last)
-        high = np.clip(-(-(ends_ns + AFTER_NS - self.start_ns) // GRID_NS), 0, last)
-        each = (self.losses.missing, self.losses.computed)
-        return np.logical_or(*(total[high] > total[low] for total in each))
+        low = (starts_ns - BEFORE_NS - self.start_ns) // GRID_NS
+        high = -(-(ends_ns + AFTER_NS - self.start_ns) // GRID_NS)
+        return np.searchsorted(self.lost, high) > np.searchsorted(self.lost, low)
 
 
 def moves_ns(length_ns: int) -> Ints:
@@ -113,8 +116,8 @@ class Replays:
     @cached_property
     def true(self) -> Series:
         """The bridged beats (b,) with nothing lost."""
-        nothing = Losses.of(np.zeros(1, np.bool_), np.zeros(1, np.bool_))
-        status = rr_status(self.beats.rr, np.zeros_like(self.place), nothing, GRID_HZ, self.beats.first)
+        nothing = Losses.of(np.zeros(1, np.bool_), np.zeros(1, np.bool_), GRID_HZ)
+        status = rr_status(self.beats.rr, nothing.at(np.zeros_like(self.place)), self.beats.first)
         return Series(self.beats.at_ns, self.beats.rr, status)
 
     @cached_property
@@ -129,7 +132,7 @@ class Replays:
         own = place[left]
         first = (np.diff(stretch, prepend=-1) != 0) | (np.diff(own, prepend=-1) < 0)
         rr = np.where(first, np.nan, np.diff(beats.at_ns[left], prepend=0) / 1e6)
-        status = rr_status(rr, own, losses.losses, GRID_HZ, first)
+        status = rr_status(rr, losses.losses.at(own), first)
         kept = np.zeros(len(place), np.bool_)
         kept[left[counted(status) & (np.diff(left, prepend=-1) == 1)]] = True
         return Replay(move_ns, Series(beats.at_ns[left], rr, status), kept)

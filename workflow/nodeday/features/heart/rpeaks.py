@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from nodeday.arrays import Bools, Floats, Ints
+from nodeday.arrays import Bools, Floats, Ints, Singles
 from nodeday.features.heart.candidates import (
     REFRACTORY_S,
     Candidates,
@@ -58,7 +58,7 @@ class Peaks:
 NONE = Peaks(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
 
 
-def r_peaks(value: Floats, present: Bools, trusted: Bools, rate_hz: float) -> Peaks:
+def r_peaks(value: Singles | Floats, present: Bools, trusted: Bools, rate_hz: float) -> Peaks:
     """R peaks of ``value`` (n,) in mV, sampled at ``rate_hz``.
 
     A stretch is a run of ``present`` samples; it may hold computed ones. Only ``trusted``
@@ -70,7 +70,7 @@ def r_peaks(value: Floats, present: Bools, trusted: Bools, rate_hz: float) -> Pe
     return NONE if signal is None else peaks_in(signal, value, rate_hz)
 
 
-def peaks_in(signal: Coarse, value: Floats, rate_hz: float) -> Peaks:
+def peaks_in(signal: Coarse, value: Singles | Floats, rate_hz: float) -> Peaks:
     """R peaks of ``value`` (n,) from its ``signal`` at the coarse rate."""
     found = candidates(signal, rate_hz)
     chosen = _chosen(found)
@@ -97,14 +97,16 @@ def _chosen(found: Candidates) -> Ints:
         share = 65 if number == 0 else 50
         intervals = rolling(np.diff(found.at_s[chosen]), INTERVALS, share)
         usual = np.interp(found.at_s, found.at_s[chosen[1:]], intervals)
-        chosen = likeliest(found.at_s, evidence(found, beat, fit), usual, found.stretch)
+        before, chosen = chosen, likeliest(found.at_s, evidence(found, beat, fit), usual, found.stretch)
+        if number > 0 and np.array_equal(chosen, before):
+            break  # the next round would choose the same
         beat = np.zeros(len(found.place), np.bool_)
         beat[chosen] = True
     return chosen
 
 
 def _tops(
-    value: Floats, near: Ints, first: Ints, last: Ints, rate_hz: float
+    value: Singles | Floats, near: Ints, first: Ints, last: Ints, rate_hz: float
 ) -> tuple[Ints, Bools, Bools, Floats, Floats]:
     """For each place ``near`` (p,) of a stretch [first, last), of its highest and of its lowest point within
     reach, (p, 2): where it is, whether both of its sides were seen, whether the stretch's edge is close,
@@ -112,7 +114,7 @@ def _tops(
     reach, base = round(REACH_S * rate_hz), round(BASE_S * rate_hz)
     span = np.arange(-base, base + 1)
     low, high = first, last - 1
-    window = value[np.clip(near[:, None] + span, low[:, None], high[:, None])]
+    window = value[np.clip(near[:, None] + span, low[:, None], high[:, None])].astype(np.float64)
     level = np.median(window, axis=1, keepdims=True)
     window = window - level
     width = 2 * round(SMOOTH_S * rate_hz) + 1

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import DTypeLike
+from numpy.typing import DTypeLike, NDArray
 
 from nodeday.arrays import Bools, Floats, Ints
 
@@ -46,11 +46,31 @@ def frequencies(seconds: float) -> Floats:
 
 
 def basis(seconds: Floats, frequency: Floats, kind: DTypeLike = np.float64) -> Basis:
-    """For intervals that end at ``seconds`` (n,), in the precision ``kind``."""
-    angle = (2 * np.pi * np.asarray(seconds)[:, None] * frequency).astype(kind)
-    cosine = np.cos(angle)
-    waves = np.concatenate([cosine, np.sin(angle)], axis=1)
-    return Basis(frequency, np.asarray(seconds, kind), waves, np.tile(cosine, 2) * waves)
+    """For intervals that end at ``seconds`` (n,) and even steps of ``frequency`` (f,), in the precision
+    ``kind``."""
+    angle = 2 * np.pi * np.asarray(seconds)[:, None]
+    if kind == np.float64:
+        turn = _turns(angle, frequency)
+        waves = np.stack([turn.real, turn.imag], axis=1)
+    else:  # sines of single precision are as quick
+        own = (angle * frequency).astype(kind)
+        waves = np.stack([np.cos(own), np.sin(own)], axis=1)
+    products = waves[:, :1] * waves
+    shape = len(angle), 2 * len(frequency)
+    return Basis(frequency, np.asarray(seconds, kind), waves.reshape(shape), products.reshape(shape))
+
+
+def _turns(angle: Floats, frequency: Floats) -> NDArray[np.complex128]:
+    """exp(i angle f) of ``angle`` (n, 1), (n, f), each half of the frequencies from the half below it."""
+    out = np.empty((len(angle), len(frequency)), np.complex128)
+    out[:, :1] = np.exp(1j * angle * frequency[:1])
+    done = 1
+    while done < len(frequency):
+        more = out[:, done : 2 * done]
+        step = np.exp(1j * angle * (frequency[done] - frequency[0]))
+        np.multiply(out[:, : more.shape[1]], step, out=more)
+        done *= 2
+    return out
 
 
 def density(of: Basis, rr_ms: Floats, weights: Any) -> Any:
@@ -109,35 +129,42 @@ class Rows:
 
 
 def powers_of(
-    at_ns: Ints, rr_ms: Floats, rows: Rows, seconds: float, kind: DTypeLike = np.float64
+    at_ns: Ints, rr_ms: Floats, rows: Rows, seconds: float, kind: DTypeLike = np.float64, joined: float = 0.0
 ) -> dict[str, Floats]:
     """Absolute power (k,) in ms^2 of each band in each of ``rows``, from beats ``at_ns`` (b,) and the
-    intervals ``rr_ms`` (b,) before them; NaN below two intervals. ``seconds`` are the longest window's."""
+    intervals ``rr_ms`` (b,) before them; NaN below two intervals. ``seconds`` are the longest window's.
+    Windows are computed at once that begin within a share of their length, ``joined``: where each has few
+    rows, that is quicker."""
     powers = {name: np.full(len(rows.which), np.nan) for name in BANDS_HZ}
-    rr = np.nan_to_num(rr_ms)
-    for own, low, high, of in _shared(at_ns, rows, frequencies(seconds), kind):
-        weights = rows.use[rows.which[own], low:high].astype(kind)
+    low, high = (np.searchsorted(at_ns, each) for each in (rows.starts_ns, rows.ends_ns))
+    rr, frequency = np.nan_to_num(rr_ms), frequencies(seconds)
+    begin, end, many = 0, 0, basis(np.zeros(0), frequency, kind)
+    for own in _together(low, high, joined):
+        first, last = int(low[own[0]]), int(high[own].max())
+        if last > end:
+            length = int(high[own[0]]) - first
+            begin, end = first, min(max(first + AT_ONCE * length, last), len(at_ns))
+            many = basis((at_ns[begin:end] - at_ns[begin : begin + 1]) / SECOND, frequency, kind)
+        place = np.arange(first, last)
+        inside = (place >= low[own, None]) & (place < high[own, None])
+        weights = (rows.use[rows.which[own], first:last] & inside).astype(kind)
         enough = weights.sum(axis=1) > 2
         if enough.any():
-            for name, power in band_powers(of, rr[low:high], weights[enough]).items():
+            of = many.part(first - begin, last - begin)
+            for name, power in band_powers(of, rr[first:last], weights[enough]).items():
                 powers[name][own[enough]] = power
     return powers
 
 
-def _shared(
-    at_ns: Ints, rows: Rows, frequency: Floats, kind: DTypeLike
-) -> Iterator[tuple[Ints, int, int, Basis]]:
-    """Rows (j,) that are of one window, its beats [low, high) and their basis, cut out of one of many
-    windows."""
-    low, high = (np.searchsorted(at_ns, each) for each in (rows.starts_ns, rows.ends_ns))
+def _together(low: Ints, high: Ints, joined: float) -> Iterator[Ints]:
+    """Rows (j,) of windows of beats [low, high) that begin within a share ``joined`` of the first one's
+    length, in order; those of one window are never parted."""
     order = np.lexsort((high, low))
-    edges = np.flatnonzero(np.diff(low[order]) | np.diff(high[order])) + 1
-    begin, end, many = 0, 0, basis(np.zeros(0), frequency, kind)
-    for own in np.split(order, edges):
-        if not len(own):
-            return
-        first, last = int(low[own[0]]), int(high[own[0]])
-        if last > end:
-            begin, end = first, min(max(first + AT_ONCE * (last - first), last), len(at_ns))
-            many = basis((at_ns[begin:end] - at_ns[begin : begin + 1]) / SECOND, frequency, kind)
-        yield own, first, last, many.part(first - begin, last - begin)
+    first, last = low[order], high[order]
+    edges = np.concatenate([np.flatnonzero(np.diff(first) | np.diff(last)) + 1, [len(order)]])
+    at = 0
+    while at < len(order):
+        near = np.searchsorted(first, first[at] + joined * (last[at] - first[at]))
+        stop = int(edges[np.searchsorted(edges, max(near, at + 1))])
+        yield order[at:stop]
+        at = stop

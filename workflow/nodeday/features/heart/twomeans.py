@@ -26,24 +26,30 @@ BIN_S, CAP = 2.0, 3.0
 
 def second_opinion(signal: Coarse, sample_rate_hz: float) -> Floats:
     """Seconds (b,) on the recording's sample clock at which this detector finds a beat."""
-    joined = signal.band(*BAND_HZ) ** 2
-    power = np.zeros(len(joined))
-    power[signal.place] = joined[signal.place]
+    joined = signal.band(*BAND_HZ)
+    joined *= joined
     qrs, beat = (max(1, round(width * signal.rate_hz)) for width in (QRS_S, BEAT_S))
     short, long = uniform_filter1d(joined, qrs), uniform_filter1d(joined, beat)
-    trusted = np.zeros(len(joined), np.bool_)
-    trusted[signal.place[signal.trusted]] = True
-    level = np.where(trusted, np.minimum(power, CAP * _usual_top(np.where(trusted, power, 0.0), signal)), 0.0)
-    around = min(round(AROUND_S * signal.rate_hz), len(joined))
-    seen = uniform_filter1d(trusted.astype(np.float64), around, mode="constant")
-    floor = uniform_filter1d(level, around, mode="constant") / np.maximum(seen, 1e-9)
+    long += SHARE * _floor(joined, signal)
     inside = np.zeros(len(joined), np.bool_)
     inside[signal.place] = True
-    begin, end = runs((short > long + SHARE * floor) & inside)
+    begin, end = runs((short > long) & inside)
     wide = end - begin >= qrs
-    top = _tops(power, begin[wide], end[wide])
+    top = _tops(joined, begin[wide], end[wide])
     of = np.searchsorted(signal.place, top)
     return np.asarray((signal.sample[of] + (signal.step - 1) / 2) / sample_rate_hz, np.float64)
+
+
+def _floor(power: Floats, signal: Coarse) -> Floats:
+    """Mean ``power`` (m,) of the trusted samples around, each with no more of it than a movement may have."""
+    trusted = np.zeros(len(power))
+    trusted[signal.place[signal.trusted]] = 1.0
+    level = power * trusted
+    np.minimum(level, CAP * _usual_top(level, signal), out=level)
+    around = min(round(AROUND_S * signal.rate_hz), len(power))
+    seen, floor = (uniform_filter1d(each, around, mode="constant") for each in (trusted, level))
+    floor /= np.maximum(seen, 1e-9, out=seen)
+    return floor
 
 
 def _usual_top(power: Floats, signal: Coarse) -> float:

@@ -14,8 +14,9 @@ from typing import Literal
 import numpy as np
 from scipy.optimize import least_squares
 
-from nodeday.arrays import Bools, Floats, Ints
-from nodeday.features.motion.ruler import Axes, Ruler, count, per_window, total
+from nodeday.arrays import Bools, Floats
+from nodeday.features.motion.blocks import Block
+from nodeday.features.motion.ruler import count, ruler, total
 from nodeday.features.windows import ratio
 
 WINDOW_S, STILL_G, REACH_G, ACCEPT_MG = 10.0, 0.013, 0.3, 10.0
@@ -46,24 +47,21 @@ class Coefficients:
 NONE = Coefficients(np.zeros(3), np.ones(3))
 
 
-def still_points(
-    axes: Axes, got: Bools, utc_ns: Ints, windows: Ruler, rate_hz: float, share: float
-) -> tuple[Floats, Ints]:
-    """Mean acceleration (m, 3) of the windows in which no axis moved, and which windows those are (m,).
-
-    A window needs ``share`` of its samples received; only received ones count.
-    """
-    places = windows.places(utc_ns)
-    held = count(got, places)
-    still = held >= np.maximum(share * windows.seconds * rate_hz, 2)
+def still_points(heard: Block, share: float) -> tuple[Floats, Bools]:
+    """Mean acceleration (m, 3) of the windows of a block's received samples in which no axis moved, and which
+    of the windows those are (k,). A window needs ``share`` of its samples received."""
+    windows = ruler(heard.windows, WINDOW_S)
+    places = windows.places(heard.utc_ns)
+    held = count(heard.received, places)
+    still = held >= np.maximum(share * windows.seconds * heard.rate_hz, 2)
     means = np.empty((len(held), 3))
-    for k, axis in enumerate(axes):
-        means[:, k] = ratio(total(axis, got, places), held)
-        off = np.where(got, axis, 0)[: places[-1]] - np.repeat(means[:, k], np.diff(places))
-        square = per_window(np.add, np.where(got[: places[-1]], off**2, 0), places)
-        still &= np.sqrt(ratio(square, np.maximum(held - 1, 0))) < STILL_G
+    for k, axis in enumerate(heard.axes):
+        means[:, k] = ratio(total(axis, heard.received, places), held)
+        square = (axis - np.repeat(means[:, k], np.diff(places))) ** 2
+        spread = np.sqrt(ratio(total(square, heard.received, places), np.maximum(held - 1, 0)))
+        still &= spread < STILL_G
     still &= np.abs(np.linalg.norm(np.nan_to_num(means), axis=1) - 1) < NEAR_1_G
-    return means[still], np.flatnonzero(still)
+    return means[still], still
 
 
 def residual_mg(points_g: Floats) -> float:

@@ -43,15 +43,14 @@ def laid_out(
     """
     first, last = places[0], places[-1]
     lengths = np.diff(places)
-    row = np.repeat(np.arange(len(lengths)), lengths)
     since = utc_ns[first:last] - np.repeat(utc_ns[np.minimum(places[:-1], len(utc_ns) - 1)], lengths)
-    cell = np.rint(since * (rate_hz / 1e9)).astype(np.int64)
+    cell = np.rint(since * (rate_hz / 1e9)).astype(np.int32)
     width = int(cell.max(initial=0)) + 1
     got = usable[first:last]
-    value, mask = np.zeros((len(lengths), width)), np.zeros((len(lengths), width), np.bool_)
-    mask[row[got], cell[got]] = True
-    value[row[got], cell[got]] = norm_g[first:last][got]
-    return value, mask
+    own = (cell + np.repeat(np.arange(len(lengths), dtype=np.int32) * width, lengths))[got]
+    value, mask = np.zeros(len(lengths) * width), np.zeros(len(lengths) * width, np.bool_)
+    value[own], mask[own] = norm_g[first:last][got], True
+    return value.reshape(-1, width), mask.reshape(-1, width)
 
 
 def autocorrelation(value: Floats, mask: Bools, lags: int) -> tuple[Floats, Floats]:

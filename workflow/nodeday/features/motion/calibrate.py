@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from nodeday.arrays import Floats, Ints
 from nodeday.calibration import Calibration
 from nodeday.features.motion import autocalibration as auto
+from nodeday.features.motion.blocks import Block
 from nodeday.features.motion.ruler import ruler
-from nodeday.features.stream import Stream
-from nodeday.features.windows import ratio
+from nodeday.features.windows import Windows, ratio
 
 
 @dataclass(frozen=True)
@@ -36,14 +37,16 @@ Temperature = tuple[Ints, Floats]
 """Instants (t,) and degC (t,) of received samples of the node's own thermometer."""
 
 
-def choose(stream: Stream, bench: Calibration | None, temperature: Temperature | None) -> Chosen:
+def choose(
+    blocks: Iterable[Block], windows: Windows, share: float, bench: Calibration | None,
+    temperature: Temperature | None,
+) -> Chosen:  # fmt: skip
     """Six-position coefficients where the bench gave any, else autocalibration where the session covers
-    the sphere, else none, with the reason."""
-    ten = ruler(stream.windows, auto.WINDOW_S)
-    points, which = auto.still_points(
-        axes_of(stream), stream.received, stream.utc_ns, ten, stream.rate_hz, stream.settings.min_coverage
-    )
-    warmth = None if temperature is None else _means(temperature, ten.edges_ns)[which]
+    the sphere, else none, with the reason; ``blocks`` are as received and fill ``windows``."""
+    still = [auto.still_points(block.heard, share) for block in blocks]
+    points, which = (np.concatenate(part) for part in zip(*still, strict=True))
+    edges_ns = ruler(windows, auto.WINDOW_S).edges_ns
+    warmth = None if temperature is None else _means(temperature, edges_ns)[which]
     before, sides = auto.residual_mg(points), auto.sides_reached(points)
     if bench is not None:
         found = auto.Coefficients(np.array(bench.offset_g), np.array(bench.gain))
@@ -57,27 +60,22 @@ def choose(stream: Stream, bench: Calibration | None, temperature: Temperature |
     return Chosen("autocalibration", None, "", own, len(points), sides, before, after)
 
 
-def axes_of(stream: Stream) -> list[Floats]:
-    """x, y and z (n,) as received, in g, whatever their order in the layout."""
-    return [stream.rows[axis].to_numpy() for axis in "xyz"]
-
-
-def corrected_axes(stream: Stream, chosen: Chosen, temperature: Temperature | None) -> list[Floats]:
-    """x, y and z (n,) calibrated, in g."""
+def calibrated(block: Block, chosen: Chosen, temperature: Temperature | None) -> Block:
+    """The same samples with their axes calibrated."""
     own = chosen.coefficients
     if chosen.method == "none":
-        return axes_of(stream)
+        return replace(block, axes=[axis.astype(np.float64) for axis in block.axes])
     drift = None
     if own.slope_g_per_c is not None and temperature is not None:
-        drift = np.interp(stream.utc_ns, *temperature) - (own.temperature_c or 0.0)
+        drift = np.interp(block.utc_ns, *temperature) - (own.temperature_c or 0.0)
     out = []
-    for k, raw in enumerate(axes_of(stream)):
+    for k, raw in enumerate(block.axes):
         axis = raw - np.float32(own.offset_g[k])
         if drift is not None and own.slope_g_per_c is not None:
             axis -= (own.slope_g_per_c[k] * drift).astype(np.float32)
         axis /= np.float32(own.gain[k])
-        out.append(axis)
-    return out
+        out.append(axis.astype(np.float64))
+    return replace(block, axes=out)
 
 
 def _means(temperature: Temperature, edges_ns: Ints) -> Floats:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from nodeday.arrays import Bools, Floats, Ints, runs
 from nodeday.features.motion.bands import words_of
-from nodeday.features.motion.ruler import Axes, Ruler, count, total
+from nodeday.features.motion.ruler import Axes, count, total
 from nodeday.features.windows import ratio
 from nodeday.sections import Mounting
 
@@ -34,24 +34,30 @@ def usable(received: Bools, interpolated: Bools, rate_hz: float) -> Bools:
     return out
 
 
-def gravity_g(axes: Axes, ok: Bools, utc_ns: Ints, second: Ruler, rate_hz: float) -> Floats:
-    """Direction of gravity (s, 3) in each second, g; NaN where less than half a second is there.
+def second_means(axes: Axes, ok: Bools, places: Ints, rate_hz: float) -> Floats:
+    """Mean acceleration (s, 3) of each second, g, between ``places`` (s + 1,); NaN where less than half of it
+    is there."""
+    held = count(ok, places)
+    means = np.stack([ratio(total(axis, ok, places), held) for axis in axes], axis=1)
+    means[held < 0.5 * rate_hz] = np.nan
+    return means
+
+
+def gravity_g(means: Floats) -> Floats:
+    """Direction of gravity (s, 3) in each second, g, from its ``means`` (s, 3); NaN where there are none.
 
     What is slower than 5 s: a median does not follow the steps. It may look across an epoch's edge.
     """
-    places = second.places(utc_ns)
-    held = count(ok, places)
-    enough = held >= 0.5 * rate_hz * second.seconds
-    means = np.stack([ratio(total(axis, ok, places), held) for axis in axes], axis=1)
-    means[~enough] = np.nan
     half = MEDIAN_S // 2
     padded = np.pad(means, ((half, half), (0, 0)), constant_values=np.nan)
     around = np.lib.stride_tricks.sliding_window_view(padded, MEDIAN_S, axis=0)
     there = np.isfinite(around[:, 0]).sum(axis=1)
-    told = enough & (there >= LEAST_OF_MEDIAN)
+    told = np.isfinite(means[:, 0]) & (there >= LEAST_OF_MEDIAN)
     out = np.full(means.shape, np.nan)
     if told.any():
-        out[told] = np.nanmedian(around[told], axis=2)
+        ordered, count = np.sort(around[told], axis=2), there[told, None, None]  # NaN last
+        middle = [np.take_along_axis(ordered, at, axis=2) for at in ((count - 1) // 2, count // 2)]
+        out[told] = (middle[0] + middle[1])[:, :, 0] / 2
     return out
 
 
