@@ -25,7 +25,7 @@ from nodeday.errors import FAULT
 
 ADDRESS = "NODEDAY_WARM"
 HEAP = {"MALLOC_MMAP_THRESHOLD_": str(32 << 20), "MALLOC_TRIM_THRESHOLD_": str(256 << 20)}
-"""Arrays that a room is done with stay for the next ones; else glibc hands each of some size back to the system,
+"""Memory of arrays that a room is done with stays for the next ones; else glibc hands it back to the system,
 which clears it anew."""
 ROOMS = ("frames", "loss", "clock", "repair", "features", "study", "report")
 
