@@ -21,7 +21,7 @@ LONGEST_S = 0.25
 """No longer gap is filled from its context."""
 CONTEXT_S = 0.35
 """Looked at on each side of a gap."""
-TAPER_S = (0.04, 0.07)
+TAPER_S = (0.06, 0.07)
 """So far before and behind the gap a sample's weight has fallen to 1/e: ST and T behind a QRS tell its time
 better than the P wave before it."""
 AMPLITUDE = (0.9, 1.1)
