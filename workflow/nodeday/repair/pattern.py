@@ -76,8 +76,7 @@ def stretches(
     value: Floats, known: Bools, starts: Ints, ends: Ints, rate_hz: float
 ) -> Iterator[tuple[Ints, Laid]]:
     """Which gaps (g,), all of one length, and the stretches of ``value`` (n,) that look alike around them."""
-    centre = value[known].mean() if known.any() else 0.0
-    level = np.where(known, value - centre, 0.0).astype(np.float32)
+    level = np.where(known, value - _centre(value[known]), 0.0).astype(np.float32)
     bins = Bins.of(level, known, rate_hz)
     places = np.full((len(starts), PLACES), -1, np.int64)
     for which in _blocks(starts, round(BLOCK_S * rate_hz)):
@@ -91,6 +90,15 @@ def stretches(
                 which,
                 Laid.of(level, known, lost, starts[which], length, places[which], bins.width, rate_hz),
             )
+
+
+def _centre(value: Floats) -> float:
+    """The mean of ``value`` (n,) to a multiple of a power of two so coarse that another cut of the recording
+    gives the same one nearly always, and with it the same bits in single precision."""
+    if not len(value):
+        return 0.0
+    step = 2.0 ** np.ceil(np.log2(max(16 * value.std(), 1e-9)))
+    return float(np.rint(value.mean() / step) * step)
 
 
 def good_enough(match: Match) -> Bools:

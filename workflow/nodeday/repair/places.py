@@ -1,4 +1,10 @@
-"""Where in the recording the signal looks like that around a gap: a search on means of about 20 ms."""
+"""Where in the recording the signal looks like that around a gap: a search on means of about 20 ms.
+
+::
+
+    |------------- SEARCH_S -------------|-- NEAR_S --| gap |-- NEAR_S --|------------- SEARCH_S -------------|
+      only where nothing near is alike       always                          only where nothing near is alike
+"""
 
 from __future__ import annotations
 
@@ -11,10 +17,19 @@ from nodeday.arrays import Bools, Ints, Singles
 from nodeday.repair.context import CONTEXT_S, LONGEST_S, Context, misfit
 
 NEAR_S, SEARCH_S = 60.0, 300.0
+"""How far away a stretch may lie that a gap is filled from: one near, and one far where of all near ones the
+best leaves more than the share ``POOR`` of the context's mean square."""
 POOR = 0.05
 COARSE_HZ = 50.0
 PLACES = 24
 CHUNK = 2048
+"""So many stretches are looked at in one go; their samples stay in the processor's cache."""
+
+
+def bin_width(rate_hz: float) -> int:
+    """Samples in a mean. Two cuts of a recording whose first samples lie a multiple of it apart have the
+    same means."""
+    return max(1, round(rate_hz / COARSE_HZ))
 
 
 @dataclass(frozen=True)
@@ -28,7 +43,7 @@ class Bins:
 
     @staticmethod
     def of(level: Singles, known: Bools, rate_hz: float) -> Bins:
-        width = max(1, round(rate_hz / COARSE_HZ))
+        width = bin_width(rate_hz)
         whole = len(level) // width * width
         count = known[:whole].reshape(-1, width).sum(axis=1)
         total = level[:whole].reshape(-1, width).sum(axis=1, dtype=np.float64)
@@ -47,21 +62,24 @@ class Bins:
         """The places no further than ``reach_s`` from each gap, and what the best of them leaves (g,)."""
         side = round(CONTEXT_S * self.rate_hz / self.width)
         size = 2 * side + int(np.ceil(LONGEST_S * self.rate_hz / self.width)) + 2
-        first = starts // self.width - side
-        reach = round(reach_s * self.rate_hz / self.width)
-        low, high = max(0, int(first.min()) - reach), min(len(self.mean), int(first.max()) + reach + size)
+        first, reach = starts // self.width - side, round(reach_s * self.rate_hz / self.width)
+        # One more on either side, so that the last place looked at has a neighbour wherever the block ends.
+        low = max(0, int(first.min()) - reach - 1)
+        high = min(len(self.mean), int(first.max()) + reach + 1 + size)
         if high - low < size:
             return np.full((len(starts), PLACES), -1, np.int64), np.full(len(starts), np.inf, np.float32)
+        left = self._left(self._context(first, size, starts, ends), low, high)
+        for row, at in zip(left, (first - low).tolist(), strict=True):
+            row[: max(at - reach, 0)] = row[max(at + reach + 1, 0) :] = np.inf
+        return self._best(left, low + side, starts), left.min(axis=1)
+
+    def _context(self, first: Ints, size: int, starts: Ints, ends: Ints) -> Context:
         column = first[:, None] + np.arange(size)
         there = (column >= 0) & (column < len(self.mean))
         column = np.clip(column, 0, len(self.mean) - 1)
         middle = column * self.width + self.width // 2 - starts[:, None]
         share = np.where(there, self.share[column], 0.0)
-        context = Context.of(self.mean[column], share, middle, (ends - starts)[:, None], self.rate_hz)
-        left = self._left(context, low, high)
-        for row, at in zip(left, (first - low).tolist(), strict=True):
-            row[: max(at - reach, 0)] = row[max(at + reach + 1, 0) :] = np.inf
-        return self._best(left, low + side, starts), left.min(axis=1)
+        return Context.of(self.mean[column], share, middle, (ends - starts)[:, None], self.rate_hz)
 
     def _left(self, context: Context, low: int, high: int) -> Singles:
         """What each stretch leaves of each context, (g, stretches); infinite where one is not whole."""
