@@ -6,9 +6,10 @@
     stretch 1    .../\\__           what stretch 2 leaves   --++     half of each leaves next to nothing
     stretch 2    ...../\\
 
-Weights that rebuild a point from its neighbours are those of locally linear embedding (Roweis and Saul 2000,
-Science 290:2323, from memory). Here each neighbour is held to the weight that its own likeness gives it, more
-firmly where no stretch comes near the context: what they leave there is noise, and noise must not be rebuilt.
+The weights that rebuild a point from its neighbours are those of locally linear embedding (Roweis and Saul
+2000, Science 290:2323, from memory). Here each neighbour is held to the weight that its own likeness gives
+it, more firmly where no stretch comes near the context: what they leave there is noise, and noise must not be
+rebuilt.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from nodeday.arrays import Floats, Singles
 from nodeday.repair.context import Context
 
 HOLD, HOLD_NOISE = 0.0005, 0.1
-"""How firmly: of the context's mean square, and of the share of it that the nearest stretch leaves. Choices of
-this project: found on ten records, and no worse at three times or a third of either."""
+"""How firmly: a share of the context's mean square, and of what the nearest stretch leaves of it. Choices of
+this project; a third or three times as much hardly changes what is found."""
 
 
 def in_common(

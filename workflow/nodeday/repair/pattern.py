@@ -3,15 +3,16 @@
 ::
 
     context, 350 ms   gap    context, 350 ms        the context on both sides is laid over every
-    ...__/\\__.......______......._/~\\_...           stretch of the minute before and the minute
-                                                    after that is whole; those that fit best vote
-    ..._/\\__/\\/|_____/~\\_...  (elsewhere)           on the beat in the gap, and the winners fill it
+    ...__/\\__.......______......._/~\\_...           whole stretch of the minute on either side, or of
+                                                    five; those that fit best vote on the beat in the
+    ..._/\\__/\\/|_____/~\\_...  (elsewhere)           gap, and the winners fill it together
 
 The search runs on means of about 20 ms first (:mod:`places`), then sample by sample around the best places
-(:mod:`vote`). What is left at the edges is spread over the fill as a straight line.
+(:mod:`vote`); the winners are mixed so that together they give the context best (:mod:`blend`). What is left
+at the edges is spread over the fill as a straight line.
 
 Filling by similar stretches is a method of many fields; this form and its constants are choices of this
-project, made on five records of the MIT-BIH Arrhythmia Database and judged on others (benchmarks/repair.py).
+project, made on records of the MIT-BIH Arrhythmia Database (benchmarks/repair.py).
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 ::
 
-    |------------- SEARCH_S -------------|-- NEAR_S --| gap |-- NEAR_S --|------------- SEARCH_S -------------|
-      only where nothing near is alike       always                          only where nothing near is alike
+    |-------- SEARCH_S --------|-- NEAR_S --| gap |-- NEAR_S --|-------- SEARCH_S --------|
+      where nothing near is alike          always            where nothing near is alike
 """
 
 from __future__ import annotations
@@ -90,9 +90,7 @@ class Bins:
             stretch = np.array(windows[at : at + CHUNK].T, order="C")
             level, slope, cross = np.split(rows @ stretch, 3)
             stretch *= stretch
-            left[:, at : at + CHUNK] = misfit(
-                context.total, context.weight @ stretch, level, slope, cross
-            )[0]
+            left[:, at : at + CHUNK] = misfit(context.total, context.weight @ stretch, level, slope, cross)[0]
         gone = np.concatenate([[0], np.cumsum(self.share[low:high] < 1)])
         left[:, gone[size:] > gone[:-size]] = np.inf
         return left

@@ -1,7 +1,8 @@
 """Gaps of one length and the stretches that may fill them, laid over each other sample by sample.
 
 Each stretch votes with the likelihood of its context. Where the gap is long enough to hide a QRS, those that
-agree on whether one lies there, and when, are counted together, and only the strongest party fills::
+agree on whether one lies there, and when, are counted together, and only the strongest party fills, mixed as
+its stretches together give the context best (:mod:`blend`)::
 
     stretch 1, 0.40   ___/\\____        beat at 110 ms  \\
     stretch 2, 0.25   ___/\\____        beat at 118 ms   }  0.65, this party fills the gap
@@ -48,7 +49,8 @@ class Choice:
 @dataclass(frozen=True)
 class Laid:
     """``left``, ``amplitude`` and ``likeness`` (g, places) at the best of the lags, ``stretch`` (g, places,
-    samples) and ``start`` (g, places), where in it the gap would begin; ``common`` as in ``blend.in_common``."""
+    samples) and ``start`` (g, places), where in it the gap would begin, ``common`` from
+    :func:`blend.in_common`."""
 
     left: Floats
     amplitude: Floats
