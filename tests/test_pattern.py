@@ -15,7 +15,10 @@ from nodeday.schemas import codes
 
 from nodeday.arrays import runs
 from nodeday.features.heart.beats import beats_of
-from nodeday.repair.pattern import LONGEST_S, Match, good_enough, pattern
+from nodeday.repair.blend import HOLD, HOLD_NOISE, blend, in_common
+from nodeday.repair.context import CONTEXT_S, Context
+from nodeday.repair.pattern import LONGEST_S, SEARCH_S, Match, good_enough, pattern
+from nodeday.repair.places import bin_width
 from nodeday.repair.policy import LEFT, Policy, mend
 from nodeday.repair.quality import PATTERN_FILL, SHORT_FILL
 
@@ -162,6 +165,71 @@ def test_the_party_that_agrees_on_the_beat_fills_the_gap_alone() -> None:
     out, how = repaired(value, lost)
     assert (how[starts] == PATTERN_FILL).mean() > 0.8  # the late ones may by chance be too many
     assert np.nanmax(np.abs(out - value)) < 0.12  # R is 1.1 mV high
+
+
+def test_beats_alike_are_found_five_minutes_away() -> None:
+    """All beats are upside down for 100 s on either side of the one with the gap::
+
+        /\\ /\\ /\\ .... \\/ \\/ \\/ [lost] \\/ \\/ \\/ .... /\\ /\\ /\\
+    """
+    value, beats = heartbeats(700, jitter=0.02, noise=0.005)
+    r = round(beats[430])
+    apart = np.abs(np.arange(len(value)) - r) / RATE
+    turned = np.where((apart > 0.5) & (apart < 100), -value, value)
+    lost = lost_at(len(value), (r - 30, r + 30))
+    out, how = repaired(turned, lost)
+    assert (how[lost] == PATTERN_FILL).all()
+    assert out == pytest.approx(turned, abs=0.15)  # R is 1.1 mV high
+    near = slice(r - 99 * 250, r + 99 * 250)
+    alone = np.nan_to_num(repaired(turned[near], lost[near])[0])  # as if there were nothing further away
+    assert np.abs(alone - turned[near]).max() > 0.5
+
+
+def test_fills_do_not_depend_on_where_a_recording_is_cut() -> None:
+    """Cuts a whole number of bins apart, with a margin as wide as the search: the same bits."""
+    value, beats = heartbeats(700, jitter=0.1, noise=0.05)
+    middle = [round(r) - 20 for r in beats[405:450:5]]
+    lost = lost_at(len(value), *((start, start + 5 + start % 57) for start in middle))
+    starts, ends = runs(lost)
+    whole, _ = pattern(value, ~lost, starts, ends, RATE)
+    first = bin_width(RATE) * 200
+    margin = round((SEARCH_S + 2 * CONTEXT_S) * RATE)
+    assert first < starts[0] - margin
+    assert ends[-1] + margin < len(value) - 1_000
+    part = slice(first, len(value) - 1_000)
+    cut, _ = pattern(value[part], ~lost[part], starts - first, ends - first, RATE)
+    assert all(np.array_equal(one, other) for one, other in zip(whole, cut, strict=True))
+
+
+def test_weights_are_the_least_squares_under_their_sum() -> None:
+    """Lagrange's equations of the same problem, solved by numpy as one linear system."""
+    rng = np.random.default_rng(4)
+    rest, share = rng.normal(0, 1, (3, 6, 40)), rng.dirichlet(np.ones(6), 3)
+    common, least = rest @ rest.transpose(0, 2, 1) / 40, np.array([0.0, 0.1, 1.0])
+    for one, held, matrix, weight in zip(share, least, common, blend(share, common, least), strict=True):
+        system = np.ones((7, 7))
+        system[:6, :6] = matrix + np.diag((HOLD + HOLD_NOISE * held) / one)
+        system[6, 6] = 0.0
+        assert weight == pytest.approx(np.linalg.solve(system, np.r_[np.zeros(6), 1.0])[:6])
+
+
+def test_a_context_between_two_stretches_is_rebuilt_from_both() -> None:
+    rng = np.random.default_rng(5)
+    early, late = rng.normal(0, 1, (2, 61))
+    offset = np.arange(61) - 25
+    value = (0.5 * (early + late)).astype(np.float32)[None]
+    context = Context.of(value, np.ones((1, 61)), offset, 11, 60.0)
+    piece = np.stack([early, late])[None].astype(np.float32)
+    product = (np.einsum("gs,gps->gp", row, piece) for row in context.rows)
+    common = in_common(context, piece, np.ones((1, 2)), *product)
+    rest = [
+        context.value[0] - Context.of(each, np.ones((1, 61)), offset, 11, 60.0).value[0]
+        for each in piece[0][:, None]
+    ]
+    naive = [[(context.weight[0] * a * b).sum() / context.total[0, 0] for a in rest] for b in rest]
+    assert common[0] == pytest.approx(np.array(naive), abs=1e-4)
+    weight = blend(np.array([[0.9, 0.1]]), common, np.zeros(1))
+    assert weight[0] == pytest.approx([0.5, 0.5], abs=0.01)
 
 
 def test_short_gaps_away_from_a_qrs_take_the_monotone_cubic() -> None:

@@ -21,9 +21,10 @@ LONGEST_S = 0.25
 """No longer gap is filled from its context."""
 CONTEXT_S = 0.35
 """Looked at on each side of a gap."""
-TAPER_S = (0.04, 0.07)
+TAPER_S, LONGER = (0.04, 0.07), 0.08
 """So far before and behind the gap a sample's weight has fallen to 1/e: ST and T behind a QRS tell its time
-better than the P wave before it."""
+better than the P wave before it. Before it the distance grows by such a share of the gap: beside a short one
+the flank of the QRS tells, beside a long one the P wave."""
 AMPLITUDE = (0.9, 1.1)
 
 
@@ -47,7 +48,8 @@ class Context:
         """``value`` and the share ``known`` of it (g, s) at samples ``offset`` from the start of a gap."""
         distance = np.maximum(np.maximum(-offset, offset - length + 1), 0)
         near = (distance > 0) & (distance <= CONTEXT_S * rate_hz)
-        taper = np.where(offset < 0, *TAPER_S) * rate_hz
+        before, behind = TAPER_S
+        taper = np.where(offset < 0, before * rate_hz + LONGER * length, behind * rate_hz)
         weight = np.where(near, np.exp(-distance / taper), 0.0) * known
         weight /= np.maximum(weight.sum(axis=1, keepdims=True), 1e-12)
         ramp = offset - (weight * offset).sum(axis=1, keepdims=True)

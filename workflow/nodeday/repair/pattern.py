@@ -3,15 +3,16 @@
 ::
 
     context, 350 ms   gap    context, 350 ms        the context on both sides is laid over every
-    ...__/\\__.......______......._/~\\_...           stretch of the minute before and the minute
-                                                    after that is whole; those that fit best vote
-    ..._/\\__/\\/|_____/~\\_...  (elsewhere)           on the beat in the gap, and the winners fill it
+    ...__/\\__.......______......._/~\\_...           whole stretch of the minute on either side, or of
+                                                    five; those that fit best vote on the beat in the
+    ..._/\\__/\\/|_____/~\\_...  (elsewhere)           gap, and the winners fill it together
 
 The search runs on means of about 20 ms first (:mod:`places`), then sample by sample around the best places
-(:mod:`vote`). What is left at the edges is spread over the fill as a straight line.
+(:mod:`vote`); the winners are mixed so that together they give the context best (:mod:`blend`). What is left
+at the edges is spread over the fill as a straight line.
 
 Filling by similar stretches is a method of many fields; this form and its constants are choices of this
-project, made on five records of the MIT-BIH Arrhythmia Database and judged on others (benchmarks/repair.py).
+project, made on records of the MIT-BIH Arrhythmia Database (benchmarks/repair.py).
 """
 
 from __future__ import annotations
@@ -76,8 +77,7 @@ def stretches(
     value: Floats, known: Bools, starts: Ints, ends: Ints, rate_hz: float
 ) -> Iterator[tuple[Ints, Laid]]:
     """Which gaps (g,), all of one length, and the stretches of ``value`` (n,) that look alike around them."""
-    centre = value[known].mean() if known.any() else 0.0
-    level = np.where(known, value - centre, 0.0).astype(np.float32)
+    level = np.where(known, value - _centre(value[known]), 0.0).astype(np.float32)
     bins = Bins.of(level, known, rate_hz)
     places = np.full((len(starts), PLACES), -1, np.int64)
     for which in _blocks(starts, round(BLOCK_S * rate_hz)):
@@ -91,6 +91,15 @@ def stretches(
                 which,
                 Laid.of(level, known, lost, starts[which], length, places[which], bins.width, rate_hz),
             )
+
+
+def _centre(value: Floats) -> float:
+    """The mean of ``value`` (n,) to a multiple of a power of two so coarse that another cut of the recording
+    gives the same one nearly always, and with it the same bits in single precision."""
+    if not len(value):
+        return 0.0
+    step = 2.0 ** np.ceil(np.log2(max(16 * value.std(), 1e-9)))
+    return float(np.rint(value.mean() / step) * step)
 
 
 def good_enough(match: Match) -> Bools:

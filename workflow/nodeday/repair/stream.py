@@ -1,7 +1,8 @@
 """All samples of one boot of a stream: its frames laid in place once, then samples a stretch at a time.
 
 A stretch is worked on with a margin on both sides, so that what is computed for its core is the same
-wherever the cuts lie::
+wherever the cuts lie: the margin holds all that a fill may rest on, and stretches begin whole bins of the
+pattern fill's search apart::
 
     frames of a boot   |--------------------------------------------|
     a stretch                    | margin |   core   | margin |
@@ -11,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import lcm
 from typing import Any
 
 import numpy as np
@@ -21,6 +23,7 @@ from nodeday.heard import Heard
 from nodeday.layouts import Kind, instant_of, unpack_counts
 from nodeday.layouts.dealing import dealt_shift
 from nodeday.repair.lay import Laid, follow_each_other, lay, sample_times
+from nodeday.repair.places import bin_width
 
 MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
 """Places in ``codes.ORIGIN``."""
@@ -68,10 +71,16 @@ class Boot:
     ticks_per_sample: float
 
     def stretches(self, samples: int, margin_s: float) -> Iterator[Stretch]:
-        """The boot in stretches of about ``samples`` instants, with ``margin_s`` around each."""
-        deal = self.kind.interleave
-        step = max(samples // (self.kind.samples * deal), 1) * deal
-        margin = -(-int(np.ceil(margin_s * (self.kind.rate_hz or 1.0))) // (self.kind.samples * deal)) * deal
+        """The boot in stretches of about ``samples`` instants, with ``margin_s`` around each.
+
+        All begin whole bins of the pattern fill's search apart, but for the first where a boot's frames do
+        not begin with the first of those that share their instants.
+        """
+        deal, rate = self.kind.interleave, self.kind.rate_hz or 1.0
+        whole = lcm(self.kind.samples * deal, bin_width(rate))
+        frames = whole // self.kind.samples
+        step = max(samples // whole, 1) * frames
+        margin = -(-int(np.ceil(margin_s * rate)) // whole) * frames
         # Frames that share their instants stay together.
         first, count = -(self.laid.first_seq % deal), len(self.laid.row)
         for start in range(first, count, step):

@@ -1,7 +1,8 @@
 """Gaps of one length and the stretches that may fill them, laid over each other sample by sample.
 
 Each stretch votes with the likelihood of its context. Where the gap is long enough to hide a QRS, those that
-agree on whether one lies there, and when, are counted together, and only the strongest party fills::
+agree on whether one lies there, and when, are counted together, and only the strongest party fills, mixed as
+its stretches together give the context best (:mod:`blend`)::
 
     stretch 1, 0.40   ___/\\____        beat at 110 ms  \\
     stretch 2, 0.25   ___/\\____        beat at 118 ms   }  0.65, this party fills the gap
@@ -16,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from nodeday.arrays import Bools, Floats, Ints, Singles
+from nodeday.repair.blend import blend, in_common
 from nodeday.repair.context import CONTEXT_S, Context, misfit
 
 FLOOR, POWER = 0.01, 4.5
@@ -47,13 +49,15 @@ class Choice:
 @dataclass(frozen=True)
 class Laid:
     """``left``, ``amplitude`` and ``likeness`` (g, places) at the best of the lags, ``stretch`` (g, places,
-    samples) and ``start`` (g, places), where in it the gap would begin."""
+    samples) and ``start`` (g, places), where in it the gap would begin, ``common`` from
+    :func:`blend.in_common`."""
 
     left: Floats
     amplitude: Floats
     likeness: Floats
     stretch: Singles
     start: Ints
+    common: Floats
     length: int
     rate_hz: float
 
@@ -82,11 +86,13 @@ class Laid:
         told = np.split(stretch @ np.concatenate(rows, axis=2), 3, axis=2)
         fit = misfit(context.total[:, :, None], (stretch * stretch) @ rows[0], *told)
         fit[0][~whole] = np.inf
-        lag = fit[0].argmin(axis=2)
-        left, amplitude, likeness = (
-            np.take_along_axis(each, lag[..., None], axis=2)[..., 0].astype(np.float64) for each in fit
+        lag = fit[0].argmin(axis=2)[..., None]
+        left, amplitude, likeness, *product = (
+            np.take_along_axis(each, lag, axis=2)[..., 0].astype(np.float64) for each in (*fit, *told)
         )
-        return Laid(left, amplitude, likeness, stretch, side + lag, length, rate_hz)
+        piece = np.take_along_axis(stretch, lag + np.arange(size), axis=2)
+        common = in_common(context, piece, amplitude, *product)
+        return Laid(left, amplitude, likeness, stretch, side + lag[..., 0], common, length, rate_hz)
 
     def chosen(self) -> Choice:
         """What the strongest party of the stretches says; NaN and zeros where there is none."""
@@ -97,7 +103,7 @@ class Laid:
         support = (agree @ share[..., None])[..., 0]
         leader = np.where(share > 0, support + 1e-6 * share, -1.0).argmax(axis=1)
         party = share * agree[rows, leader]
-        party /= np.maximum(party.sum(axis=1, keepdims=True), 1e-12)
+        party = blend(party, self.common, np.where(share > 0, self.left, 1.0).min(axis=1))
         at = self.start[..., None] - 1 + np.arange(self.length + 2)
         if self._votes:
             mean = (party * beat).sum(axis=1, keepdims=True)
