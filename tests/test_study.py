@@ -463,6 +463,7 @@ def test_error_bars_stand_beside_their_value() -> None:
     assert [table[name].unit for name in names] == ["ms", "1", "ms", "ms", "ms"]
 
 
+@settings(deadline=None)
 @given(st.permutations(range(12)), st.sets(st.integers(0, 11)))
 def test_epochs_are_laid_out_whatever_the_order_of_their_rows(order: list[int], absent: set[int]) -> None:
     """pandas's reindexing as a second opinion."""

@@ -19,7 +19,7 @@ from nodeday.settings import Study
 ROOMS = ("frames", "loss", "clock", "repair", "features", "report")
 DONE, OUTDATED, TO_DO = "done", "outdated", "to do"
 _WORST = (DONE, OUTDATED, TO_DO)
-_OF_SESSION = re.compile(r"results/logs/([^/]+)/[^/]+\.log")
+_OF_SESSION = re.compile(r"results/(?:report/|[^/]+/session=)([^/]+?)(?:\.html|/[^/]+)?")
 
 
 def status(options: argparse.Namespace) -> int:
@@ -77,7 +77,8 @@ def _files(root: Path, sessions: list[str]) -> list[dict[str, str]]:
 
 
 def _session(row: dict[str, str]) -> str:
-    match = _OF_SESSION.fullmatch(row["log-file(s)"])
+    # By its path: of a room that came to its end as its run was stopped the engine knows no more.
+    match = _OF_SESSION.fullmatch(row["output_file"])
     return match[1] if match else ""
 
 
