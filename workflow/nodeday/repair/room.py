@@ -29,7 +29,7 @@ from nodeday.sections import Fill
 from nodeday.settings import Study
 
 SECOND = 1_000_000_000
-PIECE = 500_000
+PIECE = 1_000_000
 """Sample instants of a stream worked on at a time."""
 MARGIN_S = 5.0
 """Around them, beside what a pattern looks at: more than any fill or kernel reaches."""
