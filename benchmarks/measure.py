@@ -3,7 +3,7 @@
     .venv/bin/python benchmarks/measure.py nodeday run --cores 2
 
 A job is the process of a room with those that it starts. Pages that several of them share are counted in part
-(proportional set size), read some times a second, so that a peak shorter than that may be missed. Prints one
+(proportional set size), read three times a second, so that a shorter peak may be missed. Prints one
 line of JSON after what the command prints; ends with the command's exit code.
 """
 
@@ -19,7 +19,7 @@ from pathlib import Path
 
 import psutil
 
-EVERY_S = 0.1
+EVERY_S = 0.3
 
 
 def job_of(process: psutil.Process, whole: psutil.Process) -> int:

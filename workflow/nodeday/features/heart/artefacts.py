@@ -1,9 +1,8 @@
 """Which RR intervals are those of ectopic beats or artefacts.
 
-After Lipponen and Tarvainen, "A robust algorithm for heart rate variability time series artefact
-correction using
-novel beat classification", J. Med. Eng. Technol. 43(3), 2019; constants as in an open implementation. Here
-intervals are classified and never corrected, and differences are taken within runs of whole intervals.
+After Lipponen and Tarvainen, "A robust algorithm for heart rate variability time series artefact correction
+using novel beat classification", J. Med. Eng. Technol. 43(3), 2019; constants as in an open implementation.
+Here intervals are classified and never corrected, and differences are taken within runs of whole intervals.
 """
 
 from __future__ import annotations
