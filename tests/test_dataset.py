@@ -26,7 +26,7 @@ from nodeday.schemas.columns import YEAR_1969, YEAR_2200
 
 from nodeday import errors, tables
 from nodeday.cli import main
-from nodeday.dataset import files
+from nodeday.dataset import files, hashes
 from nodeday.dataset.package import field
 from nodeday.dataset.release import WEEK, band, is_instant, offsets_of
 from nodeday.errors import ContractError, SettingsError
@@ -80,7 +80,7 @@ def test_two_builds_on_different_cores_are_the_same_to_the_byte(
     for folder in (study, again):
         assert len(files.result_files(folder / "results")) > 50
     one, two = (
-        {path: files.sha256(folder / "results" / path) for path in files.result_files(folder / "results")}
+        {path: hashes.sha256(folder / "results" / path) for path in files.result_files(folder / "results")}
         for folder in (study, again)
     )
     assert sorted(one) == sorted(two)
@@ -326,7 +326,7 @@ def test_the_package_of_the_results_describes_every_table(study: Path) -> None:
         schema = json.loads((results / each["schema"]).read_text())
         assert [one["name"] for one in schema["fields"]] == stored.names
         assert set(schema["primaryKey"]) <= set(stored.names)
-        assert each["hash"] == f"sha256:{files.sha256(results / path)}"
+        assert each["hash"] == f"sha256:{hashes.sha256(results / path)}"
         for one in schema["fields"]:
             assert one["description"]
             assert stored.field(one["name"]).metadata[b"unit"].decode() == one.get("unit", "")
@@ -424,7 +424,7 @@ def test_a_second_copy_uses_the_same_offsets(
     offsets = tmp_path / "offsets.tsv"
     for name in ("one", "two"):
         said(capsys, "release", str(tmp_path / name), "--offsets", str(offsets), "--study", str(study))
-    one, two = ({path: files.sha256(tmp_path / name / path) for path in files.result_files(tmp_path / name)}
+    one, two = ({path: hashes.sha256(tmp_path / name / path) for path in files.result_files(tmp_path / name)}
                 for name in ("one", "two"))  # fmt: skip
     assert one == two
     assert len(one) > 20
@@ -476,3 +476,34 @@ def test_hub_stamps_begin_at_zero(study: Path, tmp_path: Path, capsys: pytest.Ca
         loss = pd.read_parquet(copy / "loss" / f"session={session}" / "loss.parquet")
         assert loss["minute_hub_ns"].min() == 0
         assert np.ptp(loss["minute_hub_ns"]) < 600e9
+
+
+# Hashes that are kept
+
+
+def test_a_hash_is_kept_until_anything_touches_its_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SHA-256 of "abc" and of the empty message: FIPS 180-4, examples of NIST."""
+    abc, empty, place = tmp_path / "abc", tmp_path / "empty", tmp_path / hashes.NAME
+    abc.write_bytes(b"abc")
+    empty.touch()
+    known = ["ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
+             "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"]  # fmt: skip
+    read: list[Path] = []
+    plain = hashes.sha256
+    monkeypatch.setattr(hashes, "sha256", lambda path: read.append(path) or plain(path))
+    first = hashes.Kept(place)
+    assert first([abc, empty]) == first([abc, empty]) == known
+    first.keep()
+    assert sorted(read) == [abc, empty]
+    assert hashes.Kept(place)([abc, empty]) == known
+    assert len(read) == 2
+    stat = abc.stat()
+    abc.write_bytes(b"abd")  # as long as before, and with its time put back
+    os.utime(abc, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    assert hashes.Kept(place)([abc, empty]) == hashes.of_files([abc, empty]) != known
+    assert read.count(empty) == 2
+    for text in ("", "[1]", '{"abc": {}}', "{"):
+        place.write_text(text)
+        assert hashes.Kept(place)([empty]) == known[1:]

@@ -41,12 +41,14 @@ def _finished(study: Study) -> list[str]:
 
 def _package(study: Study, sessions: list[str], _: Path) -> None:
     """The package describes the results where they lie."""
-    from nodeday.dataset import files, manifest, methods, package
+    from nodeday.dataset import files, hashes, manifest, methods, package
 
     listed = list(files.tables_of(study.results, sessions))
-    package.write(study.results, study.file.study, study.file.title, listed)
+    hashed = hashes.Kept(study.results / hashes.NAME)
+    package.write(study.results, study.file.study, study.file.title, listed, hashed)
     methods.write(study, sessions)
-    manifest.write(study, sessions)
+    manifest.write(study, sessions, hashed)
+    hashed.keep()
     print(f"{len(listed)} tables in {study.results}/datapackage.json, all hashes in manifest.json beside it")
 
 

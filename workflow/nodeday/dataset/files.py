@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -32,11 +31,6 @@ class TableFile:
     @property
     def full(self) -> Path:
         return self.root / self.path
-
-
-def sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def result_files(results: Path) -> list[str]:

@@ -18,6 +18,7 @@ import pyarrow.parquet as parquet
 
 from nodeday import __version__, atomic, wiring
 from nodeday.dataset import files
+from nodeday.dataset.hashes import Hashed, of_files, sha256
 from nodeday.dataset.package import as_json
 from nodeday.errors import ContractError
 from nodeday.schemas.compiled import VERSION
@@ -33,7 +34,7 @@ def libraries() -> dict[str, str]:
     return {name: version(name) for name in LIBRARIES}
 
 
-def build(study: Study, sessions: list[str]) -> dict[str, Any]:
+def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[str, Any]:
     """The manifest of a finished study: inputs, settings, code and every file of its results."""
     captures = {name for session in sessions for name in wiring.captures(study, session)}
     settings = [path.relative_to(study.root).as_posix() for path in (study.root / "config").rglob("*")
@@ -44,28 +45,26 @@ def build(study: Study, sessions: list[str]) -> dict[str, Any]:
         "manifest": 1, "study": study.file.study, "nodeday": __version__, "data_model": VERSION,
         "code": {room: wiring.code(room) for room in CODE}, "libraries": libraries(),
         "sessions": sessions,
-        "inputs": _entries(study.root, sorted(captures)),
-        "settings": _entries(study.root, sorted(settings)),
-        "results": _entries(study.root, [f"results/{path}" for path in results]),
+        "inputs": _entries(study.root, sorted(captures), hashed),
+        "settings": _entries(study.root, sorted(settings), hashed),
+        "results": _entries(study.root, [f"results/{path}" for path in results], hashed),
     }  # fmt: skip
 
 
-def _entries(root: Path, paths: list[str]) -> list[dict[str, Any]]:
-    with ThreadPoolExecutor() as pool:  # hashing lets other threads work
-        return list(pool.map(partial(_entry, root), paths))
+def _entries(root: Path, paths: list[str], hashed: Hashed) -> list[dict[str, Any]]:
+    entries = []
+    for path, digest in zip(paths, hashed([root / path for path in paths]), strict=True):
+        full = root / path
+        entry: dict[str, Any] = {"path": path, "bytes": full.stat().st_size, "sha256": digest}
+        if path.endswith(".parquet"):
+            entry["rows"] = parquet.read_metadata(full).num_rows
+        entries.append(entry)
+    return entries
 
 
-def _entry(root: Path, path: str) -> dict[str, Any]:
-    full = root / path
-    entry: dict[str, Any] = {"path": path, "bytes": full.stat().st_size, "sha256": files.sha256(full)}
-    if path.endswith(".parquet"):
-        entry["rows"] = parquet.read_metadata(full).num_rows
-    return entry
-
-
-def write(study: Study, sessions: list[str]) -> None:
+def write(study: Study, sessions: list[str], hashed: Hashed = of_files) -> None:
     """Write the manifest beside the results, last of all."""
-    atomic.write_text(study.results / NAME, as_json(build(study, sessions)))
+    atomic.write_text(study.results / NAME, as_json(build(study, sessions, hashed)))
 
 
 @dataclass(frozen=True)
@@ -103,7 +102,7 @@ def _difference(root: Path, entry: dict[str, Any]) -> str:
         return "is absent"
     if path.stat().st_size != entry["bytes"]:
         return f"has {path.stat().st_size} bytes, not {entry['bytes']}"
-    return "has other content" if files.sha256(path) != entry["sha256"] else ""
+    return "has other content" if sha256(path) != entry["sha256"] else ""
 
 
 def _notes(told: dict[str, Any]) -> Iterable[str]:

@@ -13,13 +13,13 @@ import io
 import json
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from nodeday import __version__, atomic, csvfile
-from nodeday.dataset import files
 from nodeday.dataset.files import TableFile
+from nodeday.dataset.hashes import Hashed, of_files
 from nodeday.schemas import TABLES, Column, Table, dictionary
 from nodeday.schemas.compiled import VERSION
 
@@ -56,18 +56,18 @@ def table_schema(table: Table) -> dict[str, Any]:
 
 
 def descriptor(
-    study: str, title: str, tables: Iterable[TableFile], schemas: dict[str, str]
+    study: str, title: str, tables: Sequence[TableFile], schemas: dict[str, str], hashed: Hashed = of_files
 ) -> dict[str, Any]:
     """``datapackage.json`` of the files; ``schemas`` says where each file's schema lies."""
-    resources = []
-    for number, each in enumerate(tables):
+    resources, digests = [], hashed([each.full for each in tables])
+    for number, (each, digest) in enumerate(zip(tables, digests, strict=True)):
         known = re.sub(r"[^a-z0-9.-]+", "-", each.path.rsplit(".", 1)[0].lower())
         kind = each.path.rsplit(".", 1)[1]
         resource: dict[str, Any] = {
             "name": f"{known}-{number}", "title": each.table.name, "path": each.path,
             "profile": "tabular-data-resource", "format": kind,
             "mediatype": "text/csv" if kind == "csv" else "application/vnd.apache.parquet",
-            "bytes": each.full.stat().st_size, "hash": f"sha256:{files.sha256(each.full)}",
+            "bytes": each.full.stat().st_size, "hash": f"sha256:{digest}",
             "rows": each.rows, "schema": schemas[each.path],
         }  # fmt: skip
         if kind == "csv":
@@ -84,7 +84,7 @@ def descriptor(
     }  # fmt: skip
 
 
-def write(target: Path, study: str, title: str, tables: list[TableFile]) -> None:
+def write(target: Path, study: str, title: str, tables: list[TableFile], hashed: Hashed = of_files) -> None:
     """Descriptor, schemas and dictionary of ``tables``, whose paths are from ``target``."""
     folder = target / SCHEMAS
     folder.mkdir(parents=True, exist_ok=True)
@@ -102,7 +102,7 @@ def write(target: Path, study: str, title: str, tables: list[TableFile]) -> None
             known[text] = name
             atomic.write_text(folder / f"{name}.json", text)
         places[each.path] = f"{SCHEMAS}/{known[text]}.json"
-    told = descriptor(study, title, tables, places)
+    told = descriptor(study, title, tables, places, hashed)
     atomic.write_text(target / "datapackage.json", as_json(told))
     extra = {each.table.name: each.table for each in tables if each.table.name not in TABLES}
     atomic.write_text(target / "dictionary.md", dictionary_text(list(extra.values())))
