@@ -63,6 +63,9 @@ def make(folder: Path, hours: float, motion: int = 3, sessions: int = 1) -> Path
     layout = config / "layouts" / "beltframe.yaml"
     text = layout.read_text().replace("rate_hz: 250", "rate_hz: 500").replace("samples: 20", "samples: 40")
     layout.write_text(text.replace("rate_hz: 50\n", "rate_hz: 100\n").replace("samples: 10", "samples: 20"))
+    settings = config / "study.yaml"  # an axis of a node that nobody wears is refused
+    if motion < len(MOTION):
+        settings.write_text(re.sub(r"(?m)^    ankle: .*\n", "", settings.read_text()))
     nodes = [f"  {name}: {{streams: [acc], crystal: {{ppm: {-13 - 7 * at}, worn_c: 32}}}}"
              for at, name in enumerate(MOTION[:motion])]  # fmt: skip
     shape = {"rest": 60 * hours / 3, "work": 60 * hours * 2 / 3}

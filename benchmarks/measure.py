@@ -24,12 +24,12 @@ EVERY_S = 0.3
 
 def job_of(process: psutil.Process, whole: psutil.Process) -> int:
     """The room that ``process`` works for: its uppermost parent that was forked with its libraries at hand,
-    or ``process`` itself."""
+    or the command itself."""
     line = [process, *process.parents()]
     line = line[: line.index(whole)]
     servers = [place for place, each in enumerate(line) if "nodeday.warm" in each.cmdline()]
     # Forks of the server have its command line, and the server is the uppermost of them.
-    return line[max(servers[-1] - 1, 0)].pid if servers else process.pid
+    return line[max(servers[-1] - 1, 0)].pid if servers else whole.pid
 
 
 def memory_mb(process: psutil.Process) -> float:
@@ -39,7 +39,7 @@ def memory_mb(process: psutil.Process) -> float:
 
 def by_job(whole: psutil.Process) -> dict[int, float]:
     found: dict[int, float] = defaultdict(float)
-    for process in whole.children(recursive=True):
+    for process in (whole, *whole.children(recursive=True)):
         try:
             found[job_of(process, whole)] += memory_mb(process)
         except (psutil.Error, OSError, ValueError, IndexError):  # gone meanwhile

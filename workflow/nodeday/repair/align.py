@@ -98,10 +98,13 @@ def on_grid(
         first += 1  # rounded down to whole nanoseconds, it lies before
     at_ns = grid(first, max(last, first), grid_hz)
     shape = kernel(rate_hz, grid_hz)
-    before = np.clip(_last_before(utc_ns, at_ns), 0, max(len(utc_ns) - 2, 0))
+    before = _before(utc_ns, at_ns)
     there = origin != MISSING
     filled = np.where(there[:, None], value, np.float32(0))
-    out, odd = _smooth(at_ns, before, utc_ns, filled, shape)
+    # Blocks begin at the same instants wherever the recording is cut, and may reach out of the core.
+    lead, tail = first % BLOCK, -last % BLOCK
+    wide_ns = grid(first - lead, first + len(at_ns) + tail, grid_hz)
+    out, odd = (each[lead : lead + len(at_ns)] for each in _smooth(wide_ns, utc_ns, filled, shape))
     near = _touched(~there, at_ns, utc_ns, shape.reach, ends=True) | odd
     lost = ~_between(there, at_ns, utc_ns, before)
     _straight(out, np.flatnonzero(near & ~lost), at_ns, before, utc_ns, filled)
@@ -122,18 +125,20 @@ def _last_before(utc_ns: Ints, at_ns: Ints) -> Ints:
     return np.repeat(np.arange(-1, len(utc_ns)), np.diff(first, prepend=0, append=len(at_ns)))
 
 
-def _smooth(
-    at_ns: Ints, before: Ints, utc_ns: Ints, value: Singles, shape: Kernel
-) -> tuple[Singles, NDArray[np.bool_]]:
-    """Kernel values (g, channels), and where the samples around are not evenly spaced."""
-    count = -(-len(at_ns) // BLOCK)
-    if not count or len(utc_ns) < 2:
+def _before(utc_ns: Ints, at_ns: Ints) -> Ints:
+    """The same, of a sample that is there and has another after it."""
+    return np.clip(_last_before(utc_ns, at_ns), 0, max(len(utc_ns) - 2, 0))
+
+
+def _smooth(at_ns: Ints, utc_ns: Ints, value: Singles, shape: Kernel) -> tuple[Singles, NDArray[np.bool_]]:
+    """Kernel values (g, channels) at instants (g,), whole blocks of them, and where the samples around are
+    not evenly spaced."""
+    if not len(at_ns) or len(utc_ns) < 2:
         return np.zeros((len(at_ns), value.shape[1]), np.float32), np.ones(len(at_ns), np.bool_)
-    opens = np.arange(count) * BLOCK
-    closes = np.minimum(opens + BLOCK, len(at_ns)) - 1
-    place, final = (_place(at_ns[which], before[which], utc_ns) for which in (opens, closes))
-    odd = np.abs(final - place - (closes - opens) * shape.step) > UNEVEN
-    return interpolate(value, place, shape)[: len(at_ns)], np.repeat(odd, BLOCK)[: len(at_ns)]
+    place, final = (_place(each, _before(utc_ns, each), utc_ns)
+                    for each in (at_ns[::BLOCK], at_ns[BLOCK - 1 :: BLOCK]))  # fmt: skip
+    odd = np.abs(final - place - (BLOCK - 1) * shape.step) > UNEVEN
+    return interpolate(value, place, shape), np.repeat(odd, BLOCK)
 
 
 def _place(at_ns: Ints, before: Ints, utc_ns: Ints) -> NDArray[np.float64]:

@@ -65,7 +65,7 @@ def interpolate(values: Singles, at: Floats, shape: Kernel) -> Singles:
     fine = (at - whole) * (phases - 1)
     phase = np.minimum(fine.astype(np.int64), phases - 2)
     share = (fine - phase).astype(np.float32)
-    padded = np.pad(values, ((shape.reach, size), (0, 0)))
+    padded = np.pad(values, ((size + shape.reach, size), (0, 0)))  # a block may begin before the samples
     stretches = sliding_window_view(padded, size, axis=0)  # (n, channels, size)
     channels = values.shape[1]
     out = np.empty((len(at), channels, BLOCK), np.float32)
@@ -73,7 +73,7 @@ def interpolate(values: Singles, at: Floats, shape: Kernel) -> Singles:
     edges = np.flatnonzero(np.diff(phase[order], prepend=-1, append=-1))
     for first, last in itertools.pairwise(edges):
         rows = order[first:last]
-        part = stretches[np.clip(whole[rows], 0, len(stretches) - 1)].reshape(-1, size)
+        part = stretches[np.clip(whole[rows] + size, 0, len(stretches) - 1)].reshape(-1, size)
         at_phase = phase[rows[0]]
         one, next_one = (part @ shape.matrix[each] for each in (at_phase, at_phase + 1))
         next_one -= one

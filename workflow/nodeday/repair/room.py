@@ -30,7 +30,7 @@ from nodeday.settings import Study
 
 SECOND = 1_000_000_000
 PIECE = 1_000_000
-"""Sample instants of a stream worked on at a time."""
+"""Samples of a stream, or values of a grid made of them, worked on at a time, of all its channels together."""
 MARGIN_S = 5.0
 """Around them, beside what a pattern looks at: more than any fill or kernel reaches."""
 
@@ -154,8 +154,9 @@ def _repaired(boot: Boot, key: tuple[str, str], fill: Fill, rates: Iterable[floa
     near = MARGIN_S + 2 * (fill.max_ms + fill.context_ms) / 1000
     near += max(kernel(rate, each).reach for each in rates) / rate
     learnt = SEARCH_S + 2 * CONTEXT_S if fill.method == "pattern" else 0.0
+    instants = PIECE * rate / max(rate, *rates) / len(boot.kind.channels)
     try:
-        for stretch in boot.stretches(PIECE, near + learnt):
+        for stretch in boot.stretches(round(instants), near + learnt):
             yield _mended(boot.kind, stretch, policy, int(near * rate))
     except ValueError as error:
         raise ContractError(str(error), _where(key, boot.number)) from error
