@@ -30,7 +30,7 @@ from nodeday.settings import Study
 
 SECOND = 1_000_000_000
 PIECE = 1_000_000
-"""Samples of a stream, or values of a grid made of them, worked on at a time, of all its channels together."""
+"""Samples of a stream, or values of a grid made of them, worked on at a time, in all of its channels."""
 MARGIN_S = 5.0
 """Around them, beside what a pattern looks at: more than any fill or kernel reaches."""
 
