@@ -96,15 +96,13 @@ def on_grid(
         last -= 1
     if first < last and grid(first, first + 1, grid_hz)[0] < utc_ns[core.start]:
         first += 1  # rounded down to whole nanoseconds, it lies before
-    at_ns = grid(first, max(last, first), grid_hz)
+    last = max(first, last)
+    at_ns = grid(first, last, grid_hz)
     shape = kernel(rate_hz, grid_hz)
     before = _before(utc_ns, at_ns)
     there = origin != MISSING
     filled = np.where(there[:, None], value, np.float32(0))
-    # Blocks begin at the same instants wherever the recording is cut, and may reach out of the core.
-    lead, tail = first % BLOCK, -last % BLOCK
-    wide_ns = grid(first - lead, first + len(at_ns) + tail, grid_hz)
-    out, odd = (each[lead : lead + len(at_ns)] for each in _smooth(wide_ns, utc_ns, filled, shape))
+    out, odd = _smooth(first, last, grid_hz, utc_ns, filled, shape)
     near = _touched(~there, at_ns, utc_ns, shape.reach, ends=True) | odd
     lost = ~_between(there, at_ns, utc_ns, before)
     _straight(out, np.flatnonzero(near & ~lost), at_ns, before, utc_ns, filled)
@@ -130,15 +128,20 @@ def _before(utc_ns: Ints, at_ns: Ints) -> Ints:
     return np.clip(_last_before(utc_ns, at_ns), 0, max(len(utc_ns) - 2, 0))
 
 
-def _smooth(at_ns: Ints, utc_ns: Ints, value: Singles, shape: Kernel) -> tuple[Singles, NDArray[np.bool_]]:
-    """Kernel values (g, channels) at instants (g,), whole blocks of them, and where the samples around are
-    not evenly spaced."""
-    if not len(at_ns) or len(utc_ns) < 2:
-        return np.zeros((len(at_ns), value.shape[1]), np.float32), np.ones(len(at_ns), np.bool_)
-    place, final = (_place(each, _before(utc_ns, each), utc_ns)
-                    for each in (at_ns[::BLOCK], at_ns[BLOCK - 1 :: BLOCK]))  # fmt: skip
+def _smooth(
+    first: int, last: int, grid_hz: float, utc_ns: Ints, value: Singles, shape: Kernel
+) -> tuple[Singles, NDArray[np.bool_]]:
+    """Kernel values (g, channels) at the grid's instants [first, last), and where the samples around are not
+    evenly spaced."""
+    if first == last or len(utc_ns) < 2:
+        return np.zeros((last - first, value.shape[1]), np.float32), np.ones(last - first, np.bool_)
+    # Blocks begin at the same instants wherever the recording is cut, and may reach beyond these.
+    lead = first % BLOCK
+    at_ns, own = grid(first - lead, last + -last % BLOCK, grid_hz), slice(lead, lead + last - first)
+    opens, closes = at_ns[::BLOCK], at_ns[BLOCK - 1 :: BLOCK]
+    place, final = (_place(each, _before(utc_ns, each), utc_ns) for each in (opens, closes))
     odd = np.abs(final - place - (BLOCK - 1) * shape.step) > UNEVEN
-    return interpolate(value, place, shape), np.repeat(odd, BLOCK)
+    return interpolate(value, place, shape)[own], np.repeat(odd, BLOCK)[own]
 
 
 def _place(at_ns: Ints, before: Ints, utc_ns: Ints) -> NDArray[np.float64]:
