@@ -27,6 +27,9 @@ try:
 except NodedayError as error:
     raise WorkflowError(str(error)) from None
 
+# A cluster's engine has none of its own; each of its jobs would count those of the node it is on.
+CORES = None if workflow.remote_exec else workflow.resource_settings.cores
+
 for name in study.sessions:
     for problem in problems[name] if name in (wanted or study.sessions) else ():
         logger.warning(f"left out, {problem}")

@@ -107,7 +107,8 @@ def results(folder: Path) -> dict[str, bytes]:
 def same(study: Path, local: Path) -> None:
     made, expected = results(study), results(local)
     assert made.keys() == expected.keys()
-    assert [name for name in made if made[name] != expected[name]] == []
+    # Hashes are kept with the inodes of their files.
+    assert [name for name in made if made[name] != expected[name]] in ([], [".hashes.json"])
 
 
 def until(what: Callable[[], object], run: subprocess.Popen[str]) -> None:

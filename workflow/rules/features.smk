@@ -10,7 +10,7 @@ rule features:
         ledger=table("ledger", "features"),
     group:
         "session"
-    threads: room_cores(SESSIONS, workflow.resource_settings.cores)
+    threads: room_cores(SESSIONS, CORES)
     resources:
         **session_needs(study),
     params:

@@ -9,7 +9,7 @@ rule repair:
         ledger=table("ledger", "repair"),
     group:
         "session"
-    threads: room_cores(SESSIONS, workflow.resource_settings.cores)
+    threads: room_cores(SESSIONS, CORES)
     resources:
         **session_needs(study),
     params:

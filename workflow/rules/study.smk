@@ -12,7 +12,7 @@ rule study:
         ledger=study_table("ledger"),
         wide="results/study/epochs_wide.parquet",
         wide_csv="results/study/epochs_wide.csv",
-    threads: room_cores([], workflow.resource_settings.cores)
+    threads: room_cores([], CORES)
     resources:
         **study_needs(SESSIONS),
     params:
