@@ -6,11 +6,11 @@
 Ten records of the MIT-BIH Arrhythmia Database and record 118 of its Noise Stress Test Database at 24 and
 6 dB (first lead, 360 Hz brought to 250 Hz), with gaps of 20 to 248 ms: `isolated`, 2 to 4 s apart, and
 `burst`, three of the same length within about a second. Every other place is chosen so that a labelled beat
-lies in the gap, the rest anywhere. The peers are written here with scipy: straight line, PCHIP, cubic spline,
-and the autoregressive interpolation of Janssen, Veldhuis and Vries 1986 (from memory: order
-min(3 L + 2, 30), three rounds, 150 samples on each side). `pattern` is the room's policy of
-that name as a study gets it, its short cubics and its refusals included. The constants of its vote were
-chosen on the records ``CHOSEN_ON``, and the last lines of the table keep those and the others apart; those of
+lies in the gap, the rest anywhere. The peers are written with scipy (`repair_fills.py`): straight line,
+PCHIP, cubic spline, and the autoregressive interpolation of Janssen, Veldhuis and Vries 1986 (from memory:
+order min(3 L + 2, 30), three rounds, 150 samples on each side). `pattern` is the room's policy of that name
+as a study gets it, its short cubics and its refusals included. The constants of its vote were chosen
+on the records ``CHOSEN_ON``, and the last lines of the table keep those and the others apart; those of
 its search and blend on the gaps of seed 0 of all records. None was chosen on another seed or on the second
 lead (`--lead 1`; of 101 and 104 the detector finds little there that holds still).
 
@@ -35,26 +35,20 @@ from __future__ import annotations
 import argparse
 import json
 import os
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import wfdb
-from scipy.interpolate import CubicSpline, PchipInterpolator
-from scipy.linalg import solve_toeplitz
-from scipy.signal import butter, resample_poly, sosfiltfilt
+from repair_fills import METHODS, RATE, band, straight
+from scipy.signal import resample_poly
 
 from nodeday.arrays import runs
-from nodeday.repair.pattern import seamed, stretches
-from nodeday.repair.policy import LEFT, Policy, mend
 
-RATE = 250.0
 RECORDS = [*(f"mitdb/{n}" for n in (100, 101, 104, 112, 114, 117, 201, 207, 217, 228)),
            "nstdb/118e24", "nstdb/118e06"]  # fmt: skip
 CHOSEN_ON = ("mitdb/100", "mitdb/104", "mitdb/114", "mitdb/201", "mitdb/217")
 LENGTHS_MS = (20, 40, 80, 160, 248)
 BEATS = set("NLRBAaJSVrFejnE/fQ?")
-POLICY = Policy("pattern", 0.25 * RATE, 0.2 * RATE, RATE)
 
 
 def record(folder: Path, name: str, lead: int = 0) -> tuple[np.ndarray, np.ndarray]:
@@ -64,10 +58,6 @@ def record(folder: Path, name: str, lead: int = 0) -> tuple[np.ndarray, np.ndarr
     beats = np.array([at for at, symbol in zip(marks.sample, marks.symbol, strict=True) if symbol in BEATS])
     middle = signal.mean()
     return np.rint((resample_poly(signal - middle, 25, 36) + middle) / 0.005) * 0.005, beats * RATE / 360
-
-
-def band(value: np.ndarray, low: float, high: float) -> np.ndarray:
-    return np.asarray(sosfiltfilt(butter(3, (low, high), "bandpass", fs=RATE, output="sos"), value))
 
 
 def moving_mean(value: np.ndarray, width: int) -> np.ndarray:
@@ -119,81 +109,6 @@ def gaps_in(n: int, beats: np.ndarray, size: int, kind: str, rng: np.random.Gene
             at += size + int(rng.uniform(0.2, 0.5) * RATE)
         at, turn = at + int(rng.uniform(2, 4) * RATE), turn + 1
     return lost
-
-
-def autoregressive(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
-    """Janssen, Veldhuis and Vries 1986: the model from all samples, then the samples that fit it best."""
-    out = straight(value, lost)
-    for start, end in zip(*runs(lost), strict=True):
-        low, high = max(start - 150, 0), min(end + 150, len(value))
-        part, order = out[low:high].copy(), min(3 * (end - start) + 2, 30)
-        middle = part.mean()
-        part -= middle
-        inside = np.arange(start - low, end - low)
-        for _ in range(3):
-            lags = np.array([part[: len(part) - k] @ part[k:] for k in range(order + 1)])
-            lags[0] += 1e-9 + 1e-9 * lags[0]
-            model = np.concatenate([[1.0], -solve_toeplitz(lags[:-1], lags[1:])])
-            own = np.convolve(model, model[::-1])[order:]
-            size = len(inside)
-            row = np.zeros(max(size, order + 1))
-            row[: order + 1] = own
-            rest = part.copy()
-            rest[inside] = 0
-            pull = np.convolve(rest, np.concatenate([own[:0:-1], own]))[order : order + len(rest)][inside]
-            part[inside] = solve_toeplitz(row[:size], -pull)
-        out[start:end] = part[inside] + middle
-    return out
-
-
-def straight(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
-    at = np.arange(len(value))
-    return np.where(lost, np.interp(at, at[~lost], value[~lost]), value)
-
-
-def by(method: type) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
-    def filled(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
-        at, out = np.arange(len(value)), value.copy()
-        out[lost] = method(at[~lost], value[~lost])(at[lost])
-        return out
-
-    return filled
-
-
-def pattern(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
-    """The room's policy; NaN where it refuses."""
-    broken = np.where(lost, np.nan, value)
-    seconds = np.arange(len(value)) / RATE
-    out, how = mend(seconds, broken[:, None], ~lost, ~lost, np.zeros(len(value), np.bool_), POLICY)
-    assert (np.isnan(out[:, 0]) == (lost & (how == LEFT))).all()
-    return out[:, 0]
-
-
-def oracle(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
-    """The one best of the room's stretches, each where its context fits best, by the lost signal itself."""
-    out, (starts, ends) = value.copy(), runs(lost)
-    for which, laid in stretches(np.where(lost, 0.0, value), ~lost, starts, ends, RATE):
-        at = laid.start[..., None] - 1 + np.arange(laid.length + 2)
-        pieces = laid.amplitude[..., None] * np.take_along_axis(laid.stretch, at, axis=2)
-        for gap, rows, left in zip(which.tolist(), pieces, laid.left, strict=True):
-            start, end = starts[gap], ends[gap]
-            fills = np.array([seamed(row, value[start - 1], value[end]) for row in rows])
-            error = ((fills - value[start:end]) ** 2).sum(axis=1)
-            out[start:end] = fills[np.where(np.isfinite(left), error, np.inf).argmin()]
-            if not np.isfinite(left).any():
-                out[start:end] = np.nan
-    return out
-
-
-def near(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
-    noise = band(np.random.default_rng(1).normal(0, 1, len(value)), 1, 30)
-    return np.where(lost, value + 0.02 * noise / noise.std(), value)
-
-
-METHODS = {
-    "linear": straight, "pchip": by(PchipInterpolator), "cubic": by(CubicSpline), "ar": autoregressive,
-    "pattern": pattern, "oracle": oracle, "near": near, "true": lambda value, lost: value,
-}  # fmt: skip
 
 
 def nearest(at: np.ndarray, among: np.ndarray) -> np.ndarray:

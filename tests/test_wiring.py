@@ -139,3 +139,20 @@ def test_a_changed_note_leaves_the_tables_of_a_session_as_they_are(made: Path) -
     events.write_text(before.replace("S2\twork", "S2\ttaps-1"))  # such a movement checks clocks
     found = to_do(made)
     assert {room for room in CHAIN if room in found} == {"clock", "repair", "features"}
+
+
+def test_a_changed_zone_moves_the_notes(made: Path) -> None:
+    """Notes are in local time, of the study's zone where a session states none."""
+    settings = made / "config" / "study.yaml"
+    settings.write_text(settings.read_text().replace("Europe/Madrid", "Europe/Lisbon"))
+    found = to_do(made)
+    assert (found["study"], found["report"]) == (1, len(SESSIONS))
+    assert not found.keys() & set(CHAIN)
+    events = made / "config" / "events.tsv"
+    events.write_text(events.read_text().replace("S2\twork", "S2\ttaps"))
+    here = Study(made)
+    settings.write_text(settings.read_text().replace("Europe/Lisbon", "Europe/Madrid"))
+    there = Study(made)
+    assert wiring.movements(here, "S1") == wiring.movements(there, "S1") == ""  # none is noted
+    assert wiring.movements(here, "S2") != wiring.movements(there, "S2")
+    assert wiring.nodes(here, "S2") == wiring.nodes(there, "S2")

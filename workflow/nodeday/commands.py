@@ -160,22 +160,18 @@ def room(options: argparse.Namespace) -> int:
 
     study = Study(options.study)
     module = importlib.import_module(f"nodeday.{'report' if options.room == 'index' else options.room}.room")
+    more = {"cores": options.cores} if options.room in SIDE_BY_SIDE else {}
     with atwork.room(study.root):
         if options.room in ("study", "index"):
-            if options.room == "study":
-                module.run(study, options.sessions, options.cores)
-            else:
-                module.index(study, options.sessions)
+            (module.run if options.room == "study" else module.index)(study, options.sessions, **more)
             return GOOD
         for session in options.sessions:
             (study.results / "failed" / f"{session}.txt").unlink(missing_ok=True)
             try:
                 if options.room == "simulate":
                     _simulate(study.root, session)
-                elif options.room in SIDE_BY_SIDE:
-                    module.run(study, session, options.cores)
                 else:
-                    module.run(study, session)
+                    module.run(study, session, **more)
             except (ContractError, SettingsError) as error:
                 note_failure(study, session, error)
                 raise

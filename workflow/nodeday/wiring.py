@@ -7,7 +7,6 @@ room run again, with all that comes after it.
 from __future__ import annotations
 
 import hashlib
-import itertools
 from collections import defaultdict
 from collections.abc import Iterable
 from functools import cache
@@ -69,21 +68,26 @@ def devices(study: Study, session: str) -> str:
     return " | ".join(path.read_text(encoding="utf-8") for path in calibration.files_of(study, session))
 
 
-def sheets(study: Study, session: str) -> str:
-    """The rows of the sheets that speak of ``session``, as text that changes when they do."""
-    rows = (sorted(map(str, rows)) for rows in study.rows_of(session))
-    return " | ".join([str(study.session(session)), *itertools.chain.from_iterable(rows)])
-
-
 def nodes(study: Study, session: str) -> str:
-    """The rows of ``session`` and its nodes, in the same way."""
+    """What the sheets say of ``session`` and its nodes, as text that changes when that does."""
     return " | ".join([str(study.session(session)), *sorted(map(str, study.rows_of(session)[0]))])
+
+
+def sheets(study: Study, session: str) -> str:
+    """All that they say of ``session``, in the same way."""
+    return f"{nodes(study, session)} | {_events(study, session)}"
 
 
 def movements(study: Study, session: str) -> str:
     """The events of ``session`` that note a movement, in the same way; no others bear on its clocks."""
-    events = (row for row in study.rows_of(session)[1] if study.file.movements.noted_by(row.phase))
-    return " | ".join(sorted(map(str, events)))
+    return _events(study, session, movements=True)
+
+
+def _events(study: Study, session: str, movements: bool = False) -> str:
+    """Events with the zone of their local times, all or those that note a movement; empty without any."""
+    rows = [row for row in study.rows_of(session)[1]
+            if not movements or study.file.movements.noted_by(row.phase)]  # fmt: skip
+    return " | ".join([study.zone_of(session).key, *sorted(map(str, rows))]) if rows else ""
 
 
 def peers(study: Study, sessions: Iterable[str]) -> dict[str, list[str]]:
