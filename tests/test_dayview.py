@@ -370,6 +370,16 @@ def drawn(driver: Any, before: int) -> int:
     return int(wait.until(lambda one: (n := one.execute_script(read)) > before and n))
 
 
+def coloured(driver: Any) -> None:
+    """Wait until the newest drawing is done, in the ink of the scheme shown.
+
+    Not for a change of drawing: two schemes within one frame of the screen are no change to the page.
+    """
+    wait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait(driver, 30, 0.05)
+    done = 'return Number(document.body.dataset.drawn) === turn && plot.layout.font.color === colour("ink")'
+    wait.until(lambda one: one.execute_script(done))
+
+
 def window(driver: Any) -> tuple[float, float]:
     """What the page says it shows, and what the plot shows: ms after the session's start."""
     told, shown = driver.execute_script(
@@ -482,9 +492,9 @@ def test_a_wrong_cell_or_time_is_said(driver: Any, server: ThreadingHTTPServer) 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_the_view_can_be_read_in_both_themes(browser: Any, scheme: str) -> None:
     show(browser, "dark" if scheme == "light" else "light")
-    before = drawn(browser, 0)
+    coloured(browser)
     show(browser, scheme)
-    drawn(browser, before)  # the plot takes its colours anew
+    coloured(browser)  # the plot takes its colours anew
     found = texts(browser)
     faint = [(text, round(contrast(ink, under), 2)) for text, ink, under, size, bold in found
              if contrast(ink, under) < least_contrast(size, bold)]  # fmt: skip
