@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+import mmap
 import tempfile
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow as arrow
-import pyarrow.compute as compute
 from numpy.typing import NDArray
 
 from nodeday import tables
-from nodeday.arrays import Bools
+from nodeday.arrays import Bools, Bytes, Ints
 from nodeday.layouts import Kind, payload_matrix
 from nodeday.schemas import codes
 
@@ -25,16 +25,31 @@ COLUMNS = ["node", "stream", "capture", "boot", "seq", "ticks", "samples", "stat
 @dataclass(frozen=True)
 class Heard:
     """Frames (f,) of one stream of a node, in order of capture. ``again`` says that a frame came by
-    another copy of the capture, ``trusted`` that its counters agree with the others; ``payload`` is
-    (f, bytes) and read from disk as it is asked for, ``samples`` the sample instants in all of them."""
+    another copy of the capture, ``trusted`` that its counters agree with the others; ``samples`` is the
+    sample instants in all of them."""
 
     boot: NDArray[np.int32]
     seq: NDArray[np.int64]
     ticks: NDArray[np.int64]
     again: NDArray[np.bool_]
     trusted: NDArray[np.bool_]
-    payload: NDArray[np.uint8]
+    payload: Payloads
     samples: int
+
+
+@dataclass(frozen=True)
+class Payloads:
+    """Payloads (f, bytes) of a stream, in a file that is mapped into memory."""
+
+    file: mmap.mmap
+    shape: tuple[int, int]
+
+    def __getitem__(self, rows: Bools | Ints | slice) -> Bytes:
+        """Those at ``rows``, in an array of their own: the file's pages do not stay in memory."""
+        out = np.array(np.frombuffer(self.file, np.uint8).reshape(self.shape)[rows])
+        if hasattr(mmap, "MADV_DONTNEED"):
+            self.file.madvise(mmap.MADV_DONTNEED)
+        return out
 
 
 def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Heard]:
@@ -42,7 +57,7 @@ def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Heard]:
 
     Raises ContractError where payloads have another length than their kind.
     """
-    parts: dict[Key, list[Heard]] = {}
+    parts: dict[Key, list[dict[str, NDArray[Any]]]] = {}
     payloads: dict[Key, Any] = {}
     with ExitStack() as files:
         for rows in tables.pieces(source, "frames", COLUMNS):
@@ -54,11 +69,12 @@ def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Heard]:
                 at = [words.get(text, -1) for (_, words), text in zip((node, stream), key, strict=True)]
                 mine = np.flatnonzero(distinct & (node[0] == at[0]) & (stream[0] == at[1]))
                 if len(mine):
-                    own = _heard(rows.take(arrow.array(mine)), trusted[mine], kind, key)
+                    own = rows.take(arrow.array(mine))
                     if key not in payloads:  # they wait on disk, so that a day of them is never in memory
                         payloads[key] = files.enter_context(tempfile.TemporaryFile(dir=source.parent))
-                    payloads[key].write(np.ascontiguousarray(own.payload))
-                    parts.setdefault(key, []).append(replace(own, payload=np.zeros((0, 0), np.uint8)))
+                    where = f"table frames, node {key[0]}, stream {key[1]}"
+                    payloads[key].write(payload_matrix(own["payload"], kind.payload_bytes, where).data)
+                    parts.setdefault(key, []).append(_counters(own) | {"trusted": trusted[mine]})
         return {key: _joined(parts.pop(key), payloads[key], wanted[key]) for key in wanted if key in parts}
 
 
@@ -73,26 +89,16 @@ def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], dict[str, int
     }
 
 
-def _heard(rows: arrow.Table, trusted: Bools, kind: Kind, key: Key) -> Heard:
-    """The frames in arrays of their own but for the payload, a view of Arrow's."""
-    where = f"table frames, node {key[0]}, stream {key[1]}"
-    payload = payload_matrix(rows["payload"], kind.payload_bytes, where)
-    return Heard(
-        np.array(rows["boot"]), np.array(rows["seq"]), np.array(rows["ticks"]),
-        np.array(rows["capture"]) > 0, trusted, payload, compute.sum(rows["samples"]).as_py(),
-    )  # fmt: skip
+def _counters(rows: arrow.Table) -> dict[str, NDArray[Any]]:
+    """Copies, since a view would hold all of Arrow's rows, payloads too."""
+    own = {name: np.array(rows[name]) for name in ("boot", "seq", "ticks", "samples")}
+    return own | {"again": np.array(rows["capture"]) > 0}
 
 
-def _joined(parts: list[Heard], payloads: Any, kind: Kind) -> Heard:
-    """One of all ``parts``; the payload is a mapping of the file ``payloads``, which may then be closed."""
-
-    def whole(name: str) -> Any:
-        return np.concatenate([getattr(part, name) for part in parts])
-
-    boot = whole("boot")
+def _joined(parts: list[dict[str, NDArray[Any]]], payloads: Any, kind: Kind) -> Heard:
+    """One of all ``parts``; the file ``payloads`` may be closed then."""
+    whole = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     payloads.flush()
-    payload = np.memmap(payloads, np.uint8, "r", shape=(len(boot), kind.payload_bytes))
-    return Heard(
-        boot, whole("seq"), whole("ticks"), whole("again"), whole("trusted"), payload,
-        sum(part.samples for part in parts),
-    )  # fmt: skip
+    mapped = mmap.mmap(payloads.fileno(), 0, access=mmap.ACCESS_READ)
+    payload = Payloads(mapped, (len(whole["boot"]), kind.payload_bytes))
+    return Heard(**whole | {"samples": int(whole["samples"].sum()), "payload": payload})

@@ -73,7 +73,7 @@ def _signal(node: str, kind: Kind, frames: Heard, knots: pd.DataFrame) -> Signal
     rate_hz = kind.rate_hz or 1.0
     place = np.arange(kind.samples) - (kind.samples - 1 if kind.stamp == "last" else 0)
     wait_ns = np.rint((place * kind.interleave / rate_hz - kind.converter_ms / 1e3) * 1e9).astype(np.int64)
-    size, times, values = _size_g(frames.payload, kind), [], []
+    size, times, values = _size_g(frames.payload[:], kind), [], []
     for boot in np.unique(frames.boot).tolist():
         line, rows = knots[knots["boot"] == boot], frames.boot == boot
         if len(line) > 1:

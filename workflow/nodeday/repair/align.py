@@ -99,13 +99,12 @@ def on_grid(
     last = max(first, last)
     at_ns = grid(first, last, grid_hz)
     shape = kernel(rate_hz, grid_hz)
-    before = _before(utc_ns, at_ns)
     there = origin != MISSING
     filled = np.where(there[:, None], value, np.float32(0))
     out, odd = _smooth(first, last, grid_hz, utc_ns, filled, shape)
     near = _touched(~there, at_ns, utc_ns, shape.reach, ends=True) | odd
-    lost = ~_between(there, at_ns, utc_ns, before)
-    _straight(out, np.flatnonzero(near & ~lost), at_ns, before, utc_ns, filled)
+    lost = _touched(~there, at_ns, utc_ns, 1, ends=True)
+    _straight(out, np.flatnonzero(near & ~lost), at_ns, utc_ns, filled)
     out[lost] = np.nan
     where = np.full(len(at_ns), MEASURED, np.int8)
     for place in (RECOVERED, INTERPOLATED):
@@ -169,27 +168,14 @@ def _touched(
     return spread(first, np.maximum(last, first), len(at_ns))
 
 
-def _between(there: NDArray[np.bool_], at_ns: Ints, utc_ns: Ints, before: Ints) -> NDArray[np.bool_]:
-    """Which instants lie on a sample that is there, or between two neighbours that are."""
-    if len(utc_ns) < 2:
-        return np.asarray((at_ns == utc_ns[0]) & there[0], np.bool_)
-    both = there[:-1] & there[1:]
-    out = both[before]
-    edge = np.flatnonzero(~out)
-    own = (at_ns[edge] == utc_ns[before[edge]]) & there[before[edge]]
-    own |= (at_ns[edge] == utc_ns[before[edge] + 1]) & there[before[edge] + 1]
-    out[edge] = own
-    return out
-
-
-def _straight(out: Singles, which: Ints, at_ns: Ints, before: Ints, utc_ns: Ints, value: Singles) -> None:
+def _straight(out: Singles, which: Ints, at_ns: Ints, utc_ns: Ints, value: Singles) -> None:
     """Write straight lines into ``out`` at ``which``."""
     if not len(which):
         return
     if len(utc_ns) < 2:
         out[which] = value[0]
         return
-    left = before[which]
+    left = _before(utc_ns, at_ns[which])
     share = (_place(at_ns[which], left, utc_ns) - left).astype(np.float32)[:, None]
     out[which] = np.where(share == 0, value[left], np.where(
         share == 1, value[left + 1], value[left] * (1 - share) + value[left + 1] * share))  # fmt: skip

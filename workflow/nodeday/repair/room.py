@@ -5,7 +5,6 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +13,7 @@ from numpy.typing import NDArray
 
 from nodeday import columnar, samples, tables
 from nodeday.errors import ContractError
-from nodeday.heard import Heard, heard
+from nodeday.heard import Heard, Key, heard
 from nodeday.layouts import Kind
 from nodeday.ledger import Entry, Ledger
 from nodeday.parallel import each
@@ -46,11 +45,21 @@ class Repaired:
 
 
 @dataclass(frozen=True)
+class Known:
+    """What earlier rooms say of a session's streams."""
+
+    kinds: dict[Key, Kind]
+    frames: dict[Key, Heard]
+    gaps: pd.DataFrame
+    clock: pd.DataFrame
+
+
+@dataclass(frozen=True)
 class Placed:
     """A stream of a node with its boots that lie in time. Counted in sample instants: ``received`` and
     ``lost`` in all, ``unplaced`` the expected and the received ones of the other boots."""
 
-    key: tuple[str, str]
+    key: Key
     kind: Kind
     boots: list[Boot]
     fill: Fill
@@ -71,9 +80,13 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's samples and grids, as many streams at a time as there are ``cores``; raise
     ContractError where no sample can be placed in time."""
     ledger, grids = Ledger("repair", session), study.file.grid.tables
+    known = _known(study, session)
     with samples.writing(study.results, session) as place, tempfile.TemporaryDirectory(dir=place) as scratch:
-        write = partial(_written, place=place, scratch=Path(scratch), grids=grids)
-        streams = list(each(write, _placed(study, session), cores))
+        # A stream's frames are placed where they are worked on: too many to be handed over.
+        def written(key: Key) -> Written:
+            return _written(_placed(study, session, known, key), place, Path(scratch), grids)
+
+        streams = list(each(written, known.frames, cores))
         heard_of = [one for one in streams if one.tracks]
         if not heard_of:
             raise ContractError(
@@ -86,19 +99,22 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     ledger.close(study.results)
 
 
-def _placed(study: Study, session: str) -> Iterator[Placed]:
+def _known(study: Study, session: str) -> Known:
     kinds = {(node.node, kind.stream): kind for node, kind in study.streams_of(session)}
     frames = heard(tables.path(study.results, "frames", session), kinds)
-    gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")
-    clock = tables.read(tables.path(study.results, "clock", session), "clock")
-    for key in list(frames):
-        kind, got = kinds[key], frames.pop(key)  # popped, so that a stream's frames go when it is done
-        own = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
-        knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
-        boots, unplaced = _boots(study, session, key, kind, got, own, knots)
-        fill = study.file.fill.get(kind.stream, Fill())
-        lost = int(own.loc[own["extent"] == "known", "frames"].sum()) * kind.samples
-        yield Placed(key, kind, boots, fill, got.samples, lost, unplaced)
+    gaps, clock = (tables.read(tables.path(study.results, name, session), name) for name in ("gaps", "clock"))
+    return Known(kinds, frames, gaps, clock)
+
+
+def _placed(study: Study, session: str, known: Known, key: Key) -> Placed:
+    kind, got = known.kinds[key], known.frames[key]
+    gaps, clock = known.gaps, known.clock
+    own = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
+    knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
+    boots, unplaced = _boots(study, session, key, kind, got, own, knots)
+    fill = study.file.fill.get(kind.stream, Fill())
+    lost = int(own.loc[own["extent"] == "known", "frames"].sum()) * kind.samples
+    return Placed(key, kind, boots, fill, got.samples, lost, unplaced)
 
 
 def _written(one: Placed, place: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
@@ -120,7 +136,7 @@ def _written(one: Placed, place: Path, scratch: Path, grids: Mapping[str, float]
 
 
 def _boots(
-    study: Study, session: str, key: tuple[str, str], kind: Kind, got: Heard, gaps: pd.DataFrame,
+    study: Study, session: str, key: Key, kind: Kind, got: Heard, gaps: pd.DataFrame,
     knots: pd.DataFrame,
 ) -> tuple[list[Boot], tuple[int, int]]:  # fmt: skip
     """The boots that have a map; sample instants of those without one, all and received.
@@ -143,11 +159,11 @@ def _boots(
     return boots, (expected, received)
 
 
-def _where(key: tuple[str, str], boot: int) -> str:
+def _where(key: Key, boot: int) -> str:
     return f"node {key[0]}, stream {key[1]}, boot {boot}"
 
 
-def _repaired(boot: Boot, key: tuple[str, str], fill: Fill, rates: Iterable[float]) -> Iterator[Repaired]:
+def _repaired(boot: Boot, key: Key, fill: Fill, rates: Iterable[float]) -> Iterator[Repaired]:
     """The boot stretch by stretch, short gaps filled by ``fill``."""
     rate = boot.kind.rate_hz or 1.0
     policy = Policy(fill.method, fill.max_ms * rate / 1000, fill.context_ms * rate / 1000, rate)
@@ -193,7 +209,7 @@ def _mended(kind: Kind, stretch: Stretch, policy: Policy, near: int) -> Repaired
     return Repaired(stretch.cut(low, high), own, origin[low:high], grades[low:high])
 
 
-def _write(out: tables.Writer, key: tuple[str, str], boot: Boot, part: Repaired) -> None:
+def _write(out: tables.Writer, key: Key, boot: Boot, part: Repaired) -> None:
     """Write a stretch's core."""
     stretch, core, table = part.stretch, part.stretch.core, out.table
     n = core.stop - core.start
