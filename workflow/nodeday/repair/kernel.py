@@ -66,18 +66,19 @@ def interpolate(values: Singles, at: Floats, shape: Kernel) -> Singles:
     phase = np.minimum(fine.astype(np.int64), phases - 2)
     share = (fine - phase).astype(np.float32)
     padded = np.pad(values, ((size + shape.reach, size), (0, 0)))  # a block may begin before the samples
-    stretches = sliding_window_view(padded, size, axis=0)  # (n, channels, size)
     channels = values.shape[1]
-    out = np.empty((len(at), channels, BLOCK), np.float32)
     order = np.argsort(phase.astype(np.int16), kind="stable")  # which is sorted by its digits
+    begin = np.clip(whole + size, 0, len(padded) - size)[order]
+    stretches = sliding_window_view(padded, size, axis=0)[begin].reshape(-1, size)
     edges = np.flatnonzero(np.diff(phase[order], prepend=-1, append=-1))
+    one, next_one = np.empty((2, len(stretches), BLOCK), np.float32)
     for first, last in itertools.pairwise(edges):
-        rows = order[first:last]
-        part = stretches[np.clip(whole[rows] + size, 0, len(stretches) - 1)].reshape(-1, size)
-        at_phase = phase[rows[0]]
-        one, next_one = (part @ shape.matrix[each] for each in (at_phase, at_phase + 1))
-        next_one -= one
-        next_one *= np.repeat(share[rows], channels)[:, None]
-        one += next_one
-        out[rows] = one.reshape(len(rows), channels, BLOCK)
-    return out.transpose(1, 0, 2).reshape(channels, -1).T
+        rows, at_phase = slice(first * channels, last * channels), phase[order[first]]
+        for each, into in ((at_phase, one), (at_phase + 1, next_one)):
+            np.matmul(stretches[rows], shape.matrix[each], out=into[rows])
+    next_one -= one
+    next_one *= np.repeat(share[order], channels)[:, None]
+    one += next_one
+    out = np.empty((channels, len(at), BLOCK), np.float32)
+    out[:, order] = one.reshape(-1, channels, BLOCK).transpose(1, 0, 2)
+    return out.reshape(channels, -1).T
