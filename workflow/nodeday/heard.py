@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import mmap
 import tempfile
+from collections import Counter
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 import pyarrow as arrow
+import pyarrow.compute as compute
 from numpy.typing import NDArray
 
 from nodeday import tables
-from nodeday.arrays import Bools, Bytes, Ints
+from nodeday.arrays import Bools, Ints
 from nodeday.layouts import Kind, payload_matrix
 from nodeday.schemas import codes
 
@@ -22,44 +24,69 @@ Key = tuple[str, str]
 COLUMNS = ["node", "stream", "capture", "boot", "seq", "ticks", "samples", "status", "payload"]
 
 
+RECORD = np.dtype([("boot", "i4"), ("seq", "i8"), ("ticks", "i8"), ("again", "?"), ("trusted", "?")])
+"""What a frame says beside its payload, as it waits on disk."""
+
+
 @dataclass(frozen=True)
 class Heard:
     """Frames (f,) of one stream of a node, in order of capture. ``again`` says that a frame came by
-    another copy of the capture, ``trusted`` that its counters agree with the others; ``samples`` is the
-    sample instants in all of them."""
+    another copy of the capture, ``trusted`` that its counters agree with the others."""
 
     boot: NDArray[np.int32]
     seq: NDArray[np.int64]
     ticks: NDArray[np.int64]
     again: NDArray[np.bool_]
     trusted: NDArray[np.bool_]
-    payload: Payloads
-    samples: int
+    payload: Mapped
 
 
 @dataclass(frozen=True)
-class Payloads:
-    """Payloads (f, bytes) of a stream, in a file that is mapped into memory."""
+class Mapped:
+    """Rows (f, ...) in a file that is mapped into memory, whose pages do not stay there."""
 
     file: mmap.mmap
-    shape: tuple[int, int]
+    dtype: np.dtype[Any]
+    row: tuple[int, ...] = ()
 
-    def __getitem__(self, rows: Bools | Ints | slice) -> Bytes:
-        """Those at ``rows``, in an array of their own: the file's pages do not stay in memory."""
-        out = np.array(np.frombuffer(self.file, np.uint8).reshape(self.shape)[rows])
+    @staticmethod
+    def of(file: BinaryIO, dtype: np.dtype[Any], row: tuple[int, ...] = ()) -> Mapped:
+        """What was written to ``file``, which may be closed then."""
+        file.flush()
+        return Mapped(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ), dtype, row)
+
+    def __getitem__(self, rows: Bools | Ints | slice) -> NDArray[Any]:
+        """Those at ``rows``, in an array of their own."""
+        out = np.array(np.frombuffer(self.file, self.dtype).reshape(-1, *self.row)[rows])
         if hasattr(mmap, "MADV_DONTNEED"):
             self.file.madvise(mmap.MADV_DONTNEED)
         return out
 
 
-def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Heard]:
+@dataclass(frozen=True)
+class Waiting:
+    """A stream's frames on disk, so that a day of them is never in memory; ``samples`` is how many sample
+    instants are in all of them."""
+
+    records: Mapped
+    payload: Mapped
+    samples: int
+
+    def read(self) -> Heard:
+        """The frames, but for their payload."""
+        records = self.records[:]
+        own = {name: np.ascontiguousarray(records[name]) for name in RECORD.names or ()}
+        return Heard(**own, payload=self.payload)
+
+
+def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Waiting]:
     """The frames of each (node, stream) in ``wanted`` that was heard at all.
 
     Raises ContractError where payloads have another length than their kind.
     """
-    parts: dict[Key, list[dict[str, NDArray[Any]]]] = {}
-    payloads: dict[Key, Any] = {}
-    with ExitStack() as files:
+    samples: Counter[Key] = Counter()
+    with ExitStack() as open_files:
+        files: dict[Key, list[Any]] = {}
         for rows in tables.pieces(source, "frames", COLUMNS):
             node, stream, status = (_texts(rows[name]) for name in ("node", "stream", "status"))
             distinct = np.isin(status[0], [status[1][code] for code in codes.DISTINCT if code in status[1]])
@@ -68,14 +95,28 @@ def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Heard]:
             for key, kind in wanted.items():
                 at = [words.get(text, -1) for (_, words), text in zip((node, stream), key, strict=True)]
                 mine = np.flatnonzero(distinct & (node[0] == at[0]) & (stream[0] == at[1]))
-                if len(mine):
-                    own = rows.take(arrow.array(mine))
-                    if key not in payloads:  # they wait on disk, so that a day of them is never in memory
-                        payloads[key] = files.enter_context(tempfile.TemporaryFile(dir=source.parent))
-                    where = f"table frames, node {key[0]}, stream {key[1]}"
-                    payloads[key].write(payload_matrix(own["payload"], kind.payload_bytes, where).data)
-                    parts.setdefault(key, []).append(_counters(own) | {"trusted": trusted[mine]})
-        return {key: _joined(parts.pop(key), payloads[key], wanted[key]) for key in wanted if key in parts}
+                if not len(mine):
+                    continue
+                if key not in files:
+                    files[key] = [open_files.enter_context(tempfile.TemporaryFile(dir=source.parent))
+                                  for _ in ("records", "payloads")]  # fmt: skip
+                own, where = rows.take(arrow.array(mine)), f"table frames, node {key[0]}, stream {key[1]}"
+                samples[key] += compute.sum(own["samples"]).as_py()
+                files[key][0].write(_records(own, trusted[mine]).data)
+                files[key][1].write(payload_matrix(own["payload"], kind.payload_bytes, where).data)
+        return {
+            key: Waiting(Mapped.of(files[key][0], RECORD),
+                         Mapped.of(files[key][1], np.dtype("u1"), (kind.payload_bytes,)), samples[key])
+            for key, kind in wanted.items() if key in files
+        }  # fmt: skip
+
+
+def _records(rows: arrow.Table, trusted: Bools) -> NDArray[np.void]:
+    out = np.empty(len(rows), RECORD)
+    for name in ("boot", "seq", "ticks"):
+        out[name] = rows[name]
+    out["again"], out["trusted"] = np.asarray(rows["capture"]) > 0, trusted
+    return out
 
 
 def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], dict[str, int]]:
@@ -87,18 +128,3 @@ def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], dict[str, int
     return np.asarray(whole.indices, np.int32), {
         text: at for at, text in enumerate(whole.dictionary.to_pylist())
     }
-
-
-def _counters(rows: arrow.Table) -> dict[str, NDArray[Any]]:
-    """Copies, since a view would hold all of Arrow's rows, payloads too."""
-    own = {name: np.array(rows[name]) for name in ("boot", "seq", "ticks", "samples")}
-    return own | {"again": np.array(rows["capture"]) > 0}
-
-
-def _joined(parts: list[dict[str, NDArray[Any]]], payloads: Any, kind: Kind) -> Heard:
-    """One of all ``parts``; the file ``payloads`` may be closed then."""
-    whole = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
-    payloads.flush()
-    mapped = mmap.mmap(payloads.fileno(), 0, access=mmap.ACCESS_READ)
-    payload = Payloads(mapped, (len(whole["boot"]), kind.payload_bytes))
-    return Heard(**whole | {"samples": int(whole["samples"].sum()), "payload": payload})

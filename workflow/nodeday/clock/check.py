@@ -60,7 +60,7 @@ def _signals(study: Study, session: str, clock: pd.DataFrame) -> Iterator[Signal
     got = heard(tables.path(study.results, "frames", session), kinds)
     done: set[str] = set()
     for node, stream in sorted(got, key=lambda key: -(kinds[key].rate_hz or 0.0)):
-        frames = got.pop((node, stream))
+        frames = got[node, stream].read()
         knots = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
         if node not in done and len(knots):
             done.add(node)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from nodeday import columnar, samples, tables
 from nodeday.errors import ContractError
-from nodeday.heard import Heard, Key, heard
+from nodeday.heard import Heard, Key, Waiting, heard
 from nodeday.layouts import Kind
 from nodeday.ledger import Entry, Ledger
 from nodeday.parallel import each
@@ -49,7 +49,7 @@ class Known:
     """What earlier rooms say of a session's streams."""
 
     kinds: dict[Key, Kind]
-    frames: dict[Key, Heard]
+    frames: dict[Key, Waiting]
     gaps: pd.DataFrame
     clock: pd.DataFrame
 
@@ -82,7 +82,7 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     ledger, grids = Ledger("repair", session), study.file.grid.tables
     known = _known(study, session)
     with samples.writing(study.results, session) as place, tempfile.TemporaryDirectory(dir=place) as scratch:
-        # A stream's frames are placed where they are worked on: too many to be handed over.
+        # A stream's frames are placed where they are worked on; they are too many to be handed over.
         def written(key: Key) -> Written:
             return _written(_placed(study, session, known, key), place, Path(scratch), grids)
 
@@ -111,7 +111,7 @@ def _placed(study: Study, session: str, known: Known, key: Key) -> Placed:
     gaps, clock = known.gaps, known.clock
     own = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
     knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
-    boots, unplaced = _boots(study, session, key, kind, got, own, knots)
+    boots, unplaced = _boots(study, session, key, kind, got.read(), own, knots)
     fill = study.file.fill.get(kind.stream, Fill())
     lost = int(own.loc[own["extent"] == "known", "frames"].sum()) * kind.samples
     return Placed(key, kind, boots, fill, got.samples, lost, unplaced)

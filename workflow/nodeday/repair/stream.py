@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday.heard import Heard
+from nodeday.heard import Heard, Mapped
 from nodeday.layouts import Kind, instant_of, unpack_counts
 from nodeday.layouts.dealing import dealt_shift
 from nodeday.repair.lay import Laid, follow_each_other, lay, sample_times
@@ -60,11 +60,13 @@ class Stretch:
 
 @dataclass(frozen=True)
 class Boot:
-    """One boot of a stream: its frames in place, which of them (f,) no fill may touch, its map."""
+    """One boot of a stream: its frames in place, which of them (f,) no fill may touch, its map.
+    ``payload`` and ``again`` are of all frames of the stream, whose rows are laid."""
 
     number: int
     kind: Kind
-    heard: Heard
+    payload: Mapped
+    again: NDArray[np.bool_]
     laid: Laid
     barred: NDArray[np.bool_]
     knots: tuple[NDArray[np.int64], NDArray[np.int64]]
@@ -100,10 +102,10 @@ class Boot:
         ).ravel()  # fmt: skip
         times -= round(kind.converter_ms * 1e6)
         whole = np.zeros((len(kind.channels), len(row), size), np.int32)  # a channel's counts side by side
-        whole[:, got] = unpack_counts(self.heard.payload[row[got]], kind).transpose(2, 0, 1)
+        whole[:, got] = unpack_counts(self.payload[row[got]], kind).transpose(2, 0, 1)
         counts = whole.reshape(len(kind.channels), -1).T
         received = np.full(len(row), MISSING, np.int8)
-        received[got] = np.where(self.heard.again[row[got]], RECOVERED, MEASURED)
+        received[got] = np.where(self.again[row[got]], RECOVERED, MEASURED)
         columns: list[NDArray[Any]] = [
             np.repeat(places, size), np.tile(np.arange(size, dtype=np.int16), len(row)), times,
             np.repeat(received, size), np.repeat(self.barred[first:last], size),
@@ -138,4 +140,4 @@ def boot_of(
     for start, end in zip(never["seq_from"], never["seq_to"], strict=True):
         barred[max(start - laid.first_seq, 0) : max(end - laid.first_seq, 0)] = True
     line = (knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
-    return Boot(number, kind, heard, laid, barred, line, per_sample)
+    return Boot(number, kind, heard.payload, heard.again, laid, barred, line, per_sample)
