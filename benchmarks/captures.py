@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as arrow
 
 from nodeday.frames.decode import Decoder
 from nodeday.frames.judge import Spoken
@@ -60,7 +61,7 @@ def main() -> int:
         raw, truth = simulate_session(random_scenario(seed), layout, nodes)
         decoder = Decoder([layout], {address: node.node for address, node in nodes.items()})
         found = [decoder.decode(block) for block in scan([raw], spoken)]
-        frames = pd.concat([each.frames for each in found], ignore_index=True)
+        frames = arrow.concat_tables([each.frames for each in found]).to_pandas()
         rejected = sum(reject.end - reject.start for each in found for reject in each.rejects)
         wrong = compared(frames, truth, tally)
         if int(frames.length.sum()) + rejected != len(raw):

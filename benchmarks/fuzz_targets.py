@@ -79,8 +79,8 @@ def _capture(framing: str) -> Try:
                 spans += [span for each in block.frames for span in zip(each.start, each.end, strict=True)]
             else:
                 found = decoder.decode(block)
-                ends = found.frames.offset + found.frames.length
-                spans += list(zip(found.frames.offset, ends, strict=True))
+                starts, lengths = (found.frames[name].to_numpy() for name in ("offset", "length"))
+                spans += list(zip(starts, starts + lengths, strict=True))
                 rejects = found.rejects
             spans += [(each.start, each.end) for each in rejects]
         at = 0

@@ -7,6 +7,7 @@ value checks slow and their messages useless.
 from __future__ import annotations
 
 import json
+from functools import cache
 from typing import Any
 
 import pandas as pd
@@ -50,6 +51,7 @@ def describe(column: Column) -> dict[str, Any]:
     return {key: value for key, value in facts.items() if value is not None}
 
 
+@cache
 def arrow_schema(table: Table) -> arrow.Schema:
     """Arrow schema of ``table`` with field metadata, and the same facts in one file-level key.
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as arrow
 import pytest
 from hypothesis import settings
 from nodeday.schemas import TABLES, Column, Table
@@ -140,7 +141,7 @@ def decode(
         found = decoder.decode(block)
         rows.append(found.frames)
         rejects += found.rejects
-    return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(), rejects
+    return arrow.concat_tables(rows).to_pandas() if rows else pd.DataFrame(), rejects
 
 
 @pytest.fixture(scope="session")

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as arrow
 import pytest
 
 from nodeday.frames.containers import PIECE
@@ -34,7 +35,7 @@ def decoded(raw: bytes) -> tuple[pd.DataFrame, int]:
         found = decoder.decode(block)
         rows.append(found.frames)
         rejected += sum(each.end - each.start for each in found.rejects)
-    return pd.concat(rows, ignore_index=True), rejected
+    return arrow.concat_tables(rows).to_pandas(), rejected
 
 
 def differences(frames: pd.DataFrame, truth) -> list[str]:  # type: ignore[no-untyped-def]

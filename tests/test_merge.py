@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
+import pyarrow as arrow
 import pytest
 from conftest import samples_in
 from hypothesis import given, settings
@@ -19,11 +19,12 @@ from nodeday.schemas import codes
 from nodeday import tables
 from nodeday.errors import ContractError
 from nodeday.frames import merge
-from nodeday.frames.columns import DISTINCT, Frames
+from nodeday.frames.columns import Frames
 from nodeday.frames.decode import Decoder
 from nodeday.frames.judge import Spoken
 from nodeday.frames.memory import OwnTime
 from nodeday.frames.scan import scan
+from nodeday.frames.states import DISTINCT
 from nodeday.layouts import crc, encode_frames, load_layout, pack_counts
 from nodeday.sections import Node
 from nodeday.settings import Study
@@ -44,10 +45,10 @@ HUB_RANGE_NS = (1 << 32) * 1_000_000
 CAPTURES = 100
 
 
-def decoded(raw: bytes, number: int = 0) -> pd.DataFrame:
+def decoded(raw: bytes, number: int = 0) -> arrow.Table:
     decoder, own_time = Decoder([LAYOUT], NAMES, capture=number), OwnTime()
     blocks = scan([raw], [Spoken(LAYOUT, np.array(sorted(NODES)))])
-    return pd.concat([decoder.decode(own_time.stamped(b)).frames for b in blocks], ignore_index=True)
+    return arrow.concat_tables([decoder.decode(own_time.stamped(b)).frames for b in blocks])
 
 
 def heard(raw: bytes, number: int = 0) -> Frames:

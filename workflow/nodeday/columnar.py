@@ -7,12 +7,14 @@ groups: that is what makes order and uniqueness cheap to see.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 import pyarrow as arrow
 import pyarrow.compute as compute
 from numpy.typing import ArrayLike, NDArray
 
-from nodeday.arrays import Bools
+from nodeday.arrays import Bools, Bytes
 from nodeday.schemas import Column, Table
 from nodeday.schemas.compiled import arrow_schema, arrow_type
 
@@ -30,6 +32,22 @@ def coded(places: NDArray[np.integer], column: Column) -> arrow.DictionaryArray:
     return arrow.DictionaryArray.from_arrays(places.astype(np.int32), arrow.array(list(column.codes or ())))
 
 
+def named(places: NDArray[np.integer], names: Sequence[str]) -> arrow.DictionaryArray:
+    """A name column from places (n,) in ``names``, of which several may be the same."""
+    words = sorted(set(names))
+    numbers = np.array([words.index(name) for name in names], np.int32)
+    return arrow.DictionaryArray.from_arrays(numbers[places], arrow.array(words))
+
+
+def binary(parts: Sequence[Bytes]) -> arrow.BinaryArray:
+    """A column of the rows of all ``parts``, (n, length) each, without an object for each."""
+    return arrow.concat_arrays([
+        arrow.Array.from_buffers(arrow.binary(each.shape[1]), len(each), [None, arrow.py_buffer(each)])
+        .cast(arrow.binary())
+        for each in parts
+    ])  # fmt: skip
+
+
 def column(values: ArrayLike, there: Bitmap | None = None) -> arrow.Array:
     """A plain column (n,) over ``values`` themselves, null where they are not ``there``."""
     whole = np.ascontiguousarray(values)
@@ -44,7 +62,7 @@ def bitmap(present: Bools) -> Bitmap:
     return arrow.py_buffer(bits), len(present) - int(np.count_nonzero(present))
 
 
-def piece(table: Table, columns: dict[str, arrow.Array]) -> arrow.Table:
+def piece(table: Table, columns: Mapping[str, arrow.Array] | arrow.Table) -> arrow.Table:
     """The columns in declared order; raises ValueError where one has another type than declared."""
     for each in table.columns:
         if columns[each.name].type != arrow_type(each):

@@ -138,14 +138,12 @@ class Writer:
 
     def write(self, frame: pd.DataFrame) -> None:
         """Validate ``frame`` and append it."""
-        if not len(frame) and self.rows:
-            return
         validate(self.table, frame)
         self._follow(frame)
         piece = arrow.Table.from_pandas(frame, preserve_index=False)
         self._append(piece.cast(self._schema))
 
-    def write_columns(self, columns: dict[str, arrow.Array]) -> None:
+    def write_columns(self, columns: Mapping[str, arrow.Array] | arrow.Table) -> None:
         """The same for Arrow columns, of one group of the table: see :mod:`nodeday.columnar`."""
         where = f"table {self.table.name}"
         try:
@@ -163,6 +161,8 @@ class Writer:
         self._append(piece)
 
     def _append(self, piece: arrow.Table) -> None:
+        if not len(piece) and self.rows:
+            return
         self._settle()
         self._encoding = self._encoder.submit(self._file.write_table, piece, row_group_size=ROW_GROUP)
         self.rows += len(piece)

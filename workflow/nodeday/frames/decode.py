@@ -7,29 +7,33 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pyarrow as arrow
 from numpy.typing import NDArray
 
-from nodeday import tables
-from nodeday.arrays import Bools, Ints
+from nodeday import columnar
+from nodeday.arrays import Bools, Bytes, Ints
+from nodeday.frames.copies import digests
 from nodeday.frames.scan import Block, Found, Reject
-from nodeday.frames.unwrap import NodeClock, StreamCounter, digests, hub_steps
+from nodeday.frames.states import GOOD, INCONSISTENT
+from nodeday.frames.unwrap import NodeClock, StreamCounter, hub_steps
 from nodeday.layouts import Field, Kind, Layout, decode_fields
 from nodeday.layouts.dealing import stamped_instant
 from nodeday.schemas import TABLES
+from nodeday.schemas.compiled import arrow_schema
 
 Columns = dict[str, NDArray[Any]]
 FALSE_STAMP_NS = 5_000_000_000
 """A single stamp that jumps further than this, and back, is false. A choice of this project."""
 RADIO = {"rssi": "rssi_dbm", "lqi": "lqi", "battery": "battery_v"}
+ROLES = ("node", "sequence", "ticks", "hub_time", "boot", "utc", *RADIO)
+"""What a row tells of a frame; the rest has done its service once the frame is found."""
 
 
 @dataclass(frozen=True)
 class Decoded:
-    """A block's frames as a valid ``frames`` table, and all of its rejects in order."""
+    """A block's frames as rows of table ``frames``, and all of its rejects in order."""
 
-    frames: pd.DataFrame
+    frames: arrow.Table
     rejects: list[Reject]
 
 
@@ -53,22 +57,24 @@ class Decoder:
         self.slots: list[tuple[Layout, Kind]] = [
             (layout, kind) for layout in self.layouts for kind in layout.kinds
         ]
+        self.addresses = np.array(sorted(self.names), np.int64)
 
     def decode(self, block: Block) -> Decoded:
         """Rows of the block's frames. A frame that no neighbour of its node bears out is set aside:
-        see :meth:`NodeClock.lone`."""
+        see :meth:`NodeClock.unwrap`."""
         self.found += sum(len(each.start) for each in block.frames)
         if not block.frames:
-            return Decoded(tables.empty(TABLES["frames"]), block.rejects)
-        parts = [_columns(each, self._slot(each)) for each in block.frames]
-        order = np.argsort(np.concatenate([part["offset"] for part in parts]))
+            return Decoded(arrow_schema(TABLES["frames"]).empty_table(), block.rejects)
+        payloads = [_payload(each) for each in block.frames]
+        parts = [self._columns(*each) for each in zip(block.frames, payloads, strict=True)]
+        # Each part is in order already, which this way of sorting makes use of.
+        order = np.argsort(np.concatenate([part["offset"] for part in parts]), kind="stable")
         columns = {key: np.concatenate([part[key] for part in parts])[order] for key in parts[0]}
         lone = self._unwrap(columns)
-        payload = arrow.array([p for each in block.frames for p in _payloads(each)], arrow.binary())
-        kept = np.flatnonzero(~lone)
-        rows = self._table({key: values[kept] for key, values in columns.items()},
-                           payload.take(arrow.array(order[kept])))  # fmt: skip
-        return Decoded(rows, _with_lone(block.rejects, columns, lone))
+        rejects = _with_lone(block.rejects, columns, lone)
+        if lone.any():
+            order, columns = order[~lone], {key: values[~lone] for key, values in columns.items()}
+        return Decoded(self._table(columns, columnar.binary(payloads).take(order)), rejects)
 
     def _slot(self, found: Found) -> int:
         return next(
@@ -82,25 +88,28 @@ class Decoder:
         n = len(columns["offset"])
         for name in ("boot", "tick_total", "seq"):
             columns[name] = np.zeros(n, np.int64)
-        columns["status"] = np.full(n, "good", "<U12")
+        columns["status"] = np.full(n, GOOD)
         lone = np.zeros(n, bool)
-        for node in np.unique(columns["node"]).tolist():
+        for node in _present(columns["node"]):
             rows = np.flatnonzero(columns["node"] == node)
             lone[rows] = self._unwrap_node(node, rows, columns)
-        columns["status"][false_stamp & (columns["status"] == "good")] = "inconsistent"
+        columns["status"][false_stamp & (columns["status"] == GOOD)] = INCONSISTENT
         return lone
 
     def _unwrap_node(self, node: int, rows: Ints, columns: Columns) -> Bools:
         layout = self.slots[int(columns["slot"][rows[0]])][0]
         lone = np.zeros(len(rows), bool)
-        streams = [columns["slot"][rows] == slot for slot in np.unique(columns["slot"][rows])]
+        slots = columns["slot"][rows]
+        streams = [slots == slot for slot in _present(slots)]
         # Ticks are a node's, and sequence numbers a stream's.
         for part in [np.ones(len(rows), bool)] if layout.has_ticks else streams:
             lone[part] = self._unwrap_ticks(node, rows[part], columns)
         rows = rows[~lone]
-        for slot in np.unique(columns["slot"][rows]).tolist():
+        for slot in _present(columns["slot"][rows]):
             own = rows[columns["slot"][rows] == slot]
-            counter = self._counters.setdefault((node, slot), self._counter(slot))
+            if (node, slot) not in self._counters:
+                self._counters[node, slot] = self._counter(slot)
+            counter = self._counters[node, slot]
             columns["seq"][own], columns["status"][own] = counter.unwrap(
                 columns["sequence"][own], columns["tick_total"][own], columns["boot"][own],
                 columns["digest"][own],
@@ -115,13 +124,13 @@ class Decoder:
         hz = layout.tick_hz(kind.stream) if own else 1.0 / kind.period_s
         modulus = layout.tick_range(kind.stream) if own else self._modulus(layout)
         clock = self._clocks.setdefault((node, -1 if own else slot), NodeClock(hz, modulus))
-        told = [columns["ticks"], columns["hub_ns"], *([columns["boot_id"]] if layout.field("boot") else [])]
-        lone = clock.lone(*(each[rows] for each in told))
+        told = (columns[name][rows] for name in ("ticks", "hub_ns", "boot_id"))
+        lone, boot, total = clock.unwrap(*told)
         rows = rows[~lone]
-        if len(rows):
-            columns["boot"][rows], total = clock.unwrap(*(each[rows] for each in told))
-            columns["tick_total"][rows] = total if own else stamped_instant(kind, total)
-            columns["ticks"][rows] *= 1 if own else max(kind.samples, 1)
+        columns["boot"][rows] = boot
+        columns["tick_total"][rows] = total if own else stamped_instant(kind, total)
+        if not own:
+            columns["ticks"][rows] *= max(kind.samples, 1)
         return lone
 
     def _counter(self, slot: int) -> StreamCounter:
@@ -148,33 +157,55 @@ class Decoder:
         self._hub_ns, self._hub_raw = int(total[-1]), int(raw[np.flatnonzero(~false)[-1]])
         return total, false
 
-    def _table(self, columns: Columns, payload: arrow.Array) -> pd.DataFrame:
-        slot = columns["slot"]
-        streams = {index: kind.stream for index, (_, kind) in enumerate(self.slots)}
-        numbers = np.array([kind.kind for _, kind in self.slots], np.int32)
-        samples = np.array([kind.samples for _, kind in self.slots], np.int32)
-        return tables.build(
-            TABLES["frames"],
+    def _table(self, columns: Columns, payload: arrow.Array) -> arrow.Table:
+        table, slot, n = TABLES["frames"], columns["slot"], len(payload)
+        kinds = [kind for _, kind in self.slots]
+        plain = {
+            "capture": np.full(n, self.capture, np.int16), "offset": columns["offset"],
+            "length": columns["length"], "kind": np.array([kind.kind for kind in kinds], np.int32)[slot],
+            "boot": columns["boot"].astype(np.int32), "seq_raw": columns["sequence"], "seq": columns["seq"],
+            "ticks_raw": columns["ticks"], "ticks": columns["tick_total"], "hub_ns": columns["hub_ns"],
+            "samples": np.array([kind.samples for kind in kinds], np.int32)[slot],
+        }  # fmt: skip
+        gappy = {name: (columns[role], ~np.isnan(columns[role])) for role, name in RADIO.items()}
+        gappy["mark_utc_ns"] = columns["utc_ns"], columns["utc_ns"] >= 0
+        nodes = [self.names[address] for address in self.addresses.tolist()]
+        return columnar.piece(
+            table,
             {
-                "capture": np.full(len(payload), self.capture, np.int16),
-                "offset": columns["offset"],
-                "length": columns["length"],
-                "node": _named(self.names, columns["node"]),
-                "stream": _named(streams, slot),
-                "kind": numbers[slot],
-                "boot": columns["boot"].astype(np.int32),
-                "seq_raw": columns["sequence"],
-                "seq": columns["seq"],
-                "ticks_raw": columns["ticks"],
-                "ticks": columns["tick_total"],
-                "hub_ns": columns["hub_ns"],
-                "mark_utc_ns": pd.arrays.IntegerArray(columns["utc_ns"], columns["utc_ns"] < 0),
-                **{name: columns[role].astype(np.float32) for role, name in RADIO.items()},
-                "samples": samples[slot],
-                "payload": pd.arrays.ArrowExtensionArray(arrow.chunked_array([payload])),
-                "status": columns["status"],
+                **{name: columnar.column(values) for name, values in plain.items()},
+                **{name: columnar.column(values, columnar.bitmap(there))
+                   for name, (values, there) in gappy.items()},
+                "node": columnar.named(columns["node"], nodes),
+                "stream": columnar.named(slot, [kind.stream for kind in kinds]),
+                "payload": payload,
+                "status": columnar.coded(columns["status"], table["status"]),
             },
-        )
+        )  # fmt: skip
+
+    def _columns(self, found: Found, payload: Bytes) -> Columns:
+        """Fields by role, those that the layout lacks filled with what stands for nothing; node and slot by
+        their places."""
+        layout, kind = found.layout, found.kind
+        values = decode_fields(found.frames, layout, kind, ROLES)
+        n = len(found.start)
+        fields: dict[str, Field] = {f.role: f for f, _ in layout.positions(kind).values()}
+        utc = values["utc"] * (fields["utc"].unit_ns or 1) if "utc" in fields else np.full(n, -1, np.int64)
+        out: Columns = {name: values[name] for name in ("sequence", "hub_time")}
+        out["ticks"] = values.get("ticks", values["sequence"])
+        for role in RADIO:
+            own = fields.get(role)
+            physical = values[role] * own.scale + own.offset if own else np.full(n, np.nan)
+            out[role] = physical.astype(np.float32)
+        return out | {
+            "offset": found.start,
+            "length": (found.end - found.start).astype(np.int32),
+            "node": np.searchsorted(self.addresses, values["node"]),
+            "slot": np.full(n, self._slot(found), np.int64),
+            "boot_id": values.get("boot", np.zeros(n, np.int64)),
+            "utc_ns": utc,
+            "digest": digests(payload),
+        }
 
 
 def _with_lone(rejects: list[Reject], columns: Columns, lone: Bools) -> list[Reject]:
@@ -185,38 +216,11 @@ def _with_lone(rejects: list[Reject], columns: Columns, lone: Bools) -> list[Rej
     return sorted([*rejects, *own], key=lambda each: each.start) if own else rejects
 
 
-def _columns(found: Found, slot: int) -> Columns:
-    """Fields by role, those that the layout lacks filled with what stands for nothing."""
-    layout, kind = found.layout, found.kind
-    values = decode_fields(found.frames, layout, kind)
-    n = len(found.start)
-    fields: dict[str, Field] = {f.role: f for f, _ in layout.positions(kind).values()}
-    utc = values["utc"] * (fields["utc"].unit_ns or 1) if "utc" in fields else np.full(n, -1, np.int64)
-    out: Columns = {name: values[name] for name in ("node", "sequence", "hub_time")}
-    out["ticks"] = values.get("ticks", values["sequence"])
-    for role in RADIO:
-        out[role] = (
-            values[role] * fields[role].scale + fields[role].offset if role in fields else np.full(n, np.nan)
-        )
-    payload = found.frames[:, layout.payload_at : layout.payload_at + kind.payload_bytes]
-    return out | {
-        "offset": found.start,
-        "length": (found.end - found.start).astype(np.int32),
-        "slot": np.full(n, slot, np.int64),
-        "boot_id": values.get("boot", np.zeros(n, np.int64)),
-        "utc_ns": utc,
-        "digest": digests(payload),
-    }
+def _payload(found: Found) -> Bytes:
+    at = found.layout.payload_at
+    return np.ascontiguousarray(found.frames[:, at : at + found.kind.payload_bytes])
 
 
-def _payloads(found: Found) -> list[bytes]:
-    at, size = found.layout.payload_at, found.kind.payload_bytes
-    whole = np.ascontiguousarray(found.frames[:, at : at + size]).tobytes()
-    return [whole[start : start + size] for start in range(0, len(whole), size)]
-
-
-def _named(names: Mapping[int, str], keys: Ints) -> pd.Categorical:
-    numbers = np.array(sorted(names), np.int64)
-    labels = pd.Index(sorted({names[int(number)] for number in numbers}), dtype="str")
-    codes = labels.get_indexer(pd.Index([names[int(number)] for number in numbers], dtype="str"))
-    return pd.Categorical.from_codes(codes[np.searchsorted(numbers, keys)], categories=labels)
+def _present(places: Ints) -> list[int]:
+    """The different values of ``places`` (n,), small whole numbers, in order."""
+    return np.flatnonzero(np.bincount(places)).tolist()

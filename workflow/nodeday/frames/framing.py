@@ -36,10 +36,11 @@ class Chunks:
 
 def sync_places(buffer: Bytes, sync: bytes, stop: int) -> Places:
     """Where the sync word begins before ``stop``."""
-    match = buffer[: max(len(buffer) - len(sync) + 1, 0)] == sync[0]
+    stop = min(stop, max(len(buffer) - len(sync) + 1, 0))
+    at = np.flatnonzero(buffer[:stop] == sync[0])
     for place, byte in enumerate(sync[1:], start=1):
-        match &= buffer[place : len(match) + place] == byte
-    return np.flatnonzero(match[:stop])
+        at = at[buffer[at + place] == byte]
+    return at
 
 
 def sync_at(buffer: Bytes, at: Places, sync: bytes) -> Bools:

@@ -13,6 +13,14 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from nodeday.arrays import Bools, Bytes
+from nodeday.frames.states import (
+    BAD_CHECKSUM,
+    IMPLAUSIBLE,
+    NO_REASON,
+    TRUNCATED,
+    UNKNOWN_KIND,
+    Reasons,
+)
 from nodeday.layouts import Kind, Layout, crc
 from nodeday.layouts.codec import get_bits
 
@@ -31,13 +39,13 @@ class Spoken:
 class Verdicts:
     """One for each candidate (n,): claimed length, whether it is a frame, and if not why.
 
-    ``reason`` is empty for a frame, and for what not even begins like one. ``bodies`` holds, for
+    A frame has no ``reason``, nor has what not even begins like one. ``bodies`` holds, for
     each kind, the candidates that are frames of it and their bytes.
     """
 
     length: Places
     good: Bools
-    reason: NDArray[np.str_]
+    reason: Reasons
     bodies: list[tuple[Kind, Places, Bytes]]
 
 
@@ -54,8 +62,8 @@ def judge(buffer: Bytes, start: Places, size: Places | None, spoken: Spoken) -> 
     if size is None:
         length[whole] = claimed
     # What is too short to hold a header may be the beginning of a frame at the capture's end.
-    reason = np.full(len(start), "truncated" if size is None else "bad_checksum", "<U12")
-    reason[whole] = ""
+    reason = np.full(len(start), TRUNCATED if size is None else BAD_CHECKSUM)
+    reason[whole] = NO_REASON
     regular = np.zeros(len(whole), bool)
     bodies = []
     for each in layout.kinds:
@@ -65,14 +73,14 @@ def judge(buffer: Bytes, start: Places, size: Places | None, spoken: Spoken) -> 
             like &= size[whole] == bytes_
         regular |= like
         cut = like & (room[whole] < bytes_)
-        reason[whole[cut]] = "truncated"
+        reason[whole[cut]] = TRUNCATED
         rows = np.flatnonzero(like & ~cut)
         if not len(rows):
             continue
         frames = _rows(buffer, start[whole[rows]], bytes_)
         holds = _checksum_holds(frames, layout)
         known = holds if spoken.addresses is None else np.isin(node[rows], spoken.addresses)
-        reason[whole[rows]] = np.select([~holds, ~known], ["bad_checksum", "implausible"], "")
+        reason[whole[rows]] = np.select([~holds, ~known], [BAD_CHECKSUM, IMPLAUSIBLE], NO_REASON)
         sound = holds & known
         good[whole[rows[sound]]] = True
         bodies.append((each, whole[rows[sound]], frames if sound.all() else frames[sound]))
@@ -82,7 +90,7 @@ def judge(buffer: Bytes, start: Places, size: Places | None, spoken: Spoken) -> 
 
 def _judge_the_rest(
     buffer: Bytes, start: Places, length: Places, room: Places, kind: Places, whole: Places, regular: Bools,
-    delimited: bool, layout: Layout, reason: NDArray[np.str_],
+    delimited: bool, layout: Layout, reason: Reasons,
 ) -> None:  # fmt: skip
     """Candidates of no known kind and length: whole frames of another kind, or nothing at all."""
     for index in np.flatnonzero(~regular):
@@ -90,9 +98,9 @@ def _judge_the_rest(
         fits = layout.overhead_bytes <= length[row] <= room[row]
         frame = buffer[start[row] : start[row] + length[row]].tobytes() if fits else b""
         if fits and _lone_checksum_holds(frame, layout):
-            reason[row] = "implausible" if int(kind[index]) in layout.by_kind else "unknown_kind"
+            reason[row] = IMPLAUSIBLE if int(kind[index]) in layout.by_kind else UNKNOWN_KIND
         elif delimited:
-            reason[row] = "bad_checksum"
+            reason[row] = BAD_CHECKSUM
 
 
 def _rows(buffer: Bytes, start: Places, width: int) -> Bytes:

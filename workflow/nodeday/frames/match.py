@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from nodeday.arrays import Bools, Ints
-from nodeday.frames.columns import DISTINCT, UNPLACED, Frames, Marks, joined
+from nodeday.frames.columns import Frames, joined
+from nodeday.frames.copies import Marks
+from nodeday.frames.states import DISTINCT, UNPLACED
 
 MOST_TARGETS = 16
 """Places that one stretch of a capture may be split over, at most."""

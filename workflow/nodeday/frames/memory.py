@@ -78,14 +78,13 @@ class _Seen:
 
     @classmethod
     def of(cls, block: Block) -> _Seen:
-        fields = [decode_fields(each.frames, each.layout, each.kind) for each in block.frames]
+        roles = "node", "ticks", "hub_time"
+        fields = [decode_fields(each.frames, each.layout, each.kind, roles) for each in block.frames]
         order = np.argsort(np.concatenate([each.start for each in block.frames]), kind="stable")
         sizes = [len(each.start) for each in block.frames]
         ticks = [each.layout.field("ticks") for each in block.frames]
         hub = block.frames[0].layout.field("hub_time")
-        node, raw, stamps = (
-            np.concatenate([each[name] for each in fields])[order] for name in ("node", "ticks", "hub_time")
-        )
+        node, raw, stamps = (np.concatenate([each[role] for each in fields])[order] for role in roles)
         return cls(
             order, node, raw, stamps,
             np.repeat([(each.rate_hz if each else None) or 1.0 for each in ticks], sizes)[order],

@@ -23,7 +23,9 @@ import numpy as np
 
 from nodeday.arrays import Bools, Ints
 from nodeday.frames import unwrap
-from nodeday.frames.columns import (
+from nodeday.frames.columns import Frames, joined
+from nodeday.frames.match import place
+from nodeday.frames.states import (
     CONFLICT,
     DISTINCT,
     DUPLICATE,
@@ -32,11 +34,8 @@ from nodeday.frames.columns import (
     INCONSISTENT,
     LATE,
     UNPLACED,
-    Frames,
     States,
-    joined,
 )
-from nodeday.frames.match import place
 
 LONG_NS = 60_000_000_000
 """Frames this far apart tell a node's rate better than its nominal one does."""
@@ -114,7 +113,7 @@ def _sequence(frames: Frames, capture: Ints, pace: Pace) -> tuple[Ints, States]:
     expected = (frames.ticks - frames.ticks[near]) / pace.ticks_per_frame
     whole = np.rint(expected).astype(np.int64)
     steps = unwrap.wrap_steps(frames.seq_raw - frames.seq_raw[near], whole, pace.modulus)
-    odd = np.abs(expected - steps) > pace.modulus / unwrap.INCONSISTENT
+    odd = np.abs(expected - steps) > pace.modulus / unwrap.ODD_PART
     number = seq[near] + np.where(odd, whole, steps)
     own = capture == 0
     number[own] = frames.seq[own]

@@ -7,12 +7,11 @@ import sys
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import pandas as pd
+import pyarrow as arrow
 
-from nodeday import atomic, tables
+from nodeday import atomic, columnar, tables
 from nodeday.errors import ContractError
 from nodeday.frames import merge
 from nodeday.frames.columns import Frames, joined
@@ -22,6 +21,7 @@ from nodeday.frames.judge import Spoken
 from nodeday.frames.memory import OwnTime
 from nodeday.frames.recorded import Recording, columns_of, form_of
 from nodeday.frames.scan import Block, Reject, scan
+from nodeday.frames.states import REASON, STATUS
 from nodeday.layouts import Layout
 from nodeday.ledger import Ledger
 from nodeday.schemas import TABLES
@@ -49,13 +49,13 @@ def run(study: Study, session: str) -> None:
         heard: list[list[Frames]] = [[] for _ in captures]
         for each in captures:
             for decoded in each.decoded():
-                rejects.write(_reject_rows(decoded.rejects, each.number))
+                rejects.write_columns(_reject_rows(decoded.rejects, each.number))
                 if not each.number:
-                    frames.write(each.counted(decoded.frames))
+                    frames.write_columns(each.counted(decoded.frames))
                 if len(captures) > 1:
                     heard[each.number].append(Frames.of(decoded.frames, each.hub_range_ns))
             each.refuse_strange(session)
-            rejects.write(_reject_rows([], each.number))
+            rejects.write_columns(_reject_rows([], each.number))
         if len(captures) > 1:
             _write_merged(captures, [joined(parts) for parts in heard], frames)
         for each in captures:
@@ -128,11 +128,12 @@ class _Capture:
             return self.source.blocks()
         return scan(self.source.pieces(), self.spoken)
 
-    def counted(self, rows: pd.DataFrame) -> pd.DataFrame:
+    def counted(self, rows: arrow.Table) -> arrow.Table:
         """The rows themselves, counted by status."""
-        for status, sizes in rows.groupby("status", observed=True)["length"]:
-            self.rows[str(status)] += len(sizes)
-            self.bytes[str(status)] += int(sizes.sum())
+        states = rows["status"].combine_chunks().indices
+        for total, weights in ((self.rows, None), (self.bytes, rows["length"])):
+            counts = np.bincount(states, weights, len(STATUS)).astype(np.int64).tolist()
+            total.update({status: count for status, count in zip(STATUS, counts, strict=True) if count})
         return rows
 
     @property
@@ -187,30 +188,31 @@ def _write_merged(captures: list[_Capture], heard: list[Frames], out: tables.Wri
         for decoded in capture.decoded():
             part = placed.take(slice(done, done + len(decoded.frames)))
             done += len(decoded.frames)
-            out.write(capture.counted(_placed(decoded.frames, part, capture.own_time.lacking is True)))
+            rows = _placed(decoded.frames, part, capture.own_time.lacking is True)
+            out.write_columns(capture.counted(rows))
 
 
-def _placed(rows: pd.DataFrame, part: Frames, memory: bool) -> pd.DataFrame:
+def _placed(rows: arrow.Table, part: Frames, memory: bool) -> arrow.Table:
     """Rows with the merged session's counters; a node's own memory knows nothing of the radio."""
-    changed: dict[str, Any] = {
-        "boot": part.boot.astype(np.int32), "seq": part.seq, "ticks": part.ticks, "hub_ns": part.hub_ns,
-        "status": part.words,
+    table = TABLES["frames"]
+    changed: dict[str, arrow.Array] = {
+        "boot": columnar.column(part.boot.astype(np.int32)), "seq": columnar.column(part.seq),
+        "ticks": columnar.column(part.ticks), "hub_ns": columnar.column(part.hub_ns),
+        "status": columnar.coded(part.status, table["status"]),
     }  # fmt: skip
     if memory:
-        changed |= {name: np.full(len(rows), np.nan, np.float32) for name in ("rssi_dbm", "lqi")}
-    return tables.build(TABLES["frames"], {name: changed.get(name, rows[name]) for name in rows.columns})
+        changed |= {name: arrow.nulls(len(rows), arrow.float32()) for name in ("rssi_dbm", "lqi")}
+    return columnar.piece(table, {name: changed.get(name, rows[name]) for name in table.names})
 
 
-def _reject_rows(rejects: list[Reject], capture: int) -> pd.DataFrame:
-    return tables.build(
-        TABLES["rejects"],
-        {
-            "capture": np.full(len(rejects), capture, np.int16),
-            "offset": np.array([each.start for each in rejects], np.int64),
-            "length": np.array([each.end - each.start for each in rejects], np.int32),
-            "reason": [each.reason for each in rejects],
-        },
-    )
+def _reject_rows(rejects: list[Reject], capture: int) -> dict[str, arrow.Array]:
+    reason = np.array([REASON.index(each.reason) for each in rejects], np.int8)
+    return {
+        "capture": columnar.column(np.full(len(rejects), capture, np.int16)),
+        "offset": columnar.column(np.array([each.start for each in rejects], np.int64)),
+        "length": columnar.column(np.array([each.end - each.start for each in rejects], np.int32)),
+        "reason": columnar.coded(reason, TABLES["rejects"]["reason"]),
+    }
 
 
 def _record(study: Study, session: str, captures: list[_Capture]) -> None:

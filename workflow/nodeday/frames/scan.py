@@ -16,11 +16,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nodeday.arrays import Bools, Bytes
 from nodeday.frames import framing
 from nodeday.frames.judge import Places, Spoken, judge
+from nodeday.frames.states import BAD_STUFFING, NO_REASON, REASON, TRUNCATED, Reasons
 from nodeday.layouts import Kind, Layout
 from nodeday.layouts.stuffing import DELIMITER
 
@@ -61,7 +61,7 @@ class _Candidates:
     end: Places
     good: Bools
     followed: Bools
-    reason: NDArray[np.str_]
+    reason: Reasons
     bodies: list[tuple[Layout, Kind, Places, Bytes]]
 
 
@@ -183,7 +183,7 @@ class _Delimited:
             (spoken.layout, kind, rows[sound[rows]], frames[sound[rows]])
             for kind, rows, frames in found.bodies
         ]
-        reason = np.where(sound, found.reason, "bad_stuffing")
+        reason = np.where(sound, found.reason, BAD_STUFFING)
         return _Candidates(start, end, found.good & sound, np.ones(len(start), bool), reason, bodies)
 
 
@@ -192,7 +192,7 @@ def _with_tail(found: _Candidates, start: int, end: int) -> _Candidates:
     return replace(
         found, start=np.append(found.start, start), end=np.append(found.end, end),
         good=np.append(found.good, False), followed=np.append(found.followed, False),
-        reason=np.append(found.reason, "truncated"),
+        reason=np.append(found.reason, TRUNCATED),
     )  # fmt: skip
 
 
@@ -247,10 +247,9 @@ def _rejects(found: _Candidates, taken: Places, cut: int, base: int, pending: Re
     """
     stops, holes = np.append(found.start[taken], cut), np.append(0, found.end[taken])
     open_ = stops > holes
-    bad = np.flatnonzero(found.reason != "")
-    claims = list(
-        zip(found.start[bad].tolist(), found.end[bad].tolist(), found.reason[bad].tolist(), strict=True)
-    )
+    bad = np.flatnonzero(found.reason != NO_REASON)
+    words = [REASON[each] for each in found.reason[bad].tolist()]
+    claims = list(zip(found.start[bad].tolist(), found.end[bad].tolist(), words, strict=True))
     if pending is not None and pending.reason != "junk" and pending.end > base:
         claims.insert(0, (0, pending.end - base, pending.reason))
     out: list[Reject] = []
@@ -288,7 +287,10 @@ def _frames(found: _Candidates, taken: Places, base: int) -> list[Found]:
     out = []
     for layout, kind, rows, frames in found.bodies:
         kept = stands[rows]
-        if kept.any():
-            own, bodies = (rows, frames) if kept.all() else (rows[kept], frames[kept])
-            out.append(Found(layout, kind, found.start[own] + base, found.end[own] + base, bodies))
+        count = np.count_nonzero(kept)
+        if count:
+            # Mostly just the end falls away, and what is before it need not be copied.
+            own = slice(count) if kept[:count].all() else kept
+            places = rows[own]
+            out.append(Found(layout, kind, found.start[places] + base, found.end[places] + base, frames[own]))
     return out

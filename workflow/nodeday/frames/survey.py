@@ -49,9 +49,8 @@ def survey(pieces: Iterable[bytes], layout: Layout) -> Survey:
     for block in scan(pieces, [Spoken(layout, None)]):
         for each in block.frames:
             found.framed += int((each.end - each.start).sum())
-            nodes, counts = np.unique(
-                decode_fields(each.frames, layout, each.kind)["node"], return_counts=True
-            )
+            addresses = decode_fields(each.frames, layout, each.kind, ["node"])["node"]
+            nodes, counts = np.unique(addresses, return_counts=True)
             for node, count in zip(nodes.tolist(), counts.tolist(), strict=True):
                 found.frames[node, each.kind.kind, each.kind.stream] += count
         for reject in block.rejects:

@@ -14,15 +14,14 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.arrays import Ints
+from nodeday.arrays import Bools, Ints
+from nodeday.frames.copies import WINDOW, Marks, Seen
+from nodeday.frames.states import CONFLICT, DUPLICATE, GOOD, INCONSISTENT, LATE, States
 
 RESTART_S, RESTART_PER_S = 2.0, 1e-4
 """Ticks and hub time that differ by more than 2 s + 100 ppm of the step mean a restart; wider
 than radio delays and crystals together. A choice of this project."""
-WINDOW = 100_000
-"""Frames of a stream remembered to know a second copy; an older one counts as a conflict, since
-nothing can tell any more whether it is the first of its number."""
-INCONSISTENT = 8
+ODD_PART = 8
 """A sequence number that is off by more than 1/8 of its range from its ticks is not believed."""
 FEW, PACE = 2, 0.03
 """Nor is one that is off by more than 2 frames and 3 % of the step, since a sensor's own clock may run
@@ -41,7 +40,7 @@ def steps_from(previous: int | None, values: Ints) -> Ints:
     return np.diff(values, prepend=first)
 
 
-def hub_steps(raw: Ints, previous: int, bits: int, most: int) -> tuple[Ints, NDArray[np.bool_]]:
+def hub_steps(raw: Ints, previous: int, bits: int, most: int) -> tuple[Ints, Bools]:
     """Steps of a hub counter in order of arrival, and where a stamp is false, (n,) each.
 
     The hub adds its stamp after the checksum was made, so damage to it goes unseen. A stamp
@@ -62,7 +61,7 @@ def hub_steps(raw: Ints, previous: int, bits: int, most: int) -> tuple[Ints, NDA
 
 def _signed(steps: Ints, bits: int) -> Ints:
     half = 1 << (bits - 1)
-    return steps if bits == 64 else (steps + half) % (1 << bits) - half
+    return steps if bits == 64 else ((steps + half) & ((1 << bits) - 1)) - half
 
 
 @dataclass
@@ -77,49 +76,26 @@ class NodeClock:
     boot_id: int = 0
     boot: int = 0
 
-    def lone(self, raw: Ints, hub_ns: Ints, boot_id: Ints | None = None) -> NDArray[np.bool_]:
-        """Which of the node's next frames, in order of arrival, no neighbour bears out, (n,).
+    def unwrap(self, raw: Ints, hub_ns: Ints, boot_id: Ints) -> tuple[Bools, Ints, Ints]:
+        """Which of the node's next frames, in order of arrival, are lone (n,); of the others boot and
+        unwrapped ticks.
 
-        A checksum holds by chance now and then. Such a frame jumps away from the one before it,
-        and the one after it goes on as though it were not there; a restart goes on from where it
-        jumped to. RFC 3550 A.1 asks for two in sequence before it believes a jump, likewise::
+        A checksum holds by chance now and then. A lone frame jumps away from the one before it, and the one
+        after it goes on as though it were not there; a restart goes on from where it jumped to. RFC 3550 A.1
+        asks for two in sequence before it believes a jump, likewise::
 
             ticks    100 200   7 400 500      7 is set aside
             ticks    100 200   7 107 207      the node restarted
         """
-        if len(raw) < 2:
-            return np.zeros(len(raw), bool)
-        known = self.raw is not None
-        one, hub, boot = (
-            np.concatenate([[before] if known else [], each]).astype(np.int64)
-            for before, each in ((self.raw, raw), (self.hub_ns, hub_ns),
-                                 (self.boot_id, np.zeros(len(raw)) if boot_id is None else boot_id))
-        )  # fmt: skip
-        jumps = self._jumps(one[:-1], one[1:], hub[:-1], hub[1:], boot[:-1], boot[1:])
-        over = ~self._jumps(one[:-2], one[2:], hub[:-2], hub[2:], boot[:-2], boot[2:])
-        alone = np.zeros(len(one), bool)
-        alone[1:-1] = jumps[:-1] & jumps[1:] & over
-        return alone[1:] if known else alone
-
-    def _jumps(
-        self, raw: Ints, raw_next: Ints, hub: Ints, hub_next: Ints, boot: Ints, boot_next: Ints
-    ) -> NDArray[np.bool_]:
-        """Whether ticks and hub time part, or the boot changes, from one frame to another."""
-        seconds = (hub_next - hub) / 1e9
-        expected = np.rint(seconds * self.rate_hz).astype(np.int64)
-        steps = wrap_steps(raw_next - raw, expected, self.modulus)
-        slack = RESTART_S + RESTART_PER_S * np.abs(seconds)
-        return np.asarray((np.abs(steps / self.rate_hz - seconds) > slack) | (boot != boot_next), np.bool_)
-
-    def unwrap(self, raw: Ints, hub_ns: Ints, boot_id: Ints | None = None) -> tuple[Ints, Ints]:
-        """Boot and unwrapped ticks of the node's next frames in order of arrival, (n,) each."""
-        seconds = steps_from(None if self.raw is None else self.hub_ns, hub_ns) / 1e9
-        steps = wrap_steps(steps_from(self.raw, raw), np.rint(seconds * self.rate_hz).astype(np.int64),
-                           self.modulus)  # fmt: skip
-        slack = RESTART_S + RESTART_PER_S * np.abs(seconds)
-        restart = np.abs(steps / self.rate_hz - seconds) > slack
-        if boot_id is not None:
-            restart |= steps_from(None if self.raw is None else self.boot_id, boot_id) != 0
+        near = self._near(raw, hub_ns, boot_id)
+        steps, restart = self._parted(*near)
+        twice = np.flatnonzero(restart[:-1] & restart[1:])
+        _, over = self._parted(*(each[twice] + each[twice + 1] for each in near))
+        lone = np.zeros(len(raw), bool)
+        lone[twice[~over]] = True
+        if lone.any():
+            raw, hub_ns, boot_id = raw[~lone], hub_ns[~lone], boot_id[~lone]
+            steps, restart = self._parted(*self._near(raw, hub_ns, boot_id))
         boot = self.boot + np.cumsum(restart)
         total = (raw[0] if self.raw is None else self.ticks) + np.cumsum(np.where(restart, 0, steps))
         # Within a boot the count starts at the raw ticks of its first frame.
@@ -128,9 +104,22 @@ class NodeClock:
         lead[first] = np.diff(raw[first] - total[first], prepend=0)
         total = total + np.cumsum(lead)
         self.raw, self.ticks, self.hub_ns = int(raw[-1]), int(total[-1]), int(hub_ns[-1])
-        self.boot = int(boot[-1])
-        self.boot_id = self.boot_id if boot_id is None else int(boot_id[-1])
-        return boot, total
+        self.boot, self.boot_id = int(boot[-1]), int(boot_id[-1])
+        return lone, boot, total
+
+    def _near(self, raw: Ints, hub_ns: Ints, boot_id: Ints) -> tuple[Ints, Ints, Ints]:
+        """Differences of each from the frame before."""
+        if self.raw is None:
+            return steps_from(None, raw), steps_from(None, hub_ns), steps_from(None, boot_id)
+        return steps_from(self.raw, raw), steps_from(self.hub_ns, hub_ns), steps_from(self.boot_id, boot_id)
+
+    def _parted(self, raw: Ints, hub_ns: Ints, boot_id: Ints) -> tuple[Ints, Bools]:
+        """Whole steps of ticks for differences from one frame to another, and whether ticks and hub time
+        part there, or the boot changes, (n,) each."""
+        seconds = hub_ns / 1e9
+        steps = wrap_steps(raw, np.rint(seconds * self.rate_hz).astype(np.int64), self.modulus)
+        slack = RESTART_S + RESTART_PER_S * np.abs(seconds)
+        return steps, (np.abs(steps / self.rate_hz - seconds) > slack) | (boot_id != 0)
 
 
 @dataclass
@@ -145,30 +134,28 @@ class StreamCounter:
     ticks: int = 0
     boot: int | None = None
     highest: int = 0
-    seen: dict[int, int] = field(default_factory=dict)
+    seen: Seen = field(default_factory=Seen)
 
-    def unwrap(
-        self, raw: Ints, ticks: Ints, boot: Ints, digest: NDArray[np.uint64]
-    ) -> tuple[Ints, NDArray[np.str_]]:
+    def unwrap(self, raw: Ints, ticks: Ints, boot: Ints, digest: Marks) -> tuple[Ints, States]:
         """Unwrapped sequence number and status of the stream's next frames, (n,) each.
 
         ``digest`` tells two payloads apart, so that a second copy with other content is seen.
         """
-        seq, status = np.empty(len(raw), np.int64), np.full(len(raw), "good", "<U12")
+        seq, status = np.empty(len(raw), np.int64), np.full(len(raw), GOOD)
         edges = [0, *(np.flatnonzero(np.diff(boot)) + 1).tolist(), len(raw)]
         for start, end in pairwise(edges):
             part = slice(start, end)
             if self.boot != int(boot[start]):
-                self.boot, self.seen = int(boot[start]), {}
+                self.boot, self.seen = int(boot[start]), Seen()
                 self.raw = self.seq = self.highest = int(raw[start])
                 self.ticks = int(ticks[start])
                 self.highest -= 1
             seq[part], odd = self._extend(raw[part], ticks[part])
-            status[part][odd] = "inconsistent"
+            status[part][odd] = INCONSISTENT
             self._place(seq[part], digest[part], status[part])
         return seq, status
 
-    def _extend(self, raw: Ints, ticks: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+    def _extend(self, raw: Ints, ticks: Ints) -> tuple[Ints, Bools]:
         expected = steps_from(self.ticks, ticks) / self.ticks_per_frame
         whole = np.rint(expected).astype(np.int64)
         steps = wrap_steps(steps_from(self.raw, raw), whole, self.modulus)
@@ -180,36 +167,29 @@ class StreamCounter:
     def _slack(self, expected: NDArray[np.float64]) -> NDArray[np.float64]:
         """Frames by which a step may differ from its ticks and still be believed, (n,)."""
         paced = FEW + self.dealt + PACE * np.abs(expected)
-        return np.asarray(np.minimum(paced, self.modulus / INCONSISTENT), np.float64)
+        return np.asarray(np.minimum(paced, self.modulus / ODD_PART), np.float64)
 
-    def _place(self, seq: Ints, digest: NDArray[np.uint64], status: NDArray[np.str_]) -> None:
+    def _place(self, seq: Ints, digest: Marks, status: States) -> None:
         """Mark late frames and second copies in ``status``, a view of the caller's array."""
         before = np.maximum.accumulate(np.concatenate([[self.highest], seq[:-1]]))
-        behind = np.flatnonzero(seq <= before)
         self.highest = max(int(before[-1]), int(seq[-1]))
         # Frames in order are new by construction; only those behind need to be looked up.
-        position = dict(zip(seq.tolist()[::-1], range(len(seq) - 1, -1, -1), strict=True))
-        for row in behind.tolist():
-            number = int(seq[row])
-            first = position[number]
-            twin = self.seen.get(number, int(digest[first]) if first < row else None)
-            if twin is None:
-                status[row] = "late" if status[row] == "good" else status[row]
-            else:
-                status[row] = "duplicate" if twin == int(digest[row]) else "conflict"
-            if number < self.highest - WINDOW:
-                status[row] = "conflict"
-        self.seen.update(zip(seq.tolist(), digest.tolist(), strict=True))
-        if len(self.seen) > 2 * WINDOW:
-            oldest = self.highest - WINDOW
-            self.seen = {number: twin for number, twin in self.seen.items() if number >= oldest}
+        behind = np.flatnonzero(seq <= before)
+        if len(behind):
+            number = seq[behind]
+            known, twin = self.seen.twins(number)
+            first = _first_places(seq, number)
+            twin = np.where(known, twin, digest[first])
+            copy = known | (first < behind)
+            told = np.where(status[behind] == GOOD, LATE, status[behind])
+            told[copy] = np.where(twin == digest[behind], DUPLICATE, CONFLICT)[copy]
+            told[number < self.highest - WINDOW] = CONFLICT
+            status[behind] = told
+        fresh = seq >= self.highest - WINDOW
+        self.seen.add(seq[fresh], digest[fresh])
 
 
-def digests(payload: NDArray[np.uint8]) -> NDArray[np.uint64]:
-    """A number for each row of bytes, (n, length) -> (n,): multilinear hashing modulo 2**64."""
-    size = (payload.shape[1],)
-    weights = np.random.default_rng(1982).integers(1, 1 << 63, size, dtype=np.uint64) | np.uint64(1)
-    out = np.zeros(len(payload), np.uint64)
-    for place in range(payload.shape[1]):
-        out += payload[:, place] * weights[place]
-    return out
+def _first_places(values: Ints, wanted: Ints) -> Ints:
+    """Where each of ``wanted`` (k,), all of which occur, first stands in ``values`` (n,)."""
+    different, first = np.unique(values, return_index=True)
+    return np.asarray(first[np.searchsorted(different, wanted)], np.int64)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TypeVar
 
 import numpy as np
@@ -128,12 +128,16 @@ def pack_counts(counts: ArrayLike, kind: Kind) -> Bytes:
     return cells.reshape(n, kind.payload_bytes)
 
 
-def decode_fields(frames: Bytes, layout: Layout, kind: Kind) -> dict[str, Ints]:
-    """Integers of every field by role (fields of role ``other`` by name), each of shape (n,)."""
+def decode_fields(
+    frames: Bytes, layout: Layout, kind: Kind, roles: Collection[str] | None = None
+) -> dict[str, Ints]:
+    """Integers of every field, or of those of ``roles``, by role (fields of role ``other`` by name), (n,)
+    each."""
     out = {}
     for name, (field, at) in layout.positions(kind).items():
         key = name if field.role == "other" else field.role
-        out[key] = get_bits(frames, at, field.bits, layout.order_of(field), field.signed)
+        if roles is None or field.role in roles:
+            out[key] = get_bits(frames, at, field.bits, layout.order_of(field), field.signed)
     return out
 
 
