@@ -64,6 +64,6 @@ class Seen:
         return self.number[place] == number, self.digest[place]
 
     def add(self, number: Ints, digest: Marks) -> None:
-        """Remember frames (n,) of the window; of two with one number, the later one."""
+        """Remember frames (n,) of the window, each with a number of its own."""
         place = number % self.SIZE
         self.number[place], self.digest[place] = number, digest

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from nodeday.arrays import Bools, Ints
 from nodeday.frames.copies import WINDOW, Marks, Seen
-from nodeday.frames.states import CONFLICT, DUPLICATE, GOOD, INCONSISTENT, LATE, States
+from nodeday.frames.states import CONFLICT, COPIES, DUPLICATE, GOOD, INCONSISTENT, LATE, States
 
 RESTART_S, RESTART_PER_S = 2.0, 1e-4
 """Ticks and hub time that differ by more than 2 s + 100 ppm of the step mean a restart; wider
@@ -173,20 +173,21 @@ class StreamCounter:
         """Mark late frames and second copies in ``status``, a view of the caller's array."""
         before = np.maximum.accumulate(np.concatenate([[self.highest], seq[:-1]]))
         self.highest = max(int(before[-1]), int(seq[-1]))
+        first = seq >= self.highest - WINDOW
         # Frames in order are new by construction; only those behind need to be looked up.
         behind = np.flatnonzero(seq <= before)
         if len(behind):
             number = seq[behind]
             known, twin = self.seen.twins(number)
-            first = _first_places(seq, number)
-            twin = np.where(known, twin, digest[first])
-            copy = known | (first < behind)
+            place = _first_places(seq, number)
+            twin = np.where(known, twin, digest[place])
+            copy = known | (place < behind)
             told = np.where(status[behind] == GOOD, LATE, status[behind])
             told[copy] = np.where(twin == digest[behind], DUPLICATE, CONFLICT)[copy]
-            told[number < self.highest - WINDOW] = CONFLICT
+            told[number < before[behind] - WINDOW] = CONFLICT
             status[behind] = told
-        fresh = seq >= self.highest - WINDOW
-        self.seen.add(seq[fresh], digest[fresh])
+            first &= ~np.isin(status, COPIES)
+        self.seen.add(seq[first], digest[first])
 
 
 def _first_places(values: Ints, wanted: Ints) -> Ints:
