@@ -90,3 +90,22 @@ def test_uniqueness_is_seen_where_keys_do_not_climb() -> None:
     twice = dealt.assign(position=np.array([0, 0, 1, 0], np.int16))
     found = columnar.broken(table, arrow.Table.from_pandas(twice, preserve_index=False).cast(schema))
     assert found.endswith("occurs twice")
+
+
+def test_columns_of_bytes_and_names_hold_what_their_rows_say() -> None:
+    """Rows of any length, of none too, against the bytes objects that they would be."""
+    random = np.random.default_rng(5)
+    parts = [random.integers(0, 256, shape, np.uint8) for shape in ((3, 5), (2, 0), (4, 90), (0, 7))]
+    assert columnar.binary(parts).to_pylist() == [row.tobytes() for part in parts for row in part]
+    names = columnar.named(np.array([2, 0, 1, 2]), ["trunk", "heart", "trunk"])
+    assert names.to_pylist() == ["trunk", "trunk", "heart", "trunk"]
+    assert names.dictionary.to_pylist() == ["heart", "trunk"]
+
+
+def test_a_piece_without_rows_is_written_once(tmp_path: Path) -> None:
+    table, target = whole("frames"), tmp_path / "frames.parquet"
+    nothing = arrow_schema(table).empty_table()
+    with tables.writer(target, table) as out:
+        out.write_columns(nothing)
+        out.write_columns(nothing)
+    assert tables.read(target, table).empty

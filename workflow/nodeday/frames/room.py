@@ -130,8 +130,8 @@ class _Capture:
 
     def counted(self, rows: arrow.Table) -> arrow.Table:
         """The rows themselves, counted by status."""
-        states = rows["status"].combine_chunks().indices
-        for total, weights in ((self.rows, None), (self.bytes, rows["length"])):
+        states = rows["status"].combine_chunks().indices.to_numpy()
+        for total, weights in ((self.rows, None), (self.bytes, rows["length"].to_numpy())):
             counts = np.bincount(states, weights, len(STATUS)).astype(np.int64).tolist()
             total.update({status: count for status, count in zip(STATUS, counts, strict=True) if count})
         return rows
