@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
+import json
 import platform
 from functools import cache
 from importlib.metadata import version
@@ -140,14 +140,13 @@ def _settings(study: Study, session: str) -> list[tuple[str, str]]:
 
 
 def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
-    """Name, bytes and SHA-256 of each capture; empty where the captures have been put away."""
-    found = []
-    for part in (name for files in capture_files(study.session(session).captures) for name in files):
-        path = study.root / part
-        if path.is_file():
-            with path.open("rb") as file:
-                found.append((part, path.stat().st_size, hashlib.file_digest(file, "sha256").hexdigest()))
-    return found
+    """Name, bytes and SHA-256 of each capture's files, as they were when they were decoded; empty where the
+    captures have been put away."""
+    parts = [name for files in capture_files(study.session(session).captures) for name in files]
+    record = study.results / "captures" / f"{session}.json"
+    told = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else []
+    return [(part, each["bytes"], each["sha256"]) for part, each in zip(parts, told, strict=False)
+            if (study.root / part).is_file()]  # fmt: skip
 
 
 def _versions() -> list[tuple[str, str]]:

@@ -30,6 +30,7 @@ def run(study: Study, sessions: list[str], cores: int = 1) -> None:
     ``sessions`` are the finished ones. What a rule takes is written down; nothing is deleted.
     Raises ContractError where a session's tables are absent or the account does not balance.
     """
+    cores = min(cores, len(sessions)) or 1
     facts = list(each(partial(gather, study), sessions, cores))
     applied = rules.apply(rules.in_order(study.file.inclusion), series(study, facts))
     excluded = rules.exclusions(applied)
