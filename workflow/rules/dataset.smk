@@ -7,6 +7,7 @@ def settings_files():
 rule dataset:
     input:
         "results/report/index.html",
+        expand("results/report/{session}.html", session=SESSIONS),
         [study_table(name) for name in (*STUDY_TABLES, "ledger")],
         expand(
             table("{each}"),
