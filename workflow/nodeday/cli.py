@@ -14,7 +14,7 @@ from nodeday import __version__
 from nodeday.contents import Contents
 from nodeday.errors import FAULT, GOOD, STOPPED, NodedayError, of_system
 
-ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "study", "report", "index")
+ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "hashes", "study", "report", "index")
 SIDE_BY_SIDE = ("repair", "features", "study")
 """Rooms that can work on the streams of a session, or on sessions, side by side."""
 RUNNING, SETTING_UP = "nodeday.running", "nodeday.newstudy.command"
