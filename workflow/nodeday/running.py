@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import shutil
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,7 +38,8 @@ def run_study(folder: Path, cores: int, *, as_json: bool = False) -> int:
     settings cannot be read."""
     from nodeday import warm
 
-    with warm.rooms():  # they read their libraries while this process reads its own, and the settings
+    # Rooms read their libraries while this process reads its own, and the settings.
+    with warm.rooms(), _uncollected():
         study, left_out, outcome = _run(folder, cores)
     found = account(study, left_out, outcome)
     if as_json:
@@ -44,6 +47,17 @@ def run_study(folder: Path, cores: int, *, as_json: bool = False) -> int:
     else:
         _tell(found)
     return int(found["exit_code"])
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """No search for garbage among modules and jobs: a run makes many of them, and keeps them all."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def _run(folder: Path, cores: int) -> tuple[Study, dict[str, list[SettingsError]], Outcome]:

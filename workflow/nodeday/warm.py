@@ -86,20 +86,21 @@ def called(arguments: list[str]) -> int | None:
 def _serve(address: str) -> None:
     """Fork for each call at ``address`` until standard input ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the jobs
+    gc.disable()  # modules stay
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(address)
         listener.listen(64)  # calls may come while the first libraries are still being read
         _read_first()
         unread = deque(THEN)
-        while sys.stdin not in (
-            told := select.select([listener, sys.stdin], [], [], 0 if unread else None)[0]
-        ):
+        while sys.stdin not in (told := _told(listener, wait=not unread)):
             if not told:
                 importlib.import_module(unread.popleft())
                 continue
             signal.signal(signal.SIGTERM, signal.SIG_IGN)
             connection, _ = listener.accept()
+            gc.freeze()  # and no job is to look through them, which would copy them
             if not os.fork():
+                gc.enable()
                 listener.close()
                 _work(connection)
             connection.close()
@@ -109,6 +110,11 @@ def _serve(address: str) -> None:
     with suppress(ChildProcessError):
         while True:
             os.wait()
+
+
+def _told(listener: socket.socket, *, wait: bool) -> list[object]:
+    """What has something to say of a call that came and of the end; perhaps nothing, if not to ``wait``."""
+    return select.select([listener, sys.stdin], [], [], None if wait else 0)[0]
 
 
 def _read_first() -> None:
