@@ -50,7 +50,7 @@ localrules:
     told,
 
 
-# The pages too: a page that somebody removed would not be made anew for the index alone.
+# The pages too: a page that somebody removed would not be made anew for what comes after it alone.
 rule all:
     input:
         expand("results/report/{session}.html", session=SESSIONS),

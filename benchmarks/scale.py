@@ -43,7 +43,7 @@ sessions:
 BARE = """
 N = {sessions}
 rule all:
-    input: "index"
+    input: "last"
 rule first:
     input: "captures/S{{i}}.bin"
     output: expand("first/{{{{i}}}}/{{k}}", k=range(3))
@@ -76,14 +76,23 @@ rule page:
     input: expand("{{rule}}/{{{{i}}}}/0", rule=["first", "second", "third", "fourth", "fifth"]), "told"
     output: "page/{{i}}"
     shell: "true"
+rule sixth:
+    input: "fifth/{{i}}/0"
+    output: "sixth/{{i}}"
+    shell: "true"
 rule index:
-    input: expand("page/{{i}}", i=range(N))
+    input: "study"
     output: "index"
+    shell: "true"
+rule last:
+    input: "index", expand("page/{{i}}", i=range(N)), expand("sixth/{{i}}", i=range(N)),
+        expand("{{rule}}/{{i}}/0", rule=["first", "second", "third", "fourth", "fifth"], i=range(N))
+    output: "last"
     shell: "true"
 """
 # Rooms that copy what session S0 of another study gave; bash takes a function before a program.
-COPY = """() { case $2 in study|index) f=$2;; *) f=$2-$3;; esac
-while read -r from to; do cp "$from" "$to"; done < "$COPIES/$f"; }"""
+COPY = """() { case $2 in study|index) f=$2;; package) f=dataset;; *) f=$2-$3;; esac
+while read -r from to; do rm -rf "$to"; cp -r "$from" "$to"; done < "$COPIES/$f"; }"""
 
 
 def timed(command: list[str], where: Path, **environment: str) -> dict[str, float]:
@@ -142,6 +151,8 @@ def template(place: Path) -> Path:
         "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\theart\t16\tchest\n*\ttrunk\t17\tchest\n"
     )
     (config / "events.tsv").unlink()
+    settings = config / "study.yaml"  # an axis of a node that nobody wears is refused
+    settings.write_text(re.sub(r"(?m)^    ankle: .*\n", "", settings.read_text()))
     (config / "scenario.yaml").write_text(PLAN)
     timed([sys.executable, "-m", "nodeday", "simulate"], folder)
     (config / "scenario.yaml").unlink()

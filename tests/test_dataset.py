@@ -507,3 +507,27 @@ def test_a_hash_is_kept_until_anything_touches_its_file(
     for text in ("", "[1]", '{"abc": {}}', "{"):
         place.write_text(text)
         assert hashes.Kept(place)([empty]) == known[1:]
+
+
+def test_what_a_sessions_rooms_wrote_is_not_hashed_again_for_the_manifest(
+    study: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "copy"
+    shutil.copytree(study, folder)
+    shutil.rmtree(folder / "results" / hashes.FOLDER)
+    (folder / "results" / hashes.NAME).unlink()
+    read: list[str] = []
+    plain = hashes.sha256
+    monkeypatch.setattr(
+        hashes, "sha256", lambda path: read.append(path.relative_to(folder).as_posix()) or plain(path)
+    )
+    for session in SESSIONS:
+        assert main(["room", "hashes", session, "--study", str(folder)]) == errors.GOOD
+    told = json.loads((folder / "results" / "manifest.json").read_text())
+    own = {each["path"] for part in ("inputs", "results") for each in told[part]
+           if part == "inputs" or "/session=" in each["path"]}  # fmt: skip
+    assert len(read) == len(own)
+    assert set(read) == own
+    assert main(["export", "package", "--study", str(folder)]) == errors.GOOD
+    assert len(read) == len(set(read))
+    assert json.loads((folder / "results" / "manifest.json").read_text())["results"] == told["results"]

@@ -19,7 +19,8 @@ from scipy.interpolate import Akima1DInterpolator, PchipInterpolator
 from nodeday import tables
 from nodeday.arrays import runs, spread
 from nodeday.errors import ContractError
-from nodeday.layouts import load_layout, pack_counts, payload_matrix
+from nodeday.layouts import load_layout, pack_counts
+from nodeday.layouts.payload import payload_matrix
 from nodeday.repair import quality, room
 from nodeday.repair.align import (
     INTERPOLATED,

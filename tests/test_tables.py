@@ -21,6 +21,7 @@ from nodeday.dataset.files import result_files
 from nodeday.errors import ContractError
 from nodeday.layouts import Layout
 from nodeday.ledger import Ledger
+from nodeday.rowgroups import Filter
 
 NAMES = list(TABLES)
 
@@ -277,19 +278,41 @@ def test_only_row_groups_that_may_hold_a_row_are_decoded(
     operator: str, value: int, groups: list[int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Four groups of ten instants each: 0 to 9, 10 to 19 and so on. The boundary may cost one more."""
-    monkeypatch.setattr(tables, "ROW_GROUP", 10)
-    frame = valid_rows(TABLES["beats"], 40)
-    frame["utc_ns"] = np.arange(40)
-    tables.write(tmp_path / "t.parquet", TABLES["beats"], frame)
-    read: list[int] = []
-    whole = parquet.ParquetFile.read_row_groups
-
-    def watched(self: parquet.ParquetFile, wanted: list[int], columns: list[str]) -> object:
-        read.extend(wanted)
-        return whole(self, wanted, columns)
-
-    monkeypatch.setattr(parquet.ParquetFile, "read_row_groups", watched)
+    read = _decoded_of_forty(tmp_path, monkeypatch)
     back = tables.read(tmp_path / "t.parquet", "beats", ["utc_ns"], [("utc_ns", operator, value)])
     compare = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal, "==": np.equal}
     assert back["utc_ns"].tolist() == np.flatnonzero(compare[operator](np.arange(40), value)).tolist()
     assert read == groups
+
+
+def test_rows_that_meet_one_of_several_lists_of_filters_are_read_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As in a filter of Arrow's own; two spans that overlap, one in another group, one outside all."""
+    read = _decoded_of_forty(tmp_path, monkeypatch)
+    spans = ((31, 34), (3, 6), (5, 8), (90, 99))
+    either: list[list[Filter]] = [[("utc_ns", ">=", first), ("utc_ns", "<", last)] for first, last in spans]
+    back = tables.read(tmp_path / "t.parquet", "beats", ["utc_ns"], either)
+    assert back["utc_ns"].tolist() == [3, 4, 5, 6, 7, 31, 32, 33]
+    assert read == [0, 3]
+    assert (
+        back["utc_ns"].tolist()
+        == parquet.read_table(tmp_path / "t.parquet", filters=either)["utc_ns"].to_pylist()
+    )
+
+
+def _decoded_of_forty(folder: Path, monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Writes four groups of ten instants; what is returned fills with the groups that are decoded."""
+    monkeypatch.setattr(tables, "ROW_GROUP", 10)
+    frame = valid_rows(TABLES["beats"], 40)
+    frame["utc_ns"] = np.arange(40)
+    tables.write(folder / "t.parquet", TABLES["beats"], frame)
+    read: list[int] = []
+    whole = parquet.ParquetFile.read_row_group
+
+    def watched(self: parquet.ParquetFile, group: int, columns: list[str]) -> object:
+        read.append(group)
+        return whole(self, group, columns)
+
+    monkeypatch.setattr(parquet.ParquetFile, "read_row_group", watched)
+    return read

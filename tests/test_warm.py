@@ -31,6 +31,17 @@ def cold(arguments: list[str]) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
+def test_other_jobs_of_a_run_are_done_warm_too(
+    study_folder: Callable[..., Path], capfd: pytest.CaptureFixture[str]
+) -> None:
+    """By a process that may not have read yet what they need."""
+    arguments = ["export", "package", "--study", str(study_folder())]
+    expected = cold(arguments)
+    with warm.rooms():
+        assert answered(arguments) == expected.returncode == CONTRACT
+    assert capfd.readouterr() == (expected.stdout, expected.stderr)
+
+
 def test_a_warm_room_says_and_returns_what_a_cold_one_does(
     study_folder: Callable[..., Path], capfd: pytest.CaptureFixture[str]
 ) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import atexit
+import gc
 import importlib
 import os
 import sys
@@ -12,7 +14,7 @@ from nodeday import __version__
 from nodeday.contents import Contents
 from nodeday.errors import FAULT, GOOD, STOPPED, NodedayError, of_system
 
-ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "study", "report", "index")
+ROOMS = ("simulate", "frames", "loss", "clock", "repair", "features", "hashes", "study", "report", "index")
 SIDE_BY_SIDE = ("repair", "features", "study")
 """Rooms that can work on the streams of a session, or on sessions, side by side."""
 RUNNING, SETTING_UP = "nodeday.running", "nodeday.newstudy.command"
@@ -25,7 +27,8 @@ def main(arguments: list[str] | None = None) -> int:
     for library in ("OMP", "OPENBLAS"):  # of linear algebra
         # Its threads would sum in another order on a machine with other cores, and rooms fork.
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
-    if arguments[:1] == ["room"] and (code := _warm(arguments)) is not None:
+    atexit.register(gc.freeze)  # else the end of a run would look through all there is for garbage
+    if arguments[:1] in (["room"], ["export"]) and (code := _warm(arguments)) is not None:
         return code
     parser = build()
     options = parser.parse_args(arguments)
@@ -53,7 +56,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _warm(arguments: list[str]) -> int | None:
-    """The exit code of a room that a process with its libraries at hand has run, where there is one."""
+    """The exit code of a job that a process with its libraries at hand has done, where there is one."""
     from nodeday import warm
 
     return warm.called(arguments)

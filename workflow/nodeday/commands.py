@@ -159,7 +159,8 @@ def room(options: argparse.Namespace) -> int:
     from nodeday.settings import Study
 
     study = Study(options.study)
-    module = importlib.import_module(f"nodeday.{'report' if options.room == 'index' else options.room}.room")
+    elsewhere = {"index": "nodeday.report.room", "hashes": "nodeday.dataset.hashes"}
+    module = importlib.import_module(elsewhere.get(options.room, f"nodeday.{options.room}.room"))
     more = {"cores": options.cores} if options.room in SIDE_BY_SIDE else {}
     with atwork.room(study.root):
         if options.room in ("study", "index"):

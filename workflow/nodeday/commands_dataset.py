@@ -44,7 +44,8 @@ def _package(study: Study, sessions: list[str], _: Path) -> None:
     from nodeday.dataset import files, hashes, manifest, methods, package
 
     listed = list(files.tables_of(study.results, sessions))
-    hashed = hashes.Kept(study.results / hashes.NAME)
+    of_sessions = (study.results / hashes.FOLDER / f"{session}.json" for session in sessions)
+    hashed = hashes.Kept(study.results / hashes.NAME, *of_sessions)
     package.write(study.results, study.file.study, study.file.title, listed, hashed)
     methods.write(study, sessions)
     manifest.write(study, sessions, hashed)

@@ -60,13 +60,13 @@ def _plain(frame: pd.DataFrame) -> pd.DataFrame:
         if isinstance(column.dtype, pd.CategoricalDtype):
             words = list(column.cat.categories)
         elif pd.api.types.is_object_dtype(column.dtype) or pd.api.types.is_string_dtype(column.dtype):
-            words = list(column.dropna().unique())
+            words = column.dropna().unique().tolist()
         elif isinstance(column.dtype, pd.ArrowDtype) and column.dtype.type is bytes:
             changed[str(name)] = column.astype(object).map(bytes.hex, na_action="ignore")
             continue
         else:
             continue
-        named = {each: plain(each) for each in words if isinstance(each, str)}
-        if any(before != after for before, after in named.items()):
+        words = [each for each in words if isinstance(each, str) and each.startswith(TRIGGERS)]
+        if named := {each: plain(each) for each in words}:
             changed[str(name)] = column.astype(object).map(lambda cell, named=named: named.get(cell, cell))
     return frame.assign(**changed) if changed else frame

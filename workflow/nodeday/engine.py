@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 
-from nodeday import atwork, tables
+from nodeday import atwork, wiring
 from nodeday.errors import NodedayError, SettingsError
 from nodeday.journal import Job, Journal
 
@@ -55,7 +55,7 @@ def _finished(root: Path, sessions: list[str], journal: Journal) -> list[str]:
         for name in sessions
         if name not in stopped
         and not (root / "results" / "failed" / f"{name}.txt").exists()
-        and tables.path(root / "results", "epochs", name).exists()
+        and (root / wiring.table("epochs").format(session=name)).exists()
     ]
 
 

@@ -1,4 +1,5 @@
-"""Distinct received frames of a session, stream by stream, from one pass over table ``frames``."""
+"""Distinct received frames of a session, stream by stream, from one pass over table ``frames``: with what
+they hold, or when they were stamped alone."""
 
 from __future__ import annotations
 
@@ -7,6 +8,7 @@ import tempfile
 from collections import Counter
 from contextlib import ExitStack
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -17,13 +19,13 @@ from numpy.typing import NDArray
 
 from nodeday import tables
 from nodeday.arrays import Bools, Ints
-from nodeday.layouts import Kind, payload_matrix
+from nodeday.layouts import Kind
+from nodeday.layouts.payload import payload_matrix
 from nodeday.schemas import codes
 
 Key = tuple[str, str]
-COLUMNS = ["node", "stream", "capture", "boot", "seq", "ticks", "samples", "status", "payload"]
-
-
+STAMPS = ["node", "stream", "boot", "seq", "ticks", "samples", "status"]
+COLUMNS = [*STAMPS, "capture", "payload"]
 RECORD = np.dtype([("boot", "i4"), ("seq", "i8"), ("ticks", "i8"), ("again", "?"), ("trusted", "?")])
 """What a frame says beside its payload, as it waits on disk."""
 
@@ -79,6 +81,38 @@ class Waiting:
         return Heard(**own, payload=self.payload)
 
 
+@dataclass(frozen=True)
+class Stamps:
+    """Frames (f,) of one stream of a node, in order of capture, and the sample instants in all of them."""
+
+    boot: NDArray[np.int32]
+    seq: NDArray[np.int64]
+    ticks: NDArray[np.int64]
+    samples: int
+
+
+UNHEARD = Stamps(np.zeros(0, np.int32), np.zeros(0, np.int64), np.zeros(0, np.int64), 0)
+
+
+def stamps(source: Path) -> dict[Key, Stamps]:
+    """The frames of each (node, stream) that hold samples."""
+    parts: dict[Key, list[arrow.Table]] = {}
+    for rows in tables.pieces(source, "frames", STAMPS):
+        (node, nodes), (stream, streams) = _texts(rows["node"]), _texts(rows["stream"])
+        wanted = _distinct(*_texts(rows["status"])) & (np.array(rows["samples"]) > 0)
+        rows = rows.drop_columns(["node", "stream", "status"])
+        for key in product(nodes, streams):
+            mine = np.flatnonzero(wanted & (node == nodes[key[0]]) & (stream == streams[key[1]]))
+            if len(mine):
+                parts.setdefault(key, []).append(rows.take(arrow.array(mine)))
+    return {key: _stamps(arrow.concat_tables(own)) for key, own in parts.items()}
+
+
+def _stamps(rows: arrow.Table) -> Stamps:
+    boot, seq, ticks = (rows[name].to_numpy() for name in ("boot", "seq", "ticks"))
+    return Stamps(boot, seq, ticks, compute.sum(rows["samples"]).as_py())
+
+
 def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Waiting]:
     """The frames of each (node, stream) in ``wanted`` that was heard at all.
 
@@ -89,7 +123,7 @@ def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Waiting]:
         files: dict[Key, list[Any]] = {}
         for rows in tables.pieces(source, "frames", COLUMNS):
             node, stream, status = (_texts(rows[name]) for name in ("node", "stream", "status"))
-            distinct = np.isin(status[0], [status[1][code] for code in codes.DISTINCT if code in status[1]])
+            distinct = _distinct(*status)
             trusted = status[0] != status[1].get("inconsistent", -1)
             rows = rows.drop_columns(["node", "stream", "status"])
             for key, kind in wanted.items():
@@ -117,6 +151,10 @@ def _records(rows: arrow.Table, trusted: Bools) -> NDArray[np.void]:
         out[name] = rows[name]
     out["again"], out["trusted"] = np.asarray(rows["capture"]) > 0, trusted
     return out
+
+
+def _distinct(status: NDArray[np.int32], known: dict[str, int]) -> Bools:
+    return np.isin(status, [known[code] for code in codes.DISTINCT if code in known])
 
 
 def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], dict[str, int]]:

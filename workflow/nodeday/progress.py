@@ -16,7 +16,7 @@ from snakemake_interface_logger_plugins.settings import LogHandlerSettingsBase
 from nodeday.journal import CHAIN, Job, Journal, span
 
 NAME, STUDY = "nodeday", "study"
-QUIET = ("all", "sessions", "settings", "notes", "told")
+QUIET = ("all", "sessions", "settings", "notes", "told", "hashes")
 """Jobs of the workflow's own, over in no time."""
 
 

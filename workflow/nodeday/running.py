@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import shutil
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,7 +36,33 @@ def run(options: argparse.Namespace) -> int:
 def run_study(folder: Path, cores: int, *, as_json: bool = False) -> int:
     """Run a study and print its account; return the exit code. Raises SettingsError for a study whose
     settings cannot be read."""
-    from nodeday import engine, warm
+    from nodeday import warm
+
+    # Rooms read their libraries while this process reads its own, and the settings.
+    with warm.rooms(), _uncollected():
+        study, left_out, outcome = _run(folder, cores)
+    found = account(study, left_out, outcome)
+    if as_json:
+        print(json.dumps(found, indent=2))
+    else:
+        _tell(found)
+    return int(found["exit_code"])
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """No search for garbage among modules and jobs: a run makes many of them, and keeps them all."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.freeze()
+        gc.enable()
+
+
+def _run(folder: Path, cores: int) -> tuple[Study, dict[str, list[SettingsError]], Outcome]:
+    """The study, what keeps each of its sessions from running, and what came of the others."""
+    from nodeday import engine
     from nodeday.settings import Study
 
     study = Study(folder)
@@ -47,16 +75,8 @@ def run_study(folder: Path, cores: int, *, as_json: bool = False) -> int:
             note_failure(study, name, problems[0])
         else:  # of an earlier run; the room that stopped then is made again now
             (study.results / "failed" / f"{name}.txt").unlink(missing_ok=True)
-    outcome = engine.Outcome([], [])
-    if ready:
-        with warm.rooms():
-            outcome = engine.run(folder.resolve(), ready, cores)
-    found = account(study, left_out, outcome)
-    if as_json:
-        print(json.dumps(found, indent=2))
-    else:
-        _tell(found)
-    return int(found["exit_code"])
+    outcome = engine.run(folder.resolve(), ready, cores) if ready else engine.Outcome([], [])
+    return study, left_out, outcome
 
 
 def account(study: Study, left_out: Mapping[str, Sequence[NodedayError]], outcome: Outcome) -> dict[str, Any]:

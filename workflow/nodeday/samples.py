@@ -20,6 +20,7 @@ import pandas as pd
 import pyarrow as arrow
 
 from nodeday import tables
+from nodeday.rowgroups import Filters
 from nodeday.schemas import TABLES, Table
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def writing(results: Path, session: str) -> Iterator[Path]:
 
 def read(
     results: Path, session: str, node: str, kind: Kind, columns: list[str] | None = None,
-    filters: tables.Filters | None = None, channel: str | None = None,
+    filters: Filters | None = None, channel: str | None = None,
 ) -> pd.DataFrame:  # fmt: skip
     """Samples of a node's stream as :func:`tables.read` gives them, none where it was never heard.
 

@@ -13,13 +13,13 @@ import pandas as pd
 import pyarrow as arrow
 import pyarrow.parquet as parquet
 
-from nodeday import atomic, columnar
+from nodeday import atomic, columnar, rowgroups
 from nodeday.errors import ContractError
+from nodeday.rowgroups import Filters
 from nodeday.schemas import TABLES, Column, Table
 from nodeday.schemas.compiled import arrow_schema, pandas_dtype, wrong_dtypes
 
 ROW_GROUP, BATCH, READ_ROWS, BUFFER_BYTES = 1_000_000, 65_536, 65_536, 1 << 20
-Filters = list[tuple[str, str, Any]]
 
 
 def path(results: Path, table: str, session: str | None = None, part: str | None = None) -> Path:
@@ -216,14 +216,15 @@ def write(target: Path, table: Table, pieces: pd.DataFrame | Iterable[pd.DataFra
 def read(
     source: Path, table: Table | str, columns: list[str] | None = None, filters: Filters | None = None
 ) -> pd.DataFrame:
-    """Read a table in its declared dtypes; ``filters`` are (column, operator, value), all to hold.
+    """Read a table in its declared dtypes; ``filters`` are (column, operator, value), all to hold, or lists
+    of such, one to hold.
 
     Raises ContractError when the file is absent, is no Parquet, or holds what ``table`` does not allow.
     """
     table = TABLES[table] if isinstance(table, str) else table
     try:
         with parquet.ParquetFile(source) as file:
-            stored = _stored(file, columns, filters)
+            stored = rowgroups.read(file, columns, filters)
     except (OSError, arrow.ArrowInvalid) as error:
         raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
     frame = _framed(stored, table, source)
@@ -278,35 +279,6 @@ def edges(source: Path, column: str) -> tuple[int, int] | None:
         raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
     told = [group.statistics for group in groups if group.num_values]
     return (min(each.min for each in told), max(each.max for each in told)) if told else None
-
-
-def _stored(file: parquet.ParquetFile, columns: list[str] | None, filters: Filters | None) -> arrow.Table:
-    """Rows that meet ``filters``, from the row groups that can hold any.
-
-    The library's own filtered read does not skip row groups by a dictionary column, and so
-    would decode all nodes to find one. It leaves a column out that is not there without a word, too.
-    """
-    names = file.schema_arrow.names
-    if lacking := [name for name in columns or () if name not in names]:
-        raise arrow.ArrowInvalid(f"lacks {', '.join(lacking)}")
-    if not filters:
-        return file.read(columns)
-    groups = [
-        group for group in range(file.num_row_groups)
-        if all(_may_hold(file.metadata.row_group(group).column(names.index(name)).statistics, operator, value)
-               for name, operator, value in filters)
-    ]  # fmt: skip
-    needed = list(dict.fromkeys([*(columns or names), *(name for name, _, _ in filters)]))
-    rows = file.read_row_groups(groups, needed).filter(parquet.filters_to_expression(filters))
-    return rows.select(columns or names)
-
-
-def _may_hold(statistics: Any, operator: str, value: Any) -> bool:
-    if statistics is None or not statistics.has_min_max:
-        return True
-    above = operator in ("==", ">=", ">") and statistics.max < value
-    below = operator in ("==", "<=", "<") and statistics.min > value
-    return not (above or below)
 
 
 def _nullable_types(table: Table) -> dict[arrow.DataType, Any]:

@@ -1,13 +1,15 @@
 """Rooms that need not import their libraries again: one process has them, and forks for each job.
 
-A rule calls `nodeday room NAME SESSION`, whatever runs it. Where the environment names the address of such a
-process, that call hands on its arguments, folder and outputs and waits for the exit code; where there is
-none, or it does not answer, the call does the work itself. Importing costs a room about a second, so that
-a study of thirty sessions saves minutes of processor time.
+A rule calls `nodeday room NAME SESSION` or `nodeday export package`, whatever runs it. Where the environment
+names the address of such a process, that call hands on its arguments, folder and outputs and waits for the
+exit code; where there is none, or it does not answer, the call does the work itself. Importing costs a room
+about a second, so that a study of thirty sessions saves minutes of processor time.
 """
 
 from __future__ import annotations
 
+import atexit
+import gc
 import importlib
 import json
 import os
@@ -17,6 +19,7 @@ import socket
 import subprocess
 import sys
 import tempfile
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -27,7 +30,12 @@ ADDRESS = "NODEDAY_WARM"
 HEAP = {"MALLOC_MMAP_THRESHOLD_": str(32 << 20), "MALLOC_TRIM_THRESHOLD_": str(256 << 20)}
 """Memory of arrays that a room is done with stays for the next ones; else glibc hands it back to the system,
 which clears it anew."""
-ROOMS = ("frames", "loss", "clock", "repair", "features", "study", "report")
+FIRST = ("nodeday.commands", "nodeday.frames.room")
+"""What a run begins with."""
+THEN = (
+    *(f"nodeday.{name}.room" for name in ("loss", "clock", "repair", "features", "study", "report")),
+    "pyarrow.dataset", "nodeday.commands_dataset", "nodeday.dataset.methods", "nodeday.dataset.package",
+)  # fmt: skip
 
 
 @contextmanager
@@ -78,14 +86,21 @@ def called(arguments: list[str]) -> int | None:
 def _serve(address: str) -> None:
     """Fork for each call at ``address`` until standard input ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the jobs
+    gc.disable()  # modules stay
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(address)
-        listener.listen(64)  # calls may come while the libraries are still being read
-        _read_libraries()
-        signal.signal(signal.SIGTERM, signal.SIG_IGN)
-        while sys.stdin not in select.select([listener, sys.stdin], [], [])[0]:
+        listener.listen(64)  # calls may come while the first libraries are still being read
+        _read_first()
+        unread = deque(THEN)
+        while sys.stdin not in (told := _told(listener, wait=not unread)):
+            if not told:
+                importlib.import_module(unread.popleft())
+                continue
+            signal.signal(signal.SIGTERM, signal.SIG_IGN)
             connection, _ = listener.accept()
+            gc.freeze()  # and no job is to look through them, which would copy them
             if not os.fork():
+                gc.enable()
                 listener.close()
                 _work(connection)
             connection.close()
@@ -97,12 +112,17 @@ def _serve(address: str) -> None:
             os.wait()
 
 
-def _read_libraries() -> None:
+def _told(listener: socket.socket, *, wait: bool) -> list[object]:
+    """What has something to say of a call that came and of the end; perhaps nothing, if not to ``wait``."""
+    return select.select([listener, sys.stdin], [], [], None if wait else 0)[0]
+
+
+def _read_first() -> None:
     from nodeday import tables
     from nodeday.schemas import TABLES
 
-    for name in ROOMS:
-        importlib.import_module(f"nodeday.{name}.room")
+    for name in FIRST:
+        importlib.import_module(name)
     # The schema library reads most of itself when it first looks at a frame.
     tables.validate(TABLES["gaps"], tables.empty(TABLES["gaps"]))
 
@@ -135,4 +155,5 @@ def _work(connection: socket.socket) -> None:
 
 
 if __name__ == "__main__":
+    atexit.register(gc.freeze)  # what is still there in the end need not be searched for what is not
     _serve(sys.argv[1])

@@ -18,8 +18,9 @@ from nodeday.sections import capture_files
 from nodeday.settings import Study
 
 SHARED = (
-    "arrays.py", "atomic.py", "tables.py", "columnar.py", "csvfile.py", "samples.py", "heard.py", "ledger.py",
-    "parallel.py", "timeline.py", "settings.py", "sections.py", "calibration.py", "layouts", "schemas",
+    "arrays.py", "atomic.py", "tables.py", "rowgroups.py", "columnar.py", "csvfile.py", "samples.py",
+    "heard.py", "ledger.py", "parallel.py", "timeline.py", "settings.py", "sections.py", "calibration.py",
+    "layouts", "schemas",
 )  # fmt: skip
 READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"

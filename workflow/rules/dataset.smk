@@ -4,9 +4,29 @@ def settings_files():
     return sorted(str(path) for path in found if not path.name.startswith("."))
 
 
+# Once a session's rooms are done, and before those of others: what they wrote is still in memory.
+rule hashes:
+    input:
+        table("epochs"),
+    output:
+        "results/.hashes/{session}.json",
+    group:
+        "session"
+    priority: 1
+    resources:
+        **session_needs(study),
+    params:
+        code=code("dataset"),
+    log:
+        "results/logs/{session}/hashes.log",
+    shell:
+        "nodeday room hashes {wildcards.session} > {log} 2>&1"
+
+
 rule dataset:
     input:
         "results/report/index.html",
+        expand("results/report/{session}.html", session=SESSIONS),
         [study_table(name) for name in (*STUDY_TABLES, "ledger")],
         expand(
             table("{each}"),
@@ -18,6 +38,7 @@ rule dataset:
             session=SESSIONS,
         ),
         expand(table("samples"), session=SESSIONS),
+        expand("results/.hashes/{session}.json", session=SESSIONS),
         lambda wildcards: [path for name in SESSIONS for path in captures(study, name)],
         lambda wildcards: settings_files(),
     output:

@@ -63,8 +63,7 @@ rule report:
 
 rule index:
     input:
-        pages=expand("results/report/{session}.html", session=SESSIONS),
-        tables=[study_table(each) for each in ("sessions", "exclusions", "flow", "phases", "phase_features")],
+        [study_table(each) for each in ("sessions", "exclusions", "flow", "phases", "phase_features")],
     output:
         index="results/report/index.html",
     resources:

@@ -12,7 +12,7 @@ rule study:
         ledger=study_table("ledger"),
         wide="results/study/epochs_wide.parquet",
         wide_csv="results/study/epochs_wide.csv",
-    threads: room_cores([], CORES)
+    threads: min(room_cores([], CORES), len(SESSIONS) or 1)
     resources:
         **study_needs(SESSIONS),
     params:

@@ -21,7 +21,8 @@ import pyarrow.compute as compute
 
 from nodeday import samples, tables
 from nodeday.arrays import Ints
-from nodeday.layouts import Layout, payload_matrix, unpack_counts
+from nodeday.layouts import Layout, unpack_counts
+from nodeday.layouts.payload import payload_matrix
 from nodeday.schemas.codes import DISTINCT
 from nodeday.settings import Study
 

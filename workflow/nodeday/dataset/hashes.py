@@ -2,7 +2,8 @@
 
 Hashing reads every byte, some 25 GB of thirty days: the manifest would take several times as long as all else
 that one changed session takes. So a file whose inode, size and times are those of the last time is not read
-again. `nodeday verify` believes none of this: it reads every byte.
+again, and what a session's rooms wrote is hashed once they are done, while it is still in memory.
+`nodeday verify` believes none of this: it reads every byte.
 """
 
 from __future__ import annotations
@@ -13,9 +14,10 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from nodeday import atomic
+from nodeday import atomic, wiring
+from nodeday.settings import Study
 
-NAME = ".hashes.json"
+NAME, FOLDER = ".hashes.json", ".hashes"
 Hashed = Callable[[Sequence[Path]], list[str]]
 """SHA-256 of files, in hexadecimal digits."""
 
@@ -32,16 +34,25 @@ def of_files(paths: Sequence[Path]) -> list[str]:
         return list(pool.map(sha256, paths))
 
 
-class Kept:
-    """The same, but for files that are as they were when ``place`` was written."""
+def run(study: Study, session: str) -> None:
+    """Hash what the rooms of a session have read and written, for the manifest to come."""
+    kept = Kept(study.results / FOLDER / f"{session}.json")
+    kept([study.root / path for path in wiring.captures(study, session)])
+    kept(sorted(path for path in study.results.glob(f"*/session={session}/*") if path.name[0] != "."))
+    kept.keep()
 
-    def __init__(self, place: Path) -> None:
-        self._place, self._now = place, dict[str, str]()
-        try:
-            held = json.loads(place.read_text(encoding="utf-8"))
-            self._before = {str(mark): str(digest) for mark, digest in held.items()}
-        except (OSError, ValueError, AttributeError):  # none yet, or none that this wrote
-            self._before = {}
+
+class Kept:
+    """The same, but for files that are as they were when ``place``, or one of ``others``, was written."""
+
+    def __init__(self, place: Path, *others: Path) -> None:
+        self._place, self._before, self._now = place, dict[str, str](), dict[str, str]()
+        for each in (place, *others):
+            try:
+                held = json.loads(each.read_text(encoding="utf-8"))
+                self._before |= {str(mark): str(digest) for mark, digest in held.items()}
+            except (OSError, ValueError, AttributeError):  # none yet, or none that this wrote
+                continue
 
     def __call__(self, paths: Sequence[Path]) -> list[str]:
         marks = [_mark(path) for path in paths]

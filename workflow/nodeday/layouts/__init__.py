@@ -4,11 +4,9 @@ from nodeday.layouts.codec import decode_fields, encode_frames, pack_counts, unp
 from nodeday.layouts.dealing import instant_of
 from nodeday.layouts.model import Layout, load_layout
 from nodeday.layouts.parts import Channel, Field, Kind
-from nodeday.layouts.payload import payload_matrix
 from nodeday.layouts.stuffing import stuff
 
 __all__ = [
     "Channel", "Field", "Kind", "Layout", "decode_fields", "encode_frames", "instant_of",
-    "load_layout",
-    "pack_counts", "payload_matrix", "stuff", "unpack_counts",
+    "load_layout", "pack_counts", "stuff", "unpack_counts",
 ]  # fmt: skip

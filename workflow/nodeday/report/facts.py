@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from nodeday import tables, timeline
 from nodeday.errors import ContractError
+from nodeday.heard import UNHEARD, Stamps, stamps
+from nodeday.layouts import Layout
 from nodeday.layouts.dealing import dealt_shift
 from nodeday.report import place
-from nodeday.schemas.codes import DISTINCT, GAP_CAUSE
+from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.settings import HUB, Study
 
 CAUSES = tuple(GAP_CAUSE)
@@ -99,55 +101,46 @@ def read(study: Study, session: str) -> Facts:
 
 
 def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, int]) -> list[Stream]:
-    columns = ["node", "stream", "boot", "seq", "ticks", "samples", "status"]
-    frames = tables.read(tables.path(study.results, "frames", session), "frames", columns)
-    frames = frames[frames["status"].isin(DISTINCT) & (frames["samples"] > 0)]
+    frames = stamps(tables.path(study.results, "frames", session))
     gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")
     loss = tables.read(tables.path(study.results, "loss", session), "loss")
     found = []
     for node in study.nodes_of(session).values():
         if node.node == HUB:
             continue
-        own = frames[frames["node"] == node.node]
-        for stream in sorted(own["stream"].astype(str).unique()) or [""]:
+        for stream in sorted(stream for name, stream in frames if name == node.node) or [""]:
             mine = (gaps["node"] == node.node) & (gaps["stream"] == stream)
             counted = loss[(loss["node"] == node.node) & (loss["stream"] == stream)]
-            placed = _placed(study, session, own[own["stream"] == stream], clock, span)
-            spans = _spans(placed, gaps[mine], span)
+            maps = clock[(clock["node"] == node.node) & clock["stream"].isin(["*", stream])]
+            own, layout = frames.get((node.node, stream), UNHEARD), study.layout_of(session, node.node)
+            spans = _spans(_placed(layout, stream, own, maps, span), gaps[mine], span)
             found.append(Stream(node.node, node.placement, stream, *spans, _counts(counted)))
     return found
 
 
 def _placed(
-    study: Study, session: str, frames: pd.DataFrame, clock: pd.DataFrame, span: tuple[int, int]
-) -> pd.DataFrame:
-    """boot, seq, start_ns and end_ns of a stream's frames; boots without a map are left out."""
-    pieces = [pd.DataFrame({name: np.zeros(0, np.int64) for name in ("boot", "seq", "start_ns", "end_ns")})]
-    for (node, stream, boot), rows in frames.groupby(["node", "stream", "boot"], observed=True):
-        own = (clock["node"] == node) & clock["stream"].isin(["*", stream])
-        knots = clock[own & (clock["boot"] == boot)]
-        layout = study.layout_of(session, str(node))
-        kind = layout.stream(str(stream))
+    layout: Layout, stream: str, frames: Stamps, clock: pd.DataFrame, span: tuple[int, int]
+) -> place.Frames:
+    """A stream's frames in UTC by its maps; boots without a map are left out."""
+    pieces = [np.zeros((4, 0), np.int64)]
+    for boot in np.unique(frames.boot):
+        kind, knots = layout.stream(stream), clock[clock["boot"] == boot]
         if len(knots) < 2 or kind.rate_hz is None:
             continue
-        per_sample = layout.tick_hz(kind.stream) / kind.rate_hz
+        mine = frames.boot == boot
+        seq, per_sample = frames.seq[mine], layout.tick_hz(kind.stream) / kind.rate_hz
         # Frames that share a stretch are drawn one after the other in it.
-        shift = np.rint(dealt_shift(kind, rows["seq"].to_numpy(np.int64), per_sample)).astype(np.int64)
-        ticks = rows["ticks"].to_numpy(np.int64) - shift
+        ticks = frames.ticks[mine] - np.rint(dealt_shift(kind, seq, per_sample)).astype(np.int64)
         utc = timeline.ticks_to_utc(ticks, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
         start, end = place.frame_spans(utc, kind.samples, kind.rate_hz, kind.stamp)
-        pieces.append(pd.DataFrame({
-            "boot": rows["boot"].to_numpy(np.int64), "seq": rows["seq"].to_numpy(),
-            "start_ns": np.clip(start, *span), "end_ns": np.clip(end, *span),
-        }))  # fmt: skip
-    return pd.concat(pieces, ignore_index=True)
+        pieces.append(np.stack([np.full(seq.size, boot), seq, np.clip(start, *span), np.clip(end, *span)]))
+    return place.Frames(*np.concatenate(pieces, axis=1))
 
 
 def _spans(
-    placed: pd.DataFrame, gaps: pd.DataFrame, span: tuple[int, int]
+    frames: place.Frames, gaps: pd.DataFrame, span: tuple[int, int]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.object_], NDArray[np.object_]]:
     """Lost spans in UTC with cause and extent; the ends of the session get the cause ``absent``."""
-    frames = place.Frames(*(placed[name].to_numpy(np.int64) for name in placed.columns))
     first = gaps["seq_from"].to_numpy(np.int64)
     last = gaps["seq_to"].fillna(gaps["seq_from"] - 1).to_numpy(np.int64)  # unknown: below the first
     start, end = place.gap_spans(frames, gaps["boot"].to_numpy(np.int64), first, last, span)

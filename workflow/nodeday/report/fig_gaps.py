@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +12,7 @@ from nodeday.arrays import Bools, Floats, Ints
 from nodeday.report import place, worst
 from nodeday.report.facts import ABSENT, Facts, Stream
 from nodeday.report.figure import LABEL, Figure, instants
-from nodeday.report.stretch import Stretch, stretch
+from nodeday.report.stretch import Span, Stretch, stretches
 from nodeday.report.svg import Drawing, ValueAxis, polyline
 from nodeday.report.words import duration, listed, local
 from nodeday.schemas.codes import BEAT_ORIGIN, ORIGIN, RR_STATUS
@@ -85,10 +84,6 @@ def worst_gaps(study: Study, facts: Facts) -> Figure | None:
         return None
     kind = study.layout_of(facts.session, stream.node).stream(stream.stream)
     channel = kind.channels[0]
-
-    def read(first: int, last: int) -> Stretch:
-        return stretch(study, facts.session, stream.node, kind, channel.name, first, last)
-
     policy = study.file.fill.get(stream.stream)
     mine = stream.cause != ABSENT
     starts, ends = stream.start_ns[mine], stream.end_ns[mine]
@@ -102,12 +97,11 @@ def worst_gaps(study: Study, facts: Facts) -> Figure | None:
     index = worst.chosen(starts, ends, carried, fill_ms, round(SHOWN_S * SECOND / 2))
     if not index.size:
         return None
-    told = zip(starts[index].tolist(), ends[index].tolist(), stream.cause[mine][index],
-               stream.extent[mine][index], strict=True)  # fmt: skip
-    gaps = []
-    for start, end, cause, extent in told:
-        fold = Fold(start, end)
-        samples = _around(read, fold, fill_ms)
+    folds = [Fold(int(starts[at]), int(ends[at])) for at in index]
+    drawn = stretches(study, facts.session, stream.node, kind, channel.name,
+                      [_around(fold, fill_ms) for fold in folds])  # fmt: skip
+    told, gaps = zip(stream.cause[mine][index], stream.extent[mine][index], strict=True), []
+    for fold, samples, (cause, extent) in zip(folds, drawn, told, strict=True):
         near = peaks[peaks["utc_ns"].between(*fold.edges, inclusive="left")]
         gaps.append(Gap(fold, str(cause), samples, near, *_done(fold, str(extent), samples, near, policy)))
     return _figure(stream, facts, gaps, f"{channel.name}, {channel.unit}")
@@ -132,14 +126,12 @@ def _ecg(facts: Facts) -> Stream | None:
     return next((s for s in streams if s.stream == channel), next(iter(streams), None))
 
 
-def _around(read: Callable[[int, int], Stretch], fold: Fold, fill_ms: float) -> Stretch:
-    """Samples on both sides and inside; of a hole that no fill may close, its first and last second."""
+def _around(fold: Fold, fill_ms: float) -> list[Span]:
+    """Both sides and the inside; of a hole that no fill may close, its first and its last second."""
     first, last = fold.edges
     if fold.seconds <= max(HOLE_S, fill_ms / 1e3):
-        return read(first, last)
-    sides = [read(first, fold.start_ns + SECOND), read(fold.end_ns - SECOND, last)]
-    names = ("utc_ns", "value", "origin")
-    return Stretch(*(np.concatenate([getattr(side, name) for side in sides]) for name in names))
+        return [(first, last)]
+    return [(first, fold.start_ns + SECOND), (fold.end_ns - SECOND, last)]
 
 
 def _figure(stream: Stream, facts: Facts, gaps: list[Gap], unit: str) -> Figure:

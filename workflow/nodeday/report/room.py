@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
+import json
 import platform
-from functools import cache
 from importlib.metadata import version
 from typing import Any
 
@@ -40,6 +39,25 @@ from nodeday.sections import capture_files
 from nodeday.settings import Study
 
 
+def _templates() -> dict[str, jinja2.Template]:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("nodeday.report", "."), autoescape=True, undefined=jinja2.StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    environment.globals.update(
+        style=page_parts.style(), LABEL=LABEL, MEANING=MEANING,
+        VERDICT_MARK=verdict.MARK, rules=EXCLUSION_RULE,
+        SYMBOL={False: "✕", True: "✓"},
+    )  # fmt: skip
+    for name in ("percent", "count", "number", "duration", "local", "listed"):
+        environment.filters[name] = getattr(words, name)
+    return {name: environment.get_template(f"{name}.html") for name in ("parts", "page", "index")}
+
+
+TEMPLATES = _templates()
+"""Compiled as this module is read, not for each page."""
+
+
 def run(study: Study, session: str) -> None:
     """Write ``results/report/<session>.html`` and the rows behind its figures beside it.
 
@@ -55,7 +73,7 @@ def run(study: Study, session: str) -> None:
         ("exclusions", "Rules that are not met", facts.exclusions), ("ledger", "Ledger", facts.ledger),
         ("next-time", "What to do next time", next_time.rows(advice)),
     ])  # fmt: skip
-    page = _environment().get_template("page.html").render(
+    page = TEMPLATES["page"].render(
         study=study.file, facts=facts, figures={figure.name: figure for figure in figures},
         trends=[figure for figure in figures if figure.name in {t.feature for t in fig_trend.TRENDS}],
         verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits), causes=causes, lost=lost,
@@ -75,14 +93,10 @@ def index(study: Study, sessions: list[str]) -> None:
     beside.write(study.results / "report" / "index-data", "The page of the study", list(figures.values()), [
         ("sessions", "Sessions and nodes", facts.sessions)
     ])  # fmt: skip
-    page = (
-        _environment()
-        .get_template("index.html")
-        .render(
-            study=study.file, rows=facts.rows, nodes=overview.nodes_of(study, facts.rows), figures=figures,
-            steps=fig_flow.table(facts), summary=fig_hours.summary(facts), versions=_versions(),
-            data="index-data",
-        )
+    page = TEMPLATES["index"].render(
+        study=study.file, rows=facts.rows, nodes=overview.nodes_of(study, facts.rows), figures=figures,
+        steps=fig_flow.table(facts), summary=fig_hours.summary(facts), versions=_versions(),
+        data="index-data",
     )  # fmt: skip
     page_parts.write(study.results / "report" / "index.html", page)
 
@@ -105,22 +119,6 @@ def _figures(study: Study, facts: reading.Facts) -> list[Figure]:
     return [figure for figure in found if figure is not None]
 
 
-@cache
-def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("nodeday.report", "."), autoescape=True, undefined=jinja2.StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    environment.globals.update(
-        style=page_parts.style(), LABEL=LABEL, MEANING=MEANING,
-        VERDICT_MARK=verdict.MARK, rules=EXCLUSION_RULE,
-        SYMBOL={False: "✕", True: "✓"},
-    )  # fmt: skip
-    for name in ("percent", "count", "number", "duration", "local", "listed"):
-        environment.filters[name] = getattr(words, name)
-    return environment
-
-
 def _settings(study: Study, session: str) -> list[tuple[str, str]]:
     """Every setting that shaped this session, by its key in the study's files."""
     found: list[tuple[str, str]] = []
@@ -140,14 +138,13 @@ def _settings(study: Study, session: str) -> list[tuple[str, str]]:
 
 
 def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
-    """Name, bytes and SHA-256 of each capture; empty where the captures have been put away."""
-    found = []
-    for part in (name for files in capture_files(study.session(session).captures) for name in files):
-        path = study.root / part
-        if path.is_file():
-            with path.open("rb") as file:
-                found.append((part, path.stat().st_size, hashlib.file_digest(file, "sha256").hexdigest()))
-    return found
+    """Name, bytes and SHA-256 of each capture's files, as they were when they were decoded; empty where the
+    captures have been put away."""
+    parts = [name for files in capture_files(study.session(session).captures) for name in files]
+    record = study.results / "captures" / f"{session}.json"
+    told = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else []
+    return [(part, each["bytes"], each["sha256"]) for part, each in zip(parts, told, strict=False)
+            if (study.root / part).is_file()]  # fmt: skip
 
 
 def _versions() -> list[tuple[str, str]]:

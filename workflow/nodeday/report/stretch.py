@@ -1,4 +1,4 @@
-"""The report's only look at table ``samples``: a stretch of one channel, never a day of it."""
+"""The report's only look at table ``samples``: stretches of one channel, never a day of it."""
 
 from __future__ import annotations
 
@@ -12,6 +12,9 @@ from nodeday.arrays import Floats, Ints
 from nodeday.layouts import Kind
 from nodeday.settings import Study
 
+Span = tuple[int, int]
+"""[from, to) in UTC."""
+
 
 @dataclass(frozen=True)
 class Stretch:
@@ -23,14 +26,18 @@ class Stretch:
     origin: NDArray[np.object_]
 
 
-def stretch(
-    study: Study, session: str, node: str, kind: Kind, channel: str, from_ns: int, to_ns: int
-) -> Stretch:
-    """What the table holds of a channel in [from, to); raise ContractError where the session has none."""
-    rows = samples.read(
-        study.results, session, node, kind, ["utc_ns", "value", "origin"],
-        [("utc_ns", ">=", from_ns), ("utc_ns", "<", to_ns)], channel,
-    ).sort_values("utc_ns", kind="stable")  # fmt: skip
-    return Stretch(
-        rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64), rows["origin"].to_numpy(object)
-    )
+def stretches(
+    study: Study, session: str, node: str, kind: Kind, channel: str, wanted: list[list[Span]]
+) -> list[Stretch]:
+    """What the table holds of a channel in the spans of each stretch, looked up in one pass; raise
+    ContractError where the session has none."""
+    inside = [[("utc_ns", ">=", first), ("utc_ns", "<", last)] for spans in wanted for first, last in spans]
+    columns = ["utc_ns", "value", "origin"]
+    rows = samples.read(study.results, session, node, kind, columns, inside, channel)
+    rows = rows.sort_values("utc_ns", kind="stable")
+    utc_ns, value = rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64)
+    origin, found = rows["origin"].to_numpy(object), []
+    for spans in wanted:
+        own = np.concatenate([np.arange(*np.searchsorted(utc_ns, span)) for span in spans])
+        found.append(Stretch(utc_ns[own], value[own], origin[own]))
+    return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,11 +11,13 @@ import pandas as pd
 from nodeday import calibration, tables, timeline
 from nodeday.arrays import Floats
 from nodeday.errors import ContractError
-from nodeday.schemas.codes import DISTINCT
+from nodeday.heard import Key, Stamps, stamps
 from nodeday.settings import HUB, Study
 from nodeday.study import measured, rules
 from nodeday.study.epochs import Epochs, Series, laid_out
 from nodeday.study.phases import SECOND, Phase, phases_of
+
+Frames = Mapping[Key, Stamps]
 
 
 @dataclass(frozen=True)
@@ -65,8 +68,8 @@ def gather(study: Study, session: str) -> SessionFacts:
     def table(name: str, columns: list[str]) -> pd.DataFrame:
         return tables.read(tables.path(study.results, name, session), name, columns)
 
-    frames = table("frames", ["node", "stream", "boot", "ticks", "samples", "status"])
-    frames = frames[frames["status"].isin(DISTINCT) & (frames["node"] != HUB) & (frames["samples"] > 0)]
+    frames = stamps(tables.path(study.results, "frames", session))
+    frames = {key: own for key, own in frames.items() if key[0] != HUB}
     gaps = table("gaps", ["node", "stream", "frames", "extent"])
     clock = table("clock", ["node", "stream", "boot", "ticks", "utc_ns", "uncertainty_ms"])
     epochs = epochs_of(study, session)
@@ -90,36 +93,38 @@ def epochs_of(study: Study, session: str) -> Epochs:
     return laid_out(tables.read(tables.path(study.results, "epochs", session), "epochs"))
 
 
-def span(study: Study, session: str, frames: pd.DataFrame, clock: pd.DataFrame) -> tuple[int, int]:
+def span(study: Study, session: str, frames: Frames, clock: pd.DataFrame) -> tuple[int, int]:
     """First sample instant of all nodes, and one sample period past the last, nanoseconds UTC."""
     edges = []
-    for (node, stream, boot), rows in frames.groupby(["node", "stream", "boot"], observed=True):
-        kind = study.layout_of(session, str(node)).stream(str(stream))
-        own = (clock["node"] == node) & clock["stream"].isin(["*", stream])
-        knots = clock[own & (clock["boot"] == boot)]
-        if len(knots) < 2 or kind.rate_hz is None:
-            continue
-        ends = np.array([rows["ticks"].min(), rows["ticks"].max()], dtype=np.int64)
-        utc = timeline.ticks_to_utc(ends, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
-        period = SECOND / kind.rate_hz
-        before = round((kind.samples - 1) * period) if kind.stamp == "last" else 0
-        edges.append((int(utc[0]) - before, int(utc[1]) - before + round(kind.samples * period)))
+    for (node, stream), own in frames.items():
+        kind = study.layout_of(session, node).stream(stream)
+        maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
+        for boot in np.unique(own.boot):
+            knots, ticks = maps[maps["boot"] == boot], own.ticks[own.boot == boot]
+            if len(knots) < 2 or kind.rate_hz is None:
+                continue
+            ends = np.array([ticks.min(), ticks.max()], dtype=np.int64)
+            utc = timeline.ticks_to_utc(ends, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
+            period = SECOND / kind.rate_hz
+            before = round((kind.samples - 1) * period) if kind.stamp == "last" else 0
+            edges.append((int(utc[0]) - before, int(utc[1]) - before + round(kind.samples * period)))
     if not edges:
         raise ContractError("no sample could be placed in time", f"session {session}", "frames and a clock")
     return min(first for first, _ in edges), max(last for _, last in edges)
 
 
 def _node(
-    study: Study, session: str, node: str, placement: str, recorded: tuple[int, int], frames: pd.DataFrame,
+    study: Study, session: str, node: str, placement: str, recorded: tuple[int, int], frames: Frames,
     gaps: pd.DataFrame, clock: pd.DataFrame, epochs: Epochs,
 ) -> NodeFacts:  # fmt: skip
     layout, limits = study.layout_of(session, node), study.file.limits
-    own, lost, knots = (table[table["node"] == node] for table in (frames, gaps, clock))
-    samples = own.groupby("stream", observed=True)["samples"].sum()
+    lost, knots = (table[table["node"] == node] for table in (gaps, clock))
+    own = {stream: each for (name, stream), each in frames.items() if name == node}
+    boots = {boot for each in own.values() for boot in np.unique(each.boot)}
     seconds = (recorded[1] - recorded[0]) / SECOND
     shares = [
-        rules.coverage(int(count), layout.stream(str(stream)).rate_hz or 1.0, seconds)
-        for stream, count in samples.items()
+        rules.coverage(each.samples, layout.stream(stream).rate_hz or 1.0, seconds)
+        for stream, each in own.items()
     ]
     weakest = np.fmin.reduce(epochs.coverage[epochs.of(node)], axis=0, initial=np.nan)
     widths = rules.uncertainty_at(
@@ -128,8 +133,8 @@ def _node(
     )  # fmt: skip
     below = rules.share_below(weakest, widths, limits.min_coverage, limits.max_clock_uncertainty_ms)
     return NodeFacts(
-        node, placement, min(shares, default=0.0), len(own), int(lost["frames"].fillna(0).sum()),
-        max(int(own["boot"].nunique()) - 1, 0), int((lost["extent"] == "unknown").sum()),
+        node, placement, min(shares, default=0.0), sum(len(each.boot) for each in own.values()),
+        int(lost["frames"].fillna(0).sum()), max(len(boots) - 1, 0), int((lost["extent"] == "unknown").sum()),
         float(knots["uncertainty_ms"].max()) if len(knots) else None, below,
         *_device(study, session, node),
     )  # fmt: skip

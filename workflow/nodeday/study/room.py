@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import Any
@@ -30,6 +31,7 @@ def run(study: Study, sessions: list[str], cores: int = 1) -> None:
     ``sessions`` are the finished ones. What a rule takes is written down; nothing is deleted.
     Raises ContractError where a session's tables are absent or the account does not balance.
     """
+    cores = min(cores, len(sessions)) or 1
     facts = list(each(partial(gather, study), sessions, cores))
     applied = rules.apply(rules.in_order(study.file.inclusion), series(study, facts))
     excluded = rules.exclusions(applied)
@@ -144,17 +146,11 @@ def _built(name: str, rows: Sequence[tuple[object, ...]]) -> pd.DataFrame:
 
 def _ledger(study: Study, sessions: list[str]) -> pd.DataFrame:
     """The sessions' ledgers as one table, each scope told apart by its session."""
-    pieces = []
+    table, rows = TABLES["ledger"], defaultdict[str, list[Any]](list)
     for session in sessions:
         folder = tables.path(study.results, "ledger", session).parent
         for source in sorted(folder.glob("*.parquet")):
-            piece = tables.read(source, "ledger")
-            scope = session + " " + piece["scope"].astype(str)
-            pieces.append(piece.assign(scope=scope))
-    if not pieces:
-        return tables.empty(TABLES["ledger"])
-    joined = pd.concat(pieces, ignore_index=True)
-    return tables.build(TABLES["ledger"], {
-        name: joined[name].astype(str) if TABLES["ledger"][name].dtype == "name" else joined[name]
-        for name in TABLES["ledger"].names
-    })  # fmt: skip
+            for piece in tables.pieces(source, table, table.names):
+                for name, values in piece.to_pydict().items():
+                    rows[name] += [f"{session} {scope}" for scope in values] if name == "scope" else values
+    return tables.build(table, {name: rows[name] for name in table.names})

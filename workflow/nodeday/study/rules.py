@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday.arrays import Bools
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.sections import Rule
 
 ALL = "*"
@@ -89,37 +89,53 @@ def _for(step: Step, series: pd.DataFrame) -> Bools:
 
 def counts(applied: Applied) -> list[dict[str, object]]:
     """A row of table ``flow`` for what is listed, then one for each step."""
+    units = {level: _Units.of(applied.series, columns) for level, columns in LEVELS.items()}
+    hours = (applied.series["hours"] * applied.series["coverage"]).to_numpy(np.float64)
     whole = np.ones(len(applied.series), np.bool_)
     first = {"step": 0, "rule": "listed", "node": ALL, "feature": ALL, "threshold": np.nan}
-    rows: list[dict[str, object]] = [first | _taken(applied.series, whole, whole, whole)]
+    rows: list[dict[str, object]] = [first | _taken(units, hours, whole, whole, whole)]
     for place, step in enumerate(applied.steps):
         named = {"step": place + 1, "rule": step.rule, "node": step.node, "feature": step.feature,
                  "threshold": step.threshold}  # fmt: skip
         alone, before, after = ~applied.fails[place], applied.left[place], applied.left[place + 1]
-        rows.append(named | _taken(applied.series, alone, before, after))
+        rows.append(named | _taken(units, hours, alone, before, after))
     return rows
 
 
-def _taken(series: pd.DataFrame, alone: Bools, before: Bools, after: Bools) -> dict[str, float]:
+@dataclass(frozen=True)
+class _Units:
+    """Which unit of a level each series (n,) belongs to, by number, and whether it is one."""
+
+    number: Ints
+    real: Bools
+
+    @classmethod
+    def of(cls, series: pd.DataFrame, columns: list[str]) -> _Units:
+        number = np.asarray(series.groupby(columns, sort=False).ngroup(), np.int64)
+        return cls(number, (series[columns] != "").all(axis=1).to_numpy(np.bool_))
+
+    def count(self, mask: Bools) -> int:
+        return len(np.unique(self.number[mask & self.real]))
+
+    def sum(self, value: Floats, mask: Bools) -> float:
+        """Of the value (n,) of each unit once; NaN is nothing."""
+        first = np.unique(self.number[mask], return_index=True)[1]
+        return float(np.nansum(value[mask][np.sort(first)]))
+
+
+def _taken(
+    units: dict[str, _Units], hours: Floats, alone: Bools, before: Bools, after: Bools
+) -> dict[str, float]:
+    """``hours`` (n,) are length x coverage of the node; NaN of a session that is not finished."""
     out: dict[str, float] = {}
-    for level, columns in LEVELS.items():
-        real = (series[columns] != "").all(axis=1).to_numpy(np.bool_)
-
-        def there(mask: Bools, columns: list[str] = columns, real: Bools = real) -> int:
-            return len(series.loc[mask & real, columns].drop_duplicates())
-
-        out[f"{level}_alone"] = there(np.ones_like(alone)) - there(alone)
-        out[f"{level}_excluded"] = there(before) - there(after)
-        out[f"{level}_left"] = there(after)
-    whole, only, was, left = (_hours(series, mask) for mask in (np.ones_like(alone), alone, before, after))
-    taken = {"hours_alone": max(whole - only, 0.0), "hours_excluded": max(was - left, 0.0)}
+    whole = np.ones_like(alone)
+    for level, each in units.items():
+        out[f"{level}_alone"] = each.count(whole) - each.count(alone)
+        out[f"{level}_excluded"] = each.count(before) - each.count(after)
+        out[f"{level}_left"] = each.count(after)
+    listed, only, was, left = (units["nodes"].sum(hours, mask) for mask in (whole, alone, before, after))
+    taken = {"hours_alone": max(listed - only, 0.0), "hours_excluded": max(was - left, 0.0)}
     return out | taken | {"hours_left": left}
-
-
-def _hours(series: pd.DataFrame, mask: Bools) -> float:
-    """Length x coverage of each node of a session once; nothing of a session that is not finished."""
-    nodes = series[mask].drop_duplicates(LEVELS["nodes"])
-    return float((nodes["hours"] * nodes["coverage"]).sum())
 
 
 def exclusions(applied: Applied) -> pd.DataFrame:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from nodeday import samples, tables
 from nodeday.errors import SettingsError
+from nodeday.rowgroups import Filter
 from nodeday.schemas import FEATURE, TABLES, Table
 from nodeday.settings import Study
 from nodeday.trace import whole
@@ -51,9 +52,9 @@ def trace(study: Study, name: str, key: dict[str, str]) -> Step:
     return _other(signal, name, row)
 
 
-def conditions(table: Table, key: dict[str, str]) -> tables.Filters:
+def conditions(table: Table, key: dict[str, str]) -> list[Filter]:
     """``key`` as conditions on the table's columns, each value in its column's type."""
-    found: tables.Filters = []
+    found: list[Filter] = []
     for name, text in key.items():
         if name not in table.names:
             near = difflib.get_close_matches(name, table.names, n=1)

@@ -11,6 +11,7 @@ import pandas as pd
 
 from nodeday import samples, tables
 from nodeday.layouts import Channel, Kind
+from nodeday.rowgroups import Filters
 from nodeday.schemas.codes import DISTINCT
 from nodeday.settings import Study
 from nodeday.trace.step import Step, plain
@@ -32,7 +33,7 @@ class Signal:
     session: str
     _placed: dict[tuple[str, str, int], pd.DataFrame] = field(default_factory=dict)
 
-    def table(self, name: str, filters: tables.Filters | None = None) -> pd.DataFrame:
+    def table(self, name: str, filters: Filters | None = None) -> pd.DataFrame:
         return tables.read(tables.path(self.study.results, name, self.session), name, None, filters)
 
     @cached_property
@@ -100,7 +101,7 @@ class Signal:
 
     def near(self, node: str, channel: str, start_ns: int, end_ns: int) -> pd.DataFrame:
         """Samples of a channel in [start, end], in order of time."""
-        inside: tables.Filters = [("utc_ns", ">=", start_ns), ("utc_ns", "<=", end_ns)]
+        inside: Filters = [("utc_ns", ">=", start_ns), ("utc_ns", "<=", end_ns)]
         kind, _ = self.channel(node, channel)
         rows = samples.read(self.study.results, self.session, node, kind, filters=inside, channel=channel)
         rows.insert(2, "channel", channel)

@@ -8,6 +8,7 @@ import pandas as pd
 
 from nodeday import tables
 from nodeday.errors import SettingsError
+from nodeday.rowgroups import Filters
 from nodeday.schemas import TABLES
 from nodeday.settings import Study
 from nodeday.trace.signal import SECOND, Signal
@@ -64,7 +65,7 @@ def _phase_feature(study: Study, row: Row) -> Step:
     phase = phases[same & (phases["phase"] == row["phase"])].iloc[0]
     nodes = _of_study(study, "sessions")
     recorded = nodes[nodes["session"] == row["session"]].iloc[0]
-    wanted: tables.Filters = [(name, "==", str(row[name])) for name in ("node", "channel", "feature")]
+    wanted: Filters = [(name, "==", str(row[name])) for name in ("node", "channel", "feature")]
     epochs = tables.read(tables.path(study.results, "epochs", str(row["session"])), "epochs", None, wanted)
     inside = (epochs["start_ns"].clip(lower=recorded["start_ns"]) >= phase["start_ns"]) & (
         epochs["end_ns"].clip(upper=recorded["end_ns"]) <= phase["end_ns"]
@@ -114,7 +115,7 @@ def _exclusion(study: Study, row: Row) -> Step:
     parts = [Step("session", plain(each) | _more("sessions", str(each["session"]), each, ("node",)))
              for _, each in own.iterrows()]  # fmt: skip
     if row["feature"] != "*":
-        wanted: tables.Filters = [(name, "==", str(row[name])) for name in ("node", "channel", "feature")]
+        wanted: Filters = [(name, "==", str(row[name])) for name in ("node", "channel", "feature")]
         path = tables.path(study.results, "epochs", str(row["session"]))
         epochs = tables.read(path, "epochs", None, wanted)
         parts = [Step("epoch", plain(each)) for _, each in epochs[epochs["value"].isna()].iterrows()]

@@ -1,0 +1,47 @@
+"""What a Parquet file holds of what is asked for, without a look at row groups that can hold none of it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pyarrow as arrow
+import pyarrow.parquet as parquet
+
+Filter = tuple[str, str, Any]
+Filters = list[Filter] | list[list[Filter]]
+"""(Column, operator, value), all to hold; or several lists of such, one of which is to hold."""
+
+
+def read(file: parquet.ParquetFile, columns: list[str] | None, filters: Filters | None) -> arrow.Table:
+    """Rows that meet ``filters``, in the file's order. Raises ArrowInvalid where it lacks one of ``columns``.
+
+    The library's own filtered read does not skip row groups by a dictionary column, and so
+    would decode all nodes to find one. It leaves a column out that is not there without a word, too.
+    """
+    names = file.schema_arrow.names
+    if lacking := [name for name in columns or () if name not in names]:
+        raise arrow.ArrowInvalid(f"lacks {', '.join(lacking)}")
+    if not filters:
+        return file.read(columns)
+    either = [each for each in filters if isinstance(each, list)]
+    either = either or [[each for each in filters if isinstance(each, tuple)]]
+    needed = list(dict.fromkeys([*(columns or names), *(name for each in either for name, _, _ in each)]))
+    found = [file.schema_arrow.empty_table().select(needed)]
+    for group in range(file.num_row_groups):
+        near = [each for each in either if _may_hold(file.metadata.row_group(group), names, each)]
+        if near:
+            rows = file.read_row_group(group, needed)
+            found.append(rows.filter(parquet.filters_to_expression(near)))
+    return arrow.concat_tables(found).select(columns or names)
+
+
+def _may_hold(group: parquet.RowGroupMetaData, names: list[str], filters: list[Filter]) -> bool:
+    for name, operator, value in filters:
+        told = group.column(names.index(name)).statistics
+        if told is None or not told.has_min_max:
+            continue
+        if operator in ("==", ">=", ">") and told.max < value:
+            return False
+        if operator in ("==", "<=", "<") and told.min > value:
+            return False
+    return True
