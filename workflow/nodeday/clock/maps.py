@@ -57,8 +57,10 @@ def fit_map(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: floa
     Stamps are the truth, plus at least ``delay_ms``, rounded to ``unit``. Too few stamps for a
     rate give two knots at nominal rate.
     """
-    order = np.argsort(at, kind="stable")
-    at, stamp_ns = np.asarray(at, np.int64)[order], np.asarray(stamp_ns, np.int64)[order]
+    at, stamp_ns = np.asarray(at, np.int64), np.asarray(stamp_ns, np.int64)
+    if (np.diff(at) < 0).any():
+        order = np.argsort(at, kind="stable")
+        at, stamp_ns = at[order], stamp_ns[order]
     x = (at - at[0]) / rate_hz
     y = (stamp_ns - stamp_ns[0]) / 1e6 - x * 1e3
     span = float(x[-1])
