@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.arrays import Bools, Ints
+from nodeday.arrays import Bools, Floats, Ints
 from nodeday.clock.nodes import Stamped
 from nodeday.heard import STATUS, Columns, Received, is_in
 from nodeday.layouts import Layout
@@ -70,52 +70,59 @@ class Captured:
         for node in dict.fromkeys(node for node, _ in streams if node != HUB):
             layout, own = layout_of(node), [stream for name, stream in streams if name == node]
             for names in [own] if layout.has_ticks else [[name] for name in own]:
-                parts = [_Stamps.of(streams[node, name], layout, name, self.place) for name in names]
-                for boot, stamped in _by_boot(parts, run):
+                stamps = _joined(
+                    [_Stamps.of(streams[node, name], layout, name, self.place) for name in names]
+                )
+                for boot, stamped in _by_boot(stamps, run):
                     yield (node, ALL if layout.has_ticks else names[0], boot), stamped
+                del stamps, stamped  # before the next ones are read
 
 
 @dataclass(frozen=True)
 class _Stamps:
-    """Frames (f,) of a stream in the first capture: ``sent_ns`` are its stamps less a known wait, and
-    ``sound`` those whose counters and stamp can be relied on."""
+    """Frames (f,) of the first capture: ``sent_ns`` are stamps less a known wait, ``sound`` those frames whose
+    counters and stamp can be relied on, and ``rate_hz`` is the nominal rate of ticks of their streams."""
 
     rows: NDArray[Any]
     boot: NDArray[np.int32]
     sound: Bools
     ticks: Ints
     sent_ns: Ints
-    rate_hz: float
+    rate_hz: Floats
 
     @classmethod
     def of(cls, columns: Columns, layout: Layout, stream: str, place: Ints | None) -> _Stamps:
+        """Of one stream."""
+        rows, mine = columns["row"], slice(None) if place is None else columns["capture"] == 0
+        own = rows if place is None else place[rows[mine]]
         # A frame waits for its last sample, and a longer one is longer on the air: both are known.
-        lag_ns, mine = round(layout.stream(stream).least_lag_s * 1e9), columns["capture"] == 0
-        rows: NDArray[Any] = columns["row"]
-        if place is not None:
-            rows = place[rows]
-        return cls(
-            rows[mine], columns["boot"][mine], is_in(columns["status"], IN_PLACE)[mine],
-            columns["ticks"][mine], columns["hub_ns"][mine] - lag_ns, layout.tick_hz(stream),
-        )  # fmt: skip
+        sent_ns = columns["hub_ns"][mine]
+        sent_ns -= round(layout.stream(stream).least_lag_s * 1e9)
+        return cls(own, columns["boot"][mine], is_in(columns["status"], IN_PLACE)[mine], columns["ticks"][mine],
+                   sent_ns, np.broadcast_to(layout.tick_hz(stream), len(own)))  # fmt: skip
 
 
-def _by_boot(parts: list[_Stamps], run: NDArray[np.int32]) -> Iterator[tuple[int, Stamped]]:
-    """Frames of streams that one count of ticks serves, boot by boot, in order of ticks; those that are sound
-    where any is. The rate is that of the stream which came first."""
-    rows, boot, sound, ticks, sent_ns = (
-        np.concatenate([getattr(part, name) for part in parts])
-        for name in ("rows", "boot", "sound", "ticks", "sent_ns")
+def _joined(parts: list[_Stamps]) -> _Stamps:
+    """Of streams that one count of ticks serves, one stream after the other."""
+    if len(parts) == 1:
+        return parts[0]
+    return _Stamps(
+        *(np.concatenate(each) for each in zip(*(vars(part).values() for part in parts), strict=True))
     )
-    part = np.arange(len(parts), dtype=np.int8).repeat([len(each.rows) for each in parts])
-    for number in np.unique(boot).tolist():
-        mine = boot == number
-        head = np.flatnonzero(mine)[rows[mine].argmin()]
-        at = np.flatnonzero(mine & sound if (mine & sound).any() else mine)
-        if not (np.diff(ticks[at]) > 0).all():
-            at = at[np.lexsort((rows[at], ticks[at]))]
-        own = rows[at]
-        yield (
-            number,
-            Stamped(own, ticks[at], sent_ns[at], run[own], np.zeros(len(own)), parts[part[head]].rate_hz),
-        )
+
+
+def _by_boot(whole: _Stamps, run: NDArray[np.int32]) -> Iterator[tuple[int, Stamped]]:
+    """Frames boot by boot, in order of ticks, then of capture; those that are sound where any is. The rate is
+    that of the stream which came first."""
+    for number in np.unique(whole.boot).tolist():
+        mine = whole.boot == number
+        first = np.flatnonzero(mine)[whole.rows[mine].argmin()]
+        if (mine & whole.sound).any():
+            mine &= whole.sound
+        at: Ints | slice = slice(None) if mine.all() else np.flatnonzero(mine)
+        rows, ticks = whole.rows[at], whole.ticks[at]
+        if (np.diff(ticks) <= 0).any():
+            order = np.lexsort((rows, ticks))
+            rows, ticks, at = rows[order], ticks[order], np.arange(len(mine))[at][order]
+        rate_hz = float(whole.rate_hz[first])
+        yield number, Stamped(rows, ticks, whole.sent_ns[at], run[rows], np.zeros(len(rows)), rate_hz)

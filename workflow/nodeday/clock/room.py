@@ -73,6 +73,8 @@ def _fitted(
 
 def _steadied(own: Stamped, hub_ns: Ints, steady: Steady) -> Stamped:
     """The frames of a boot with the hub's steps taken out of their stamps."""
+    if not steady.shared:
+        return own
     moved_ns = steady.steady_ns[own.rows] - hub_ns[own.rows]
     return replace(own, sent_ns=own.sent_ns + moved_ns, band_ms=steady.band_ms[own.rows])
 
@@ -99,8 +101,7 @@ def _marks(captured: Captured, unit: Unit) -> Heard | None:
 
 
 def _heard(name: str, own: Stamped, unit: Unit) -> Heard:
-    since = (own.ticks - own.ticks[0]) / own.rate_hz
-    return Heard(name, own.rows, since, (own.sent_ns - own.sent_ns[0]) / 1e6 - since * 1e3, unit)
+    return Heard(name, own.rows, *maps.points(own.ticks, own.sent_ns, own.rate_hz), unit)
 
 
 def _hubs(
