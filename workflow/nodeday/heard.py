@@ -54,6 +54,22 @@ class Mapped:
 
 
 @dataclass(frozen=True)
+class FirstCapture:
+    """The rows of table ``frames`` that the first capture holds: ``mine`` (n,), or a slice where there is no
+    further capture. Frames of further captures carry stamps that were made from the first one's."""
+
+    mine: Bools | slice
+
+    def holds(self, rows: NDArray[np.integer]) -> Bools:
+        """Which ``rows`` (k,) are among them."""
+        return np.ones(len(rows), np.bool_) if isinstance(self.mine, slice) else self.mine[rows]
+
+    def place(self, rows: NDArray[np.integer]) -> NDArray[np.integer]:
+        """Which of them each of ``rows`` (k,) is, counted from 0."""
+        return rows if isinstance(self.mine, slice) else (np.cumsum(self.mine) - 1)[rows]
+
+
+@dataclass(frozen=True)
 class Received:
     """A table ``frames`` of so many ``rows``: columns and, where they were asked for, payloads (f, bytes) of
     each (node, stream) in order of names; ``marks`` are the host's that stand in place, by row and UTC."""
@@ -71,6 +87,11 @@ class Received:
             out = out if len(out) else np.empty(self.rows, values.dtype)
             out[own["row"]] = values
         return out
+
+    def first_capture(self) -> FirstCapture:
+        """The rows of the first capture, where all frames were asked for."""
+        further = any((own["capture"] != 0).any() for own in self.streams.values())
+        return FirstCapture(self.in_order("capture") == 0 if further else slice(None))
 
 
 def received(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nodeday.arrays import Bools, Floats, Ints
 from nodeday.clock.nodes import Stamped
-from nodeday.heard import STATUS, Columns, Received, is_in
+from nodeday.heard import STATUS, Columns, FirstCapture, Received, is_in
 from nodeday.layouts import Layout
 from nodeday.schemas.codes import IN_PLACE
 from nodeday.settings import HUB
@@ -23,42 +23,35 @@ Key = tuple[str, str, int]
 
 @dataclass(frozen=True)
 class Captured:
-    """The first capture of a session: stamps (n,) in order of capture, and the host's marks by row and UTC.
-
-    Frames of further captures carry stamps that were made from the first one's. ``place`` is the row here of
-    each row of table ``frames``; None where there is no further capture.
-    """
+    """The ``first`` capture of a session: stamps (n,) in order of capture, and the host's marks by their
+    place among them and by UTC, (m,) each."""
 
     frames: Received
+    first: FirstCapture
     hub_ns: Ints
-    marks: tuple[Ints, Ints]
-    place: Ints | None
+    marks: tuple[NDArray[np.integer], Ints]
 
     @classmethod
-    def first(cls, frames: Received) -> Captured:
-        mine, hub_ns = frames.in_order("capture") == 0, frames.in_order("hub_ns")
-        rows, utc_ns = frames.marks
+    def of(cls, frames: Received) -> Captured:
+        first, (rows, utc_ns) = frames.first_capture(), frames.marks
         utc_ns = utc_ns.astype(np.float64).astype(np.int64)  # which rounds them to 256 ns
-        if mine.all():
-            return cls(frames, hub_ns, (rows, utc_ns), None)
-        place, early = np.cumsum(mine) - 1, mine[rows]
-        return cls(frames, hub_ns[mine], (place[rows[early]], utc_ns[early]), place)
+        early = first.holds(rows)
+        hub_ns = frames.in_order("hub_ns")[first.mine]
+        return cls(frames, first, hub_ns, (first.place(rows[early]), utc_ns[early]))
 
     def by_status(self) -> dict[str, dict[str, int]]:
         """How many frames of each node but the hub have each status: nodes by their first frame, statuses
         from the commonest on."""
         first, counts = dict[str, int](), dict[str, Ints]()
         for (node, _), columns in self.frames.streams.items():
-            mine = columns["capture"] == 0
+            mine = self.first.holds(columns["row"])
             if node != HUB and mine.any():
                 row, count = int(columns["row"][mine.argmax()]), np.bincount(columns["status"][mine])
                 first[node] = min(row, first.get(node, row))
                 count = np.pad(count, (0, len(STATUS) - len(count)))
                 counts[node] = count + counts.get(node, np.zeros_like(count))
         return {
-            node: {
-                STATUS[at]: int(counts[node][at]) for at in np.argsort(-counts[node], kind="stable").tolist()
-            }
+            node: dict(sorted(zip(STATUS, counts[node].tolist(), strict=True), key=lambda each: -each[1]))
             for node in sorted(first, key=lambda name: first[name])
         }
 
@@ -71,7 +64,7 @@ class Captured:
             layout, own = layout_of(node), [stream for name, stream in streams if name == node]
             for names in [own] if layout.has_ticks else [[name] for name in own]:
                 stamps = _joined(
-                    [_Stamps.of(streams[node, name], layout, name, self.place) for name in names]
+                    [_Stamps.of(streams[node, name], layout, name, self.first) for name in names]
                 )
                 for boot, stamped in _by_boot(stamps, run):
                     yield (node, ALL if layout.has_ticks else names[0], boot), stamped
@@ -80,8 +73,8 @@ class Captured:
 
 @dataclass(frozen=True)
 class _Stamps:
-    """Frames (f,) of the first capture: ``sent_ns`` are stamps less a known wait, ``sound`` those frames whose
-    counters and stamp can be relied on, and ``rate_hz`` is the nominal rate of ticks of their streams."""
+    """Frames (f,) of the first capture: ``rows`` are their places in it, ``sent_ns`` stamps less a known
+    wait, ``sound`` those whose counters and stamp can be relied on, ``rate_hz`` the nominal rate of ticks."""
 
     rows: NDArray[Any]
     boot: NDArray[np.int32]
@@ -91,24 +84,26 @@ class _Stamps:
     rate_hz: Floats
 
     @classmethod
-    def of(cls, columns: Columns, layout: Layout, stream: str, place: Ints | None) -> _Stamps:
+    def of(cls, columns: Columns, layout: Layout, stream: str, first: FirstCapture) -> _Stamps:
         """Of one stream."""
-        rows, mine = columns["row"], slice(None) if place is None else columns["capture"] == 0
-        own = rows if place is None else place[rows[mine]]
+        rows = columns["row"]
+        mine = slice(None) if isinstance(first.mine, slice) else first.holds(rows)
         # A frame waits for its last sample, and a longer one is longer on the air: both are known.
         sent_ns = columns["hub_ns"][mine]
         sent_ns -= round(layout.stream(stream).least_lag_s * 1e9)
-        return cls(own, columns["boot"][mine], is_in(columns["status"], IN_PLACE)[mine], columns["ticks"][mine],
-                   sent_ns, np.broadcast_to(layout.tick_hz(stream), len(own)))  # fmt: skip
+        sound = is_in(columns["status"], IN_PLACE)[mine]
+        rates = np.broadcast_to(layout.tick_hz(stream), len(sent_ns))
+        return cls(
+            first.place(rows[mine]), columns["boot"][mine], sound, columns["ticks"][mine], sent_ns, rates
+        )
 
 
 def _joined(parts: list[_Stamps]) -> _Stamps:
     """Of streams that one count of ticks serves, one stream after the other."""
     if len(parts) == 1:
         return parts[0]
-    return _Stamps(
-        *(np.concatenate(each) for each in zip(*(vars(part).values() for part in parts), strict=True))
-    )
+    columns = zip(*(vars(part).values() for part in parts), strict=True)
+    return _Stamps(*(np.concatenate(each) for each in columns))
 
 
 def _by_boot(whole: _Stamps, run: NDArray[np.int32]) -> Iterator[tuple[int, Stamped]]:

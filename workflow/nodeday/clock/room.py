@@ -36,7 +36,7 @@ def run(study: Study, session: str) -> None:
     kinds = check.kinds_of(study, session)
     frames = received(tables.path(study.results, "frames", session), COLUMNS, payloads=kinds)
     ledger = Ledger("clock", session)
-    clock, steps = _fitted(study, session, Captured.first(frames), ledger)
+    clock, steps = _fitted(study, session, Captured.of(frames), ledger)
     clock, moved, agreement = check.checked(study, session, clock, [*check.signals(frames, kinds, clock)])
     for name, table in (("clock", clock), ("steps", steps), ("movements", moved), ("agreement", agreement)):
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
@@ -107,7 +107,7 @@ def _heard(name: str, own: Stamped, unit: Unit) -> Heard:
 def _hubs(
     study: Study,
     session: str,
-    marks: tuple[Ints, Ints],
+    marks: tuple[NDArray[np.integer], Ints],
     layout: Layout,
     run: NDArray[np.int32],
     steady: Steady,

@@ -15,6 +15,7 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nodeday.arrays import Floats, Ints
 from nodeday.loss import causes
@@ -30,16 +31,16 @@ STEADY_V_PER_H = 0.002
 
 def of_node(streams: list[Heard], session: Session, empty_v: float) -> dict[str, Any] | None:
     """Row of table ``battery`` of a node by all its streams; None where it sends no voltage."""
-    volts = np.concatenate([each.measured("battery_v") for each in streams])
+    volts = _joined([each.measured("battery_v") for each in streams])
     sent = np.isfinite(volts)
     if not sent.any():
         return None
-    on_ns, hub_ns, boot = (np.concatenate([getattr(each, name) for each in streams])
+    on_ns, hub_ns, boot = (_joined([getattr(each, name) for each in streams])
                            for name in ("on_ns", "hub_ns", "boot"))  # fmt: skip
     if (np.diff(on_ns) < 0).any():
         order = np.argsort(on_ns, kind="stable")
         on_ns, hub_ns, boot, volts, sent = (each[order] for each in (on_ns, hub_ns, boot, volts, sent))
-    at, level = medians(on_ns[sent], volts[sent])
+    at, level = medians(on_ns, volts) if sent.all() else medians(on_ns[sent], volts[sent])
     node, period = streams[0].node, min(each.pace.period_s for each in streams)
     falls = _after_a_fall(on_ns, boot, volts, period, partial(session.others_ns, node), session.last_ns)
     silent, gone = next(falls, None), causes.fell_silent(int(on_ns[-1]), session.last_ns, period)
@@ -54,6 +55,11 @@ def of_node(streams: list[Heard], session: Session, empty_v: float) -> dict[str,
         else "giving_way" if causes.battery_fell(on_ns, volts) else "holding",
         "silent_hub_ns": None if silent is None else int(hub_ns[silent]),
     }  # fmt: skip
+
+
+def _joined(parts: list[NDArray[Any]]) -> NDArray[Any]:
+    """One after the other; a single one as it is."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def _after_a_fall(

@@ -43,7 +43,7 @@ def counter_steps(
     anew, step, same = ahead[1:] != ahead[:-1], np.diff(seq), np.diff(boot) == 0
     del ahead
     passed, pairs = np.diff(ticks), same & (step == 1)
-    pace = float(np.median(passed[pairs])) if pairs.any() else nominal_ticks
+    pace = float(np.median(passed[pairs], overwrite_input=True)) if pairs.any() else nominal_ticks
     off = passed / (pace if pace > 0 else nominal_ticks)
     off -= step
     far = np.abs(off) > OFF_FRAMES + OFF_SHARE * step

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.arrays import Bools, Ints
-from nodeday.heard import Received
+from nodeday.heard import FirstCapture, Received
 
 HUB = "hub"
 FALL_NS = 5_000_000_000
@@ -62,24 +62,23 @@ def follow(frames: Received, rates: Mapping[str, tuple[float, int]]) -> Hub:
     ``rates`` by node are ticks a second and the range of the raw ticks. Frames of further captures take the
     run of their node's nearest frame.
     """
-    hub_ns, capture, (marks, utc_ns) = frames.in_order("hub_ns"), frames.in_order("capture"), frames.marks
-    first, ahead = np.flatnonzero(capture == 0), utc_ns - hub_ns[marks]
-    early = capture[marks] == 0
-    stamps = hub_ns[first]
-    passed = np.diff(stamps, prepend=stamps[:1])
-    begins, steps = passed < -FALL_NS, np.flatnonzero(passed > JUMP_NS)
+    hub_ns, first, (marks, utc_ns) = frames.in_order("hub_ns"), frames.first_capture(), frames.marks
+    stamps, early, ahead = hub_ns[first.mine], first.holds(marks), utc_ns - hub_ns[marks]
+    passed = np.diff(stamps)
+    begins, steps = np.append(False, passed < -FALL_NS)[: len(stamps)], np.flatnonzero(passed > JUMP_NS) + 1
+    del passed
     nodes = sorted({node for node, _ in frames.streams} - {HUB}) if len(steps) else []
     sides = [_Sides.of(frames, node, first, steps, *rates[node]) for node in nodes]
-    told = _jumps(steps, stamps, sides, (np.searchsorted(first, marks[early]), ahead[early]))
+    told = _jumps(steps, stamps, sides, (first.place(marks[early]), ahead[early]))
     begins[[at for at, sure in told if sure]] = True
     run = np.zeros(len(hub_ns), np.int32)
-    run[first] = np.cumsum(begins)
-    if len(first) < len(hub_ns):
+    run[first.mine] = np.cumsum(begins, dtype=np.int32)
+    if len(stamps) < len(hub_ns):
         _take_nearest(run, frames)
     shift = _shift(hub_ns, run)
     # At the last stamp before the jump; a frame later is after it.
-    last = first[[at - 1 for at, sure in told if not sure]]
-    either = np.sort(hub_ns[last] + shift[run[last]])
+    last = np.array([at - 1 for at, sure in told if not sure], np.int64)
+    either = np.sort(stamps[last] + shift[run[first.mine][last]])
     return Hub(run, shift, run[marks], hub_ns[marks] + shift[run[marks]], ahead, either)
 
 
@@ -133,10 +132,12 @@ class _Sides:
     modulus: int
 
     @classmethod
-    def of(cls, frames: Received, node: str, first: Ints, steps: Ints, hz: float, modulus: int) -> _Sides:
-        row, capture, boot, ticks_raw = _of_node(frames, node, "capture", "boot", "ticks_raw")
-        own = np.flatnonzero(capture == 0)
-        place = np.searchsorted(first, row[own])
+    def of(
+        cls, frames: Received, node: str, first: FirstCapture, steps: Ints, hz: float, modulus: int
+    ) -> _Sides:
+        row, boot, ticks_raw = _of_node(frames, node, "boot", "ticks_raw")
+        own = np.flatnonzero(first.holds(row))
+        place = first.place(row[own])
         after = np.searchsorted(place, steps)
         at = np.stack([after - 1, after], axis=1).clip(0, max(len(place) - 1, 0))
         both = (after > 0) & (after < len(place))
@@ -146,7 +147,7 @@ class _Sides:
 
 
 def _jumps(
-    steps: Ints, hub_ns: Ints, nodes: list[_Sides], marks: tuple[Ints, Ints]
+    steps: Ints, hub_ns: Ints, nodes: list[_Sides], marks: tuple[NDArray[np.integer], Ints]
 ) -> list[tuple[int, bool]]:
     """The ``steps`` before which every node begins a new boot although their ticks agree on one pause::
 
