@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from nodeday.clock import movements
 from nodeday.clock.movements import (
     Match,
     Pair,
@@ -51,6 +52,32 @@ def test_masked_correlation_equals_numpy_on_what_both_know():
     for shift in range(21):
         both = known_a & known_b[shift : shift + 60]
         assert found[shift] == pytest.approx(np.corrcoef(a[both], b[shift : shift + 60][both])[0, 1])
+
+
+@pytest.mark.parametrize("block", [30, 100_000])
+def test_a_signal_is_the_same_wherever_it_is_looked_at(block, monkeypatch):
+    """Frames of 4 samples, some late and some over others, against all samples sorted at once."""
+    monkeypatch.setattr(movements, "BLOCK", block)
+    rng = np.random.default_rng(3)
+    stamps = np.arange(500) * 40_000_000 + rng.integers(0, 60, 500) * 1_000_000
+    stamps[250:] += 30 * NS  # a gap
+    values, wait = rng.normal(size=(500, 4)), np.arange(4) * 10_000_000
+    rows = rng.permutation(500)
+    one = Signal.of("one", stamps[rows], wait, rows, 100.0, lambda mine: values[mine])
+    at, size = (stamps[rows][:, None] + wait).ravel(), values[rows].ravel()
+    order = np.argsort(at, kind="stable")
+    at, size = at[order], size[order]
+    for start, end in ((-NS, 60 * NS), (5 * NS, 5 * NS + 70_000_000), (12 * NS, 13 * NS), (50 * NS, 60 * NS)):
+        inside = (at >= start) & (at < end)
+        found = one.between(start, end)
+        assert (found[0].tolist(), found[1].tolist()) == (at[inside].tolist(), size[inside].tolist())
+    jerk = np.where(np.diff(at) < 15_000_000, np.abs(np.diff(size)), 0.0)
+    second = (at[1:] - at[0]) // NS
+    peak = {each: jerk[second == each].max() for each in np.unique(second)}
+    usual = np.quantile(list(peak.values()), 0.95)
+    strength = jerks([one, one]).strength[0]
+    assert {k: strength[k] for k in peak} == {k: each / usual for k, each in peak.items()}
+    assert not np.delete(strength, list(peak)).any()
 
 
 @pytest.mark.parametrize("late_ms", [-430.0, -3.3, 0.0, 7.0, 250.0])
