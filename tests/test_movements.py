@@ -54,7 +54,7 @@ def test_masked_correlation_equals_numpy_on_what_both_know():
         assert found[shift] == pytest.approx(np.corrcoef(a[both], b[shift : shift + 60][both])[0, 1])
 
 
-@pytest.mark.parametrize("block", [30, 100_000])
+@pytest.mark.parametrize("block", [4, 100_000])
 def test_a_signal_is_the_same_wherever_it_is_looked_at(block, monkeypatch):
     """Frames of 4 samples, some late and some over others, against all samples sorted at once."""
     monkeypatch.setattr(movements, "BLOCK", block)
@@ -62,6 +62,7 @@ def test_a_signal_is_the_same_wherever_it_is_looked_at(block, monkeypatch):
     stamps = np.arange(500) * 40_000_000 + rng.integers(0, 60, 500) * 1_000_000
     stamps[250:] += 30 * NS  # a gap
     values, wait = rng.normal(size=(500, 4)), np.arange(4) * 10_000_000
+    values[:, 0] *= 3  # jerks at the edges of frames count most
     rows = rng.permutation(500)
     one = Signal.of("one", stamps[rows], wait, rows, 100.0, lambda mine: values[mine])
     at, size = (stamps[rows][:, None] + wait).ravel(), values[rows].ravel()
