@@ -34,7 +34,6 @@ class Captured:
     @classmethod
     def of(cls, frames: Received) -> Captured:
         first, (rows, utc_ns) = frames.first_capture(), frames.marks
-        utc_ns = utc_ns.astype(np.float64).astype(np.int64)  # which rounds them to 256 ns
         early = first.holds(rows)
         hub_ns = frames.in_order("hub_ns")[first.mine]
         return cls(frames, first, hub_ns, (first.place(rows[early]), utc_ns[early]))
