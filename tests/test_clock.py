@@ -440,6 +440,15 @@ def test_the_hosts_marks_stay_whole_nanoseconds(tmp_path):
     assert Captured.of(frames).marks[1].tolist() == utc.tolist()
 
 
+def test_a_node_that_only_a_further_capture_heard_has_no_map(tmp_path):
+    rec = day(10, 2, 1.0, -25).received()
+    mark, _ = marks(rec, 7.0)
+    frames = joined(mark, frame("heart", 0, rec.ticks, rec.stamp_ns),
+                    frame("ankle", 0, rec.ticks, rec.stamp_ns).assign(capture=np.int16(1)))  # fmt: skip
+    alone = joined(mark, frame("heart", 0, rec.ticks, rec.stamp_ns))
+    pd.testing.assert_frame_equal(run(tmp_path, frames), run(tmp_path, alone))
+
+
 def test_room_has_a_map_for_each_boot(tmp_path):
     rec = day(11, 2, 12.5, 15).received()
     mark, _ = marks(rec, 0.0)

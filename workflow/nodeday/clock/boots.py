@@ -62,12 +62,9 @@ class Captured:
         for node in dict.fromkeys(node for node, _ in streams if node != HUB):
             layout, own = layout_of(node), [stream for name, stream in streams if name == node]
             for names in [own] if layout.has_ticks else [[name] for name in own]:
-                stamps = _joined(
-                    [_Stamps.of(streams[node, name], layout, name, self.first) for name in names]
-                )
-                for boot, stamped in _by_boot(stamps, run):
-                    yield (node, ALL if layout.has_ticks else names[0], boot), stamped
-                del stamps, stamped  # before the next ones are read
+                parts = (_Stamps.of(streams[node, name], layout, name, self.first) for name in names)
+                whole = ALL if layout.has_ticks else names[0]
+                yield from (((node, whole, boot), each) for boot, each in _by_boot(_joined([*parts]), run))
 
 
 @dataclass(frozen=True)
@@ -110,12 +107,12 @@ def _by_boot(whole: _Stamps, run: NDArray[np.int32]) -> Iterator[tuple[int, Stam
     that of the stream which came first."""
     for number in np.unique(whole.boot).tolist():
         mine = whole.boot == number
-        first = np.flatnonzero(mine)[whole.rows[mine].argmin()]
+        first = (whole.rows == whole.rows.min(where=mine, initial=len(run))).argmax()
         if (mine & whole.sound).any():
             mine &= whole.sound
         at: Ints | slice = slice(None) if mine.all() else np.flatnonzero(mine)
         rows, ticks = whole.rows[at], whole.ticks[at]
-        if (np.diff(ticks) <= 0).any():
+        if (ticks[1:] <= ticks[:-1]).any():
             order = np.lexsort((rows, ticks))
             rows, ticks, at = rows[order], ticks[order], np.arange(len(mine))[at][order]
         rate_hz = float(whole.rate_hz[first])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,9 +95,10 @@ def steady(hub_ns: Ints, run: NDArray[np.integer], nodes: Iterable[Heard], marks
     """Take the hub's steps out of its stamps ``hub_ns`` (n,): what ``nodes`` and ``marks`` show together."""
     seen: dict[str, list[Seen]] = {}
     heard: dict[str, Ints] = {}
-    for each in [*nodes, *(marks.of_run(run) if marks is not None else [])]:
+    for each in chain(nodes, marks.of_run(run) if marks is not None else []):
         seen.setdefault(each.name, []).extend(each.steps())
         heard[each.name] = np.concatenate([heard.get(each.name, each.rows[:0]), each.rows[[0, -1]]])
+        del each  # before the next one is read
     shared, own = of_hub(seen, heard, MARKS)
     if not shared:
         return Steady(hub_ns, np.zeros(len(hub_ns)), shared, own)

@@ -58,7 +58,7 @@ def fit_map(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: floa
     rate give two knots at nominal rate.
     """
     at, stamp_ns = np.asarray(at, np.int64), np.asarray(stamp_ns, np.int64)
-    if (np.diff(at) < 0).any():
+    if (at[1:] < at[:-1]).any():
         order = np.argsort(at, kind="stable")
         at, stamp_ns = at[order], stamp_ns[order]
     if len(at) < FIT_POINTS or (at[-1] - at[0]) / rate_hz < FIT_S:

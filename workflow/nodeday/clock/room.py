@@ -65,6 +65,7 @@ def _fitted(
         spans.append(((node, stream, boot), int(each.rows.min()), int(each.rows.max())))
         if found is not None:
             pieces.append(_clock_rows((node, stream, boot), found, each.rate_hz, own.delay_ms))
+        del each, stamped  # before the next ones are read
     _account(ledger, captured, fates)
     clock = pd.concat(pieces, ignore_index=True) if pieces else tables.empty(TABLES["clock"])
     built = tables.build(TABLES["clock"], {name: clock[name] for name in TABLES["clock"].names})
