@@ -8,8 +8,10 @@ FRAME_STATUS = {
     "inconsistent": "its counters or its stamp contradict the frames around it; placed by what agrees",
     "unplaced": "of a further capture that shares no frame with the first; its place cannot be known",
 }
-DISTINCT, SECOND_COPIES = ("good", "late", "inconsistent"), ("duplicate", "conflict")
-"""Statuses of frames that are one each in their place of the sequence, and of what repeats such a place."""
+IN_PLACE, DISTINCT = ("good", "late"), ("good", "late", "inconsistent")
+SECOND_COPIES = ("duplicate", "conflict")
+"""Statuses of frames whose counters and stamp fit in, of frames that are one each in their place of the
+sequence, and of what repeats such a place."""
 REJECT_REASON = {
     "junk": "bytes in which no frame begins",
     "bad_checksum": "a frame's opening and length, but its checksum does not hold",

@@ -9,7 +9,8 @@ from nodeday.schemas import TABLES
 from test_loss import frames_of, heard, stream_rows
 
 from nodeday import tables
-from nodeday.loss.battery import by_node, fall_v_per_h, medians
+from nodeday.loss.battery import fall_v_per_h, medians
+from nodeday.loss.room import account
 from nodeday.loss.say import battery
 
 MINUTES = 120
@@ -17,10 +18,15 @@ KNEE = 3.0 + 0.75 * (1 - np.exp(-np.linspace(1, 0, 60 * MINUTES) / 0.06))
 """A cell that holds its voltage and then gives way."""
 
 
+def by_node(rows: list[dict]) -> pd.DataFrame:  # type: ignore[type-arg]
+    """Table ``battery`` of rows of table ``frames``; a cell is empty at 3 V."""
+    return account(heard(frames_of(rows)), empty_v=3.0)[0]["battery"]
+
+
 def table(*rows: list[dict]) -> pd.DataFrame:  # type: ignore[type-arg]
     """Table ``battery`` of streams, beside one that is heard all the time and tells no voltage."""
     others = stream_rows("trunk", "ecg", 1, range(60 * MINUTES), battery_v=np.nan)
-    found = by_node(heard(frames_of([*others, *(row for each in rows for row in each)])), empty_v=3.0)
+    found = by_node([*others, *(row for each in rows for row in each)])
     tables.validate(TABLES["battery"], found)
     return found.set_index("node")
 
@@ -89,12 +95,12 @@ def test_a_silence_of_all_nodes_says_nothing_of_a_battery() -> None:
                                      for row in sent(volts, first=3900)]  # fmt: skip
     others = [row for row in stream_rows("trunk", "ecg", 1, range(60 * MINUTES), battery_v=np.nan)
               if not 3600 <= row["seq"] < 3900]  # fmt: skip
-    found = by_node(heard(frames_of(others + rows)), empty_v=3.0).set_index("node")
+    found = by_node(others + rows).set_index("node")
     assert found.loc["ankle", "state"] != "silent_after_fall"
 
 
 def test_a_node_that_sends_no_voltage_has_no_row() -> None:
-    assert by_node(heard(frames_of(stream_rows("trunk", "ecg", 1, range(100), battery_v=np.nan))), 3.0).empty
+    assert by_node(stream_rows("trunk", "ecg", 1, range(100), battery_v=np.nan)).empty
 
 
 def test_medians_are_of_five_minutes_and_skip_silences() -> None:

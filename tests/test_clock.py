@@ -15,9 +15,11 @@ from scipy.optimize import linprog
 
 from nodeday import tables, timeline
 from nodeday.clock import edge, hub, law, maps, room, smooth
+from nodeday.clock.boots import Captured
 from nodeday.clock.edge import Unit
 from nodeday.clock.hull import edge_line, lower_hull
 from nodeday.errors import ContractError
+from nodeday.heard import received
 from nodeday.simulate.crystal import skew_ppm
 from nodeday.simulate.stamps import Day, Way, day
 from nodeday.simulate.stamps import marks as host_marks
@@ -427,6 +429,24 @@ def test_room_composes_both_maps(tmp_path):
     # The node runs 25 ppm slower than the hub, and that 7 ppm slower than true time.
     assert clock["skew_ppm"].to_numpy()[5:-5] == pytest.approx(-25 - 7, abs=0.5)
     assert (clock["delay_ms"] == 3.0).all()
+
+
+def test_the_hosts_marks_stay_whole_nanoseconds(tmp_path):
+    # A double holds no whole nanosecond of these years: it steps by 256 of them (IEEE 754, 53 bits).
+    utc = START_NS + 1 + np.arange(40) * 10**10
+    assert (utc.astype(np.float64).astype(np.int64) != utc).all()
+    own = study(tmp_path, frame("hub", 0, np.arange(40), np.arange(40) * 10**10, utc))
+    frames = received(tables.path(own.results, "frames", "S01"), room.COLUMNS)
+    assert Captured.of(frames).marks[1].tolist() == utc.tolist()
+
+
+def test_a_node_that_only_a_further_capture_heard_has_no_map(tmp_path):
+    rec = day(10, 2, 1.0, -25).received()
+    mark, _ = marks(rec, 7.0)
+    frames = joined(mark, frame("heart", 0, rec.ticks, rec.stamp_ns),
+                    frame("ankle", 0, rec.ticks, rec.stamp_ns).assign(capture=np.int16(1)))  # fmt: skip
+    alone = joined(mark, frame("heart", 0, rec.ticks, rec.stamp_ns))
+    pd.testing.assert_frame_equal(run(tmp_path, frames), run(tmp_path, alone))
 
 
 def test_room_has_a_map_for_each_boot(tmp_path):

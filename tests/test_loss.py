@@ -16,11 +16,12 @@ from scipy.stats import binomtest
 from nodeday import tables
 from nodeday.cli import main
 from nodeday.commands import lay_out
+from nodeday.heard import STATUS, Received
 from nodeday.home import DEMO_CONFIG
 from nodeday.ledger import Ledger
 from nodeday.loss import burst, causes, room, signal, whole
 from nodeday.loss.gaps import MINUTE_NS, due_ns, gaps_of, minute_of, split
-from nodeday.loss.heard import Heard, Pace, Session, listen
+from nodeday.loss.heard import COLUMNS, Pace, Session, listen
 from nodeday.settings import Study
 from nodeday.simulate.truth import Truth
 
@@ -351,18 +352,27 @@ def stream_rows(node: str, stream: str, period: int, keep, boot: int = 0, t0: in
     ]  # fmt: skip
 
 
+def received(frames: pd.DataFrame) -> Received:
+    """Rows of table ``frames`` as reading them stream by stream gives them."""
+    status = np.array([STATUS.index(each) for each in frames["status"]], np.int8)
+    whole = frames.assign(status=status, row=np.arange(len(frames)))
+    streams = {key: {name: own[name].to_numpy() for name in [*COLUMNS, "row", "status"]}
+               for key, own in whole.groupby(["node", "stream"], observed=True)}  # fmt: skip
+    marks = whole[whole["mark_utc_ns"].notna() & frames["status"].isin(["good", "late"])]
+    return Received(len(frames), streams, (marks["row"].to_numpy(), marks["mark_utc_ns"].to_numpy(np.int64)))
+
+
 def heard(frames: pd.DataFrame, periods: dict[str, float] = PERIODS) -> Session:
-    names = {(str(n), str(s)) for n, s in zip(frames["node"], frames["stream"], strict=True)}
-    return listen(frames, {(n, s): Pace(periods[s], 256, WRAP, HZ) for n, s in names})
+    found = received(frames)
+    return listen(found, {(n, s): Pace(periods[s], 256, WRAP, HZ) for n, s in found.streams})
 
 
 def account(frames: pd.DataFrame, tmp_path, periods: dict[str, float] = PERIODS) -> dict[str, pd.DataFrame]:
-    session = heard(frames, periods)
-    found = room.account(session, empty_v=3.0)
+    found, boots = room.account(heard(frames, periods), empty_v=3.0)
     for name, table in found.items():
         tables.validate(TABLES[name], table)
     status = frames["status"].value_counts().to_dict()
-    room.balance(Ledger("loss", "S"), status, session, found).close(tmp_path)
+    room.balance(Ledger("loss", "S"), status, boots, found).close(tmp_path)
     return found
 
 
@@ -572,7 +582,7 @@ def test_every_account_sums_to_the_gaps_whatever_is_lost(seed, share):
         own = stream_rows(node, stream, period, kept.tolist())
         rows += [row | {"hub_ns": row["hub_ns"] + int(rng.integers(0, 3)) * S} for row in own]
     frames = frames_of(rows)
-    found = room.account(heard(frames), 3.0)
+    found, _ = room.account(heard(frames), 3.0)
     gaps, loss, radio, bursts = (found[name] for name in ("gaps", "loss", "radio", "bursts"))
     known = gaps[gaps["extent"] == "known"]
     for cause in GAP_CAUSE:
@@ -605,7 +615,7 @@ def test_the_order_of_arrival_does_not_matter(seed):
     frames = frames_of([{k: v for k, v in row.items() if k != "at"} for row in rows])
     shuffled = frames.iloc[rng.permutation(len(frames))].reset_index(drop=True)
     periods = {name: period / 1000 for name, period in PERIODS.items()}
-    one, other = (room.account(heard(each, periods), 3.0) for each in (frames, shuffled))
+    one, other = (room.account(heard(each, periods), 3.0)[0] for each in (frames, shuffled))
     for name, table in one.items():
         assert table.equals(other[name]), name
 
@@ -679,10 +689,9 @@ def test_the_demo_shows_how_signal_and_loss_go_together(demo):
 
 def test_stretches_of_boots_and_outages():
     #   boot 0   0 1 . 3 [4 5 outage) 6   boot 1   0 . 2
-    own = heard(frames_of([
+    (own,) = heard(frames_of([
         *stream_rows("heart", "ecg", 1, [0, 1, 3, 6]), *stream_rows("heart", "ecg", 1, [0, 2], boot=1, t0=50)
-    ])).streams[0]  # fmt: skip
-    assert isinstance(own, Heard)
+    ])).streams_of("heart")  # fmt: skip
     known = pd.DataFrame({"boot": [0, 0, 1], "cause": ["radio", "hub_outage", "radio"],
                           "seq_from": [2, 4, 1], "seq_to": [3, 6, 2]})  # fmt: skip
     found = whole.stretches(own, known)

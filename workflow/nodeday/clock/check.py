@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -10,10 +10,11 @@ import pandas as pd
 
 from nodeday import tables, timeline
 from nodeday.arrays import Bytes, Singles
-from nodeday.clock.movements import Match, Pair, Signal, corrections, matches, moments, pairs_of
-from nodeday.heard import Heard, heard
+from nodeday.clock.movements import Match, Pair, Signal, corrections, jerks, matches, moments, pairs_of
+from nodeday.heard import Columns, Key, Mapped, Received, is_in
 from nodeday.layouts import Kind, unpack_counts
 from nodeday.schemas import TABLES
+from nodeday.schemas.codes import DISTINCT
 from nodeday.settings import HUB, Study
 
 STATED_S = 120
@@ -21,22 +22,22 @@ STATED_S = 120
 
 
 def checked(
-    study: Study, session: str, clock: pd.DataFrame
+    study: Study, session: str, clock: pd.DataFrame, felt: list[Signal]
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Table ``clock``, corrected where the study asks for that, and tables ``movements`` and
-    ``agreement``."""
-    signals = list(_signals(study, session, clock))
-    told = [at for start, end in _stated(study, session) for at in moments(signals, (start, end))]
-    near = [at for at in moments(signals) if all(abs(at - other) > 5e9 for other in told)]
-    rows = [("stated", each) for each in matches(signals, told)]
-    rows += [("found", each) for each in matches(signals, near)]
+    ``agreement``, by what the nodes felt on these clocks."""
+    hard = jerks(felt)
+    told = [at for start, end in _stated(study, session) for at in moments(hard, (start, end))]
+    near = [at for at in moments(hard) if all(abs(at - other) > 5e9 for other in told)]
+    rows = [("stated", each) for each in matches(felt, told)]
+    rows += [("found", each) for each in matches(felt, near)]
     pairs = pairs_of([each for _, each in rows])
-    band = {each.node: _band(clock, each.node) for each in signals}
+    band = {each.node: _band(clock, each.node) for each in felt}
     fix: dict[str, float] = {}
     if study.file.movements.correct:
         fix = corrections([each for each in pairs], band) if _disagree(pairs, band) else {}
         clock = _corrected(clock, fix, max((each.uncertainty_ms for each in pairs), default=0.0))
-    names = sorted(each.node for each in signals)
+    names = sorted(each.node for each in felt)
     return clock, _movement_rows(rows), _agreement_rows(names, pairs, band, fix)
 
 
@@ -50,43 +51,42 @@ def _stated(study: Study, session: str) -> list[tuple[int, int]]:
     return out
 
 
-def _signals(study: Study, session: str, clock: pd.DataFrame) -> Iterator[Signal]:
-    """The acceleration of each node that measures one in three channels of g; the faster of several."""
-    kinds = {
+def kinds_of(study: Study, session: str) -> dict[Key, Kind]:
+    """Streams of acceleration in three channels of g, by node and stream."""
+    return {
         (node.node, kind.stream): kind
         for node in study.nodes_of(session).values() if node.node != HUB
         for kind in study.layout_of(session, node.node).kinds if [c.unit for c in kind.channels] == ["g"] * 3
     }  # fmt: skip
-    got = heard(tables.path(study.results, "frames", session), kinds)
-    done: set[str] = set()
-    for node, stream in sorted(got, key=lambda key: -(kinds[key].rate_hz or 0.0)):
-        frames = got[node, stream].read()
+
+
+def signals(frames: Received, kinds: Mapping[Key, Kind], clock: pd.DataFrame) -> Iterator[Signal]:
+    """The acceleration of each node that measures one and has a map; the faster of several."""
+    sent, done = [key for key in kinds if key in frames.payloads], set[str]()
+    for node, stream in sorted(sent, key=lambda key: -(kinds[key].rate_hz or 0.0)):
         knots = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
         if node not in done and len(knots):
             done.add(node)
-            signal = _signal(node, kinds[node, stream], frames, knots)
-            if len(signal.utc_ns) > 1:
+            key = node, stream
+            signal = _signal(node, kinds[key], frames.streams[key], frames.payloads[key], knots)
+            if len(signal.stamp_ns) * len(signal.wait_ns) > 1:
                 yield signal
 
 
-def _signal(node: str, kind: Kind, frames: Heard, knots: pd.DataFrame) -> Signal:
+def _signal(node: str, kind: Kind, columns: Columns, payload: Mapped, knots: pd.DataFrame) -> Signal:
     rate_hz = kind.rate_hz or 1.0
     place = np.arange(kind.samples) - (kind.samples - 1 if kind.stamp == "last" else 0)
     wait_ns = np.rint((place * kind.interleave / rate_hz - kind.converter_ms / 1e3) * 1e9).astype(np.int64)
-    size, times, values = _size_g(frames.payload[:], kind), [], []
-    for boot in np.unique(frames.boot).tolist():
-        line, rows = knots[knots["boot"] == boot], frames.boot == boot
+    distinct, boot, ticks = is_in(columns["status"], DISTINCT), columns["boot"], columns["ticks"]
+    rows, stamps = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+    for number in np.unique(boot).tolist():
+        line = knots[knots["boot"] == number]
         if len(line) > 1:
+            rows.append(np.flatnonzero(distinct & (boot == number)))
             knot_ticks, knot_utc = line["ticks"].to_numpy(), line["utc_ns"].to_numpy()
-            stamp = timeline.ticks_to_utc(frames.ticks[rows], knot_ticks, knot_utc)
-            times.append((stamp[:, None] + wait_ns).ravel())
-            values.append(size[rows].ravel())
-    at = np.concatenate([np.zeros(0, np.int64), *times])
-    size = np.concatenate([np.zeros(0, np.float32), *values])
-    if (at[1:] < at[:-1]).any():  # a frame came late, or a boot's map overlaps the next
-        order = np.argsort(at, kind="stable")
-        at, size = at[order], size[order]
-    return Signal(node, at, size, rate_hz)
+            stamps.append(timeline.ticks_to_utc(ticks[rows[-1]], knot_ticks, knot_utc))
+    return Signal.of(node, np.concatenate(stamps), wait_ns, np.concatenate(rows), rate_hz,
+                     lambda mine: _size_g(payload[mine], kind))  # fmt: skip
 
 
 def _size_g(payload: Bytes, kind: Kind) -> Singles:

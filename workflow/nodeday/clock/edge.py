@@ -23,13 +23,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 
 from nodeday.arrays import Bools, Floats, Ints
 from nodeday.clock.hull import lower_hull
-from nodeday.clock.law import Blur, Law, cells_for
+from nodeday.clock.law import Blur, Cells, Law, cells_for
 from nodeday.clock.smooth import Smooth, smooth
 
+Numbers = NDArray[np.integer]
+POINTS = 50_000
+"""Points worked on at a time, where that is all the same."""
 MIN_POINTS = 12
 """An edge needs as many."""
 EARLY_SPREADS = 5.0
@@ -98,11 +102,14 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
     y, span = unit.rounded(y), float(x[-1] - x[0])
     length = max(BLOCK_S, BLOCK_POINTS * span / len(x), span / BLOCKS)
     base, slope = coarse_line(x, y, _stretches(x, min(max(STRETCH_S, length), span / 5)))
-    flat = y - (base + slope * x)
+    flat = base + slope * x
+    np.subtract(y, flat, out=flat)
+    del y
     length = max(length, _sweep_s(flat, slope, unit))
     stretch = _stretches(x, min(max(STRETCH_S, length), span / 5))
-    keep = ~early(flat, stretch)
-    x, flat, stretch = x[keep], flat[keep], stretch[keep]
+    false = early(flat, stretch)
+    if false.any():
+        x, flat, stretch = x[~false], flat[~false], stretch[~false]
     knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
     level = first_curve(x, flat, stretch, knots) - unit.blur.low
     level, deviation = _refined(x, flat, knots, level, unit.blur)
@@ -111,16 +118,18 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
     if unit.ms >= FINE_MS:
         lift, half = _unswept(x, flat, knots, level, base + slope * knots, unit)
         level, spread = level + lift, spread + half
-    residual = np.interp(knots, *lows(x, flat - np.interp(x, knots, level), stretch, 0.5))
+    above = np.interp(x, knots, level)
+    residual = np.interp(knots, *lows(x, np.subtract(flat, above, out=above), stretch, 0.5))
     where, level, residual, spread = _through_holes(x, knots, level, residual, spread)
     return Edge(where, level + base + slope * where, spread, residual)
 
 
-def _stretches(x: Floats, length: float) -> Ints:
+def _stretches(x: Floats, length: float) -> Numbers:
     """Number of the stretch of about ``length`` that each x lies in, all of them whole, (n,)."""
     count = max(1, int((x[-1] - x[0]) / length))
-    number = ((x - x[0]) * (count / max(x[-1] - x[0], 1e-9))).astype(np.int64)
-    return np.asarray(np.minimum(number, count - 1), np.int64)
+    number = x - x[0]
+    number *= count / max(x[-1] - x[0], 1e-9)
+    return np.asarray(np.minimum(number.astype(np.int32), count - 1), np.int32)
 
 
 def _sweep_s(flat: Floats, slope: float, unit: Unit) -> float:
@@ -130,68 +139,83 @@ def _sweep_s(flat: Floats, slope: float, unit: Unit) -> float:
     return min(unit.ms / max(abs(slope), 1e-9), SWEEP_S)
 
 
-def first_curve(x: Floats, flat: Floats, stretch: Ints, knots: Floats) -> Floats:
+def first_curve(x: Floats, flat: Floats, stretch: Numbers, knots: Floats) -> Floats:
     """The line under each stretch that holds many points, by its height at the stretch's mean x, joined
     at ``knots`` (k,). The best line rests on the hull's edge there, so that is the hull's own height."""
     vertices = lower_hull(x, flat, stretch)
-    start = np.concatenate([[0], np.flatnonzero(np.diff(stretch)) + 1])
-    count = np.diff(start, append=len(x))
+    start, count = _groups(stretch)
     many = count >= np.median(count) / 4
     where = (np.add.reduceat(x, start) / count)[many]
     return np.asarray(np.interp(knots, where, np.interp(where, x[vertices], flat[vertices])))
 
 
-def coarse_line(x: Floats, y: Floats, stretch: Ints) -> tuple[float, float]:
+def coarse_line(x: Floats, y: Floats, stretch: Numbers) -> tuple[float, float]:
     """A first line through low quantiles of stretches, median of all slopes (Theil 1950, Sen 1968)."""
-    where, low = lows(x, y, stretch // max(1, int(stretch[-1]) // 300 + 1), 0.1)
+    where, low = lows(x, y, stretch // np.int32(max(1, int(stretch[-1]) // 300 + 1)), 0.1)
     if len(low) < 3:
         return float(low.min()), 0.0
     slope, base, *_ = stats.theilslopes(low, where)
     return float(base), float(slope)
 
 
-def lows(x: Floats, y: Floats, group: Ints, share: float) -> tuple[Floats, Floats]:
+def lows(x: Floats, y: Floats, group: Numbers, share: float) -> tuple[Floats, Floats]:
     """Mean of ``x`` and a lower quantile of ``y`` in each group present, (g,) each; groups never fall."""
-    start = np.concatenate([[0], np.flatnonzero(np.diff(group)) + 1])
-    count = np.diff(start, append=len(y))
-    pieces = np.split(y, start[1:])  # few, and each is quick to part
-    low = np.array([_nth(each, int(share * (len(each) - 1))) for each in pieces])
-    return np.add.reduceat(x, start) / count, low
+    start, count = _groups(group)
+    return np.add.reduceat(x, start) / count, _quantiles(y, start, share)[:, 0]
 
 
-def _nth(values: Floats, rank: int) -> float:
-    """The ``rank``-th least of ``values``, from 0."""
-    return float(np.partition(values, rank)[rank])
+def _groups(group: Numbers) -> tuple[Ints, Ints]:
+    """First point and number of points of each group present, (g,) each; groups never fall."""
+    start = np.concatenate([[0], np.flatnonzero(group[1:] != group[:-1]) + 1])
+    return start, np.diff(start, append=len(group))
 
 
-def early(flat: Floats, stretch: Ints) -> Bools:
+def _quantiles(y: Floats, start: Ints, *shares: float) -> Floats:
+    """Lower quantiles of ``y`` in groups that begin at ``start`` (g,): (g, shares)."""
+    found = []
+    for each in np.split(y, start[1:]):  # few, and each is quick to part
+        ranks = [int(share * (len(each) - 1)) for share in shares]
+        found.append(np.partition(each, ranks)[ranks])
+    return np.array(found)
+
+
+def early(flat: Floats, stretch: Numbers) -> Bools:
     """Points too far under the others of their stretch to be delayed ones: false stamps, (n,)."""
-    number = np.concatenate([[0], np.cumsum(np.diff(stretch) > 0)])
-    (at, low), (_, middle) = (lows(number.astype(np.float64), flat, stretch, q) for q in (0.1, 0.5))
-    count = np.bincount(number)
-    trusted = count >= min(MIN_POINTS, count.max())
+    start, count = _groups(stretch)
+    low, middle = _quantiles(flat, start, 0.1, 0.5).T
+    trusted, number = count >= min(MIN_POINTS, count.max()), np.arange(len(start))
     spread = max(float(np.median((middle - low)[trusted])), 1e-3)
-    level = np.interp(number, at[trusted], low[trusted])
-    return np.asarray(flat < level - EARLY_SPREADS * spread - 1.0, np.bool_)
+    level = np.interp(number, number[trusted], low[trusted])
+    return np.asarray(flat < (level - EARLY_SPREADS * spread - 1.0).repeat(count), np.bool_)
 
 
 def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) -> tuple[Floats, Floats]:
     """Levels at ``knots`` and their standard deviations, (k,) each, from a first curve."""
     step, unit = knots[1] - knots[0], blur.widths[0]
-    block = np.rint((x - knots[0]) / step).astype(np.int64)
     smear, reach = 0.02 * unit, REACH[1]
     for _ in range(PASSES):
-        above = flat - np.interp(x, knots, level)
+        above = np.interp(x, knots, level)
+        np.subtract(flat, above, out=above)
         cells = cells_for(above, blur, reach * unit)
-        cell, within = cells.of(above)
-        law = Law.learnt(np.bincount(cell[within], minlength=len(cells)), cells, blur, smear, reach * unit)
-        counts = np.bincount((block * len(cells) + cell)[within], minlength=len(knots) * len(cells))
-        seen, precision = law.readings(counts.reshape(len(knots), -1), reach * unit)
+        counts = _counted(x, above, knots, cells)
+        law = Law.learnt(counts.sum(axis=0), cells, blur, smear, reach * unit)
+        seen, precision = law.readings(counts, reach * unit)
         found = smooth(level + seen, precision, BENDS * (step / 60.0) ** 1.5)
         level, smear = found.level, _mean_spread(found, precision)
         told = precision[precision > 0]
         reach = float(np.clip(SPREADS / np.sqrt(np.median(told)) / unit, *REACH)) if len(told) else REACH[1]
     return level, np.hypot(np.sqrt(found.variance), found.scale * law.deviation)
+
+
+def _counted(x: Floats, above: Floats, knots: Floats, cells: Cells) -> Ints:
+    """How many points (n,) lie in each cell around each knot, (k, c); some points at a time."""
+    counts = np.zeros(len(knots) * len(cells), np.int64)
+    for start in range(0, len(x), POINTS):
+        cell, within = cells.of(above[start : start + POINTS])
+        block = np.rint((x[start : start + POINTS] - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
+        first, last = int(block[0]) * len(cells), (int(block[-1]) + 1) * len(cells)
+        counts[first:last] += np.bincount((block * len(cells) + cell)[within] - first, minlength=last - first)
+    return counts.reshape(len(knots), -1)
 
 
 def _mean_spread(found: Smooth, precision: Floats) -> float:

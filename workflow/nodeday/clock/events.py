@@ -7,16 +7,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from nodeday import tables
 from nodeday.arrays import Ints
 from nodeday.clock.hub import MARKS, Steady
 from nodeday.clock.maps import Map
-from nodeday.clock.nodes import Stamped
 from nodeday.schemas import TABLES
 from nodeday.settings import HUB
 
-Boots = list[tuple[tuple[str, str, int], Stamped]]
+Span = tuple[tuple[str, str, int], int, int]
+"""Node, stream and boot, and the first and the last row of its frames."""
 
 SILENT_MS = 100.0
 """Half width of the 95 % band of how long a restarted node was silent: delays of both frames. Choice of
@@ -24,10 +25,9 @@ this project."""
 
 
 def step_rows(
-    frames: pd.DataFrame, run: Ints, boots: Boots, steady: Steady, hubs: dict[int, Map]
+    hub_ns: Ints, run: NDArray[np.int32], boots: list[Span], steady: Steady, hubs: dict[int, Map]
 ) -> pd.DataFrame:
-    """Rows of table ``steps`` in order of capture."""
-    hub_ns = frames["hub_ns"].to_numpy()
+    """Rows of table ``steps`` in order of capture, of which ``hub_ns`` (n,) are the stamps."""
     found: list[dict[str, Any]] = []
 
     def add(node: str, kind: str, rows: tuple[int, int], size: float, band: float, seen: int) -> None:
@@ -60,7 +60,7 @@ def step_rows(
     return table.sort_values("before_hub_ns", kind="stable", ignore_index=True)
 
 
-def _hub_jump(at: int, hub_ns: Ints, run: Ints, hubs: dict[int, Map]) -> tuple[float, float]:
+def _hub_jump(at: int, hub_ns: Ints, run: NDArray[np.int32], hubs: dict[int, Map]) -> tuple[float, float]:
     """How far the hub's clock jumped (ms) between two runs that are both tied to UTC, and its band;
     not a number for others."""
     one, two = hubs.get(int(run[at])), hubs.get(int(run[at + 1]))
@@ -72,12 +72,11 @@ def _hub_jump(at: int, hub_ns: Ints, run: Ints, hubs: dict[int, Map]) -> tuple[f
     return (int(edge[1] - edge[0]) - passed) / 1e6, band
 
 
-def _restarts(boots: Boots, run: Ints) -> Iterator[tuple[str, int, int]]:
+def _restarts(boots: list[Span], run: NDArray[np.int32]) -> Iterator[tuple[str, int, int]]:
     """Last and first rows around each new boot of a node that the hub's own restart does not explain."""
     seen: set[tuple[str, int]] = set()
     last: dict[tuple[str, str], tuple[int, int]] = {}
-    for (node, stream, boot), own in sorted(boots, key=lambda each: each[0]):
-        first, stop = int(own.rows.min()), int(own.rows.max())
+    for (node, stream, boot), first, stop in sorted(boots):
         if (node, stream) in last and (node, boot) not in seen:
             before = last[node, stream][1]
             if run[before] == run[first] and before < first:

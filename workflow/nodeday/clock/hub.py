@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nodeday.arrays import Floats, Ints
 from nodeday.clock.edge import Unit
@@ -26,7 +29,7 @@ class Heard:
     the own clock, and ``stamp_ms``, the hub's stamp less that (less a known wait), from anywhere."""
 
     name: str
-    rows: Ints
+    rows: NDArray[np.integer]
     x_s: Floats
     stamp_ms: Floats
     unit: Unit
@@ -42,7 +45,7 @@ class Heard:
             found.append(Seen(before, after, sign * each.size_ms, each.deviation_ms))
         return found
 
-    def of_run(self, run: Ints) -> list[Heard]:
+    def of_run(self, run: NDArray[np.integer]) -> list[Heard]:
         """The same by the hub's runs, ``run`` (n,) being those of all rows of the table."""
         own = run[self.rows]
         return [
@@ -68,16 +71,16 @@ class Steady:
     own: dict[str, list[Seen]]
 
 
-def runs(hub_ns: Ints, marks: Heard | None) -> Ints:
+def runs(hub_ns: Ints, marks: Heard | None) -> NDArray[np.int32]:
     """Number of the hub's run for each frame in capture order, (n,) -> (n,).
 
     A run ends where the clock falls far back, or where the host's marks tell of a jump that no
     counter could follow and that the stamps show too.
     """
-    begins = np.diff(hub_ns, prepend=hub_ns[:1]) < -FALL_NS
-    told = (
-        [] if marks is None else [step for each in marks.of_run(np.cumsum(begins)) for step in each.steps()]
-    )
+    begins = np.zeros(len(hub_ns), np.bool_)
+    begins[1:] = np.diff(hub_ns) < -FALL_NS
+    parts = [] if marks is None else marks.of_run(np.cumsum(begins))
+    told = [step for each in parts for step in each.steps()]
     for step in told:
         if abs(step.size_ms) > JUMP_MS:
             between = np.diff(hub_ns[step.before : step.after + 1]) * np.sign(step.size_ms) / 1e6
@@ -85,20 +88,23 @@ def runs(hub_ns: Ints, marks: Heard | None) -> Ints:
             # Else the hub's clock went on as before, and the host's was moved.
             if between[at] > abs(step.size_ms) / 2:
                 begins[step.before + 1 + at] = True
-    return np.cumsum(begins)
+    return np.cumsum(begins, dtype=np.int32)
 
 
-def steady(hub_ns: Ints, run: Ints, nodes: list[Heard], marks: Heard | None) -> Steady:
+def steady(hub_ns: Ints, run: NDArray[np.integer], nodes: Iterable[Heard], marks: Heard | None) -> Steady:
     """Take the hub's steps out of its stamps ``hub_ns`` (n,): what ``nodes`` and ``marks`` show together."""
     seen: dict[str, list[Seen]] = {}
     heard: dict[str, Ints] = {}
-    for each in [*nodes, *(marks.of_run(run) if marks is not None else [])]:
+    for each in chain(nodes, marks.of_run(run) if marks is not None else []):
         seen.setdefault(each.name, []).extend(each.steps())
         heard[each.name] = np.concatenate([heard.get(each.name, each.rows[:0]), each.rows[[0, -1]]])
+        del each  # before the next one is read
     shared, own = of_hub(seen, heard, MARKS)
+    if not shared:
+        return Steady(hub_ns, np.zeros(len(hub_ns)), shared, own)
     out, variance = hub_ns.copy(), np.zeros(len(hub_ns))
     for one in shared:
-        moved = (np.arange(len(out)) >= one.step.after) & (run == run[one.step.before])
+        moved = one.step.after + np.flatnonzero(run[one.step.after :] == run[one.step.before])
         out[moved] -= round(one.step.size_ms * 1e6)
         variance[moved] += one.step.deviation_ms**2
     return Steady(out, 1.96 * np.sqrt(variance), shared, own)

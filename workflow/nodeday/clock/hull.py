@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.arrays import Floats, Ints
 
+Numbers = NDArray[np.integer]
+BLOCK = 50_000
+"""Points of whole groups that are looked at together, about."""
 PASSES = 12
 """Vectorised sweeps before the sequential one; each removes about half of noisy points."""
 
 
-def lower_hull(x: Floats, y: Floats, group: Ints | None = None) -> Ints:
+def lower_hull(x: Floats, y: Floats, group: Numbers | None = None) -> Ints:
     """Indices of the lower hull's vertices, in order of x, (n,) -> (h,).
 
     ``x`` never falls. With ``group`` (n,), which never falls either, one hull a group, joined.
@@ -22,8 +27,14 @@ def lower_hull(x: Floats, y: Floats, group: Ints | None = None) -> Ints:
             |  o     o    .          of their neighbours
             *-----___*--''           *: hull
     """
-    n = len(x)
-    group = np.zeros(n, np.int64) if group is None else group
+    group = np.zeros(len(x), np.int8) if group is None else group
+    starts = np.concatenate([[0], np.flatnonzero(group[1:] != group[:-1]) + 1])
+    cuts = np.unique(starts[np.searchsorted(starts, np.arange(0, len(x), BLOCK), side="right") - 1])
+    parts = [slice(*each) for each in pairwise([*cuts.tolist(), len(x)])]
+    return np.concatenate([part.start + _hulls(x[part], y[part], group[part]) for part in parts])
+
+
+def _hulls(x: Floats, y: Floats, group: Numbers) -> Ints:
     keep = _lowest_of_each_x(x, y, group)
     for _ in range(PASSES):
         drop = _above_chord(x[keep], y[keep], group[keep])
@@ -33,7 +44,7 @@ def lower_hull(x: Floats, y: Floats, group: Ints | None = None) -> Ints:
     return _chain(x, y, group, keep)
 
 
-def _lowest_of_each_x(x: Floats, y: Floats, group: Ints) -> Ints:
+def _lowest_of_each_x(x: Floats, y: Floats, group: Numbers) -> Ints:
     if not ((np.diff(x) == 0) & (np.diff(group) == 0)).any():
         return np.arange(len(x))
     order = np.lexsort((y, x, group))
@@ -42,7 +53,7 @@ def _lowest_of_each_x(x: Floats, y: Floats, group: Ints) -> Ints:
     return order[first].astype(np.int64)
 
 
-def _above_chord(x: Floats, y: Floats, group: Ints) -> NDArray[np.bool_]:
+def _above_chord(x: Floats, y: Floats, group: Numbers) -> NDArray[np.bool_]:
     drop = np.zeros(len(x), bool)
     if len(x) > 2:
         cross = (x[1:-1] - x[:-2]) * (y[2:] - y[:-2]) - (y[1:-1] - y[:-2]) * (x[2:] - x[:-2])
@@ -50,7 +61,7 @@ def _above_chord(x: Floats, y: Floats, group: Ints) -> NDArray[np.bool_]:
     return drop
 
 
-def _chain(x: Floats, y: Floats, group: Ints, keep: Ints) -> Ints:
+def _chain(x: Floats, y: Floats, group: Numbers, keep: Ints) -> Ints:
     stack: list[tuple[float, float, int, int]] = []
     for point in zip(x[keep].tolist(), y[keep].tolist(), group[keep].tolist(), keep.tolist(), strict=True):
         while len(stack) > 1 and stack[-2][2] == point[2] and _turns_down(stack[-2], stack[-1], point):

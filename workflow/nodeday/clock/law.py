@@ -153,9 +153,16 @@ def bells(v: Floats, tops: Floats, blur: Blur, smear: float = 0.0) -> Floats:
     shifts = [(sum(each), (-1) ** np.count_nonzero(each)) for each in corners]
     degree = len(blur.widths)
     base = np.asarray(v, np.float64)[..., None] - blur.low - np.concatenate([[0.0], tops])
-    powers = sum(sign * np.clip(base - shift, 0, None) ** degree for shift, sign in shifts)
+    powers, part = np.zeros_like(base), np.empty_like(base)
+    for shift, sign in shifts:
+        np.maximum(np.subtract(base, shift, out=part), 0, out=part)
+        if degree > 1:
+            part **= degree
+        (np.add if sign > 0 else np.subtract)(powers, part, out=powers)
     scale = factorial(degree) * np.prod(blur.widths) * tops
-    return np.asarray(np.clip((powers[..., :1] - powers[..., 1:]) / scale, 0, None))
+    found = powers[..., :1] - powers[..., 1:]
+    found /= scale
+    return np.asarray(np.maximum(found, 0, out=found))
 
 
 def weigh(

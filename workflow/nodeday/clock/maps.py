@@ -57,24 +57,32 @@ def fit_map(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: floa
     Stamps are the truth, plus at least ``delay_ms``, rounded to ``unit``. Too few stamps for a
     rate give two knots at nominal rate.
     """
-    order = np.argsort(at, kind="stable")
-    at, stamp_ns = np.asarray(at, np.int64)[order], np.asarray(stamp_ns, np.int64)[order]
-    x = (at - at[0]) / rate_hz
-    y = (stamp_ns - stamp_ns[0]) / 1e6 - x * 1e3
-    span = float(x[-1])
-    if len(x) < FIT_POINTS or span < FIT_S:
-        return _nominal(at, stamp_ns, y, rate_hz, unit, delay_ms)
+    at, stamp_ns = np.asarray(at, np.int64), np.asarray(stamp_ns, np.int64)
+    if (at[1:] < at[:-1]).any():
+        order = np.argsort(at, kind="stable")
+        at, stamp_ns = at[order], stamp_ns[order]
+    if len(at) < FIT_POINTS or (at[-1] - at[0]) / rate_hz < FIT_S:
+        return _nominal(at, stamp_ns, rate_hz, unit, delay_ms)
     try:
-        edge = fit_edge(x, y, unit)
+        edge = fit_edge(*points(at, stamp_ns, rate_hz), unit)
     except ValueError:  # no edge under these stamps: say so rather than guess
-        return _nominal(at, stamp_ns, y, rate_hz, unit, delay_ms)
+        return _nominal(at, stamp_ns, rate_hz, unit, delay_ms)
     knots = at[0] + np.rint(edge.x * rate_hz).astype(np.int64)
     since_ns = (knots - at[0]) * (1e9 / rate_hz) + (edge.y - delay_ms) * 1e6
     to = stamp_ns[0] + np.rint(since_ns).astype(np.int64)
     return Map(knots, to, edge.uncertainty, edge.residual, "fitted")
 
 
-def _nominal(at: Ints, stamp_ns: Ints, y: Floats, rate_hz: float, unit: Unit, delay_ms: float) -> Map:
+def points(at: Ints, stamp_ns: Ints, rate_hz: float) -> tuple[Floats, Floats]:
+    """Seconds on a counter of nominal rate, and by how many ms stamps went further, (n,) each."""
+    x = (at - at[0]) / rate_hz
+    y = (stamp_ns - stamp_ns[0]) / 1e6
+    y -= x * 1e3
+    return x, y
+
+
+def _nominal(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: float) -> Map:
+    _, y = points(at, stamp_ns, rate_hz)
     ends = np.array([at[0], max(at[-1], at[0] + round(rate_hz))], np.int64)
     since_s = (ends - at[0]) / rate_hz
     height_ms = float(y.min()) + (unit.ms / 2 if unit.down else -unit.ms / 2) - delay_ms

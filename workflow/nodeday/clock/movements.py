@@ -9,9 +9,10 @@ all of them, and the shift at which they correlate best is what their clocks dif
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -31,8 +32,8 @@ LEAST_G = 0.1
 STRONG, TRIED, APART_S = 1.5, 40, 10.0
 """A moment is one in which two nodes or more jerk 1.5 times as hard as in 95 of 100 seconds; the 40
 hardest, 10 s apart, are tried. Choices of this project."""
-BLOCK = 500_000
-"""Samples in which jerks are looked for at a time."""
+BLOCK, SECOND = 100_000, 1_000_000_000
+"""Samples in which jerks are looked for at a time, and ns."""
 PERIODS = 0.07
 """Half width of the 95 % band of one offset, as a share of both sample periods: 2 ms at 50 Hz. Choice of
 this project, held by simulated taps."""
@@ -40,12 +41,54 @@ this project, held by simulated taps."""
 
 @dataclass(frozen=True)
 class Signal:
-    """Size of a node's acceleration less 1 g, (n,), at UTC in ns, (n,), in order."""
+    """Size of a node's acceleration less 1 g, worked out where it is looked at.
+
+    Frames (f,) have a UTC in ns and ``rows``, their samples (s,) are later by ``wait_ns``, and ``size_g``
+    gives (r, s) of some rows. ``order`` (f,) is that of the stamps; None where they stand in order.
+    """
 
     node: str
-    utc_ns: Ints
-    size_g: Floats | Singles
+    stamp_ns: Ints
+    wait_ns: Ints
+    rows: Ints
     rate_hz: float
+    size_g: Callable[[Ints], Floats | Singles]
+    order: Ints | None
+
+    @classmethod
+    def of(
+        cls, node: str, stamp_ns: Ints, wait_ns: Ints, rows: Ints, rate_hz: float,
+        size_g: Callable[[Ints], Floats | Singles],
+    ) -> Signal:  # fmt: skip
+        """A signal of frames in any order."""
+        late = (np.diff(stamp_ns) < 0).any()  # a frame came late, or a boot's map overlaps the next
+        order = np.argsort(stamp_ns, kind="stable") if late else None
+        return cls(node, stamp_ns, wait_ns, rows, rate_hz, size_g, order)
+
+    @property
+    def edges_ns(self) -> tuple[int, int]:
+        """Its first and last instant."""
+        return int(self.stamp_ns.min() + self.wait_ns.min()), int(self.stamp_ns.max() + self.wait_ns.max())
+
+    def between(self, start_ns: int, end_ns: int) -> tuple[Ints, Floats | Singles]:
+        """Instants in [start, end), in order, and the size at each."""
+        edges = start_ns - self.wait_ns.max(), end_ns - self.wait_ns.min()
+        low, high = np.searchsorted(self.stamp_ns, edges, sorter=self.order)
+        mine = slice(low, high) if self.order is None else np.sort(self.order[low:high])
+        at = (self.stamp_ns[mine][:, None] + self.wait_ns).ravel()
+        size = self.size_g(self.rows[mine]).ravel()
+        if (at[1:] < at[:-1]).any():
+            order = np.argsort(at, kind="stable")
+            at, size = at[order], size[order]
+        part = slice(*np.searchsorted(at, [start_ns, end_ns]))
+        return at[part], size[part]
+
+    def pieces(self) -> Iterator[tuple[int, int]]:
+        """Half-open stretches of about BLOCK samples, one after the other."""
+        first, last = self.edges_ns
+        stamps = self.stamp_ns if self.order is None else self.stamp_ns[self.order]
+        cuts = stamps[:: max(BLOCK // len(self.wait_ns), 1)][1:] + self.wait_ns.min()
+        yield from pairwise([first, *cuts.tolist(), last + 1])
 
 
 @dataclass(frozen=True)
@@ -61,22 +104,38 @@ class Match:
     uncertainty_ms: float
 
 
-def moments(signals: Sequence[Signal], within: tuple[int, int] | None = None) -> list[int]:
-    """Instants (ns) at which two of ``signals`` or more jerk, hardest first; in [start, end) if given.
+@dataclass(frozen=True)
+class Jerks:
+    """How hard each of several nodes jerks in each second from ``first_ns`` on, (nodes, seconds): its
+    greatest jerk, against what 95 of 100 seconds stay under."""
+
+    first_ns: int
+    strength: Floats
+
+
+def jerks(signals: Sequence[Signal]) -> Jerks:
+    """Of each of ``signals``, none where there is nobody to compare with."""
+    if len(signals) < 2:
+        return Jerks(0, np.zeros((len(signals), 0)))
+    edges = [each.edges_ns for each in signals]
+    first = min(low for low, _ in edges)
+    count = (max(high for _, high in edges) - first) // SECOND + 1
+    return Jerks(first, np.stack([_strength(each, first, count) for each in signals]))
+
+
+def moments(hard: Jerks, within: tuple[int, int] | None = None) -> list[int]:
+    """Instants (ns) at which two nodes or more jerk, hardest first; in [start, end) if given.
 
     In a stretch that somebody noted the hardest second counts, however hard.
     """
-    if len(signals) < 2:
+    strength, first = hard.strength, hard.first_ns
+    if not strength.size:
         return []
-    first = min(int(each.utc_ns[0]) for each in signals)
-    last = max(int(each.utc_ns[-1]) for each in signals)
-    count = (last - first) // 1_000_000_000 + 1
-    strength = np.stack([_strength(each, first, count) for each in signals])
     # Clocks may put one movement into neighbouring seconds.
     wide = np.maximum(strength, np.maximum(np.roll(strength, 1, axis=1), np.roll(strength, -1, axis=1)))
     score = np.sort(wide, axis=0)[-2]
     if within is not None:
-        at = first + np.arange(count) * 1_000_000_000
+        at = first + np.arange(len(score)) * SECOND
         score = np.where((at >= within[0]) & (at < within[1]), score, 0.0)
     least = 0.0 if within is not None else STRONG
     found: list[int] = []
@@ -98,14 +157,20 @@ def _middle(strength: Floats, second: int) -> float:
 
 def _strength(signal: Signal, first: int, count: int) -> Floats:
     """Greatest jerk in each second, against what 95 of 100 seconds stay under, (count,)."""
-    peak, heard = np.zeros(count), np.zeros(count, np.bool_)
-    for start in range(0, len(signal.utc_ns) - 1, BLOCK):
-        utc_ns, size_g = (each[start : start + BLOCK + 1] for each in (signal.utc_ns, signal.size_g))
-        jerk = np.where(np.diff(utc_ns) < 1.5e9 / signal.rate_hz, np.abs(np.diff(size_g)), 0.0)
-        second = (utc_ns[1:] - first) // 1_000_000_000
-        begins = np.flatnonzero(np.diff(second, prepend=-1))  # instants are in order
-        own = second[begins]
-        peak[own], heard[own] = np.maximum(peak[own], np.maximum.reduceat(jerk, begins)), True
+    peak, heard, near = np.zeros(count), np.zeros(count, np.bool_), 1.5e9 / signal.rate_hz
+    for number, (start, end) in enumerate(signal.pieces()):
+        utc_ns, size_g = signal.between(start - math.ceil(near), end)
+        # A jerk belongs to the later of its samples; the first of all has none.
+        mine = int(np.searchsorted(utc_ns, start)) if number else 1
+        if mine == len(utc_ns):
+            continue
+        jerk = np.zeros(len(utc_ns))
+        jerk[1:] = np.where(np.diff(utc_ns) < near, np.abs(np.diff(size_g)), 0.0)
+        own = np.arange((utc_ns[mine] - first) // SECOND, (utc_ns[-1] - first) // SECOND + 1)
+        begins = np.searchsorted(utc_ns[mine:], first + own * SECOND)
+        full = np.diff(begins, append=len(utc_ns) - mine) > 0
+        own, begins = own[full], begins[full]
+        peak[own], heard[own] = np.maximum(peak[own], np.maximum.reduceat(jerk[mine:], begins)), True
     usual = float(np.quantile(peak[heard], 0.95)) if heard.any() else 1.0
     return peak / max(usual, 1e-3)
 
@@ -136,9 +201,13 @@ def _on_grid(signal: Signal, at_ns: int, half: int) -> tuple[Floats, Bools]:
     """Size at 2 ``half`` + 1 instants around ``at_ns``, by cubic splines through each stretch without a
     gap, and where it is known."""
     grid_s = np.arange(-half, half + 1) / FINE_HZ
-    low, high = np.searchsorted(signal.utc_ns, [at_ns + int(grid_s[0] * 1e9), at_ns + int(grid_s[-1] * 1e9)])
+    start, end = at_ns + int(grid_s[0] * 1e9), at_ns + int(grid_s[-1] * 1e9)
+    # Three samples more on each side; what lies further off has a gap before it.
+    more = math.ceil(6e9 / signal.rate_hz)
+    utc_ns, size_g = signal.between(start - more, end + more)
+    low, high = np.searchsorted(utc_ns, [start, end])
     part = slice(max(low - 3, 0), high + 3)
-    seconds, size = (signal.utc_ns[part] - at_ns) / 1e9, np.asarray(signal.size_g[part], np.float64)
+    seconds, size = (utc_ns[part] - at_ns) / 1e9, np.asarray(size_g[part], np.float64)
     out, known = np.zeros(len(grid_s)), np.zeros(len(grid_s), bool)
     for piece in np.split(
         np.arange(len(seconds)), np.flatnonzero(np.diff(seconds) > 1.5 / signal.rate_hz) + 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nodeday.arrays import Floats, Ints
 from nodeday.clock import maps
@@ -18,10 +19,10 @@ class Stamped:
     """Frames of one boot, (n,) each in order of ``ticks``: rows of the table, when the hub stamped them
     (its steps and known waits taken out, known to ``band_ms``), and the hub's ``run``."""
 
-    rows: Ints
+    rows: NDArray[np.integer]
     ticks: Ints
     sent_ns: Ints
-    run: Ints
+    run: NDArray[np.integer]
     band_ms: Floats
     rate_hz: float
 
@@ -43,10 +44,13 @@ def map_boot(
     edges = np.zeros(len(own.rows), bool)
     for step in steps:
         edges |= own.rows == step.after
-    piece = np.cumsum(edges) + (int(edges.sum()) + 1) * own.run
+    if edges.any() or (own.run != own.run[0]).any():
+        piece = np.cumsum(edges) + (int(edges.sum()) + 1) * own.run.astype(np.int64)
+        parts = [own.take(np.flatnonzero(piece == each)) for each in np.unique(piece)]
+    else:
+        parts = [own]
     found = []
-    for each in np.unique(piece).tolist():
-        part = own.take(np.flatnonzero(piece == each))
+    for part in parts:
         hub = hubs.get(int(part.run[0]))
         if hub is not None:
             fit = maps.fit_map(part.ticks, part.sent_ns, own.rate_hz, unit, delay_ms)

@@ -2,150 +2,123 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from nodeday import tables
 from nodeday.arrays import Ints
 from nodeday.clock import check, hub, maps, nodes
+from nodeday.clock.boots import Captured, Key
 from nodeday.clock.edge import Unit
-from nodeday.clock.events import step_rows
+from nodeday.clock.events import Span, step_rows
 from nodeday.clock.hub import MARKS, Heard, Steady
 from nodeday.clock.maps import Map
 from nodeday.clock.nodes import Stamped
 from nodeday.errors import ContractError
+from nodeday.heard import received
 from nodeday.layouts import Layout
 from nodeday.ledger import Ledger
 from nodeday.schemas import TABLES
-from nodeday.settings import HUB, Study
+from nodeday.settings import Study
 
-COLUMNS = ["node", "stream", "boot", "ticks", "hub_ns", "mark_utc_ns", "status"]
-IN_PLACE = ("good", "late")
-ALL = "*"
+COLUMNS = ["capture", "boot", "ticks", "hub_ns", "mark_utc_ns"]
 
 
 def run(study: Study, session: str) -> None:
     """Write ``clock``, ``steps``, ``movements`` and ``agreement``; raise ContractError where nothing
     ties the hub's clock to UTC."""
-    # Frames of further captures carry stamps that were made from the first one's.
-    frames = tables.read(
-        tables.path(study.results, "frames", session), "frames", COLUMNS, [("capture", "==", 0)]
-    )
-    if frames.empty:
-        raise ContractError("no frame was received", f"session {session}", "frames to fit clocks to")
+    kinds = check.kinds_of(study, session)
+    frames = received(tables.path(study.results, "frames", session), COLUMNS, payloads=kinds)
     ledger = Ledger("clock", session)
-    clock, steps = _fitted(study, session, frames, ledger)
-    del frames
-    clock, moved, agreement = check.checked(study, session, clock)
+    clock, steps = _fitted(study, session, Captured.of(frames), ledger)
+    clock, moved, agreement = check.checked(study, session, clock, [*check.signals(frames, kinds, clock)])
     for name, table in (("clock", clock), ("steps", steps), ("movements", moved), ("agreement", agreement)):
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
     ledger.close(study.results)
 
 
 def _fitted(
-    study: Study, session: str, frames: pd.DataFrame, ledger: Ledger
+    study: Study, session: str, captured: Captured, ledger: Ledger
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Tables ``clock`` and ``steps``."""
-    layout, hub_ns = study.layout_of(session), frames["hub_ns"].to_numpy()
+    layout, hub_ns = study.layout_of(session), captured.hub_ns
+    if not len(hub_ns):
+        raise ContractError("no frame was received", f"session {session}", "frames to fit clocks to")
     unit = Unit(_hub_unit_ms(layout))
-    marks = _marks(frames, Unit(_utc_unit_ms(layout), down=False, also=unit.ms))
+    marks = _marks(captured, Unit(_utc_unit_ms(layout), down=False, also=unit.ms))
     run = hub.runs(hub_ns, marks)
-    boots = _boots(study, session, frames, run)
-    heard = [_heard(name, each, unit) for (name, _, _), each in boots.items()]
-    steady = hub.steady(hub_ns, run, heard, marks)
-    hubs = _hubs(study, session, frames, layout, run, steady)
-    pieces, rows = [], []
-    for (node, stream, boot), each in boots.items():
+    boots = partial(captured.boots, partial(study.layout_of, session), run)
+    steady = hub.steady(hub_ns, run, (_heard(name, each, unit) for (name, _, _), each in boots()), marks)
+    hubs = _hubs(study, session, captured.marks, layout, run, steady)
+    pieces, fates, spans = [], list[tuple[str, str]](), list[Span]()
+    for (node, stream, boot), each in boots():
         own = study.layout_of(session, node)
-        sent = each.sent_ns + (steady.steady_ns - hub_ns)[each.rows]
-        stamped = Stamped(each.rows, each.ticks, sent, each.run, steady.band_ms[each.rows], each.rate_hz)
+        stamped = _steadied(each, hub_ns, steady)
         found = nodes.map_boot(stamped, steady.own.get(node, []), hubs, unit, own.delay_ms)
-        rows.append((node, "no_marks" if found is None else found.status))
+        fates.append((node, "no_marks" if found is None else found.status))
+        spans.append(((node, stream, boot), int(each.rows.min()), int(each.rows.max())))
         if found is not None:
             pieces.append(_clock_rows((node, stream, boot), found, each.rate_hz, own.delay_ms))
-    _account(ledger, frames[frames["node"] != HUB], rows)
+        del each, stamped  # before the next ones are read
+    _account(ledger, captured, fates)
     clock = pd.concat(pieces, ignore_index=True) if pieces else tables.empty(TABLES["clock"])
     built = tables.build(TABLES["clock"], {name: clock[name] for name in TABLES["clock"].names})
-    return built, step_rows(frames, run, list(boots.items()), steady, hubs)
+    return built, step_rows(hub_ns, run, spans, steady, hubs)
 
 
-def _account(ledger: Ledger, frames: pd.DataFrame, boots: list[tuple[str, str]]) -> None:
-    for node, status in frames.groupby("node", observed=True, sort=False)["status"]:
-        parts = status.value_counts()
-        counts = {str(name): int(count) for name, count in parts.items()}
-        ledger.add("frames", str(node), len(status), **counts)
-        found = pd.Series([how for name, how in boots if name == str(node)]).value_counts()
-        counts = {str(name): int(count) for name, count in found.items()}
-        ledger.add("boots", str(node), int(found.sum()), **counts)
+def _steadied(own: Stamped, hub_ns: Ints, steady: Steady) -> Stamped:
+    """The frames of a boot with the hub's steps taken out of their stamps."""
+    if not steady.shared:
+        return own
+    moved_ns = steady.steady_ns[own.rows] - hub_ns[own.rows]
+    return replace(own, sent_ns=own.sent_ns + moved_ns, band_ms=steady.band_ms[own.rows])
 
 
-def _marks(frames: pd.DataFrame, unit: Unit) -> Heard | None:
+def _account(ledger: Ledger, captured: Captured, boots: list[tuple[str, str]]) -> None:
+    for node, status in captured.by_status().items():
+        ledger.add("frames", node, sum(status.values()), **status)
+        found = Counter(how for name, how in boots if name == node)
+        ledger.add("boots", node, found.total(), **dict(found.most_common()))
+
+
+def _marks(captured: Captured, unit: Unit) -> Heard | None:
     """The host's marks in order of capture, by the host's clock; where that falls back it stands still::
 
     said   10 20 30 40 15 25 35          the host's clock was put back
     x       0 10 20 30 30 40 50
     """
-    rows = np.flatnonzero((frames["mark_utc_ns"].notna() & frames["status"].isin(IN_PLACE)).to_numpy())
+    rows, utc = captured.marks
     if not len(rows):
         return None
-    utc = frames["mark_utc_ns"].to_numpy()[rows].astype(np.int64)
-    stamps = frames["hub_ns"].to_numpy()[rows]
-    since = utc - utc[0]
+    stamps, since = captured.hub_ns[rows], utc - utc[0]
     x_s = np.cumsum(np.maximum(np.diff(since, prepend=0), 0)) / 1e9
     return Heard(MARKS, rows, x_s, (stamps - stamps[0] - since) / 1e6, unit)
 
 
-def _boots(
-    study: Study, session: str, frames: pd.DataFrame, run: Ints
-) -> dict[tuple[str, str, int], Stamped]:
-    """Frames of each node and boot that stand in place, in order of ticks; by stream too where each
-    stream counts for itself."""
-    found = {}
-    number = np.arange(len(frames))
-    sound = frames["status"].isin(IN_PLACE).to_numpy()
-    ticks, hub_ns = frames["ticks"].to_numpy(), frames["hub_ns"].to_numpy()
-    for node in [name for name in frames["node"].cat.categories if name != HUB]:
-        layout = study.layout_of(session, str(node))
-        lag_of = {kind.stream: _lag_ns(layout, kind.stream) for kind in layout.kinds}
-        of_node = frames.loc[frames["node"] == node, ["stream", "boot"]]
-        stream = of_node["stream"].astype(str)
-        names = pd.Series(ALL, stream.index) if layout.has_ticks else stream
-        for (name, boot), own in of_node.groupby([names, of_node["boot"]], sort=True):
-            rows = number[own.index]
-            rows = rows[sound[rows]] if sound[rows].any() else rows
-            order = rows[np.argsort(ticks[rows], kind="stable")]
-            lag = frames["stream"].iloc[order].map(lag_of).to_numpy(np.int64)
-            rate = layout.tick_hz(str(own["stream"].iloc[0]))
-            found[str(node), str(name), int(boot)] = Stamped(
-                order, ticks[order], hub_ns[order] - lag, run[order], np.zeros(len(order)), rate
-            )
-    return found
-
-
-def _lag_ns(layout: Layout, stream: str) -> int:
-    """A frame waits for its last sample, and a longer one is longer on the air: both are known."""
-    kind = layout.stream(stream)
-    return round(kind.least_lag_s * 1e9)
-
-
 def _heard(name: str, own: Stamped, unit: Unit) -> Heard:
-    since = (own.ticks - own.ticks[0]) / own.rate_hz
-    return Heard(name, own.rows, since, (own.sent_ns - own.sent_ns[0]) / 1e6 - since * 1e3, unit)
+    return Heard(name, own.rows, *maps.points(own.ticks, own.sent_ns, own.rate_hz), unit)
 
 
 def _hubs(
-    study: Study, session: str, frames: pd.DataFrame, layout: Layout, run: Ints, steady: Steady
+    study: Study,
+    session: str,
+    marks: tuple[NDArray[np.integer], Ints],
+    layout: Layout,
+    run: NDArray[np.int32],
+    steady: Steady,
 ) -> dict[int, Map]:
     """The hub's clock to UTC, by run; a run without marks has none. A written start serves only the
     first run, and only where no run has marks."""
-    marks = frames["mark_utc_ns"].notna().to_numpy() & frames["status"].isin(IN_PLACE).to_numpy()
     unit_ms, utc_ms = _hub_unit_ms(layout), _utc_unit_ms(layout)
-    found = {}
-    for each in np.unique(run[marks]).tolist():
-        rows = np.flatnonzero(marks & (run == each))
-        utc = frames["mark_utc_ns"].to_numpy()[rows].astype(np.int64)
+    found, runs = {}, run[marks[0]]
+    for each in np.unique(runs).tolist():
+        rows, utc = (values[runs == each] for values in marks)
         within = [step for step in steady.own.get(MARKS, []) if run[step.before] == each]
         utc, moved_ms = hub.without_host_steps(utc, rows, within)
         fit = maps.fit_marks(steady.steady_ns[rows], utc, unit_ms, utc_ms)
@@ -172,7 +145,7 @@ def _utc_unit_ms(layout: Layout) -> float:
     return ((utc.unit_ns if utc else None) or 1) / 1e6
 
 
-def _clock_rows(key: tuple[str, str, int], whole: Map, rate_hz: float, delay_ms: float) -> pd.DataFrame:
+def _clock_rows(key: Key, whole: Map, rate_hz: float, delay_ms: float) -> pd.DataFrame:
     """Rows of table ``clock`` for one boot of a node."""
     node, stream, boot = key
     columns: dict[str, Any] = {

@@ -53,19 +53,20 @@ def find_steps(x: Floats, y: Floats, unit: Unit) -> list[Step]:
     if len(x) < 4 * BIN_POINTS:
         return []
     length = max(BIN_S, BIN_POINTS * 2 * (x[-1] - x[0]) / len(x))
-    number = ((x - x[0]) / length).astype(np.int64)
+    number = ((x - x[0]) / length).astype(np.int32)
     start = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
     stop = np.append(start[1:], len(x))
     many = stop - start >= BIN_POINTS
     start, stop = start[many], stop[many]
     low = np.array([np.partition(y[a:b], LOW)[LOW] for a, b in zip(start, stop, strict=True)])
     slope = _local_slope(x[start], low)
-    flat, low = y - slope * x, low - slope * x[start]
+    low = low - slope * x[start]
+    rises = _rises(low, x[start], length, unit.ms)
+    flat = y - slope * x if rises else y[:0]
     found = [
         step
-        for first, last in _rises(low, x[start], length, unit.ms)
-        if (step := _place(x, flat, low, start, stop, (first, last), unit)) is not None
-    ]
+        for borders in rises if (step := _place(x, flat, low, start, stop, borders, unit)) is not None
+    ]  # fmt: skip
     return _without_stalls(x, found)
 
 

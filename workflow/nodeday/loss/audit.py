@@ -12,13 +12,15 @@ import numpy as np
 import pandas as pd
 
 from nodeday import tables
+from nodeday.heard import received
 from nodeday.loss import check, say
 from nodeday.loss.heard import COLUMNS, listen
-from nodeday.loss.room import account, paces
+from nodeday.loss.room import NAMES, account, paces
 from nodeday.schemas.codes import AGREEMENT
 from nodeday.settings import HUB, Study
 
-NAMES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
+TOLD = ["capture", "offset", "node", "stream", "boot", "seq", "status"]
+"""What of the frames is counted anew, or said of single ones."""
 CHECKSUMS = (
     "A radio that drops frames with a bad checksum itself never hands them over: "
     "then this count says nothing, and 0 is not none."
@@ -62,10 +64,12 @@ def _pair(row: dict[str, Any]) -> str:
 
 def audit(study: Study, session: str) -> Audit:
     """Read a session's tables and hold them to its frames; raise ContractError where one is absent."""
-    frames = tables.read(tables.path(study.results, "frames", session), "frames", COLUMNS)
+    source = tables.path(study.results, "frames", session)
+    heard = listen(received(source, COLUMNS), paces(study, session))
+    derived, _ = account(heard, study.file.battery.empty_v)
+    frames = tables.read(source, "frames", TOLD)
     stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}
     rejects = tables.read(tables.path(study.results, "rejects", session), "rejects", ["reason"])
-    derived = account(listen(frames, paces(study, session)), study.file.battery.empty_v)
     streams = stored["radio"].astype({"node": str, "stream": str})
     streams = streams.assign(worst_minute=_worst(streams, stored["loss"], study.zone_of(session)))
     nodes = [row.node for row in study.nodes_of(session).values() if row.node != HUB]

@@ -10,17 +10,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any
 
 import numpy as np
-import pandas as pd
+from numpy.typing import NDArray
 
-from nodeday import tables
 from nodeday.arrays import Floats, Ints
 from nodeday.loss import causes
-from nodeday.loss.heard import Session
-from nodeday.schemas import TABLES
+from nodeday.loss.heard import Heard, Session
 
 HOUR_NS, BIN_NS = 3_600_000_000_000, 300_000_000_000
 LEAST_BINS = 6
@@ -30,33 +29,21 @@ STEADY_V_PER_H = 0.002
 """A fall slower than this cannot be told from none by a converter's steps. Choice of this project."""
 
 
-def by_node(session: Session, empty_v: float) -> pd.DataFrame:
-    """Table ``battery``; nodes that send no voltage have no row."""
-    rows = [row for node in dict.fromkeys(each.node for each in session.streams)
-            if (row := _node(node, session, empty_v))]  # fmt: skip
-    if not rows:
-        return tables.empty(TABLES["battery"])
-    table = TABLES["battery"]
-    columns: dict[str, Any] = {name: [row[name] for row in rows] for name in table.names}
-    columns["silent_hub_ns"] = pd.array(columns["silent_hub_ns"], "Int64")
-    return tables.build(table, columns)
-
-
-def _node(node: str, session: Session, empty_v: float) -> dict[str, Any] | None:
-    streams = [each for each in session.streams if each.node == node]
-    volts = np.concatenate([each.volts for each in streams])
+def of_node(streams: list[Heard], session: Session, empty_v: float) -> dict[str, Any] | None:
+    """Row of table ``battery`` of a node by all its streams; None where it sends no voltage."""
+    volts = _joined([each.measured("battery_v") for each in streams])
     sent = np.isfinite(volts)
     if not sent.any():
         return None
-    order = np.argsort(np.concatenate([each.on_ns for each in streams]), kind="stable")
-    on_ns, hub_ns, boot = (np.concatenate([getattr(each, name) for each in streams])[order]
+    on_ns, hub_ns, boot = (_joined([getattr(each, name) for each in streams])
                            for name in ("on_ns", "hub_ns", "boot"))  # fmt: skip
-    volts, sent = volts[order], sent[order]
-    at, level = medians(on_ns[sent], volts[sent])
-    period = min(each.pace.period_s for each in streams)
-    end_ns = int(session.on_ns.max())
-    silent = next(_after_a_fall(on_ns, boot, volts, period, _others(session, node), end_ns), None)
-    gone = causes.fell_silent(int(on_ns[-1]), end_ns, period)
+    if (np.diff(on_ns) < 0).any():
+        order = np.argsort(on_ns, kind="stable")
+        on_ns, hub_ns, boot, volts, sent = (each[order] for each in (on_ns, hub_ns, boot, volts, sent))
+    at, level = medians(on_ns, volts) if sent.all() else medians(on_ns[sent], volts[sent])
+    node, period = streams[0].node, min(each.pace.period_s for each in streams)
+    falls = _after_a_fall(on_ns, boot, volts, period, partial(session.others_ns, node), session.last_ns)
+    silent, gone = next(falls, None), causes.fell_silent(int(on_ns[-1]), session.last_ns, period)
     rate = fall_v_per_h(at, level)
     left = (level[-1] - empty_v) / rate if rate is not None and rate >= STEADY_V_PER_H else None
     reason = "silent" if gone else "too_short" if rate is None else "not_falling" if left is None else None
@@ -70,21 +57,23 @@ def _node(node: str, session: Session, empty_v: float) -> dict[str, Any] | None:
     }  # fmt: skip
 
 
-def _others(session: Session, node: str) -> Ints:
-    stamps = [each.on_ns for each in session.streams if each.node != node]
-    return np.sort(np.concatenate([np.empty(0, np.int64), *stamps]), kind="stable")  # merges what is in order
+def _joined(parts: list[NDArray[Any]]) -> NDArray[Any]:
+    """One after the other; a single one as it is."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def _after_a_fall(
-    on_ns: Ints, boot: Ints, volts: Floats, period_s: float, others: Ints, end_ns: int
+    on_ns: Ints, boot: Ints, volts: Floats, period_s: float, others_ns: Callable[[], Ints], end_ns: int
 ) -> Iterator[int]:
     """The last frame before each silence or restart that a falling voltage led to, frames (n,) in order.
 
-    A silence of all nodes is the hub's, and says nothing of this battery.
+    A silence of all nodes is the hub's, and says nothing of this battery: ``others_ns`` gives when frames of
+    the others came, in order.
     """
     long_ns = max(causes.GONE_PERIODS * period_s * 1e9, causes.GONE_NS)
     after = np.append(on_ns[1:], end_ns)
     stops = (after - on_ns > long_ns) | np.append(np.diff(boot) != 0, False)
+    others = others_ns() if stops.any() else on_ns[:0]
     for last in np.flatnonzero(stops).tolist():
         # Others heard at the edges of an outage do not speak against it; in its middle half they do.
         part = (after[last] - on_ns[last]) // 4

@@ -23,7 +23,7 @@ than that. Choice of this project."""
 
 
 def counter_steps(
-    boot: Ints, seq: Ints, seq_raw: Ints, ticks: Ints, modulus: int, nominal_ticks: float
+    boot: NDArray[np.integer], seq: Ints, seq_raw: Ints, ticks: Ints, modulus: int, nominal_ticks: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Between which frames of a stream (n,) the sequence counter did not do what the ticks did, (n - 1,).
 
@@ -37,12 +37,15 @@ def counter_steps(
 
     A frame is held against the measured pace of the stream, the median over frames next to each other.
     """
-    step, same = np.diff(seq), np.diff(boot) == 0
-    passed, pairs = np.diff(ticks), same & (step == 1)
-    pace = float(np.median(passed[pairs])) if pairs.any() else nominal_ticks
-    off = passed / (pace if pace > 0 else nominal_ticks) - step
     # Unwrapped less raw is a constant modulo the counter's range while the counter only counts.
-    anew = np.diff((seq - seq_raw) % modulus) != 0
+    ahead = seq - seq_raw
+    ahead %= modulus
+    anew, step, same = ahead[1:] != ahead[:-1], np.diff(seq), np.diff(boot) == 0
+    del ahead
+    passed, pairs = np.diff(ticks), same & (step == 1)
+    pace = float(np.median(passed[pairs], overwrite_input=True)) if pairs.any() else nominal_ticks
+    off = passed / (pace if pace > 0 else nominal_ticks)
+    off -= step
     far = np.abs(off) > OFF_FRAMES + OFF_SHARE * step
     return same & (anew | far), pairs & far & (off > 0)
 
@@ -67,7 +70,7 @@ def silences(hub_ns: Ints, longest_period_s: float) -> tuple[Ints, Ints]:
         wrist   |   |   |                |   |
         hub           [ silence )
     """
-    stamps = np.sort(hub_ns)
+    stamps = np.sort(hub_ns, kind="stable")  # quick where they are in order
     at = np.flatnonzero(np.diff(stamps) > SILENT_PERIODS * longest_period_s * 1e9)
     return stamps[at], stamps[at + 1]
 

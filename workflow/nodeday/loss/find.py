@@ -14,7 +14,7 @@ from nodeday.arrays import Ints
 from nodeday.loss import causes
 from nodeday.loss.gaps import Runs, due_ns, gaps_of, split
 from nodeday.loss.heard import Heard, Session
-from nodeday.loss.hub import HUB, Hub
+from nodeday.loss.hub import HUB
 from nodeday.schemas import TABLES
 
 Unknown = tuple[int, int, str, int, int | None, str]
@@ -23,37 +23,18 @@ RADIO, OUTAGE, COUNTER = 0, 1, 2
 CAUSE = np.array(["radio", "hub_outage", "unknown"])
 
 
-def find_gaps(session: Session) -> pd.DataFrame:
-    """Table ``gaps`` of what was heard of a session."""
-    sensors: dict[str, float] = {}
-    for each in session.streams:
-        if each.node != HUB:
-            sensors[each.node] = min(each.pace.period_s, sensors.get(each.node, np.inf))
-    # Without sensor nodes there is nobody whose silence could tell.
-    silent = causes.silences(session.on_ns, max(sensors.values())) if sensors else _nothing()
-    parts = [_stream(each, session, silent) for each in session.streams]
-    if not parts:
-        return tables.empty(TABLES["gaps"])
-    table = pd.concat(parts, ignore_index=True)
-    return tables.build(TABLES["gaps"], {name: table[name] for name in TABLES["gaps"].names})
-
-
-def _nothing() -> tuple[Ints, Ints]:
-    return np.empty(0, np.int64), np.empty(0, np.int64)
-
-
-def _stream(own: Heard, session: Session, silent: tuple[Ints, Ints]) -> pd.DataFrame:
-    """Gaps of one stream in order; of one extent or the other."""
+def find_gaps(own: Heard, node: list[Heard], session: Session) -> pd.DataFrame:
+    """Rows of table ``gaps`` of one stream in order; ``node`` are all streams of its node."""
     contradicts, stood = causes.counter_steps(
-        own.boot, own.seq, own.seq_raw, own.ticks, own.pace.seq_modulus,
+        own.boot, own.seq, own.column("seq_raw"), own.column("ticks"), own.pace.seq_modulus,
         own.pace.period_s * own.pace.tick_hz,
     )  # fmt: skip
-    known = _known(own, gaps_of(own.seq, own.boot), contradicts, silent)
+    known = _known(own, gaps_of(own.seq, own.boot), contradicts, session.silent)
     unknown: list[Unknown] = [
         *((int(own.boot[at]), int(own.seq[at + 1]), "unknown", int(own.hub_ns[at]), int(own.hub_ns[at + 1]),
            "counter_restart") for at in np.flatnonzero(stood).tolist()),
-        *_restarts(own, session.hub),
-        *_ending(own, session),
+        *_restarts(own),
+        *_ending(own, node, session.last_ns),
     ]  # fmt: skip
     rows = pd.DataFrame(
         unknown, columns=["boot", "seq_from", "cause", "before_hub_ns", "after_hub_ns", "reason"]
@@ -65,12 +46,13 @@ def _stream(own: Heard, session: Session, silent: tuple[Ints, Ints]) -> pd.DataF
         after_hub_ns=pd.array(rows["after_hub_ns"].tolist(), "Int64"),
     )  # fmt: skip
     both = pd.concat([each for each in (known, rows) if len(each)] or [known])
-    return both.assign(node=own.node, stream=own.stream).sort_values(["boot", "seq_from"], kind="stable")
+    both = both.assign(node=own.node, stream=own.stream).sort_values(["boot", "seq_from"], kind="stable")
+    return tables.build(TABLES["gaps"], {name: both[name] for name in TABLES["gaps"].names})
 
 
 def _known(own: Heard, runs: Runs, contradicts: NDArray[np.bool_], silent: tuple[Ints, Ints]) -> pd.DataFrame:
     """Gaps inside boots, where numbers say how many are missing."""
-    gap, due = due_ns(runs.frames, own.on_ns[runs.left], own.on_ns[runs.left + 1])
+    gap, due = due_ns(runs.frames, own.on_at(runs.left), own.on_at(runs.left + 1))
     # A frame due while other nodes were heard was lost on the air, whatever came next.
     label = np.where(causes.within(due, *silent), OUTAGE, RADIO)
     label[contradicts[runs.left][gap]] = COUNTER
@@ -88,17 +70,17 @@ def _known(own: Heard, runs: Runs, contradicts: NDArray[np.bool_], silent: tuple
     })  # fmt: skip
 
 
-def _restarts(own: Heard, hub: Hub) -> Iterator[Unknown]:
+def _restarts(own: Heard) -> Iterator[Unknown]:
     """A gap of unknown length between each boot of a stream and the next one it is seen in."""
     for at in np.flatnonzero(np.diff(own.boot)).tolist():
-        between = (hub.either >= own.on_ns[at]) & (hub.either < own.on_ns[at + 1])
+        before_ns, after_ns = _pair(own.on_ns, at)
         if own.run[at] != own.run[at + 1] or own.node == HUB:
             why = "hub_outage", "hub_restart"
-        elif between.any():
+        elif ((own.hub.either >= before_ns) & (own.hub.either < after_ns)).any():
             why = "unknown", "hub_or_nodes"
         elif causes.counter_went_on(
-            int(own.seq_raw[at]), int(own.seq_raw[at + 1]), own.pace.seq_modulus,
-            (own.on_ns[at + 1] - own.on_ns[at]) / 1e9 / own.pace.period_s,
+            *_pair(own.column("seq_raw"), at), own.pace.seq_modulus,
+            (after_ns - before_ns) / 1e9 / own.pace.period_s,
         ):  # fmt: skip
             why = "unknown", "ticks_restart"
         else:
@@ -107,16 +89,18 @@ def _restarts(own: Heard, hub: Hub) -> Iterator[Unknown]:
                why[1])  # fmt: skip
 
 
-def _ending(own: Heard, session: Session) -> Iterator[Unknown]:
+def _pair(values: Ints, at: int) -> tuple[int, int]:
+    return int(values[at]), int(values[at + 1])
+
+
+def _ending(own: Heard, node: list[Heard], end_ns: int) -> Iterator[Unknown]:
     """A gap of unknown length at the end of a stream that fell silent before the session did."""
-    end = int(session.on_ns.max())
-    if not causes.fell_silent(int(own.on_ns[-1]), end, own.pace.period_s):
+    if not causes.fell_silent(int(own.on_at(-1)), end_ns, own.pace.period_s):
         return
-    node = [each for each in session.streams if each.node == own.node]
-    gone = causes.fell_silent(max(int(each.on_ns.max()) for each in node), end, own.pace.period_s)
+    gone = causes.fell_silent(max(int(each.on_ns.max()) for each in node), end_ns, own.pace.period_s)
     on_ns, volts = (
         np.concatenate([values[each.boot == own.boot[-1]] for each, values in pairs])
-        for pairs in ([(n, n.on_ns) for n in node], [(n, n.volts) for n in node])
+        for pairs in ([(n, n.on_ns) for n in node], [(n, n.measured("battery_v")) for n in node])
     )
     cause = "end_of_battery" if gone and causes.battery_fell(on_ns, volts) else "unknown"
     yield (int(own.boot[-1]), int(own.seq[-1]) + 1, cause, int(own.hub_ns[-1]), None, "nothing_after")

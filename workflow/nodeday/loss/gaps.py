@@ -29,7 +29,7 @@ class Runs:
         return self.seq_to - self.seq_from
 
 
-def gaps_of(seq: Ints, boot: Ints | None = None) -> Runs:
+def gaps_of(seq: Ints, boot: NDArray[np.integer] | None = None) -> Runs:
     """Runs missing between received numbers ``seq`` (n,), strictly increasing within each ``boot`` (n,).
 
     ::

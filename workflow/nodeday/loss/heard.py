@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday.arrays import Bools, Floats, Ints
-from nodeday.loss import hub
+from nodeday.heard import Columns, Key, Received, is_in
+from nodeday.loss import causes
+from nodeday.loss.hub import HUB, Hub, follow
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 
 COLUMNS = [
-    "capture", "offset", "node", "stream", "boot", "seq_raw", "seq", "ticks_raw", "ticks", "hub_ns",
-    "mark_utc_ns", "rssi_dbm", "lqi", "battery_v", "status",
+    "capture", "boot", "seq_raw", "seq", "ticks_raw", "ticks", "hub_ns", "mark_utc_ns", "rssi_dbm", "lqi",
+    "battery_v",
 ]  # fmt: skip
 
 
@@ -32,106 +33,120 @@ class Pace:
 
 @dataclass(frozen=True)
 class Heard:
-    """Distinct frames of one stream by boot and number, (n,) each, and the stamps of second copies
-    (c,). ``on_ns`` is the hub's time while it was on, without jumps; ``run`` counts its restarts."""
+    """Distinct frames of one stream by boot and number, (n,) each, and the stamps of second copies (c,).
+
+    ``run`` counts the hub's restarts. Other columns of table ``frames`` are read as they are asked for, from
+    ``columns``, in which the frames stand at ``order``.
+    """
 
     node: str
     stream: str
     pace: Pace
-    boot: Ints
+    boot: NDArray[np.int32]
     seq: Ints
-    seq_raw: Ints
-    ticks: Ints
-    ticks_raw: Ints
     hub_ns: Ints
-    on_ns: Ints
-    run: Ints
-    recovered: Bools
-    late: Bools
-    odd: Bools
-    rssi: Floats
-    lqi: Floats
-    volts: Floats
+    run: NDArray[np.int32]
     copy_hub_ns: Ints
-    copy_run: Ints
+    copy_run: NDArray[np.int32]
     copy_conflict: Bools
+    hub: Hub
+    columns: Columns
+    order: Ints | slice
+
+    @classmethod
+    def of(cls, key: Key, pace: Pace, own: Hub, columns: Columns) -> Heard:
+        status, run, hub_ns = columns["status"], own.run[columns["row"]], columns["hub_ns"]
+        again = np.flatnonzero(is_in(status, SECOND_COPIES))
+        boot, seq = columns["boot"], columns["seq"]
+        order = _in_order(is_in(status, DISTINCT), boot, seq)
+        return cls(
+            *key, pace, boot[order], seq[order], hub_ns[order], run[order], hub_ns[again], run[again],
+            is_in(status[again], ["conflict"]), own, columns, order,
+        )  # fmt: skip
+
+    @property
+    def on_ns(self) -> Ints:
+        """The hub's time while it was on, without jumps, when each frame came, (n,)."""
+        return self.hub.on_ns(self.hub_ns, self.run)
+
+    def on_at(self, at: Ints | int) -> Ints:
+        """The same of some frames only."""
+        return self.hub.on_ns(self.hub_ns[at], self.run[at])
+
+    def column(self, name: str) -> NDArray[Any]:
+        """A column of table ``frames``, (n,)."""
+        return self.columns[name][self.order]
+
+    def measured(self, name: str) -> Floats:
+        """What the radio or the battery was measured at, (n,), nan where it was not."""
+        return self.column(name).astype(np.float64)
+
+    def stands_as(self, status: str) -> Bools:
+        """Which frames have a status, (n,)."""
+        return is_in(self.column("status"), [status])
+
+    @property
+    def recovered(self) -> Bools:
+        """Which frames came by another copy of the capture, (n,)."""
+        return np.asarray(self.column("capture") > 0, np.bool_)
 
 
 @dataclass(frozen=True)
 class Session:
-    """All streams in order of node and stream, and what the hub did meanwhile."""
+    """Streams in order of node and stream, what the hub did meanwhile, half-open stretches in which no node
+    was heard, (s,) each, and the last frame of all, both on the hub's time while it was on."""
 
-    streams: list[Heard]
-    hub: hub.Hub
+    columns: Mapping[Key, Columns]
+    paces: Mapping[Key, Pace]
+    hub: Hub
+    silent: tuple[Ints, Ints]
+    last_ns: int
 
     @property
-    def on_ns(self) -> Ints:
-        return np.concatenate([np.empty(0, np.int64), *(each.on_ns for each in self.streams)])
+    def nodes(self) -> list[str]:
+        return list(dict.fromkeys(node for node, _ in self.columns))
+
+    def streams_of(self, node: str) -> list[Heard]:
+        """The streams of a node, from disk: no other need be in memory at the same time."""
+        return [Heard.of(key, self.paces[key], self.hub, own)
+                for key, own in self.columns.items() if key[0] == node]  # fmt: skip
+
+    def others_ns(self, node: str) -> Ints:
+        """When frames of all other nodes came, (m,), in order."""
+        return _stamps([own for key, own in self.columns.items() if key[0] != node], self.hub)
 
 
-def listen(frames: pd.DataFrame, paces: Mapping[tuple[str, str], Pace]) -> Session:
-    """Streams of a table ``frames`` (rows in capture order); ``paces`` by (node, stream)."""
-    node, stream, status = (_codes(frames[name]) for name in ("node", "stream", "status"))
-    distinct, copies = (_is(status, codes) for codes in (DISTINCT, SECOND_COPIES))
-    placed = distinct | copies
-    boot, hub_ns = frames["boot"].to_numpy(np.int64), frames["hub_ns"].to_numpy(np.int64)
-    rate = {str(name): pace for (name, _), pace in paces.items()}
-    known = [rate.get(str(name), Pace(1.0)) for name in node[1]]
-    own = hub.follow(
-        hub_ns, frames["capture"].to_numpy(np.int64), node[0], boot, frames["ticks"].to_numpy(np.int64),
-        frames["ticks_raw"].to_numpy(np.int64), [(each.tick_hz, each.tick_modulus) for each in known],
-        [str(name) == hub.HUB for name in node[1]], _marks(frames, status),
-    )  # fmt: skip
-    # Streams are few: a narrow number for each lets the stable sort be a radix sort.
-    number = (node[0] * len(stream[1]) + stream[0]).astype(np.int16)
-    number[~placed] = -1
-    order = np.argsort(number, kind="stable")
-    edges = np.searchsorted(number[order], np.arange(len(node[1]) * len(stream[1]) + 1))
-    found = []
-    for at in range(len(edges) - 1):
-        rows = order[edges[at] : edges[at + 1]]
-        if len(rows):
-            names = str(node[1][at // len(stream[1])]), str(stream[1][at % len(stream[1])])
-            # Only second copies of a stream cannot be: the first copy is distinct.
-            found.append(_heard(*names, paces[names], frames, own, rows, distinct, status))
-    return Session(sorted(found, key=lambda each: (each.node, each.stream)), own)
+def listen(frames: Received, paces: Mapping[Key, Pace]) -> Session:
+    """What was heard of a session; ``paces`` by (node, stream)."""
+    rates = {node: (pace.tick_hz, pace.tick_modulus) for (node, _), pace in paces.items()}
+    own = follow(frames, rates)
+    # Only second copies of a stream cannot be: the first copy is distinct.
+    columns = {key: each for key, each in frames.streams.items() if is_in(each["status"], DISTINCT).any()}
+    stamps, slowest = _stamps(columns.values(), own), dict[str, float]()
+    for node, stream in columns:
+        if node != HUB:
+            slowest[node] = min(paces[node, stream].period_s, slowest.get(node, np.inf))
+    # Without sensor nodes there is nobody whose silence could tell.
+    silent = causes.silences(stamps if slowest else stamps[:0], max(slowest.values(), default=0.0))
+    return Session(columns, paces, own, silent, int(stamps[-1]) if len(stamps) else 0)
 
 
-def _codes(column: pd.Series[Any]) -> tuple[Ints, list[str]]:
-    whole = column.astype("category").cat
-    return whole.codes.to_numpy().astype(np.int64), [str(name) for name in whole.categories]
+def _stamps(streams: Collection[Columns], own: Hub) -> Ints:
+    """When distinct frames of ``streams`` came, (n,), in order."""
+    found = [np.empty(0, np.int64)]
+    for each in streams:
+        distinct = is_in(each["status"], DISTINCT)
+        found.append(own.on_ns(each["hub_ns"], own.run[each["row"]])[distinct])
+    return np.sort(np.concatenate(found), kind="stable")  # merges what is in order
 
 
-def _is(status: tuple[Ints, list[str]], codes: Sequence[str]) -> Bools:
-    return np.isin(status[0], [at for at, name in enumerate(status[1]) if name in codes])
-
-
-def _marks(frames: pd.DataFrame, status: tuple[Ints, list[str]]) -> tuple[Ints, Ints]:
-    """Rows of the host marks that stand in place, and the host's UTC in them."""
-    sound = _is(status, ["good", "late"])
-    rows = np.flatnonzero(frames["mark_utc_ns"].notna().to_numpy() & sound)
-    return rows, frames["mark_utc_ns"].iloc[rows].to_numpy(np.int64)
-
-
-def _heard(
-    node: str, stream: str, pace: Pace, frames: pd.DataFrame, own: hub.Hub, rows: Ints, distinct: Bools,
-    status: tuple[Ints, list[str]],
-) -> Heard:  # fmt: skip
-    def of(name: str, dtype: Any = np.int64) -> NDArray[Any]:
-        return frames[name].to_numpy()[main].astype(dtype, copy=False)
-
-    def is_(code: str, at: Ints) -> Bools:
-        return _is((status[0][at], status[1]), [code])
-
-    again, main = rows[~distinct[rows]], rows[distinct[rows]]
+def _in_order(distinct: Bools, boot: NDArray[np.int32], seq: Ints) -> Ints | slice:
+    """Places of the ``distinct`` frames by boot and number; a slice where all are, and stand like that."""
+    if distinct.all():
+        later = np.diff(boot)
+        if (later >= 0).all() and ((np.diff(seq) >= 0) | (later > 0)).all():
+            return slice(None)
+    order = np.flatnonzero(distinct)
     # Nearly in order already, which is what the stable sort is quick at.
-    order = np.argsort(of("seq"), kind="stable")
-    main = main[order]
-    if (np.diff(of("boot")) != 0).any():
-        main = main[np.argsort(of("boot"), kind="stable")]
-    return Heard(
-        node, stream, pace, of("boot"), of("seq"), of("seq_raw"), of("ticks"), of("ticks_raw"), of("hub_ns"),
-        own.on_ns[main], own.run[main], of("capture") > 0, is_("late", main), is_("inconsistent", main),
-        of("rssi_dbm", np.float64), of("lqi", np.float64), of("battery_v", np.float64),
-        frames["hub_ns"].to_numpy(np.int64)[again], own.run[again], is_("conflict", again),
-    )  # fmt: skip
+    order = order[np.argsort(seq[order], kind="stable")]
+    return order[np.argsort(boot[order], kind="stable")] if np.ptp(boot) else order

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from nodeday.arrays import Ints
+from nodeday.arrays import Bools, Ints
+from nodeday.heard import FirstCapture, Received
 
 HUB = "hub"
 FALL_NS = 5_000_000_000
@@ -21,93 +25,131 @@ AGREE_S = 2.0
 
 @dataclass(frozen=True)
 class Hub:
-    """Of each frame in capture order, (n,): the hub's run, and its time while it was on, which rises
-    from run to run. ``marks`` are rows of the host's marks and ``ahead`` host UTC less hub time in each,
-    (m,); ``either`` are instants of ``on_ns`` at which the hub restarted, or else every node did."""
+    """The hub's ``run`` by row of table ``frames``, (n,), and by run what its time while it was on is ahead
+    of its clock, (r,). ``marks_run`` and ``marks_on_ns`` are of the host's marks, and ``ahead`` host UTC less
+    hub time in each, (m,); ``either`` are instants at which the hub restarted, or else every node did."""
 
-    run: Ints
-    on_ns: Ints
-    marks: Ints
+    run: NDArray[np.int32]
+    shift: Ints
+    marks_run: NDArray[np.int32]
+    marks_on_ns: Ints
     ahead: Ints
     either: Ints
+
+    def on_ns(self, hub_ns: Ints, run: NDArray[np.int32]) -> Ints:
+        """The hub's time while it was on, which rises from run to run, at its stamps (k,) of ``run`` (k,)."""
+        return hub_ns + self.shift[run]
 
     @property
     def utc_ns(self) -> dict[int, int]:
         """Host UTC less hub time by run, by the least delayed mark; runs without a mark are absent."""
-        run = self.run[self.marks]
-        return {int(each): int(self.ahead[run == each].min()) for each in np.unique(run)}
+        return {
+            int(each): int(self.ahead[self.marks_run == each].min()) for each in np.unique(self.marks_run)
+        }
 
     def utc_of(self, run: int, on_ns: int, hub_ns: int) -> int | None:
         """UTC of an instant of a run, by the nearest host mark; None where the run has none."""
-        own = np.flatnonzero(self.run[self.marks] == run)
+        own = np.flatnonzero(self.marks_run == run)
         if not len(own):
             return None
-        nearest = own[np.abs(self.on_ns[self.marks[own]] - on_ns).argmin()]
+        nearest = own[np.abs(self.marks_on_ns[own] - on_ns).argmin()]
         return hub_ns + int(self.ahead[nearest])
 
 
-def follow(
-    hub_ns: Ints, capture: Ints, node: Ints, boot: Ints, ticks: Ints, ticks_raw: Ints,
-    rates: list[tuple[float, int]], is_hub: list[bool], marks: tuple[Ints, Ints],
-) -> Hub:  # fmt: skip
-    """Follow the hub's clock along the frames of the first capture, (n,) each in capture order.
+def follow(frames: Received, rates: Mapping[str, tuple[float, int]]) -> Hub:
+    """Follow the hub's clock along the frames of the first capture, in order of capture.
 
-    ``rates`` by node are (ticks a second, range of the raw ticks), ``marks`` rows and UTC of the
-    host's marks. Frames of further captures take the run of their node's nearest frame.
+    ``rates`` by node are ticks a second and the range of the raw ticks. Frames of further captures take the
+    run of their node's nearest frame.
     """
-    first = np.flatnonzero(capture == 0)
-    begins = np.diff(hub_ns[first], prepend=hub_ns[first][:1]) < -FALL_NS
-    ahead = marks[1] - hub_ns[marks[0]]
-    early = capture[marks[0]] == 0
-    steps = np.searchsorted(first, marks[0][early]), ahead[early]
-    told = _jumps(hub_ns[first], node[first], boot[first], ticks_raw[first], rates, is_hub, steps)
+    hub_ns, first, (marks, utc_ns) = frames.in_order("hub_ns"), frames.first_capture(), frames.marks
+    stamps, early, ahead = hub_ns[first.mine], first.holds(marks), utc_ns - hub_ns[marks]
+    passed = np.diff(stamps)
+    begins, steps = np.append(False, passed < -FALL_NS)[: len(stamps)], np.flatnonzero(passed > JUMP_NS) + 1
+    del passed
+    nodes = sorted({node for node, _ in frames.streams} - {HUB}) if len(steps) else []
+    sides = [_Sides.of(frames, node, first, steps, *rates[node]) for node in nodes]
+    told = _jumps(steps, stamps, sides, (first.place(marks[early]), ahead[early]))
     begins[[at for at, sure in told if sure]] = True
-    run = np.zeros(len(hub_ns), np.int64)
-    run[first] = np.cumsum(begins)
-    if len(first) < len(hub_ns):
-        _take_nearest(run, first, node, boot, ticks)
-    on_ns = _on_ns(hub_ns, run)
+    run = np.zeros(len(hub_ns), np.int32)
+    run[first.mine] = np.cumsum(begins, dtype=np.int32)
+    if len(stamps) < len(hub_ns):
+        _take_nearest(run, frames)
+    shift = _shift(hub_ns, run)
     # At the last stamp before the jump; a frame later is after it.
-    either = np.array([on_ns[first[at - 1]] for at, sure in told if not sure], np.int64)
-    return Hub(run, on_ns, marks[0], ahead, np.sort(either))
+    last = np.array([at - 1 for at, sure in told if not sure], np.int64)
+    either = np.sort(stamps[last] + shift[run[first.mine][last]])
+    return Hub(run, shift, run[marks], hub_ns[marks] + shift[run[marks]], ahead, either)
 
 
-def _on_ns(hub_ns: Ints, run: Ints) -> Ints:
-    """Runs of the hub laid end to end::
+def _shift(hub_ns: Ints, run: NDArray[np.int32]) -> Ints:
+    """What to add to the clock in each run, (r,), so that they lie end to end::
 
     hub    100 110 120 | 5 15 25        the clock began anew after 120
     on       0  10  20 | 20 30 40
     """
-    out, at = hub_ns.copy(), 0
-    for number in range(int(run.max()) + 1 if len(run) else 0):
-        own = run == number if number or run.any() else slice(None)
-        if not hub_ns[own].size:
-            continue
-        low, high = int(hub_ns[own].min()), int(hub_ns[own].max())
-        out[own] += at - low
-        at += high - low
-    return out
+    found, at, most = [], 0, np.iinfo(np.int64)
+    for number in range(int(run.max(initial=-1)) + 1):
+        own = run == number
+        low = int(hub_ns.min(where=own, initial=most.max))
+        found.append(at - low)
+        at += int(hub_ns.max(where=own, initial=most.min)) - low
+    return np.array(found, np.int64)
 
 
-def _take_nearest(run: Ints, first: Ints, node: Ints, boot: Ints, ticks: Ints) -> None:
-    """Fill ``run`` of the frames outside ``first`` in place; a boot that the first capture never
-    heard stays in the first run."""
-    other = np.ones(len(run), np.bool_)
-    other[first] = False
-    key = node * (int(boot.max()) + 1) + boot
-    for each in np.unique(key[other]).tolist():
-        mine, theirs = np.flatnonzero(other & (key == each)), first[key[first] == each]
-        if len(theirs):
-            theirs = theirs[np.argsort(ticks[theirs], kind="stable")]
-            at = np.searchsorted(ticks[theirs], ticks[mine]).clip(max=len(theirs) - 1)
-            run[mine] = run[theirs[at]]
+def _of_node(frames: Received, node: str, *names: str) -> Iterator[NDArray[Any]]:
+    """Columns of all frames of a node in order of capture, (k,) each, the first being their rows."""
+    own = [columns for (name, _), columns in frames.streams.items() if name == node]
+    order = np.argsort(np.concatenate([each["row"] for each in own]))
+    for name in ("row", *names):
+        yield np.concatenate([each[name] for each in own])[order]
+
+
+def _take_nearest(run: NDArray[np.int32], frames: Received) -> None:
+    """Fill ``run`` of the frames of further captures in place; a boot that the first capture never heard
+    stays in the first run."""
+    for node in {name for name, _ in frames.streams}:
+        row, capture, boot, ticks = _of_node(frames, node, "capture", "boot", "ticks")
+        other = capture != 0
+        for each in np.unique(boot[other]).tolist():
+            mine, theirs = (np.flatnonzero((boot == each) & side) for side in (other, ~other))
+            if len(theirs):
+                theirs = theirs[np.argsort(ticks[theirs], kind="stable")]
+                at = np.searchsorted(ticks[theirs], ticks[mine]).clip(max=len(theirs) - 1)
+                run[row[mine]] = run[row[theirs[at]]]
+
+
+@dataclass(frozen=True)
+class _Sides:
+    """Of a node with ``hz`` ticks a second that wrap at ``modulus``: at which steps of the hub's clock it
+    was heard on ``both`` sides, (k,), and place in the first capture, boot and raw ticks there, (k, 2)."""
+
+    both: Bools
+    place: Ints
+    boot: Ints
+    ticks_raw: Ints
+    hz: float
+    modulus: int
+
+    @classmethod
+    def of(
+        cls, frames: Received, node: str, first: FirstCapture, steps: Ints, hz: float, modulus: int
+    ) -> _Sides:
+        row, boot, ticks_raw = _of_node(frames, node, "boot", "ticks_raw")
+        own = np.flatnonzero(first.holds(row))
+        place = first.place(row[own])
+        after = np.searchsorted(place, steps)
+        at = np.stack([after - 1, after], axis=1).clip(0, max(len(place) - 1, 0))
+        both = (after > 0) & (after < len(place))
+        if not both.any():
+            at = at[:0]
+        return cls(both, place[at], boot[own][at], ticks_raw[own][at], hz, modulus)
 
 
 def _jumps(
-    hub_ns: Ints, node: Ints, boot: Ints, ticks_raw: Ints, rates: list[tuple[float, int]], is_hub: list[bool],
-    marks: tuple[Ints, Ints],
-) -> list[tuple[int, bool]]:  # fmt: skip
-    """Rows before which every node begins a new boot although their ticks agree on one pause::
+    steps: Ints, hub_ns: Ints, nodes: list[_Sides], marks: tuple[NDArray[np.integer], Ints]
+) -> list[tuple[int, bool]]:
+    """The ``steps`` before which every node begins a new boot although their ticks agree on one pause::
 
         hub clock   |10 11 12       900 901        it jumped: nobody was away for so long
         heart ticks |40 41 42        45  46        3 more
@@ -116,27 +158,23 @@ def _jumps(
     True where host marks on both sides say that it jumped, or the ticks cannot have begun at zero
     meanwhile; else the hub or every node restarted. Marks that say it did not jump settle that too.
     """
-    steps = np.flatnonzero(np.diff(hub_ns) > JUMP_NS) + 1
-    if not len(steps):
-        return []
-    rows = [np.flatnonzero(node == k) for k in range(len(rates)) if not is_hub[k]]
     found = []
-    for at in steps.tolist():
-        sides = [(own[i - 1], own[i]) for own in rows if 0 < (i := int(np.searchsorted(own, at))) < len(own)]
-        if len(sides) < 2 or any(boot[a] == boot[b] for a, b in sides):
+    for number, at in enumerate(steps.tolist()):
+        sides = [(own.place[number], own.boot[number], own.ticks_raw[number], own.hz, own.modulus)
+                 for own in nodes if own.both[number]]  # fmt: skip
+        if len(sides) < 2 or any(boot[0] == boot[1] for _, boot, *_ in sides):
             continue
         pauses, wraps, sure = [], set(), False
-        for a, b in sides:
-            hz, modulus = rates[int(node[a])]
+        for (a, b), _, (before, after), hz, modulus in sides:
             seen_s = (hub_ns[at - 1] - hub_ns[a] + hub_ns[b] - hub_ns[at]) / 1e9
-            pauses.append(int(ticks_raw[b] - ticks_raw[a]) % modulus / hz - seen_s)
+            pauses.append(int(after - before) % modulus / hz - seen_s)
             wraps.add(modulus / hz)
-            sure |= bool(ticks_raw[b] / hz > (hub_ns[b] - hub_ns[a]) / 1e9 + AGREE_S)
+            sure |= bool(after / hz > (hub_ns[b] - hub_ns[a]) / 1e9 + AGREE_S)
         wrap = min(wraps)
         apart = (np.array(pauses) - pauses[0] + wrap / 2) % wrap - wrap / 2
-        after = int(np.searchsorted(marks[0], at))
-        if 0 < after < len(marks[0]):
-            sure = bool(abs(marks[1][after] - marks[1][after - 1]) > JUMP_NS)
+        mark = int(np.searchsorted(marks[0], at))
+        if 0 < mark < len(marks[0]):
+            sure = bool(abs(marks[1][mark] - marks[1][mark - 1]) > JUMP_NS)
             if not sure:
                 continue
         if np.ptp(apart) <= AGREE_S and len(wraps) == 1:

@@ -8,12 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday import tables
 from nodeday.arrays import Ints
 from nodeday.loss.find import joined
 from nodeday.loss.gaps import MINUTE_NS, due_ns
-from nodeday.loss.heard import Heard, Session
-from nodeday.schemas import TABLES
+from nodeday.loss.heard import Heard
 from nodeday.schemas.codes import GAP_CAUSE
 
 LOST = [f"lost_{cause}" for cause in GAP_CAUSE]
@@ -21,34 +19,26 @@ RUN = 1 << 40
 """More minutes than any hub counts, so that minutes of all runs have a number each."""
 
 
-def by_minute(session: Session, gaps: pd.DataFrame) -> pd.DataFrame:
-    """Table ``loss``: minutes of the hub's clock in which a stream had a frame, lost or not."""
-    known = gaps[gaps["extent"] == "known"].reset_index(drop=True)
-    known = known.assign(whole=joined(known))
-    key = known["node"].astype(str) + "/" + known["stream"].astype(str)
-    own = {str(name): rows for name, rows in known.groupby(key.to_numpy(object))} if len(known) else {}
-    parts = [_stream(each, own.get(f"{each.node}/{each.stream}", known[:0]), session.hub.utc_ns)
-             for each in session.streams]  # fmt: skip
-    if not parts:
-        return tables.empty(TABLES["loss"])
-    whole = pd.concat(parts, ignore_index=True)
-    return tables.build(TABLES["loss"], {name: whole[name] for name in TABLES["loss"].names})
-
-
-def _stream(own: Heard, known: pd.DataFrame, utc_ns: dict[int, int]) -> pd.DataFrame:
+def by_minute(own: Heard, known: pd.DataFrame) -> pd.DataFrame:
+    """Rows of table ``loss`` of one stream, of which ``known`` are the gaps of known extent: minutes of the
+    hub's clock in which it had a frame, lost or not."""
     frames = known["frames"].to_numpy(np.int64)
-    runs = known.groupby("whole").agg(
+    runs = known.groupby(joined(known)).agg(
         frames=("frames", "sum"), before=("before_hub_ns", "first"), after=("after_hub_ns", "first"),
         boot=("boot", "first"), seq_from=("seq_from", "first"),
     )  # fmt: skip
     count = runs["frames"].to_numpy(np.int64)
     run, due = due_ns(count, runs["before"].to_numpy(np.int64), runs["after"].to_numpy(np.int64))
     at = _left(own, runs["boot"].to_numpy(np.int64), runs["seq_from"].to_numpy(np.int64))
-    lost_at = _key(own.run[at][run], due)
+    lost_at, again_at = _key(own.run[at][run], due), _key(own.copy_run, own.copy_hub_ns)
     cause = known["cause"].cat.codes.to_numpy(np.int64).repeat(frames)
-    got_at, again_at = _key(own.run, own.hub_ns), _key(own.copy_run, own.copy_hub_ns)
-    minutes, index = np.unique(np.concatenate([got_at, lost_at, again_at]), return_inverse=True)
-    got, lost, again = np.split(index, [len(got_at), len(got_at) + len(lost_at)])
+    # Frames come minute by minute but for a few: what follows each other in one is looked up together.
+    got_at = _key(own.run, own.hub_ns)
+    heads = np.flatnonzero(np.diff(got_at, prepend=got_at[0] - 1))
+    many, got_at = np.diff(heads, append=len(got_at)), got_at[heads]
+    minutes = np.unique(np.concatenate([got_at, lost_at, again_at]))
+    lost, again = np.searchsorted(minutes, lost_at), np.searchsorted(minutes, again_at)
+    got = np.searchsorted(minutes, got_at).repeat(many)
 
     def count_of(place: Ints, where: Any = slice(None)) -> Ints:
         return np.bincount(place[where], minlength=len(minutes))
@@ -60,18 +50,18 @@ def _stream(own: Heard, known: pd.DataFrame, utc_ns: dict[int, int]) -> pd.DataF
     start = (minutes % RUN - RUN // 2) * MINUTE_NS
     return pd.DataFrame({
         "node": own.node, "stream": own.stream, "hub_run": hub_run.astype(np.int16), "minute_hub_ns": start,
-        "minute_utc_ns": _utc(hub_run, start, utc_ns),
+        "minute_utc_ns": _utc(hub_run, start, own.hub.utc_ns),
         "expected": received + sum(numbers.values()), "received": received,
         "recovered": count_of(got, own.recovered), **numbers, "duplicates": count_of(again),
-        "conflicts": count_of(again, own.copy_conflict), "late": count_of(got, own.late),
-        "rssi_dbm": _mean(own.rssi, got, len(minutes)), "lqi": _mean(own.lqi, got, len(minutes)),
-        "longest_gap_frames": longest,
+        "conflicts": count_of(again, own.copy_conflict), "late": count_of(got, own.stands_as("late")),
+        "rssi_dbm": _mean(own.measured("rssi_dbm"), got, len(minutes)),
+        "lqi": _mean(own.measured("lqi"), got, len(minutes)), "longest_gap_frames": longest,
     })  # fmt: skip
 
 
-def _key(run: Ints, hub_ns: Ints) -> Ints:
+def _key(run: NDArray[np.int32], hub_ns: Ints) -> Ints:
     """A number for each minute of each run, in order."""
-    return run * RUN + hub_ns // MINUTE_NS + RUN // 2
+    return run.astype(np.int64) * RUN + hub_ns // MINUTE_NS + RUN // 2
 
 
 def _left(own: Heard, boot: Ints, seq: Ints) -> Ints:
@@ -93,6 +83,8 @@ def _utc(run: Ints, start: Ints, utc_ns: dict[int, int]) -> Any:
 def _mean(values: NDArray[np.float64], place: Ints, size: int) -> NDArray[np.float32]:
     """Mean of the values at each place, nan where there is none."""
     there = np.isfinite(values)
-    count = np.bincount(place[there], minlength=size)
-    total = np.bincount(place[there], weights=values[there], minlength=size)
+    if not there.all():
+        place, values = place[there], values[there]
+    count = np.bincount(place, minlength=size)
+    total = np.bincount(place, weights=values, minlength=size)
     return np.where(count, total / np.maximum(count, 1), np.nan).astype(np.float32)

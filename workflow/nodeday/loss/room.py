@@ -2,33 +2,54 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+
+import numpy as np
 import pandas as pd
 
 from nodeday import tables
+from nodeday.heard import STATUS, Received, received
 from nodeday.ledger import Ledger
-from nodeday.loss.battery import by_node
+from nodeday.loss.battery import of_node
 from nodeday.loss.find import find_gaps
-from nodeday.loss.heard import COLUMNS, Pace, Session, listen
+from nodeday.loss.heard import COLUMNS, Heard, Pace, Session, listen
 from nodeday.loss.minutes import LOST, by_minute
-from nodeday.loss.whole import Frames, of_session
+from nodeday.loss.whole import Frames, of_stream
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.settings import Study
 
+NAMES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
 STREAM = ["node", "stream"]
+
+
+class Boot(NamedTuple):
+    """Numbers from the first to the last received frame of a boot of a stream, and how many were received."""
+
+    node: str
+    stream: str
+    boot: int
+    first: int
+    last: int
+    received: int
 
 
 def run(study: Study, session: str) -> None:
     """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal`` and ``battery``; raise ContractError
     where their counts do not agree."""
-    frames = tables.read(tables.path(study.results, "frames", session), "frames", COLUMNS)
-    heard = listen(frames, paces(study, session))
-    status = {str(code): int(n) for code, n in frames["status"].value_counts().items()}
-    del frames  # as large as what was heard, and in it
-    found = account(heard, study.file.battery.empty_v)
+    frames = received(tables.path(study.results, "frames", session), COLUMNS)
+    found, boots = account(listen(frames, paces(study, session)), study.file.battery.empty_v)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
-    balance(Ledger("loss", session), status, heard, found).close(study.results)
+    balance(Ledger("loss", session), _by_status(frames), boots, found).close(study.results)
+
+
+def _by_status(frames: Received) -> dict[str, int]:
+    """How many frames have each status."""
+    counts = sum(np.bincount(own["status"], minlength=len(STATUS)) for own in frames.streams.values())
+    return dict(zip(STATUS, (counts + np.zeros(len(STATUS), np.int64)).tolist(), strict=True))
 
 
 def paces(study: Study, session: str) -> dict[tuple[str, str], Pace]:
@@ -44,14 +65,46 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], Pace]:
     return found
 
 
-def account(heard: Session, empty_v: float) -> Frames:
-    """The room's tables by name."""
-    gaps = find_gaps(heard)
-    whole = of_session(heard, gaps)
-    return {"gaps": gaps, "loss": by_minute(heard, gaps), **whole, "battery": by_node(heard, empty_v)}
+def account(session: Session, empty_v: float) -> tuple[Frames, list[Boot]]:
+    """The room's tables by name, and all boots by stream."""
+    parts: dict[str, list[Any]] = defaultdict(list)
+    for node in session.nodes:
+        for name, part in _parts(session.streams_of(node), session, empty_v):
+            parts[name].append(part)
+    return {name: _whole(name, parts[name]) for name in NAMES}, parts["boots"]
 
 
-def balance(ledger: Ledger, status: dict[str, int], heard: Session, found: Frames) -> Ledger:
+def _parts(node: list[Heard], session: Session, empty_v: float) -> Iterator[tuple[str, Any]]:
+    """What there is to say of a node: frames or rows of a table, with its name."""
+    for own in node:
+        gaps = find_gaps(own, node, session)
+        yield "gaps", gaps
+        yield "loss", by_minute(own, gaps[gaps["extent"] == "known"])
+        for name, rows in of_stream(own, gaps, session).items():
+            yield from ((name, row) for row in rows)
+        starts = np.flatnonzero(np.diff(own.boot, prepend=-1))
+        for start, end in zip(starts.tolist(), [*starts[1:].tolist(), len(own.seq)], strict=True):
+            ends = int(own.seq[start]), int(own.seq[end - 1])
+            yield "boots", Boot(own.node, own.stream, int(own.boot[start]), *ends, end - start)
+    row = of_node(node, session, empty_v)
+    yield from [("battery", row)] if row else []
+
+
+def _whole(name: str, parts: list[Any]) -> pd.DataFrame:
+    """A table of its parts, which are frames or rows."""
+    table = TABLES[name]
+    if not parts:
+        return tables.empty(table)
+    if isinstance(parts[0], pd.DataFrame):
+        frame = pd.concat(parts, ignore_index=True)
+        return tables.build(table, {column: frame[column] for column in table.names})
+    columns: dict[str, Any] = {column.name: [row[column.name] for row in parts] for column in table.columns}
+    columns |= {column.name: pd.array(columns[column.name], "Int64") for column in table.columns
+                if column.nullable and column.dtype == "int64"}  # fmt: skip
+    return tables.build(table, columns)
+
+
+def balance(ledger: Ledger, status: dict[str, int], boots: list[Boot], found: Frames) -> Ledger:
     """Every frame of the table, told by ``status`` how many there are, every number of a boot and every lost
     frame, counted at each doorway."""
     gaps, loss, whole = found["gaps"], found["loss"], found["radio"]
@@ -59,17 +112,15 @@ def balance(ledger: Ledger, status: dict[str, int], heard: Session, found: Frame
     ledger.add("rows", "frames", sum(status.values()), received=int(loss["received"].sum()),
                duplicates=int(loss["duplicates"].sum()), **apart)  # fmt: skip
     lost = gaps.groupby([*STREAM, "boot"], observed=True)["frames"].sum()
-    for own in heard.streams:
-        numbers = pd.Series(own.seq).groupby(own.boot).agg(["min", "max", "size"])
-        for boot, low, high, size in numbers.itertuples(name=None):
-            missing = int(lost.get((own.node, own.stream, boot), 0))
-            ledger.add("frames", f"{own.node}/{own.stream} boot {boot}", high - low + 1, received=size,
-                       lost=missing)  # fmt: skip
+    for own in boots:
+        missing = int(lost.get((own.node, own.stream, own.boot), 0))
+        ledger.add("frames", f"{own.node}/{own.stream} boot {own.boot}", own.last - own.first + 1,
+                   received=own.received, lost=missing)  # fmt: skip
     runs = found["bursts"].assign(lost=found["bursts"]["length"] * found["bursts"]["count"])
-    for own in heard.streams:
-        mine = {name: table[(table["node"] == own.node) & (table["stream"] == own.stream)]
+    for node, stream in dict.fromkeys((own.node, own.stream) for own in boots):
+        mine = {name: table[(table["node"] == node) & (table["stream"] == stream)]
                 for name, table in {**found, "bursts": runs}.items() if "stream" in table}  # fmt: skip
-        scope, of_minutes, row = f"{own.node}/{own.stream}", mine["loss"], mine["radio"]
+        scope, of_minutes, row = f"{node}/{stream}", mine["loss"], mine["radio"]
         parts = {name.removeprefix("lost_"): int(of_minutes[name].sum()) for name in LOST}
         ledger.add("lost frames", scope, int(mine["gaps"]["frames"].sum()), **parts)
         ledger.add(

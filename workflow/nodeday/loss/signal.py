@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nodeday.arrays import Floats, Ints
 from nodeday.loss.burst import interval
@@ -14,7 +15,9 @@ WIDTH = {"rssi_dbm": 2.0, "lqi": 5.0}
 """Width of a bin, in the unit of the measure. Choice of this project."""
 
 
-def neighbours(boot: Ints, seq: Ints, values: Floats, gap_boot: Ints, first: Ints, stop: Ints) -> Floats:
+def neighbours(
+    boot: NDArray[np.integer], seq: Ints, values: Floats, gap_boot: Ints, first: Ints, stop: Ints
+) -> Floats:
     """Mean of the values of the received frames next to each gap [first, stop), (n,) -> (g,).
 
     Frames (n,) are in order of boot and number. A gap that another cause cut off on one side has the

@@ -8,42 +8,33 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from nodeday import tables
+from nodeday.arrays import Ints
 from nodeday.loss import burst
 from nodeday.loss.burst import Stretches
 from nodeday.loss.find import joined
 from nodeday.loss.heard import Heard, Session
 from nodeday.loss.minutes import LOST
-from nodeday.loss.signal import neighbours, table_rows
-from nodeday.schemas import TABLES
+from nodeday.loss.signal import WIDTH, neighbours, table_rows
 from nodeday.schemas.codes import GAP_CAUSE
 
 Frames = dict[str, pd.DataFrame]
+Rows = dict[str, list[dict[str, Any]]]
 
 
-def of_session(session: Session, gaps: pd.DataFrame) -> Frames:
-    """The three tables by name."""
-    rows: dict[str, list[dict[str, Any]]] = {"radio": [], "bursts": [], "signal": []}
-    for own in session.streams:
-        mine = gaps[(gaps["node"] == own.node) & (gaps["stream"] == own.stream)]
-        known = mine[mine["extent"] == "known"]
-        on_air = known[known["cause"] == "radio"]
-        within = stretches(own, known)
-        names = {"node": own.node, "stream": own.stream}
-        longest_s = _longest_s(own, mine, session)
-        rows["radio"].append(
-            {**names, **_counts(own, mine), **_clusters(own, within), "longest_gap_s": longest_s}
-        )
-        rows["bursts"] += [{**names, **row} for row in _lengths(within)]
-        rows["signal"] += [{**names, **row} for row in _signal(own, on_air)]
-    return {name: _built(name, parts) for name, parts in rows.items()}
-
-
-def _built(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
-    table = TABLES[name]
-    if not rows:
-        return tables.empty(table)
-    return tables.build(table, {key: [row[key] for row in rows] for key in table.names})
+def of_stream(own: Heard, gaps: pd.DataFrame, session: Session) -> Rows:
+    """Rows of the three tables, by name, of a stream with these ``gaps``."""
+    known = gaps[gaps["extent"] == "known"]
+    within, names = stretches(own, known), {"node": own.node, "stream": own.stream}
+    runs = known.groupby(joined(known))["frames"].sum().to_numpy(np.int64)
+    longest_s = _longest_s(own, runs, gaps, session)
+    on_air = known[known["cause"] == "radio"]
+    return {
+        "radio": [
+            {**names, **_counts(own, gaps, runs), **_clusters(own, within), "longest_gap_s": longest_s}
+        ],
+        "bursts": [{**names, **row} for row in _lengths(within)],
+        "signal": [{**names, **row} for row in _signal(own, on_air)],
+    }
 
 
 def stretches(own: Heard, known: pd.DataFrame) -> Stretches:
@@ -68,28 +59,25 @@ def stretches(own: Heard, known: pd.DataFrame) -> Stretches:
     return Stretches(start, end, first[air], stop[air])
 
 
-def _counts(own: Heard, gaps: pd.DataFrame) -> dict[str, int]:
-    """Frames of one stream by what became of them."""
-    known = gaps[gaps["extent"] == "known"]
-    lost = known.groupby("cause", observed=False)["frames"].sum()
+def _counts(own: Heard, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]:
+    """Frames of one stream by what became of them; ``runs`` are the lengths of its gaps, causes aside."""
+    lost = gaps[gaps["extent"] == "known"].groupby("cause", observed=False)["frames"].sum()
     by_cause = {name: int(lost[cause]) for name, cause in zip(LOST, GAP_CAUSE, strict=True)}
-    runs = known.groupby(joined(known))["frames"].sum()
     return {
         "expected": len(own.seq) + sum(by_cause.values()), "received": len(own.seq),
         "recovered": int(own.recovered.sum()), **by_cause,
         "unknown_gaps": int((gaps["extent"] == "unknown").sum()), "duplicates": len(own.copy_run),
-        "conflicts": int(own.copy_conflict.sum()), "late": int(own.late.sum()),
-        "inconsistent": int(own.odd.sum()), "longest_gap_frames": int(runs.max()) if len(runs) else 0,
+        "conflicts": int(own.copy_conflict.sum()), "late": int(own.stands_as("late").sum()),
+        "inconsistent": int(own.stands_as("inconsistent").sum()),
+        "longest_gap_frames": int(runs.max(initial=0)),
     }  # fmt: skip
 
 
-def _longest_s(own: Heard, gaps: pd.DataFrame, session: Session) -> float:
+def _longest_s(own: Heard, runs: Ints, gaps: pd.DataFrame, session: Session) -> float:
     """Longest hole in seconds: frames times period inside boots, time between stamps where their
     number is not known. Across a restart of the hub only host marks tell; without, nothing is guessed."""
-    known = gaps[gaps["extent"] == "known"]
-    runs = known.groupby(joined(known))["frames"].sum()
     period = own.pace.period_s
-    holes = [0.0, *(runs.to_numpy(np.float64) * period)]
+    holes = [float(runs.max(initial=0)) * period]
     unknown = gaps[(gaps["extent"] == "unknown") & gaps["after_hub_ns"].notna()]
     across = unknown["reason"].isin(["hub_restart", "hub_or_nodes"])
     timed = unknown[~across]
@@ -97,13 +85,11 @@ def _longest_s(own: Heard, gaps: pd.DataFrame, session: Session) -> float:
     holes += [wait / 1e9 - period for wait in waits.tolist()]
     for boot in unknown.loc[across, "boot"]:
         at = int(np.searchsorted(own.boot, boot, side="right")) - 1
-        ends = [
-            session.hub.utc_of(*(int(v[k]) for v in (own.run, own.on_ns, own.hub_ns))) for k in (at, at + 1)
-        ]
+        ends = [own.hub.utc_of(int(own.run[k]), int(own.on_at(k)), int(own.hub_ns[k])) for k in (at, at + 1)]
         if ends[0] is not None and ends[1] is not None:
             holes.append((ends[1] - ends[0]) / 1e9 - period)
     if (gaps["reason"] == "nothing_after").any():
-        holes.append((int(session.on_ns.max()) - int(own.on_ns[-1])) / 1e9)
+        holes.append((session.last_ns - int(own.on_at(-1))) / 1e9)
     return float(max(holes))
 
 
@@ -135,6 +121,7 @@ def _lengths(within: Stretches) -> Iterator[dict[str, int]]:
 def _signal(own: Heard, on_air: pd.DataFrame) -> Iterator[dict[str, Any]]:
     edges = [on_air[name].to_numpy(np.int64) for name in ("boot", "seq_from", "seq_to")]
     frames = on_air["frames"].to_numpy(np.int64)
-    for measure, values in (("rssi_dbm", own.rssi), ("lqi", own.lqi)):
+    for measure in WIDTH:
+        values = own.measured(measure)
         lost = np.repeat(neighbours(own.boot, own.seq, values, *edges), frames)
         yield from table_rows(measure, values, lost)
