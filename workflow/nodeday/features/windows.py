@@ -10,8 +10,6 @@ from nodeday.arrays import Bools, Floats, Ints
 from nodeday.schemas import codes
 
 SECOND = 1_000_000_000
-AT_ONCE = 1 << 18
-"""Instants that are looked at together, so that what is computed of them stays in the cache."""
 LOW_COVERAGE, TOO_FEW_BEATS, TOO_FEW_SAMPLES, NO_DATA = (
     list(codes.NO_VALUE).index(code)
     for code in ("low_coverage", "too_few_beats", "too_few_samples", "no_data")

@@ -55,10 +55,11 @@ class Measures:
     def none(cls, count: int) -> Measures:
         return cls(*(np.zeros(count) for _ in fields(cls)))
 
-    def __iadd__(self, other: Measures) -> Measures:
+    def add(self, other: Measures, first: int) -> None:
+        """Add the sums of windows from number ``first`` on."""
         for each in fields(self):
-            getattr(self, each.name).__iadd__(getattr(other, each.name))
-        return self
+            part = getattr(other, each.name)
+            getattr(self, each.name)[first : first + len(part)] += part
 
 
 def measure(
