@@ -399,7 +399,8 @@ def test_nothing_reaches_from_boot_to_boot() -> None:
 # --- a long recording in pieces -----------------------------------------------------------
 
 
-@given(st.lists(st.integers(1, 400), min_size=1, max_size=6), st.integers(1, 300), st.integers(0, 200))
+@quick
+@given(st.lists(st.integers(1, 60), min_size=1, max_size=6), st.integers(1, 50), st.integers(0, 30))
 def test_pieces_hold_every_row_once_and_what_is_around_it(boots: list[int], size: int, margin: int) -> None:
     number = np.repeat(np.arange(len(boots)), boots)
     rows = samples_of(np.arange(len(number), dtype=float), np.zeros(len(number), np.bool_))

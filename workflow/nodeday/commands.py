@@ -154,10 +154,11 @@ def dictionary(options: argparse.Namespace) -> int:
 
 def room(options: argparse.Namespace) -> int:
     """One room of one session. A session whose data break a contract leaves its sentence behind."""
-    from nodeday import atwork
+    from nodeday import atwork, heap
     from nodeday.cli import SIDE_BY_SIDE
     from nodeday.settings import Study
 
+    heap.keep()
     study = Study(options.study)
     module = importlib.import_module(f"nodeday.{'report' if options.room == 'index' else options.room}.room")
     more = {"cores": options.cores} if options.room in SIDE_BY_SIDE else {}

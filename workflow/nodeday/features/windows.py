@@ -39,6 +39,11 @@ class Windows:
     def starts_ns(self) -> Ints:
         return self.start_ns + np.arange(self.count, dtype=np.int64) * (self.seconds * SECOND)
 
+    @property
+    def edges_ns(self) -> Ints:
+        """Where each epoch begins, and where the last one ends, (count + 1,)."""
+        return self.start_ns + np.arange(self.count + 1, dtype=np.int64) * (self.seconds * SECOND)
+
     def of(self, utc_ns: Ints) -> Ints:
         """Number of the epoch that holds each instant, (n,) -> (n,)."""
         return np.asarray((utc_ns - self.start_ns) // (self.seconds * SECOND), np.int64)

@@ -176,9 +176,10 @@ class Work:
         told, powers = [np.zeros(0, np.int64)], [np.zeros((len(BANDS_HZ), 0), self.kind)]
         for own in bunch.groups:
             first, last = int(self.low[own[0]]), int(self.high[own].max())
-            place = np.arange(first, last)
-            inside = (place >= self.low[own, None]) & (place < self.high[own, None])
-            weights = (rows.use[rows.which[own], first:last] & inside).astype(self.kind)
+            weights = rows.use[rows.which[own], first:last].astype(self.kind)
+            if len(own) > 1 and (np.ptp(self.low[own]) or np.ptp(self.high[own])):
+                place = np.arange(first, last)
+                weights *= (place >= self.low[own, None]) & (place < self.high[own, None])
             enough = weights.sum(axis=1) > 2
             if enough.any():
                 of = many.part(first - bunch.begin, last - bunch.begin)
