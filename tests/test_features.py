@@ -203,6 +203,25 @@ def test_no_heart_rate_without_beats(
     assert len(read(study, "beats")) == beats
 
 
+def test_pieces_on_several_cores_give_the_tables_of_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An ECG of many pieces: the same bytes whoever does them, and no beat more or less at a border."""
+    beats, lost = steady(145), np.zeros(30_000, np.bool_)
+    lost[7500:9500] = lost[16_000:16_060] = True
+    study = study_with(tmp_path, ecg(beats, 120), lost)
+    whole = read(study, "beats")
+    monkeypatch.setattr(room, "PIECE_S", 7.0)
+    monkeypatch.setattr(room, "MARGIN_S", 30.0)
+    made = {}
+    for cores in (1, 2):
+        room.run(study, "S01-clean", cores)
+        names = ("beats", "signal_quality", "epochs", "bouts", "calibration")
+        made[cores] = [tables.path(study.results, name, "S01-clean").read_bytes() for name in names]
+    assert made[1] == made[2]
+    assert read(study, "beats")["utc_ns"].to_numpy() == pytest.approx(whole["utc_ns"].to_numpy(), abs=4e6)
+
+
 def test_error_bars_reach_the_table(tmp_path: Path) -> None:
     """Two minutes, the last of them with holes: bars of nothing where nothing was lost, and a reason
     where there are none."""
