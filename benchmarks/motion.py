@@ -54,8 +54,9 @@ def node_samples(folder: Path, hours: float, seed: int) -> pd.DataFrame:
 
 
 def ours(samples: pd.DataFrame, name: str) -> int:
+    from nodeday.columnar import Group
     from nodeday.features.motion.epochs import motion_of
-    from nodeday.features.stream import Samples, Stream
+    from nodeday.features.stream import Samples, Source
     from nodeday.features.windows import windows_over
     from nodeday.layouts.model import load_layout
     from nodeday.sections import Epochs, Mounting, Node
@@ -66,8 +67,9 @@ def ours(samples: pd.DataFrame, name: str) -> int:
     windows = windows_over(0, int(samples["utc_ns"].iloc[-1]), SECONDS)
     utc, origin = samples["utc_ns"].to_numpy(), samples["origin"].cat.codes.to_numpy()
     own = Samples(utc, origin, {axis: samples[axis].to_numpy() for axis in "xyz"})
-    stream = Stream(node, kind, own, windows, Epochs(seconds=SECONDS))
-    return len(motion_of(stream, None, None, Mounting(up="y", front="z")).features)
+    group = Group(0, len(utc), int(utc[0]), int(utc[-1]))
+    source = Source(node, kind, [group], lambda: [own], windows, Epochs(seconds=SECONDS))
+    return len(motion_of(source, None, None, Mounting(up="y", front="z")).features)
 
 
 def peer(samples: pd.DataFrame, _: str) -> int:

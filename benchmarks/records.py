@@ -13,15 +13,16 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as arrow
 from nodeday.schemas import codes
 
 from nodeday.features.heart import quality
 from nodeday.features.heart.beats import Beats
 from nodeday.features.heart.epochs import HeartStream, features_of
 from nodeday.features.heart.intervals import rr_ms, rr_status
-from nodeday.features.heart.listen import HALF_NS, MARGIN_S, PIECE_S, Listened, listen
+from nodeday.features.heart.listen import HALF_NS, MARGIN_S, PIECE_S, Listened, hear, listened
 from nodeday.features.heart.replay import GRID_HZ, GRID_NS, Pattern
-from nodeday.features.pieces import Rows, cut
+from nodeday.features.pieces import Piece, Rows, cuts
 from nodeday.features.stream import Feature
 from nodeday.features.windows import Windows
 from nodeday.layouts import Kind
@@ -79,7 +80,12 @@ def analysed(signal: Any, rate: float, lost: Any, seconds: int, settings: Heart)
                                                    (codes.QUALITY, "not_measured", "good")))  # fmt: skip
     at = START + np.rint(np.arange(n) * SECOND / rate).astype(np.int64)
     rows = Rows(0, at, np.where(lost[:n], np.nan, signal[:n]).astype(np.float32), origin, quality_)
-    heard = listen(cut([rows], round(PIECE_S * rate), round(MARGIN_S * rate)), rate, windows)
+    boot = arrow.table({"boot": np.zeros(n, np.int32)})
+    pieces = (
+        Piece(rows.part(slice(one.low, one.high)), slice(one.start - one.low, one.end - one.low), one.low)
+        for one in cuts([boot], round(PIECE_S * rate), round(MARGIN_S * rate))
+    )
+    heard = listened((hear(piece, rate, windows) for piece in pieces), rate, windows)
     return _features(heard, rate, windows, settings)
 
 

@@ -10,7 +10,8 @@ import pyarrow as arrow
 from nodeday.schemas import codes
 
 from nodeday.features.heart.rates import Series
-from nodeday.features.pieces import Piece, cut, rows_of
+from nodeday.features.pieces import Piece, cuts
+from nodeday.features.pieces import pieces_of as pieces_in
 
 START = 1_784_005_200_000_000_000
 SECOND = 1_000_000_000
@@ -74,4 +75,6 @@ def swaying(seconds: float, seed: int = 0) -> np.ndarray:
 
 def pieces_of(samples: pd.DataFrame, size: int = 10**9, margin: int = 0) -> Iterator[Piece]:
     """Rows of table ``samples`` of one channel as a room would hand them on."""
-    return cut(rows_of(arrow.Table.from_pandas(samples, preserve_index=False)), size, margin)
+    table = arrow.Table.from_pandas(samples, preserve_index=False)
+    for one in cuts([table], size, margin):
+        yield from pieces_in([table.slice(one.low, one.high - one.low)], [one])

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 from hearts import SECOND, START, named, pieces_of, samples_of, series, swaying
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nodeday.arrays import Bits
 from nodeday.features.heart import bars
+from nodeday.features.heart.bars import Domain
 from nodeday.features.heart.bridge import bridged
 from nodeday.features.heart.conformal import interval
 from nodeday.features.heart.intervals import FIRST, TOUCHES_GAP, Losses, rr_ms, rr_status
-from nodeday.features.heart.listen import Tally
+from nodeday.features.heart.listen import hear, listened
 from nodeday.features.heart.rates import Series, variability
 from nodeday.features.heart.replay import GRID_NS, Pattern, Replays, moves_ns
 from nodeday.features.windows import Windows
+from nodeday.parallel import Across, each
 
 quick = settings(deadline=None, max_examples=40)
 
@@ -42,10 +47,12 @@ def test_a_pattern_is_what_was_lost() -> None:
     missing, computed = np.zeros(2500, np.bool_), np.zeros(2500, np.bool_)
     missing[250:500], computed[1000:1020] = True, True
     missing[2000:] = True
-    tally = Tally(Windows(START, 12, 1), Windows(START, 10, 2))
+    windows = Windows(START, 12, 1)
     pieces = pieces_of(samples_of(np.zeros(2500), missing, filled=computed), 300, 7)
-    assert sum(piece.core.stop - piece.core.start for piece in tally.through(pieces)) == 2500
-    lost = tally.losses
+    found = listened([hear(piece, 250.0, windows) for piece in pieces], 250.0, windows)
+    assert (found.samples, found.not_received) == (2500, 770)
+    assert found.received[[2, 4, 8, 10, 20, -1]].tolist() == [250, 250, 750, 980, 1730, 1730]
+    lost = found.losses
     assert np.flatnonzero(lost.computed).tolist() == list(range(400, 408))
     assert lost.missing[100:200].all()
     assert lost.missing[800:1200].all()  # the last two seconds, of which no sample tells
@@ -114,12 +121,12 @@ def test_a_long_hole_ends_a_stretch() -> None:
 def test_replays_of_nothing_leave_everything() -> None:
     one = series(swaying(600))
     replays = Replays(one, holes(600, 1000, 0))
-    for each in replays.each:
-        assert np.array_equal(each.left.at_ns, one.at_ns)
-        inner = each.left.status != FIRST
+    for replay in map(replays.moved, replays.moves_ns):
+        assert np.array_equal(replay.left.at_ns, one.at_ns)
+        inner = replay.left.status != FIRST
         assert (~inner).sum() <= 2  # the first beat, and where the pattern comes round
-        assert each.left.rr[inner] == pytest.approx(one.rr[inner], abs=1e-5)
-        assert each.kept[inner].mean() > 0.97
+        assert replay.left.rr[inner] == pytest.approx(one.rr[inner], abs=1e-5)
+        assert replay.kept[inner].mean() > 0.97
 
 
 def test_replayed_losses_cost_what_they_cost_in_the_recording() -> None:
@@ -127,15 +134,15 @@ def test_replayed_losses_cost_what_they_cost_in_the_recording() -> None:
     laid."""
     one = series(np.full(750, 800.0))
     replays = Replays(one, holes(600, 8, 0.5))
-    assert len(replays.each) == len(moves_ns(600 * SECOND))
-    for each in replays.each:
-        counts = np.bincount(each.left.status, minlength=8)
-        hit = len(one.at_ns) - len(each.left.at_ns)
+    assert replays.moves_ns.tolist() == moves_ns(600 * SECOND).tolist()
+    for replay in map(replays.moved, replays.moves_ns):
+        counts = np.bincount(replay.left.status, minlength=8)
+        hit = len(one.at_ns) - len(replay.left.at_ns)
         assert hit == 0 or 73 <= hit <= 77
         assert counts[TOUCHES_GAP] == pytest.approx(hit, abs=4) or hit == 0
-        assert each.kept.sum() >= 750 - 2 * 76 - 2
+        assert replay.kept.sum() >= 750 - 2 * 76 - 2
     everything = Replays(one, holes(600, 8, 8))
-    assert not any(len(each.left.at_ns) for each in everything.each)
+    assert not any(len(everything.moved(move).left.at_ns) for move in everything.moves_ns)
     assert named(replays.true.status).count("normal") == 750
 
 
@@ -213,6 +220,14 @@ def test_a_share_stays_one(seed: int, value: float) -> None:
 # --- bars -------------------------------------------------------------------------------
 
 
+def bars_in(
+    domain: Domain, recording: Series, losses: Pattern, starts: np.ndarray, ends: np.ndarray,
+    values: dict[str, np.ndarray], across: Across = map,
+) -> dict[str, bars.Bars]:  # fmt: skip
+    asked = bars.Asked(domain, starts, ends, values)
+    return bars.bars_of(Replays(recording, losses), [asked], across)[0]
+
+
 def test_where_there_is_nothing_to_replay_on() -> None:
     """No stretch as long as the window, or no beat at all: no bar, and it is said."""
     starts = np.arange(4) * 30 * SECOND
@@ -220,9 +235,7 @@ def test_where_there_is_nothing_to_replay_on() -> None:
     losses = holes(130, 13, 11)
     one = lossy(series(swaying(130)), losses)
     for recording in (one, series(np.zeros(0)), Series(one.at_ns[:0], one.rr[:0], one.status[:0])):
-        found = bars.spread_bars(
-            Replays(recording, losses), starts, starts + 30 * SECOND, {"rmssd_ms": value}
-        )
+        found = bars_in(Domain.TIME, recording, losses, starts, starts + 30 * SECOND, {"rmssd_ms": value})
         assert (found["rmssd_ms"].how == bars.NO_STRETCH).all()
         assert np.isnan(found["rmssd_ms"].low).all()
 
@@ -230,8 +243,8 @@ def test_where_there_is_nothing_to_replay_on() -> None:
 def test_nothing_lost_is_no_error_and_no_value_has_no_bar() -> None:
     value = np.array([30.0, np.nan, 31.0, 29.0])
     starts = np.arange(4) * 30 * SECOND
-    replays = Replays(series(swaying(120)), holes(120, 1000, 0))
-    found = bars.spread_bars(replays, starts, starts + 30 * SECOND, {"rmssd_ms": value})["rmssd_ms"]
+    one, losses = series(swaying(120)), holes(120, 1000, 0)
+    found = bars_in(Domain.TIME, one, losses, starts, starts + 30 * SECOND, {"rmssd_ms": value})["rmssd_ms"]
     assert found.low[[0, 2]].tolist() == found.high[[0, 2]].tolist() == [30.0, 31.0]
     assert found.how.tolist() == [bars.NOTHING_LOST, bars.NO_BAR, bars.NOTHING_LOST, bars.NOTHING_LOST]
 
@@ -256,7 +269,7 @@ def test_intervals_hold_the_true_value_about_as_often_as_they_say(begin_s: float
         ends = np.minimum(starts + 90 * SECOND, 1800 * SECOND)
         true, got = (variability(each, starts, ends) for each in (one, recording))
         values = {name: getattr(got, name) for name in held}
-        for name, bar in bars.spread_bars(Replays(recording, losses), starts, ends, values).items():
+        for name, bar in bars_in(Domain.TIME, recording, losses, starts, ends, values).items():
             held[name] += ((bar.low <= getattr(true, name)) & (getattr(true, name) <= bar.high)).tolist()
             told += bar.how.tolist()
     assert np.mean(np.array(told) == how) > 0.9
@@ -278,7 +291,7 @@ def test_spectra_have_bars_that_hold_their_own() -> None:
         return {f"{name}_ms2": power for name, power in found.items()}
 
     true, got = powers(one), powers(recording)
-    for name, bar in bars.spectrum_bars(Replays(recording, losses), starts, ends, got).items():
+    for name, bar in bars_in(Domain.FREQUENCY, recording, losses, starts, ends, got).items():
         assert (bar.how == bars.BRIDGED).all()
         assert ((bar.low <= true[name]) & (true[name] <= bar.high)).mean() > 0.8
         assert (bar.high < 3 * true[name]).all()
@@ -304,7 +317,36 @@ def test_losses_of_all_places_and_of_some_are_the_same(
 
 def test_losses_of_a_recording_are_counted_once() -> None:
     missing = np.array([True, False, True])
-    counts = Losses.of(missing, ~missing, 1.0)
+    every = Losses.of(missing, ~missing, 1.0)
+    counts = every.at(np.arange(3))
     assert counts.before.tolist() == [[0, 1, 1], [0, 0, 1]]
-    assert counts.at(np.array([2, 1])).before.tolist() == [[1, 1], [1, 0]]
+    assert every.at(np.array([2, 1])).before.tolist() == [[1, 1], [1, 0]]
     assert counts.computed.tolist() == [False, True, False]
+
+
+@given(st.lists(st.booleans(), max_size=300), st.data())
+def test_bits_are_the_mask_they_stand_for(given_mask: list[bool], data: st.DataObject) -> None:
+    mask = np.array(given_mask, np.bool_)
+    bits = Bits.of(mask)
+    places = np.array(data.draw(st.lists(st.integers(0, len(mask)))), np.int64)
+    assert bits.count(places).tolist() == [mask[:at].sum() for at in places]
+    inner = places[places < len(mask)]
+    assert bits.has(inner).tolist() == mask[inner].tolist()
+
+
+def test_several_cores_find_the_same_bars() -> None:
+    one, losses = series(swaying(1200)), holes(1200, 11, 0.6)
+    recording = lossy(one, losses)
+    starts = np.arange(6) * 150 * SECOND
+    values = {
+        Domain.TIME: {"rmssd_ms": np.full(6, 30.0)}, Domain.FREQUENCY: {"hf_ms2": np.full(6, 300.0)},
+    }  # fmt: skip
+    for domain, value in values.items():
+        here, there = (
+            bars_in(domain, recording, losses, starts, starts + 300 * SECOND, value, across)
+            for across in (map, partial(each, cores=2))
+        )
+        for name, bar in here.items():
+            assert np.isfinite(bar.low).all()
+            for columns in zip(bar.columns, there[name].columns, strict=True):
+                assert columns[0].tolist() == columns[1].tolist()

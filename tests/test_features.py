@@ -46,10 +46,8 @@ def test_epochs_begin_on_a_whole_second_and_hold_the_last_instant() -> None:
     assert windows.of(np.array([START, START + 30 * SECOND - 1, START + 30 * SECOND])).tolist() == [0, 0, 1]
 
 
-@given(st.lists(st.integers(0, 5), max_size=6), st.integers(0, 20))
-def test_stored_stretches_are_joined_however_many_rows_were_expected(
-    lengths: list[int], expected: int
-) -> None:
+@given(st.lists(st.integers(0, 5), min_size=1, max_size=6))
+def test_stored_stretches_are_joined(lengths: list[int]) -> None:
     at, words = np.arange(sum(lengths)), ["missing", "measured", "recovered"]  # in an order of their own
     rows = pd.DataFrame({
         "utc_ns": START + at, "x": np.where(at % 3, at, np.nan).astype(np.float32),
@@ -57,11 +55,12 @@ def test_stored_stretches_are_joined_however_many_rows_were_expected(
     })  # fmt: skip
     ends = np.cumsum([0, *lengths])
     stored = [arrow.Table.from_pandas(rows[start:end]) for start, end in itertools.pairwise(ends)]
-    found = Samples.joined(stored, ["x"], expected)
+    found = Samples.joined([Samples.of(table, ["x"]) for table in stored])
     assert found.utc_ns.tolist() == rows["utc_ns"].tolist()
     assert [list(codes.ORIGIN)[place] for place in found.origin] == rows["origin"].tolist()
     assert found.values["x"].tolist() == pytest.approx(rows["x"].tolist(), nan_ok=True)
     assert found.values["x"].dtype == np.float32
+    assert found.received.tolist() == (at % 3 > 0).tolist()
 
 
 @pytest.mark.parametrize(
@@ -202,6 +201,25 @@ def test_no_heart_rate_without_beats(
     counted = of(epochs, "beats")["value"]
     assert counted.isna().all() if gone else counted.sum() == beats
     assert len(read(study, "beats")) == beats
+
+
+def test_pieces_on_several_cores_give_the_tables_of_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An ECG of many pieces: the same bytes whoever does them, and no beat more or less at a border."""
+    beats, lost = steady(145), np.zeros(30_000, np.bool_)
+    lost[7500:9500] = lost[16_000:16_060] = True
+    study = study_with(tmp_path, ecg(beats, 120), lost)
+    whole = read(study, "beats")
+    monkeypatch.setattr(room, "PIECE_S", 7.0)
+    monkeypatch.setattr(room, "MARGIN_S", 30.0)
+    made = {}
+    for cores in (1, 2):
+        room.run(study, "S01-clean", cores)
+        names = ("beats", "signal_quality", "epochs", "bouts", "calibration")
+        made[cores] = [tables.path(study.results, name, "S01-clean").read_bytes() for name in names]
+    assert made[1] == made[2]
+    assert read(study, "beats")["utc_ns"].to_numpy() == pytest.approx(whole["utc_ns"].to_numpy(), abs=4e6)
 
 
 def test_error_bars_reach_the_table(tmp_path: Path) -> None:

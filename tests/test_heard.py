@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES, codes
 
-from nodeday import tables
+from nodeday import rowgroups, tables
 from nodeday.errors import ContractError
 from nodeday.heard import STATUS, heard, received, stamps
 from nodeday.layouts import Channel, Kind
@@ -62,7 +62,7 @@ def stored(folder: Path, frames: pd.DataFrame) -> Path:
 def test_streams_are_what_grouping_the_table_gives(tmp_path, seed, count, piece):
     frames = frames_of(seed, count)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(tables, "READ_ROWS", piece)
+        patch.setattr(rowgroups, "READ_ROWS", piece)
         found = received(stored(tmp_path, frames), COLUMNS, payloads=KINDS)
     groups = {key: own for key, own in frames.groupby(["node", "stream"], observed=True) if len(own)}
     assert (found.rows, list(found.streams)) == (count, sorted(groups))
@@ -120,7 +120,7 @@ def test_stamps_are_of_distinct_frames_that_hold_samples(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In pieces that know not all nodes; one node was never heard with samples, and so is not there."""
-    monkeypatch.setattr(tables, "READ_ROWS", 30)
+    monkeypatch.setattr(rowgroups, "READ_ROWS", 30)
     draw, n = np.random.default_rng(11), 240
     node, like = np.repeat(["heart", "wrist", "hub"], n // 3), valid_rows(TABLES["frames"], 1)
     rows = tables.build(TABLES["frames"], {name: like[name].repeat(n) for name in like} | {

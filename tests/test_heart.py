@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 
 import numpy as np
+import pyarrow as arrow
 import pytest
 from hearts import RATE, START, ecg, named, pieces_of, samples_of, steady
 from hypothesis import given, settings
@@ -20,6 +21,8 @@ from nodeday.features.heart.intervals import Losses, rr_ms, rr_status
 from nodeday.features.heart.quality import matches
 from nodeday.features.heart.rpeaks import r_peaks
 from nodeday.features.heart.twomeans import second_opinion
+from nodeday.features.pieces import cuts, together
+from nodeday.features.pieces import pieces_of as pieces_in
 
 quick = settings(deadline=None, max_examples=50)
 
@@ -396,7 +399,8 @@ def test_nothing_reaches_from_boot_to_boot() -> None:
 # --- a long recording in pieces -----------------------------------------------------------
 
 
-@given(st.lists(st.integers(1, 400), min_size=1, max_size=6), st.integers(1, 300), st.integers(0, 200))
+@quick
+@given(st.lists(st.integers(1, 60), min_size=1, max_size=6), st.integers(1, 50), st.integers(0, 30))
 def test_pieces_hold_every_row_once_and_what_is_around_it(boots: list[int], size: int, margin: int) -> None:
     number = np.repeat(np.arange(len(boots)), boots)
     rows = samples_of(np.arange(len(number), dtype=float), np.zeros(len(number), np.bool_))
@@ -410,6 +414,34 @@ def test_pieces_hold_every_row_once_and_what_is_around_it(boots: list[int], size
         assert last == min(end + margin, len(own)) or end == len(own)
         seen += own[begin:end].tolist()
     assert seen == list(range(len(number)))
+
+
+@quick
+@given(st.lists(st.integers(1, 60), min_size=1, max_size=9), st.integers(1, 50), st.integers(0, 30))
+def test_pieces_are_the_same_however_rows_are_stored_and_read(
+    boots: list[int], size: int, margin: int
+) -> None:
+    """Boots of a restarting node are read together; stretches may begin and end anywhere."""
+    number = np.repeat(np.arange(len(boots)), boots).astype(np.int32)
+    rows = samples_of(np.arange(len(number), dtype=float), np.zeros(len(number), np.bool_)).assign(
+        boot=number
+    )
+    table = arrow.Table.from_pandas(rows, preserve_index=False)
+    found = cuts([table], size, margin)
+    assert cuts([table.slice(at, 7) for at in range(0, len(number), 7)], size, margin) == found
+    groups = together(found, size + 2 * margin)
+    assert [one for group in groups for one in group] == found
+    alone = list(pieces_of(rows, size, margin))
+    for group in groups:
+        low, high = group[0].low, group[-1].high
+        assert high - low <= size + 2 * margin or len(group) == 1
+        stored = [table.slice(at, min(11, high - at)) for at in range(low, high, 11)]
+        for piece, expected in zip(pieces_in(stored, group), alone, strict=False):
+            assert (piece.core, piece.first) == (expected.core, expected.first)
+            assert piece.rows.boot == expected.rows.boot
+            assert piece.rows.value.tolist() == expected.rows.value.tolist()
+        alone = alone[len(group) :]
+    assert not alone
 
 
 def test_a_recording_in_pieces_has_the_same_beats() -> None:

@@ -6,6 +6,7 @@ import importlib.util
 import itertools
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -17,15 +18,17 @@ from hypothesis import strategies as st
 from nodeday.schemas import FEATURE, codes
 
 from nodeday.calibration import Calibration
+from nodeday.columnar import Group
 from nodeday.errors import SettingsError
 from nodeday.features import others
 from nodeday.features.motion import autocalibration as auto
 from nodeday.features.motion import bands, bouts, cadence, joint, nonwear, posture
+from nodeday.features.motion.blocks import blocks
 from nodeday.features.motion.epochs import Motion, motion_of
 from nodeday.features.motion.intensity import enmo_mg, mad_mg, magnitude
 from nodeday.features.motion.ruler import count, per_window, ruler, total
 from nodeday.features.pieces import INTERPOLATED, MEASURED, MISSING
-from nodeday.features.stream import Feature, Samples, Stream
+from nodeday.features.stream import Feature, Samples, Source
 from nodeday.features.windows import Windows, windows_over
 from nodeday.layouts import Layout
 from nodeday.sections import Epochs, Mounting, Node
@@ -44,7 +47,7 @@ def instants(n: int, rate_hz: float) -> np.ndarray:
 def stream_of(
     layout: Layout, vector: np.ndarray, lost: np.ndarray | None = None, filled: np.ndarray | None = None,
     placement: str = "chest", seconds: int = 30, utc: np.ndarray | None = None,
-) -> Stream:  # fmt: skip
+) -> Source:  # fmt: skip
     """An acceleration stream at the layout's 50 Hz from vectors (n, 3) in g; ``filled`` are lost too."""
     n = len(vector)
     lost = np.zeros(n, np.bool_) if lost is None else lost
@@ -55,10 +58,11 @@ def stream_of(
     samples = Samples(utc, origin, dict(zip("xyz", values.T, strict=True)))
     node = Node(session="*", node="one", address=1, placement=placement)
     windows = windows_over(int(utc.min()), int(utc.max()), seconds)
-    return Stream(node, layout.stream("acc"), samples, windows, Epochs(seconds=seconds))
+    group = Group(0, n, int(utc.min()), int(utc.max()))
+    return Source(node, layout.stream("acc"), [group], lambda: [samples], windows, Epochs(seconds=seconds))
 
 
-def moved(stream: Stream, mounting: Mounting | None = CHEST, bench: Calibration | None = None) -> Motion:
+def moved(stream: Source, mounting: Mounting | None = CHEST, bench: Calibration | None = None) -> Motion:
     return motion_of(stream, bench, None, mounting)
 
 
@@ -344,10 +348,10 @@ def test_cadence_through_lost_frames(beltframe: Layout, spm: float, seed: int, l
     """Frames of ten samples are lost here and there; what is left tells the same cadence, a window of 6 s
     to 8 %, a minute to 2 %."""
     gone = np.repeat(np.random.default_rng(seed).random(300) < loss, 10)
-    stream = stream_of(beltframe, walk(60, spm, seed=seed), gone)
+    stream, utc = stream_of(beltframe, walk(60, spm, seed=seed), gone), instants(3000, 50.0)
     rows = ruler(stream.windows, 6.0)
-    found = cadence.steps(np.nan_to_num(magnitude(*walk(60, spm, seed=seed).T)), ~gone, stream.utc_ns,
-                          rows.places(stream.utc_ns), 50.0, False)  # fmt: skip
+    found = cadence.steps(np.nan_to_num(magnitude(*walk(60, spm, seed=seed).T)), ~gone, utc,
+                          rows.places(utc), 50.0, False)  # fmt: skip
     assert found[found > 0] == pytest.approx(spm, rel=0.08)
     assert np.median(found[found > 0]) == pytest.approx(spm, rel=0.02)
     assert (found > 0).mean() >= 0.8
@@ -511,6 +515,40 @@ def test_overlapping_boots_are_put_in_order(beltframe: Layout) -> None:
     boots = stream_of(beltframe, vector[swapped], utc=utc[swapped])
     for one, other in zip(plain.features, moved(boots).features, strict=True):
         assert other.value == pytest.approx(one.value, nan_ok=True), one.name
+
+
+@quick
+@given(st.lists(st.integers(1, 700), min_size=1, max_size=9), st.integers(0, 40), st.integers(0, 999))
+def test_motion_is_the_same_however_rows_are_stored_and_read(
+    beltframe: Layout, lengths: list[int], overlap: int, seed: int
+) -> None:
+    """In stretches of any length, in groups of some of them, with fills across borders and a second boot that
+    begins before the first one ends; beside all rows in one stretch."""
+    n, rng = sum(lengths), np.random.default_rng(seed)
+    gone = np.repeat(rng.random(n) < 0.1, rng.integers(1, 9, n))[:n]
+    utc = instants(n, 50.0)
+    utc[n // 2 :] -= min(overlap, n // 2) * 20_000_000 + 7
+    whole = stream_of(
+        beltframe, walk(n / 50 + 1, 100)[:n], gone, gone & (rng.random(n) < 0.9), utc=utc, seconds=4
+    )
+    (rows,) = whole.read()
+    edges = np.cumsum([0, *lengths]).tolist()
+    stretches = [
+        Samples(utc[low:high], rows.origin[low:high], {k: v[low:high] for k, v in rows.values.items()})
+        for low, high in itertools.pairwise(edges)
+    ]
+    borders = sorted({*edges[:: int(rng.integers(1, 4))], n})
+    groups = [Group(low, high, int(utc[low:high].min()), int(utc[low:high].max()))
+              for low, high in itertools.pairwise(borders)]  # fmt: skip
+    parts = replace(whole, groups=groups, read=lambda: iter(stretches))
+    for epochs in (1, 3, 1000):
+        for one, other in zip(blocks(whole, epochs), blocks(parts, epochs), strict=True):
+            assert one.windows == other.windows
+            assert one.utc_ns.tolist() == other.utc_ns.tolist()
+            assert (one.received == other.received).all()
+            assert (one.usable == other.usable).all()
+            np.testing.assert_array_equal(np.stack(one.axes), np.stack(other.axes))
+    assert sum(len(block.utc_ns) for block in blocks(parts, 2)) == n
 
 
 # --- joint, others, settings ------------------------------------------------------------

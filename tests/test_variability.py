@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.signal import lombscargle
 
 from nodeday.features.heart import quality
-from nodeday.features.heart.beats import examine
+from nodeday.features.heart.listen import hear
 from nodeday.features.heart.rates import Series, heart_rate, variability
 from nodeday.features.heart.reserve import predicted_maximum, reserve_pct
 from nodeday.features.heart.respiration import breaths_per_minute
@@ -193,7 +193,8 @@ def test_nothing_breathes_faster_than_half_the_heart() -> None:
 def judged(signal: np.ndarray, **shares: float) -> pd.DataFrame:
     count = len(signal) // 2500
     ruler = Windows(START, 10, count)
-    _, measures = examine(pieces_of(samples_of(signal, np.zeros(len(signal), np.bool_))), 250.0, ruler)
+    (piece,) = pieces_of(samples_of(signal, np.zeros(len(signal), np.bool_)))
+    measures = hear(piece, 250.0, ruler).measures
     assert measures is not None
     given_shares = {"coverage": 1.0, "flat": 0.0, "clipped": 0.0, "lead_off": 0.0} | shares
     return quality.table(measures, {k: np.full(count, v) for k, v in given_shares.items()}, ruler)

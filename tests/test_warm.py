@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import platform
 import socket
 import subprocess
 import sys
@@ -82,6 +83,32 @@ def test_a_killed_room_is_a_fault_that_says_so(
         assert warm.called(["room", "frames", "S1"]) == FAULT
         thread.join()
     assert "the room was killed" in capsys.readouterr().err
+
+
+def test_memory_that_is_free_stays_with_the_process() -> None:
+    """Arrays of 4 MB, made and dropped: their pages come from the system once, or each time (mallopt(3))."""
+    if platform.libc_ver()[0] != "glibc":
+        pytest.skip("another C library than glibc hands memory back by rules of its own")
+    program = """
+import resource, sys
+import numpy as np
+from nodeday import heap
+if sys.argv[1] == "keep":
+    heap.keep()
+def faults():
+    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+np.ones(1 << 19), np.ones(1 << 19)
+before = faults()
+for _ in range(50):
+    one = np.ones(1 << 19)
+    two = one + 1
+    del one, two
+print(faults() - before)
+"""
+    kept, freed = (
+        int(subprocess.check_output([sys.executable, "-c", program, how])) for how in ("keep", "free")
+    )
+    assert kept < 5 * 2048 < freed  # a page is 4 KiB
 
 
 def test_the_process_ends_with_the_run() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,7 +33,44 @@ def spread(starts: Ints, ends: Ints, n: int) -> Bools:
     """The reverse of :func:`runs`: true inside [start, end), shape (n,); runs may overlap."""
     if not len(starts):
         return np.zeros(n, np.bool_)
-    steps = np.zeros(n + 1, np.int32)
-    np.add.at(steps, starts, 1)
-    np.add.at(steps, ends, -1)
-    return np.cumsum(steps[:-1], dtype=np.int32) > 0
+    starts, ends = np.sort(starts), np.sort(ends)
+    # A run stands alone where all that began before it have ended.
+    alone = np.concatenate([[True], starts[1:] > ends[:-1]])
+    edges = np.stack([starts[alone], ends[np.concatenate([alone[1:], [True]])]], axis=1).ravel()
+    lengths = np.diff(np.concatenate([[0], edges, [n]]))
+    return np.repeat(np.arange(len(lengths)) % 2 == 1, lengths)
+
+
+@dataclass(frozen=True)
+class Bits:
+    """A mask that is asked about many of its places, a bit for each: ``words`` of 64 and how many bits are
+    set ``before`` each word."""
+
+    words: NDArray[np.uint64]
+    before: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, mask: Bools) -> Bits:
+        """Those of ``mask`` (n,).
+
+        >>> bits = Bits.of(np.array([True, False, True]))
+        >>> bits.has(np.array([0, 1])), bits.count(np.array([0, 1, 3]))
+        (array([ True, False]), array([0, 1, 2]))
+        """
+        bits = np.zeros((len(mask) // 64 + 1) * 8, np.uint8)
+        packed = np.packbits(mask, bitorder="little")
+        bits[: len(packed)] = packed
+        words = bits.view("<u8")
+        held = np.bitwise_count(words).astype(np.int64)
+        return cls(words, np.cumsum(held) - held)
+
+    def has(self, places: Ints) -> Bools:
+        """Whether each of ``places`` is in the mask."""
+        word, bit = places >> 6, (places & 63).astype(np.uint64)
+        return np.asarray(self.words[word] >> bit & np.uint64(1), np.bool_)
+
+    def count(self, places: Ints) -> Ints:
+        """How many of the mask lie before each of ``places``, which may be n."""
+        word, bit = places >> 6, (places & 63).astype(np.uint64)
+        below = (np.uint64(1) << bit) - np.uint64(1)
+        return np.asarray(self.before[word] + np.bitwise_count(self.words[word] & below), np.int64)

@@ -154,10 +154,11 @@ def dictionary(options: argparse.Namespace) -> int:
 
 def room(options: argparse.Namespace) -> int:
     """One room of one session. A session whose data break a contract leaves its sentence behind."""
-    from nodeday import atwork
+    from nodeday import atwork, heap
     from nodeday.cli import SIDE_BY_SIDE
     from nodeday.settings import Study
 
+    heap.keep()
     study = Study(options.study)
     elsewhere = {"index": "nodeday.report.room", "hashes": "nodeday.dataset.hashes"}
     module = importlib.import_module(elsewhere.get(options.room, f"nodeday.{options.room}.room"))

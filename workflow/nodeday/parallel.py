@@ -10,12 +10,19 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from nodeday.errors import NodedayError
 
 Thing = TypeVar("Thing")
 Result = TypeVar("Result")
+
+
+class Across(Protocol):
+    """What ``map`` does, and :func:`each` with its cores given: arithmetic that is asked to use several cores
+    takes one, and need not know which."""
+
+    def __call__(self, work: Callable[[Thing], Result], things: Iterable[Thing], /) -> Iterable[Result]: ...
 
 
 def each(work: Callable[[Thing], Result], things: Iterable[Thing], cores: int) -> Iterator[Result]:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import accumulate, pairwise
 from typing import Any
 
 import pyarrow as arrow
 import pyarrow.parquet as parquet
 
+READ_ROWS = 65_536
 Filter = tuple[str, str, Any]
 Filters = list[Filter] | list[list[Filter]]
 """(Column, operator, value), all to hold; or several lists of such, one of which is to hold."""
@@ -45,3 +49,47 @@ def _may_hold(group: parquet.RowGroupMetaData, names: list[str], filters: list[F
         if operator in ("==", "<=", "<") and told.min > value:
             return False
     return True
+
+
+@dataclass(frozen=True)
+class Group:
+    """Rows [first, last) of a table that lie together in its file, and the ``least`` and the ``most`` of a
+    column's values among them."""
+
+    first: int
+    last: int
+    least: int
+    most: int
+
+
+def groups(file: parquet.ParquetFile, column: str) -> list[Group]:
+    """Row groups that are not empty, with the edges of a column from the file's statistics."""
+    place = file.schema_arrow.names.index(column)
+    told = [file.metadata.row_group(each).column(place).statistics for each in range(file.num_row_groups)]
+    spans = pairwise(_borders(file))
+    return [Group(*span, each.min, each.max) for span, each in zip(spans, told, strict=True)
+            if span[0] < span[1]]  # fmt: skip
+
+
+def stretches(
+    file: parquet.ParquetFile, columns: list[str], first: int = 0, last: int | None = None
+) -> Iterator[arrow.Table]:
+    """Some columns of rows [first, last), a stretch of them after the other; groups that hold none of them
+    are not read."""
+    borders = _borders(file)
+    last = borders[-1] if last is None else last
+    own = [each for each, (low, high) in enumerate(pairwise(borders)) if low < last and high > first]
+    at = borders[own[0]] if own else last
+    for batch in file.iter_batches(READ_ROWS, own, columns=columns):
+        low, high = max(first - at, 0), min(last - at, len(batch))
+        at += len(batch)
+        if low < high:
+            yield arrow.Table.from_batches([batch.slice(low, high - low)])
+        if at >= last:
+            break
+
+
+def _borders(file: parquet.ParquetFile) -> list[int]:
+    """The first row of each row group, and the number of all rows."""
+    counts = (file.metadata.row_group(each).num_rows for each in range(file.num_row_groups))
+    return list(accumulate(counts, initial=0))

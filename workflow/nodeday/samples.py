@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pyarrow as arrow
 
-from nodeday import tables
+from nodeday import rowgroups, tables
 from nodeday.rowgroups import Filters
 from nodeday.schemas import TABLES, Table
 
@@ -92,11 +92,22 @@ def edges(results: Path, session: str, node: str, kind: Kind) -> tuple[int, int]
     source = path(folder(results, session), node, kind)
     if source.parent.is_dir() and not source.exists():
         return None
-    return tables.edges(source, "utc_ns")
+    told = tables.groups(source, "utc_ns")
+    return (min(each.least for each in told), max(each.most for each in told)) if told else None
 
 
-def pieces(results: Path, session: str, node: str, kind: Kind, columns: list[str]) -> Iterator[arrow.Table]:
-    """Some columns of a node's stream, a stretch of rows after the other, as they are stored."""
+def pieces(
+    results: Path, session: str, node: str, kind: Kind, columns: list[str], first: int = 0,
+    last: int | None = None,
+) -> Iterator[arrow.Table]:  # fmt: skip
+    """Some columns of rows [first, last) of a node's stream, a stretch after the other, as stored."""
     source = path(folder(results, session), node, kind)
     if source.exists():
-        yield from tables.pieces(source, table_of(kind), columns)
+        yield from tables.pieces(source, table_of(kind), columns, first, last)
+
+
+def groups(results: Path, session: str, node: str, kind: Kind) -> list[rowgroups.Group]:
+    """The stretches in which the rows of a node's stream lie in its file, with their first and last instant;
+    none where it was never heard."""
+    source = path(folder(results, session), node, kind)
+    return tables.groups(source, "utc_ns") if source.exists() else []

@@ -19,7 +19,7 @@ from nodeday.rowgroups import Filters
 from nodeday.schemas import TABLES, Column, Table
 from nodeday.schemas.compiled import arrow_schema, pandas_dtype, wrong_dtypes
 
-ROW_GROUP, BATCH, READ_ROWS, BUFFER_BYTES = 1_000_000, 65_536, 65_536, 1 << 20
+ROW_GROUP, BATCH, BUFFER_BYTES = 1_000_000, 65_536, 1 << 20
 
 
 def path(results: Path, table: str, session: str | None = None, part: str | None = None) -> Path:
@@ -222,11 +222,8 @@ def read(
     Raises ContractError when the file is absent, is no Parquet, or holds what ``table`` does not allow.
     """
     table = TABLES[table] if isinstance(table, str) else table
-    try:
-        with parquet.ParquetFile(source) as file:
-            stored = rowgroups.read(file, columns, filters)
-    except (OSError, arrow.ArrowInvalid) as error:
-        raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
+    with _opened(source) as file:
+        stored = rowgroups.read(file, columns, filters)
     frame = _framed(stored, table, source)
     del stored
     arrow.default_memory_pool().release_unused()
@@ -253,32 +250,32 @@ def _framed(stored: arrow.Table, table: Table, source: Path) -> pd.DataFrame:
     return frame.assign(**fitted) if fitted else frame
 
 
-def pieces(source: Path, table: Table | str, columns: list[str]) -> Iterator[arrow.Table]:
-    """Some columns of a table, a stretch of rows after the other, as they are stored.
+def pieces(
+    source: Path, table: Table | str, columns: list[str], first: int = 0, last: int | None = None
+) -> Iterator[arrow.Table]:
+    """Some columns of a table's rows [first, last), a stretch of them after the other, as they are stored.
 
     Raises ContractError as :func:`read` does where the file is absent or is no Parquet.
     """
-    table = TABLES[table] if isinstance(table, str) else table
-    try:
-        with parquet.ParquetFile(source, buffer_size=BUFFER_BYTES, pre_buffer=False) as file:
-            for batch in file.iter_batches(READ_ROWS, columns=columns):
-                yield arrow.Table.from_batches([batch])
-        arrow.default_memory_pool().release_unused()
-    except (OSError, arrow.ArrowInvalid) as error:
-        raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
+    with _opened(source, buffer_size=BUFFER_BYTES, pre_buffer=False) as file:
+        yield from rowgroups.stretches(file, columns, first, last)
+    arrow.default_memory_pool().release_unused()
 
 
-def edges(source: Path, column: str) -> tuple[int, int] | None:
-    """Least and greatest value of a column that orders its table, from the file's statistics; None without
-    rows. Raises ContractError where the file is absent or is no Parquet."""
+def groups(source: Path, column: str) -> list[rowgroups.Group]:
+    """The stretches in which a table's rows lie in its file, with the least and greatest value of a column
+    that orders it. Raises ContractError where the file is absent or is no Parquet."""
+    with _opened(source) as file:
+        return rowgroups.groups(file, column)
+
+
+@contextmanager
+def _opened(source: Path, **how: Any) -> Iterator[parquet.ParquetFile]:
     try:
-        with parquet.ParquetFile(source) as file:
-            place = file.schema_arrow.names.index(column)
-            groups = [file.metadata.row_group(each).column(place) for each in range(file.num_row_groups)]
+        with parquet.ParquetFile(source, **how) as file:
+            yield file
     except (OSError, arrow.ArrowInvalid) as error:
         raise ContractError(_first_line(error), str(source), "a table that an earlier room wrote") from error
-    told = [group.statistics for group in groups if group.num_values]
-    return (min(each.min for each in told), max(each.max for each in told)) if told else None
 
 
 def _nullable_types(table: Table) -> dict[arrow.DataType, Any]:

@@ -24,12 +24,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from nodeday import heap
 from nodeday.errors import FAULT
 
 ADDRESS = "NODEDAY_WARM"
-HEAP = {"MALLOC_MMAP_THRESHOLD_": str(32 << 20), "MALLOC_TRIM_THRESHOLD_": str(256 << 20)}
-"""Memory of arrays that a room is done with stays for the next ones; else glibc hands it back to the system,
-which clears it anew."""
 FIRST = ("nodeday.commands", "nodeday.frames.room")
 """What a run begins with."""
 THEN = (
@@ -47,7 +45,7 @@ def rooms() -> Iterator[None]:
     with tempfile.TemporaryDirectory(prefix="nodeday-") as folder:
         address = str(Path(folder) / "rooms")
         command = [sys.executable, "-m", "nodeday.warm", address]
-        server = subprocess.Popen(command, stdin=subprocess.PIPE, env=HEAP | os.environ)
+        server = subprocess.Popen(command, stdin=subprocess.PIPE)
         os.environ[ADDRESS] = address
         try:
             yield
@@ -90,6 +88,7 @@ def _serve(address: str) -> None:
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(address)
         listener.listen(64)  # calls may come while the first libraries are still being read
+        heap.keep()
         _read_first()
         unread = deque(THEN)
         while sys.stdin not in (told := _told(listener, wait=not unread)):

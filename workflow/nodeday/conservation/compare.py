@@ -19,7 +19,7 @@ import pyarrow.compute as compute
 import pyarrow.parquet as parquet
 
 from nodeday.arrays import Bools
-from nodeday.tables import READ_ROWS
+from nodeday.rowgroups import READ_ROWS
 
 MOST = 5
 """Cells of a table that are named; all are counted."""

@@ -2,25 +2,38 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from nodeday.arrays import Floats, Ints
-from nodeday.features.stream import Feature, Stream
+from nodeday.features.stream import Feature, Samples, Source
 from nodeday.features.windows import NONE_BEFORE, TOO_FEW_SAMPLES, Windows, ratio
 
 
-def features_of(stream: Stream) -> list[Feature]:
+@dataclass(frozen=True)
+class Told:
+    """Features of a stream, its rows, and how many of them were received."""
+
+    features: list[Feature]
+    rows: int
+    received: int
+
+
+def features_of(source: Source) -> Told:
     """Mean, spread, slope and rate of change of each channel; a spread or slope for which no epoch
     could hold samples enough is left out."""
-    found, windows = [], stream.windows
-    got = stream.received
-    utc = stream.utc_ns[got]
-    for channel in stream.kind.channels:
-        value = stream.samples.values[channel.name][got].astype(np.float64)
+    found, windows = [], source.windows
+    samples = Samples.joined(list(source.read()))
+    got = samples.received
+    utc = samples.utc_ns[got]
+    held = windows.sums(utc)
+    stream = source.heard(held)
+    for channel in source.kind.channels:
+        value = samples.values[channel.name][got].astype(np.float64)
         mean, spread = mean_and_spread(windows, utc, value)
         level = stream.feature("mean", mean, channel=channel.name)
         change = rate_of_change(level.value, windows.seconds)
-        held = windows.sums(utc)
         found.append(level)
         if stream.rate_hz * windows.seconds >= 2:
             found.append(stream.feature("spread", spread, held > 1, TOO_FEW_SAMPLES, channel.name))
@@ -29,7 +42,7 @@ def features_of(stream: Stream) -> list[Feature]:
                 stream.feature("slope", slope(windows, utc, value), held > 2, TOO_FEW_SAMPLES, channel.name)
             )
         found.append(stream.feature("rate_of_change", change, np.isfinite(change), NONE_BEFORE, channel.name))
-    return found
+    return Told(found, len(samples), len(utc))
 
 
 def mean_and_spread(windows: Windows, utc_ns: Ints, value: Floats) -> tuple[Floats, Floats]:

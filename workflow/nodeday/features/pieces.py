@@ -8,8 +8,8 @@ second piece           margin[=== core ===]margin
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from itertools import groupby, pairwise
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pyarrow as arrow
@@ -21,7 +21,7 @@ from nodeday.schemas import codes
 MEASURED, RECOVERED, INTERPOLATED, MISSING = (
     list(codes.ORIGIN).index(each) for each in ("measured", "recovered", "interpolated", "missing")
 )
-ROWS = ["boot", "utc_ns", "value", "origin", "quality"]
+ROWS = ["utc_ns", "value", "origin", "quality"]
 """Columns of a channel that stands alone."""
 GOOD = list(codes.QUALITY).index("good")
 
@@ -56,13 +56,18 @@ class Rows:
         """Those of ``rows``."""
         return Rows(self.boot, self.utc_ns[rows], self.value[rows], self.origin[rows], self.quality[rows])
 
-    @classmethod
-    def joined(cls, parts: list[Rows]) -> Rows:
-        """Stretches of one boot end to end."""
-        if len(parts) == 1:
-            return parts[0]
-        columns = ([getattr(part, name) for part in parts] for name in ROWS[1:])
-        return cls(parts[0].boot, *(np.concatenate(column) for column in columns))
+
+@dataclass(frozen=True)
+class Cut:
+    """Where a piece lies in its stream: rows [low, high), of which [start, end) are its own; its boot begins
+    with row ``first``."""
+
+    boot: int
+    first: int
+    low: int
+    start: int
+    end: int
+    high: int
 
 
 @dataclass(frozen=True)
@@ -75,17 +80,65 @@ class Piece:
     first: int
 
 
-def rows_of(table: arrow.Table) -> Iterator[Rows]:
-    """The columns ``ROWS`` of a channel, boot by boot."""
-    boots = table["boot"].to_numpy()
-    borders = [0, *(np.flatnonzero(np.diff(boots)) + 1).tolist(), len(boots)]
-    utc, value = table["utc_ns"].to_numpy(), table["value"].to_numpy().astype(np.float32, copy=False)
-    places = (places_of(table[name], list(known)) for name, known in (("origin", codes.ORIGIN),
-                                                                    ("quality", codes.QUALITY)))  # fmt: skip
-    origin, quality = places
-    for start, end in pairwise(borders):
-        if start < end:
-            yield Rows(int(boots[start]), utc, value, origin, quality).part(slice(start, end))
+def cuts(stored: Iterable[arrow.Table], size: int, margin: int) -> list[Cut]:
+    """Pieces of ``size`` rows of one boot, its last one of up to a margin more, with up to ``margin`` rows on
+    each side; ``stored`` are stretches of the column ``boot`` in order, however long."""
+    found: list[Cut] = []
+    for boot, first, last in _boots(stored):
+        start = first
+        while last > start + size + margin:
+            end = start + size
+            found.append(Cut(boot, first, max(start - margin, first), start, end, end + margin))
+            start = end
+        found.append(Cut(boot, first, max(start - margin, first), start, last, last))
+    return found
+
+
+def _boots(stored: Iterable[arrow.Table]) -> list[tuple[int, int, int]]:
+    """Number and rows [first, last) of each boot."""
+    found: list[tuple[int, int, int]] = []
+    at = 0
+    for table in stored:
+        number = table["boot"].to_numpy()
+        borders = [0, *(np.flatnonzero(np.diff(number)) + 1).tolist(), len(number)]
+        for start, end in pairwise(borders):
+            if start == end:
+                continue
+            boot, first = int(number[start]), at + start
+            if found and found[-1][0] == boot:
+                first = found.pop()[1]
+            found.append((boot, first, at + end))
+        at += len(number)
+    return found
+
+
+def together(pieces: Iterable[Cut], rows: int) -> list[list[Cut]]:
+    """The pieces in groups that follow each other, each of one piece or of as many as lie within ``rows``:
+    of many short boots, a file is not opened for each."""
+    found: list[list[Cut]] = []
+    for piece in pieces:
+        if found and piece.high - found[-1][0].low <= rows:
+            found[-1].append(piece)
+        else:
+            found.append([piece])
+    return found
+
+
+def pieces_of(stored: Iterable[arrow.Table], own: list[Cut]) -> Iterator[Piece]:
+    """The pieces ``own``, from the columns ``ROWS`` of a channel in stretches from the first row of the first
+    of them on."""
+    first, n = own[0].low, own[-1].high - own[0].low
+    whole = Rows(own[0].boot, np.empty(n, np.int64), np.empty(n, np.float32), *np.empty((2, n), np.int8))
+    at = 0
+    for table in stored:
+        rows = whole.part(slice(at, at + len(table)))
+        rows.utc_ns[:], rows.value[:] = table["utc_ns"].to_numpy(), table["value"].to_numpy()
+        rows.origin[:] = places_of(table["origin"], list(codes.ORIGIN))
+        rows.quality[:] = places_of(table["quality"], list(codes.QUALITY))
+        at += len(table)
+    for each in own:
+        rows = replace(whole.part(slice(each.low - first, each.high - first)), boot=each.boot)
+        yield Piece(rows, slice(each.start - each.low, each.end - each.low), each.low - each.first)
 
 
 def places_of(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:
@@ -95,28 +148,3 @@ def places_of(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:
         place = np.array([known.index(word) for word in chunk.dictionary.to_pylist()], np.int8)
         parts.append(place[chunk.indices.to_numpy()])
     return np.concatenate(parts)
-
-
-def cut(parts: Iterable[Rows], size: int, margin: int) -> Iterator[Piece]:
-    """Pieces of ``size`` rows of one boot, its last one of fewer, with up to ``margin`` rows on each side.
-
-    ``parts`` are stretches of rows in order, however long.
-    """
-    for _, own in groupby(parts, lambda part: part.boot):
-        yield from _cut(own, size, margin)
-
-
-def _cut(parts: Iterable[Rows], size: int, margin: int) -> Iterator[Piece]:
-    """The same for the stretches of one boot."""
-    held: list[Rows] = []
-    first = start = count = 0
-    for part in parts:
-        held.append(part)
-        count += len(part)
-        while count > start + size + margin:
-            rows, end = Rows.joined(held), start + size
-            yield Piece(rows.part(slice(0, end + margin)), slice(start, end), first)
-            drop = max(end - margin, 0)
-            held = [rows.part(slice(drop, None))]
-            first, start, count = first + drop, end - drop, count - drop
-    yield Piece(Rows.joined(held), slice(start, count), first)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
+from itertools import groupby
 
 import numpy as np
 import pandas as pd
@@ -15,13 +17,13 @@ from nodeday.errors import ContractError
 from nodeday.features import others
 from nodeday.features.heart import epochs as heart
 from nodeday.features.heart.beats import Beats
-from nodeday.features.heart.listen import MARGIN_S, PIECE_S, listen
+from nodeday.features.heart.listen import MARGIN_S, PIECE_S, Heard, Listened, hear, listened
 from nodeday.features.motion import joint
 from nodeday.features.motion import rows as motion_rows
 from nodeday.features.motion.calibrate import Temperature
 from nodeday.features.motion.epochs import Motion, motion_of
-from nodeday.features.pieces import ROWS, cut, rows_of
-from nodeday.features.stream import RECEIVED, Feature, Samples, Stream, is_acceleration, is_ecg
+from nodeday.features.pieces import ROWS, Cut, cuts, pieces_of, together
+from nodeday.features.stream import RECEIVED, Feature, Samples, Source, is_acceleration, is_ecg
 from nodeday.features.windows import Windows, windows_over
 from nodeday.layouts import Kind
 from nodeday.ledger import Entry, Ledger
@@ -29,6 +31,16 @@ from nodeday.parallel import each
 from nodeday.schemas import FEATURES, TABLES, codes
 from nodeday.sections import Node
 from nodeday.settings import Study
+
+
+@dataclass(frozen=True)
+class Job:
+    """A stream, by its number among the session's own, or ``cuts`` of an ECG that are searched together."""
+
+    stream: int
+    node: Node
+    kind: Kind
+    cuts: list[Cut]
 
 
 @dataclass(frozen=True)
@@ -40,7 +52,7 @@ class Computed:
     entries: list[Entry]
     beats: pd.DataFrame | None = None
     signal: pd.DataFrame | None = None
-    motion: tuple[Stream, Motion] | None = None
+    motion: tuple[Node, Kind, Motion] | None = None
 
 
 def run(study: Study, session: str, cores: int = 1) -> None:
@@ -50,8 +62,10 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     windows = _windows(study, session)
     own = [one for one in study.streams_of(session)
            if samples.edges(study.results, session, one[0].node, one[1]) is not None]  # fmt: skip
-    # What is computed of a stream is kept, and its samples are gone before the next one's are read.
-    streams = list(each(partial(_computed, study, session, windows), own, cores))
+    streams = [
+        _of_heart(study, session, windows, *one, found, cores) if isinstance(found, Listened) else found
+        for one, found in zip(own, _streams(study, session, windows, own, cores), strict=True)
+    ]
     features = [feature for one in streams for feature in one.features]
     features += joint.features_of(features)
     for name, parts in (("beats", [one.beats for one in streams]),
@@ -66,18 +80,58 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     ledger.close(study.results)
 
 
-def _computed(study: Study, session: str, windows: Windows, one: tuple[Node, Kind]) -> Computed:
-    node, kind = one
-    if is_ecg(kind):
-        own = _heart(study, session, node, kind, windows)
-        beats = _beat_rows(node.node, own.heard.beats)
-        return Computed(heart.features_of(own), _heart_entries(own, beats), beats, _quality_rows(own))
-    stream = _stream(study, session, node, kind, windows)
-    entries = [_stream_entry(stream)]
-    if not is_acceleration(kind):
-        return Computed(others.features_of(stream), entries)
-    motion = _motion(study, session, stream)
-    return Computed(motion.features, entries, motion=(stream.without_samples(), motion))
+def _streams(
+    study: Study, session: str, windows: Windows, own: list[tuple[Node, Kind]], cores: int
+) -> list[Computed | Listened]:
+    """What comes of each of a session's ``own`` streams; of an ECG, what was heard of it."""
+    # Streams that are one job go first: a long ECG is many short ones, which leave no core waiting.
+    jobs = sorted(_jobs(study, session, own), key=lambda job: bool(job.cuts))
+    done = zip(jobs, each(partial(_done, study, session, windows), jobs, cores), strict=True)
+    found: dict[int, Computed | Listened] = {}
+    for number, pairs in groupby(done, lambda pair: pair[0].stream):
+        parts, kind = (part for _, part in pairs), own[number][1]
+        if is_ecg(kind):
+            pieces = (each for part in parts if not isinstance(part, Computed) for each in part)
+            found[number] = listened(pieces, kind.rate_hz or 1.0, windows)
+        else:
+            found[number] = next(part for part in parts if isinstance(part, Computed))
+    return [found[number] for number in range(len(own))]
+
+
+def _jobs(study: Study, session: str, own: list[tuple[Node, Kind]]) -> Iterator[Job]:
+    for number, (node, kind) in enumerate(own):
+        if not is_ecg(kind):
+            yield Job(number, node, kind, [])
+            continue
+        rate_hz = kind.rate_hz or 1.0
+        size, margin = round(PIECE_S * rate_hz), round(MARGIN_S * rate_hz)
+        boots = samples.pieces(study.results, session, node.node, kind, ["boot"])
+        for pieces in together(cuts(boots, size, margin), size + 2 * margin):
+            yield Job(number, node, kind, pieces)
+
+
+def _done(study: Study, session: str, windows: Windows, job: Job) -> Computed | list[Heard]:
+    if job.cuts:
+        return _heard(study, session, windows, job)
+    source = _source(study, session, job.node, job.kind, windows)
+    if not is_acceleration(job.kind):
+        told = others.features_of(source)
+        return Computed(told.features, [_entry(source, told.rows, told.received)])
+    motion = _motion(study, session, source)
+    entries = [_entry(source, motion.rows, motion.received)]
+    return Computed(motion.features, entries, motion=(job.node, job.kind, motion))
+
+
+def _of_heart(
+    study: Study, session: str, windows: Windows, node: Node, kind: Kind, heard: Listened, cores: int
+) -> Computed:
+    """What comes of an ECG stream, from what was heard of it."""
+    who = study.session(session).participant
+    person = next((one for one in study.participants if one.participant == who), None)
+    own = heart.HeartStream(node, kind, windows, heard, study.file.epochs, study.file.heart, person)
+    beats = _beat_rows(node.node, own.heard.beats)
+    features = heart.features_of(own, partial(each, cores=cores))
+    return Computed(features, _heart_entries(own, beats), beats, _quality_rows(own))
 
 
 def _windows(study: Study, session: str) -> Windows:
@@ -91,28 +145,31 @@ def _windows(study: Study, session: str) -> Windows:
     return windows_over(min(edges), max(edges), study.file.epochs.seconds)
 
 
-def _stream(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> Stream:
+def _source(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> Source:
+    """A stream's rows, read as they are asked for."""
     channels = [channel.name for channel in kind.channels]
-    stored = samples.pieces(study.results, session, node.node, kind, ["utc_ns", "origin", *channels])
-    most = round((kind.rate_hz or 1.0) * windows.count * windows.seconds)
-    return Stream(node, kind, Samples.joined(stored, channels, most), windows, study.file.epochs)
+
+    def read() -> Iterator[Samples]:
+        columns = ["utc_ns", "origin", *channels]
+        for table in samples.pieces(study.results, session, node.node, kind, columns):
+            yield Samples.of(table, channels)
+
+    groups = samples.groups(study.results, session, node.node, kind)
+    return Source(node, kind, groups, read, windows, study.file.epochs)
 
 
-def _heart(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> heart.HeartStream:
-    """An ECG stream with its beats and the quality of each ten seconds."""
-    channel, rate_hz = kind.channels[0].name, kind.rate_hz or 1.0
-    columns = ["boot", "utc_ns", channel, "origin", f"{channel}_quality"]
-    stored = samples.pieces(study.results, session, node.node, kind, columns)
-    rows = (each for table in stored for each in rows_of(table.rename_columns(ROWS)))
-    heard = listen(cut(rows, round(PIECE_S * rate_hz), round(MARGIN_S * rate_hz)), rate_hz, windows)
-    who = study.session(session).participant
-    person = next((each for each in study.participants if each.participant == who), None)
-    return heart.HeartStream(node, kind, windows, heard, study.file.epochs, study.file.heart, person)
+def _heard(study: Study, session: str, windows: Windows, job: Job) -> list[Heard]:
+    """What is left of some pieces of an ECG stream."""
+    channel, first, last = job.kind.channels[0].name, job.cuts[0].low, job.cuts[-1].high
+    columns = ["utc_ns", channel, "origin", f"{channel}_quality"]
+    stored = samples.pieces(study.results, session, job.node.node, job.kind, columns, first, last)
+    pieces = pieces_of((table.rename_columns(ROWS) for table in stored), job.cuts)
+    return [hear(piece, job.kind.rate_hz or 1.0, windows) for piece in pieces]
 
 
-def _stream_entry(stream: Stream) -> Entry:
-    parts = {"received": int(stream.held.sum()), "not_received": int((~stream.received).sum())}
-    return Entry("samples", f"{stream.node.node}/{stream.kind.stream}", len(stream.utc_ns), parts)
+def _entry(source: Source, rows: int, received: int) -> Entry:
+    parts = {"received": received, "not_received": rows - received}
+    return Entry("samples", f"{source.node.node}/{source.kind.stream}", rows, parts)
 
 
 def _heart_entries(own: heart.HeartStream, beats: pd.DataFrame) -> list[Entry]:
@@ -134,14 +191,14 @@ def _quality_rows(own: heart.HeartStream) -> pd.DataFrame:
     })  # fmt: skip
 
 
-def _write_motion(study: Study, session: str, moved: list[tuple[Stream, Motion]]) -> None:
+def _write_motion(study: Study, session: str, moved: list[tuple[Node, Kind, Motion]]) -> None:
     target = tables.path(study.results, "calibration", session)
     tables.write(target, TABLES["calibration"], motion_rows.calibration(moved))
     bouts = [tables.empty(TABLES["bouts"]), *(motion_rows.bouts(*each) for each in moved)]
     tables.write(tables.path(study.results, "bouts", session), TABLES["bouts"], bouts)
 
 
-def _motion(study: Study, session: str, stream: Stream) -> Motion:
+def _motion(study: Study, session: str, stream: Source) -> Motion:
     """Motion of one acceleration stream, calibrated by the bench or by itself."""
     bench = calibration_of(study, session, stream.node.node)
     mounting = study.file.motion.mounting.get(stream.node.placement)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pyarrow as arrow
@@ -13,8 +12,9 @@ from numpy.typing import NDArray
 
 from nodeday.arrays import Bools, Floats, Ints, Singles
 from nodeday.features.pieces import INTERPOLATED, MEASURED, RECOVERED, places_of
-from nodeday.features.windows import AT_ONCE, TOO_FEW_BEATS, Windows, coverage, judged
+from nodeday.features.windows import TOO_FEW_BEATS, Windows, coverage, judged
 from nodeday.layouts import Kind
+from nodeday.rowgroups import Group
 from nodeday.schemas import codes
 from nodeday.sections import Epochs, Node
 
@@ -53,40 +53,53 @@ class Feature:
 
 @dataclass(frozen=True)
 class Samples:
-    """A stream's rows of table ``samples`` (n,) in their order: instants, ``origin`` as places in
-    ``codes.ORIGIN``, and the ``values`` of each channel by its name, NaN where missing."""
+    """Rows (n,) of a stream: instants, ``origin`` as places in ``codes.ORIGIN``, and the ``values`` of each
+    channel by its name, NaN where missing."""
 
     utc_ns: Ints
     origin: NDArray[np.int8]
     values: dict[str, Singles]
 
+    def __len__(self) -> int:
+        return len(self.utc_ns)
+
     @classmethod
-    def joined(cls, stored: Iterable[arrow.Table], channels: list[str], expected: int = 0) -> Samples:
-        """From the columns ``utc_ns``, ``origin`` and ``channels`` of stretches of rows, of which about so
-        many are ``expected``; what was stored is let go of at once."""
-        kinds: dict[str, Any] = {"utc_ns": np.int64, "origin": np.int8, **dict.fromkeys(channels, np.float32)}
-        columns = {name: np.empty(expected, kind) for name, kind in kinds.items()}
-        n = 0
-        for table in stored:
-            end = n + len(table)
-            for name, kind in kinds.items():
-                if end > len(columns[name]):
-                    columns[name] = np.concatenate([columns[name], np.empty(end, kind)])
-                own = table[name]
-                value = places_of(own, list(codes.ORIGIN)) if name == "origin" else own.to_numpy()
-                columns[name][n:end] = value
-            n = end
-        columns = {name: column[:n] for name, column in columns.items()}
-        return cls(columns.pop("utc_ns"), columns.pop("origin"), columns)
+    def of(cls, table: arrow.Table, channels: list[str]) -> Samples:
+        """From the columns ``utc_ns``, ``origin`` and ``channels`` as they are stored."""
+        values = {name: table[name].to_numpy().astype(np.float32, copy=False) for name in channels}
+        return cls(table["utc_ns"].to_numpy(), places_of(table["origin"], list(codes.ORIGIN)), values)
+
+    @classmethod
+    def joined(cls, parts: Sequence[Samples]) -> Samples:
+        """Rows of parts one after the other."""
+        if len(parts) == 1:
+            return parts[0]
+        values = {name: np.concatenate([part.values[name] for part in parts]) for name in parts[0].values}
+        utc, origin = (
+            np.concatenate([getattr(part, name) for part in parts]) for name in ("utc_ns", "origin")
+        )
+        return cls(utc, origin, values)
+
+    @property
+    def received(self) -> Bools:
+        """Which (n,) were measured or recovered."""
+        return np.asarray((self.origin == MEASURED) | (self.origin == RECOVERED), np.bool_)
+
+    @property
+    def computed(self) -> Bools:
+        """Which (n,) a fill replaced."""
+        return np.asarray(self.origin == INTERPOLATED, np.bool_)
 
 
 @dataclass(frozen=True)
-class Stream:
-    """One stream of a node over a session, its ``samples`` (n,)."""
+class Source:
+    """One stream of a node over a session. ``read`` begins anew each time: its rows in order of time within
+    each boot, a stretch after the other; ``groups`` tell of rows their first instant before they are read."""
 
     node: Node
     kind: Kind
-    samples: Samples
+    groups: Sequence[Group]
+    read: Callable[[], Iterable[Samples]]
     windows: Windows
     settings: Epochs
 
@@ -94,39 +107,30 @@ class Stream:
     def rate_hz(self) -> float:
         return self.kind.rate_hz or 1.0
 
+    def heard(self, held: Floats) -> Stream:
+        """What was heard of it, given how many samples were received in each epoch, (count,)."""
+        return Stream(self.node, self.kind, self.windows, self.settings, held)
+
+
+@dataclass(frozen=True)
+class Stream:
+    """What features of a stream are judged by; ``held`` (count,) is how many samples were received in each
+    epoch."""
+
+    node: Node
+    kind: Kind
+    windows: Windows
+    settings: Epochs
+    held: Floats
+
     @property
-    def utc_ns(self) -> Ints:
-        """Instants of the samples, (n,)."""
-        return self.samples.utc_ns
-
-    @cached_property
-    def received(self) -> Bools:
-        """Which samples (n,) were measured or recovered."""
-        origin = self.samples.origin
-        return np.asarray((origin == MEASURED) | (origin == RECOVERED), np.bool_)
-
-    @property
-    def computed(self) -> Bools:
-        """Which samples (n,) a fill replaced."""
-        return np.asarray(self.samples.origin == INTERPOLATED, np.bool_)
-
-    @cached_property
-    def held(self) -> Floats:
-        """How many samples were received in each epoch, (count,)."""
-        held = np.zeros(self.windows.count)
-        for start in range(0, len(self.utc_ns), AT_ONCE):
-            own = slice(start, start + AT_ONCE)
-            held += self.windows.sums(self.utc_ns[own][self.received[own]])
-        return held
+    def rate_hz(self) -> float:
+        return self.kind.rate_hz or 1.0
 
     @cached_property
     def coverage(self) -> Floats:
         """Share (count,) of the samples that each epoch should hold that were received."""
         return coverage(self.windows, self.held, self.rate_hz)
-
-    def without_samples(self) -> Stream:
-        """The same stream without its samples, which are large."""
-        return replace(self, samples=Samples.joined([], []))
 
     def feature(
         self,

@@ -10,8 +10,6 @@ from nodeday.arrays import Bools, Floats, Ints
 from nodeday.schemas import codes
 
 SECOND = 1_000_000_000
-AT_ONCE = 1 << 18
-"""Instants that are looked at together, so that what is computed of them stays in the cache."""
 LOW_COVERAGE, TOO_FEW_BEATS, TOO_FEW_SAMPLES, NO_DATA = (
     list(codes.NO_VALUE).index(code)
     for code in ("low_coverage", "too_few_beats", "too_few_samples", "no_data")
@@ -40,6 +38,11 @@ class Windows:
     @property
     def starts_ns(self) -> Ints:
         return self.start_ns + np.arange(self.count, dtype=np.int64) * (self.seconds * SECOND)
+
+    @property
+    def edges_ns(self) -> Ints:
+        """Where each epoch begins, and where the last one ends, (count + 1,)."""
+        return self.start_ns + np.arange(self.count + 1, dtype=np.int64) * (self.seconds * SECOND)
 
     def of(self, utc_ns: Ints) -> Ints:
         """Number of the epoch that holds each instant, (n,) -> (n,)."""

@@ -106,8 +106,11 @@ def _limit(size: Floats, of: Bools, floor: float) -> Floats:
     own = size[of]
     width = min(AROUND, len(own))
     upper, lower = (percentile_filter(own, share, size=width, mode="reflect") for share in (75, 25))
-    at = np.arange(len(size))
-    return np.maximum(np.interp(at, at[of], ALPHA * (upper - lower) / 2), floor)
+    limit = ALPHA * (upper - lower) / 2
+    if len(own) < len(size):
+        at = np.arange(len(size))
+        limit = np.interp(at, at[of], limit)
+    return np.maximum(limit, floor)
 
 
 def _middle(value: Floats) -> Floats:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from enum import Enum
+from functools import partial
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from nodeday.features.heart.rates import (
 )
 from nodeday.features.heart.replay import Replays
 from nodeday.features.heart.spectrum import Rows, powers_of
+from nodeday.parallel import Across
 from nodeday.schemas import codes
 
 SECOND = 1_000_000_000
@@ -65,36 +67,82 @@ class Laid:
     whole: Bools
 
 
-Told = Callable[[Replays, Laid], tuple[Values, Values]]
-"""Of each value: what the losses left of it, and what was true, (r, w) each."""
+class Domain(Enum):
+    """What is told of windows: the mean interval, how intervals spread, and their spectrum."""
+
+    RATE, TIME, FREQUENCY = range(3)
 
 
-def rate_bars(replays: Replays, starts_ns: Ints, ends_ns: Ints, value: Floats) -> Bars:
-    """Bars of the heart rate ``value`` (w,) of windows [start, end)."""
-    return _bars(replays, starts_ns, ends_ns, {"heart_rate_bpm": value}, _rates)["heart_rate_bpm"]
+@dataclass(frozen=True)
+class Asked:
+    """Values of windows [start, end), (w,) each, by the names of their features."""
+
+    domain: Domain
+    starts_ns: Ints
+    ends_ns: Ints
+    values: Values
 
 
-def spread_bars(replays: Replays, starts_ns: Ints, ends_ns: Ints, values: Values) -> dict[str, Bars]:
-    """Bars of the time-domain variability ``values``, (w,) each."""
-    return _bars(replays, starts_ns, ends_ns, values, _spreads)
+@dataclass(frozen=True)
+class Left:
+    """What one replay leaves: of each that was asked for the values (w,), and which of the bridged beats (b,)
+    still have an interval that counts for variability."""
+
+    values: list[Values]
+    kept: Bools
 
 
-def spectrum_bars(replays: Replays, starts_ns: Ints, ends_ns: Ints, values: Values) -> dict[str, Bars]:
-    """Bars of the bands' powers ``values``, (w,) each."""
-    return _bars(replays, starts_ns, ends_ns, values, _powers)
+def bars_of(replays: Replays, asked: list[Asked], across: Across = map) -> list[dict[str, Bars]]:
+    """Bars of all that is ``asked``, from one round of replays."""
+    lost = [replays.losses.touches(each.starts_ns, each.ends_ns) for each in asked]
+    there = [np.logical_or.reduce([np.isfinite(one) for one in each.values.values()]) for each in asked]
+    own = [np.flatnonzero(where & held) for where, held in zip(lost, there, strict=True)]
+    laid = [_laid(replays, each.starts_ns[at], each.ends_ns[at])
+            for each, at in zip(asked, own, strict=True)]  # fmt: skip
+    domains = [each.domain for each in asked]
+    left: list[Left] = []
+    if any(map(len, own)):
+        work = partial(_left, replays.prepared(), list(zip(domains, laid, strict=True)))
+        left = list(across(work, range(len(replays.moves_ns))))
+    return [
+        _bars(each, where, at, _told(replays, number, laid[number], each.domain, left, across))
+        for number, (each, where, at) in enumerate(zip(asked, lost, own, strict=True))
+    ]
 
 
-def _bars(replays: Replays, starts_ns: Ints, ends_ns: Ints, values: Values, told: Told) -> dict[str, Bars]:
-    lost = replays.losses.touches(starts_ns, ends_ns)
-    there = np.logical_or.reduce([np.isfinite(each) for each in values.values()])
-    own = np.flatnonzero(lost & there)
-    bars = {name: _unharmed(value, lost) for name, value in values.items()}
-    if not len(own):
+def _left(replays: Replays, asked: list[tuple[Domain, Laid]], number: int) -> Left:
+    one = replays.moved(int(replays.moves_ns[number]))
+    values = [
+        _measured(domain, one.left, laid.starts_ns[number], laid.ends_ns[number]) if laid.fits.size else {}
+        for domain, laid in asked
+    ]
+    return Left(values, one.kept if number % EVERY == 0 else one.kept[:0])
+
+
+def _told(
+    replays: Replays, number: int, laid: Laid, domain: Domain, left: list[Left], across: Across
+) -> tuple[Laid, Values, Values] | None:
+    """Of each value what the losses left of it, and what was true, (r, w) each; None where no window lost
+    any."""
+    if not laid.fits.size:
+        return None
+    if domain is Domain.FREQUENCY:
+        return laid, *_powers(replays, laid, [each.kept for each in left[::EVERY]], across)
+    true = _measured(domain, replays.true, laid.starts_ns.ravel(), laid.ends_ns.ravel())
+    return (
+        laid,
+        {name: np.where(laid.fits, [each.values[number][name] for each in left], np.nan) for name in true},
+        {name: value.reshape(laid.fits.shape) for name, value in true.items()},
+    )
+
+
+def _bars(asked: Asked, lost: Bools, own: Ints, told: tuple[Laid, Values, Values] | None) -> dict[str, Bars]:
+    bars = {name: _unharmed(value, lost) for name, value in asked.values.items()}
+    if told is None:
         return bars
-    laid = _laid(replays, starts_ns[own], ends_ns[own])
-    left, true = told(replays, laid)
+    laid, left, true = told
     most = 2 * laid.whole.sum(axis=0) > laid.fits.sum(axis=0)
-    for name, value in values.items():
+    for name, value in asked.values.items():
         found = interval(value[own], left[name], true[name], SCALES.get(name, "ratio"))
         how = np.where(np.isfinite(found.low), np.where(most, REPLAYED, BRIDGED), NO_STRETCH)
         bar = bars[name]
@@ -116,39 +164,20 @@ def _laid(replays: Replays, starts_ns: Ints, ends_ns: Ints) -> Laid:
     return Laid(starts, ends, fits, fits & replays.beats.untouched(starts, ends))
 
 
-def _rates(replays: Replays, laid: Laid) -> tuple[Values, Values]:
-    def measured(series: Series, starts: Ints, ends: Ints) -> Values:
-        rate, count = heart_rate(series, starts, ends)
+def _measured(domain: Domain, series: Series, starts_ns: Ints, ends_ns: Ints) -> Values:
+    """The values that are told from time alone, (w,) each, NaN where there are too few intervals."""
+    if domain is Domain.RATE:
+        rate, count = heart_rate(series, starts_ns, ends_ns)
         return {"heart_rate_bpm": np.where(count >= LEAST_INTERVALS, rate, np.nan)}
-
-    return _measured(replays, laid, measured)
-
-
-def _spreads(replays: Replays, laid: Laid) -> tuple[Values, Values]:
-    def measured(series: Series, starts: Ints, ends: Ints) -> Values:
-        spread = variability(series, starts, ends)
+    if domain is Domain.TIME:
+        spread = variability(series, starts_ns, ends_ns)
         enough = spread.pairs >= LEAST_PAIRS
         names = ("rmssd_ms", "pnn50_pct", "sd1_ms", "sdnn_ms", "sd2_ms")
         return {name: np.where(enough, getattr(spread, name), np.nan) for name in names}
-
-    return _measured(replays, laid, measured)
-
-
-def _measured(
-    replays: Replays, laid: Laid, measured: Callable[[Series, Ints, Ints], Values]
-) -> tuple[Values, Values]:
-    each = [
-        measured(one.left, *where)
-        for one, *where in zip(replays.each, laid.starts_ns, laid.ends_ns, strict=True)
-    ]
-    true = measured(replays.true, laid.starts_ns.ravel(), laid.ends_ns.ravel())
-    return (
-        {name: np.where(laid.fits, [one[name] for one in each], np.nan) for name in true},
-        {name: value.reshape(laid.fits.shape) for name, value in true.items()},
-    )
+    return {}
 
 
-def _powers(replays: Replays, laid: Laid) -> tuple[Values, Values]:
+def _powers(replays: Replays, laid: Laid, kept: list[Bools], across: Across) -> tuple[Values, Values]:
     beats, every = replays.true, slice(None, None, EVERY)
     fits = laid.fits[every]
     which, _ = np.nonzero(fits)
@@ -156,12 +185,13 @@ def _powers(replays: Replays, laid: Laid) -> tuple[Values, Values]:
     grid = int(length.max(initial=SECOND)) // SNAP
     starts = (laid.starts_ns[every][fits] + grid // 2) // grid * grid
     windows, place = np.unique(np.stack([starts, starts + length]), axis=1, return_inverse=True)
-    use = np.stack([*(one.kept for one in replays.each[every]), counted(beats.status)])
+    use = np.stack([*kept, counted(beats.status)])
     # The true spectrum of each window once, beside those of the losses that are laid over it.
     begin, end = np.concatenate([windows[:, place], windows], axis=1)
     rows = Rows(begin, end, use, np.concatenate([which, np.full(windows.shape[1], len(use) - 1)]))
+    powers = powers_of(beats.at_ns, beats.rr, rows, grid * SNAP / SECOND, np.float32, across=across)
     found: tuple[Values, Values] = ({}, {})
-    for name, power in powers_of(beats.at_ns, beats.rr, rows, grid * SNAP / SECOND, np.float32).items():
+    for name, power in powers.items():
         for values, each in zip(found, (power[: len(which)], power[len(which) :][place]), strict=True):
             values[f"{name}_ms2"] = np.full(fits.shape, np.nan)
             values[f"{name}_ms2"][fits] = each

@@ -14,16 +14,14 @@ from nodeday.arrays import Floats, Ints
 from nodeday.features.heart.candidates import REFRACTORY_S, apart
 from nodeday.features.heart.coarse import Coarse, coarse
 from nodeday.features.heart.intervals import Losses, rr_ms, rr_status
-from nodeday.features.heart.quality import Measures, measure
 from nodeday.features.heart.rates import Series
 from nodeday.features.heart.rpeaks import LEAST_HZ, NONE, Peaks, peaks_in
-from nodeday.features.heart.twomeans import second_opinion
 from nodeday.features.pieces import GOOD, Piece, Rows
-from nodeday.features.windows import Windows
 from nodeday.schemas import codes
 
 MEASURED, IMPUTED = range(2)
 """Places in ``codes.BEAT_ORIGIN``."""
+NOTHING = np.zeros((2, 1), np.int64)
 
 
 @dataclass(frozen=True)
@@ -44,68 +42,74 @@ class Beats:
         return Series(self.utc_ns, self.rr_ms, self.status)
 
 
+@dataclass(frozen=True)
+class Found:
+    """Beats (b,) that lie in the core of a piece of ``boot``: number of the ``sample`` within the boot,
+    instant, height and base, and how they stand to what was lost, counted from the core's start; ``lost``
+    (2, 1) is how many of the core's samples stayed missing, and how many a fill replaced."""
+
+    boot: int
+    sample: Ints
+    utc_ns: Ints
+    height_mv: Floats
+    base_mv: Floats
+    losses: Losses
+    lost: Ints
+
+
 def beats_of(pieces: Iterable[Piece], rate_hz: float) -> Beats:
     """Beats of one ECG channel in mV; nothing reaches from boot to boot."""
-    return examine(pieces, rate_hz, None)[0]
+    return beats_in([found_in(piece, peaks_of(piece.rows, rate_hz)[0], rate_hz) for piece in pieces], rate_hz)
 
 
-def examine(pieces: Iterable[Piece], rate_hz: float, ruler: Windows | None) -> tuple[Beats, Measures | None]:
-    """Beats as :func:`beats_of` gives them, and measures of the signal in each window of ``ruler``."""
-    found = [_of_boot([], -1, rate_hz, None, None)]
-    measures = None if ruler is None else Measures.none(ruler.count)
-    for boot, own in groupby(pieces, lambda piece: piece.rows.boot):
-        found.append(_of_boot(own, boot, rate_hz, ruler, measures))
-    return Beats(*(np.concatenate(parts) for parts in zip(*found, strict=True))), measures
-
-
-def _of_boot(
-    pieces: Iterable[Piece], boot: int, rate_hz: float, ruler: Windows | None, measures: Measures | None
-) -> tuple[Any, ...]:
-    """The fields of :class:`Beats` of one boot; adds to ``measures``."""
-    parts, found = [_own(NONE, np.zeros(0, np.int64), slice(0, 0), 0)], []
-    done = np.zeros((2, 1), np.int64)
-    for piece in pieces:
-        peaks, signal = _peaks_of(piece.rows, rate_hz)
-        parts.append(_own(peaks, piece.rows.utc_ns, piece.core, piece.first))
-        losses, done = _around(piece, parts[-1][0], done, rate_hz)
-        found.append(losses)
-        if ruler is not None and measures is not None and signal is not None:
-            second = second_opinion(signal, rate_hz)
-            measures += measure(signal, peaks.sample, second, piece.rows.utc_ns, rate_hz, ruler, piece.core)
-    sample, at, height, base = (np.concatenate(part) for part in zip(*parts, strict=True))
-    # Both of two pieces may see a beat on their border as their own.
-    once = apart(sample / rate_hz, np.abs(height), REFRACTORY_S)
-    at, height, base = (each[once] for each in (at, height, base))
-    losses, rr = Losses.joined(found).at(once), rr_ms(at)
-    origin = np.where(losses.computed, IMPUTED, MEASURED)
-    return np.full(len(at), boot, np.int32), at, height, base, origin, rr, rr_status(rr, losses)
-
-
-def _around(piece: Piece, sample: Ints, done: Ints, rate_hz: float) -> tuple[Losses, Ints]:
-    """What was lost around the beats at ``sample`` (b,) of the boot, which lie in the core of ``piece``, and
-    how many (2, 1) were lost up to its end, given those ``done`` before it."""
-    missing, computed = piece.rows.missing, piece.rows.computed
-    own = Losses.beside(sample - piece.first, missing, computed, rate_hz)
-    before, within = (
-        np.array([[np.count_nonzero(each[part])] for each in (missing, computed)])
-        for part in (slice(0, piece.core.start), piece.core)
-    )
-    return replace(own, before=own.before + done - before), done + within
-
-
-def _own(peaks: Peaks, utc_ns: Ints, core: slice, first: int) -> tuple[Ints, Ints, Floats, Floats]:
-    """Number within the boot, instant, height and base of the peaks that lie in ``core``."""
-    own = (peaks.sample >= core.start) & (peaks.sample < core.stop)
-    at = peak_times(peaks, utc_ns)
-    return peaks.sample[own] + first, at[own], peaks.height_mv[own], peaks.base_mv[own]
-
-
-def _peaks_of(rows: Rows, rate_hz: float) -> tuple[Peaks, Coarse | None]:
+def peaks_of(rows: Rows, rate_hz: float) -> tuple[Peaks, Coarse | None]:
     """R peaks of one boot, and the signal that they were found in."""
     if rate_hz <= LEAST_HZ:
         return NONE, None
     signal = coarse(rows.value, ~rows.missing, rows.quality == GOOD, rate_hz)
     return NONE if signal is None else peaks_in(signal, rows.value, rate_hz), signal
+
+
+def found_in(piece: Piece, peaks: Peaks, rate_hz: float) -> Found:
+    """Those of the ``peaks`` of a piece that are its own."""
+    core, rows = piece.core, piece.rows
+    own = (peaks.sample >= core.start) & (peaks.sample < core.stop)
+    sample, at = peaks.sample[own], peak_times(peaks, rows.utc_ns)[own]
+    missing, computed = rows.missing, rows.computed
+    before, lost = (
+        np.array([[np.count_nonzero(each[part])] for each in (missing, computed)])
+        for part in (slice(0, core.start), core)
+    )
+    losses = Losses.beside(sample, missing, computed, rate_hz)
+    losses = replace(losses, before=losses.before - before)
+    return Found(rows.boot, sample + piece.first, at, peaks.height_mv[own], peaks.base_mv[own], losses, lost)
+
+
+def beats_in(found: Iterable[Found], rate_hz: float) -> Beats:
+    """The beats of pieces that follow each other; nothing reaches from boot to boot."""
+    nothing = Found(-1, *(np.zeros(0, np.int64),) * 2, *(np.zeros(0),) * 2, Losses.joined([]), NOTHING)
+    boots = [_of_boot([nothing], rate_hz), *(
+        _of_boot(list(own), rate_hz) for _, own in groupby(found, lambda each: each.boot)
+    )]  # fmt: skip
+    return Beats(*(np.concatenate(parts) for parts in zip(*boots, strict=True)))
+
+
+def _of_boot(found: list[Found], rate_hz: float) -> tuple[Any, ...]:
+    """The fields of :class:`Beats` of one boot, from its pieces."""
+    sample, at, height, base = (
+        np.concatenate([getattr(each, name) for each in found])
+        for name in ("sample", "utc_ns", "height_mv", "base_mv")
+    )
+    done = np.cumsum([NOTHING, *(each.lost for each in found)], axis=0)
+    around = [replace(each.losses, before=each.losses.before + before)
+              for each, before in zip(found, done[:-1], strict=True)]  # fmt: skip
+    # Both of two pieces may see a beat on their border as their own.
+    once = apart(sample / rate_hz, np.abs(height), REFRACTORY_S)
+    at, height, base = (each[once] for each in (at, height, base))
+    losses, rr = Losses.joined(around).at(once), rr_ms(at)
+    origin = np.where(losses.computed, IMPUTED, MEASURED)
+    boot = np.full(len(at), found[0].boot, np.int32)
+    return boot, at, height, base, origin, rr, rr_status(rr, losses)
 
 
 def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:

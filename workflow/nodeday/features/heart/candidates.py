@@ -79,12 +79,11 @@ def candidates(signal: Coarse, sample_rate_hz: float) -> Candidates:
     joint = usual_power * usual_power
     joint *= wide_power
     uniform_filter1d(joint, 3, output=joint)
-    product = np.zeros(len(joint))
-    product[signal.place] = joint[signal.place]
+    product = np.where(signal.inside, joint, 0.0)
     top = maximum_filter1d(product, 2 * round(APART_S * signal.rate_hz) + 1)
     highest = (product == top) & (product > LEAST_MV**6)
-    of = np.flatnonzero(highest[signal.place])
-    place = signal.place[of]
+    place = np.flatnonzero(highest)
+    of = np.searchsorted(signal.place, place)
     reach = round(AROUND_S * signal.rate_hz)
     near = np.clip(place[:, None] + np.arange(-reach, reach + 1), 0, len(joint) - 1)
     at_s = np.asarray((signal.sample[of] + (signal.step - 1) / 2) / sample_rate_hz, np.float64)

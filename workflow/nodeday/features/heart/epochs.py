@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
 
 import numpy as np
 
 from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart import quality, reserve
-from nodeday.features.heart.bars import rate_bars, spectrum_bars, spread_bars
-from nodeday.features.heart.intervals import FOR_VARIABILITY
+from nodeday.features.heart.bars import Asked, Domain, bars_of
 from nodeday.features.heart.listen import HALF_NS, Listened
 from nodeday.features.heart.rates import (
     LEAST_INTERVALS,
@@ -39,9 +38,12 @@ from nodeday.features.windows import (
     ratio,
 )
 from nodeday.layouts import Kind
+from nodeday.parallel import Across
 from nodeday.sections import Epochs, Heart, Node, Participant
 
 SECOND = 1_000_000_000
+AT_ONCE = 64
+"""Windows that breaths are counted in at a time, on one of the cores."""
 
 
 @dataclass(frozen=True)
@@ -122,25 +124,52 @@ class HeartStream:
         return Feature(self.node, self.kind.stream, name, kept, span.coverage, reason)
 
 
-def features_of(heart: HeartStream) -> list[Feature]:
+def features_of(heart: HeartStream, across: Across = map) -> list[Feature]:
     """Heart features of every epoch."""
-    return [*_rates(heart), *_spreads(heart), *_powers(heart), _breaths(heart)]
+    rate, *spreads, powers = _rate(heart), *_spreads(heart), _powers(heart, across)
+    if heart.settings.error_bars:
+        rate, *spreads, powers = _with_bars(heart, [rate, *spreads, powers], across)
+    one = rate.features[0]
+    others = [each for told in (*spreads, powers) for each in told.features]
+    return [one, _beats(heart), *reserve.of_reserve(one, heart.person), *others, _breaths(heart, across)]
 
 
-def _rates(heart: HeartStream) -> list[Feature]:
+@dataclass(frozen=True)
+class Told:
+    """Features of one domain, told from the same windows."""
+
+    domain: Domain
+    span: Span
+    features: list[Feature]
+
+
+def _with_bars(heart: HeartStream, told: list[Told], across: Across) -> list[Told]:
+    asked = [
+        Asked(
+            one.domain, one.span.starts_ns, one.span.ends_ns, {each.name: each.value for each in one.features}
+        )
+        for one in told
+    ]
+    return [
+        replace(one, features=[each.with_bars(*bars[each.name].columns) for each in one.features])
+        for one, bars in zip(told, bars_of(heart.replays, asked, across), strict=True)
+    ]
+
+
+def _rate(heart: HeartStream) -> Told:
     epoch = heart.span(0.0)
     rate, count = heart_rate(heart.series, epoch.starts_ns, epoch.ends_ns)
     few = (count < LEAST_INTERVALS, TOO_FEW_BEATS)
-    one = heart.feature("heart_rate_bpm", rate, epoch, quality.RATE, [few])
-    if heart.settings.error_bars:
-        bars = rate_bars(heart.replays, epoch.starts_ns, epoch.ends_ns, one.value)
-        one = one.with_bars(*bars.columns)
-    found, reason = judged(heart.windows.sums(heart.series.at_ns), epoch.coverage, heart.epochs.min_coverage)
-    beats = Feature(heart.node, heart.kind.stream, "beats", found, epoch.coverage, reason)
-    return [one, beats, *reserve.of_reserve(one, heart.person)]
+    return Told(Domain.RATE, epoch, [heart.feature("heart_rate_bpm", rate, epoch, quality.RATE, [few])])
 
 
-def _spreads(heart: HeartStream) -> list[Feature]:
+def _beats(heart: HeartStream) -> Feature:
+    cover, least = heart.span(0.0).coverage, heart.epochs.min_coverage
+    found, reason = judged(heart.windows.sums(heart.series.at_ns), cover, least)
+    return Feature(heart.node, heart.kind.stream, "beats", found, cover, reason)
+
+
+def _spreads(heart: HeartStream) -> list[Told]:
     found = []
     settings = heart.settings
     for seconds, least_s, names in (
@@ -151,14 +180,9 @@ def _spreads(heart: HeartStream) -> list[Feature]:
         spread = variability(heart.series, span.starts_ns, span.ends_ns)
         lacks = [(spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS), *_short_or_lost(span, spread, least_s,
                                                                              settings.max_lost)]  # fmt: skip
-        kind = [
+        found.append(Told(Domain.TIME, span, [
             heart.feature(name, getattr(spread, name), span, quality.VARIABILITY, lacks) for name in names
-        ]
-        if settings.error_bars:
-            values = {one.name: one.value for one in kind}
-            bars = spread_bars(heart.replays, span.starts_ns, span.ends_ns, values)
-            kind = [one.with_bars(*bars[one.name].columns) for one in kind]
-        found += kind
+        ]))  # fmt: skip
     return found
 
 
@@ -167,53 +191,56 @@ def _short_or_lost(span: Span, spread: Spread, least_s: float, most: float) -> l
     return [(spread.span_s < least_s, TOO_SHORT), (lost > most, TOO_MANY_LOST)]
 
 
-def _powers(heart: HeartStream) -> list[Feature]:
+def _powers(heart: HeartStream, across: Across) -> Told:
     settings, span = heart.settings, heart.span(heart.settings.long_seconds)
     spread = variability(heart.series, span.starts_ns, span.ends_ns)
     lacks = [(spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS)]
     common = _short_or_lost(span, spread, 0.0, settings.max_lost_spectrum)
     worth = (spread.span_s >= settings.min_hf_seconds) & ~common[1][0] & ~lacks[0][0]
-    powers = _window_powers(heart.series, span, worth)
+    powers = _window_powers(heart.series, span, worth, across)
     least = {"vlf": settings.min_vlf_seconds, "lf": settings.min_lf_seconds, "hf": settings.min_hf_seconds}
-    found = [
+    return Told(Domain.FREQUENCY, span, [
         heart.feature(f"{name}_ms2", powers[name], span, quality.VARIABILITY,
                       [*lacks, (spread.span_s < least[name], TOO_SHORT), common[1]])
         for name in least
-    ]  # fmt: skip
-    if settings.error_bars:
-        values = {one.name: one.value for one in found}
-        bars = spectrum_bars(heart.replays, span.starts_ns, span.ends_ns, values)
-        found = [one.with_bars(*bars[one.name].columns) for one in found]
-    return found
+    ])  # fmt: skip
 
 
-def _window_powers(series: Series, span: Span, worth: Bools) -> dict[str, Floats]:
+def _window_powers(series: Series, span: Span, worth: Bools, across: Across) -> dict[str, Floats]:
     """Absolute power (w,) in ms^2 of each band in each window, NaN where it is not ``worth`` it."""
     own = np.flatnonzero(worth)
     powers = {name: np.full(len(worth), np.nan) for name in BANDS_HZ}
     rows = Rows(span.starts_ns[own], span.ends_ns[own], counted(series.status)[None], np.zeros_like(own))
-    for name, power in powers_of(series.at_ns, series.rr, rows, span.seconds, joined=1.0).items():
+    found = powers_of(series.at_ns, series.rr, rows, span.seconds, joined=1.0, across=across)
+    for name, power in found.items():
         powers[name][own] = power
     return powers
 
 
-def _breaths(heart: HeartStream) -> Feature:
+def _breaths(heart: HeartStream, across: Across) -> Feature:
     """Breaths per minute over the window that breathing needs."""
     settings, span = heart.settings, heart.span(heart.settings.respiration_seconds)
-    series, beats = heart.series, heart.heard.beats
-    spread = variability(series, span.starts_ns, span.ends_ns)
+    spread = variability(heart.series, span.starts_ns, span.ends_ns)
     lacks = [
         (spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS),
         *_short_or_lost(span, spread, settings.respiration_seconds / 2, settings.max_lost_spectrum),
     ]
     stands = ~np.logical_or.reduce([where for where, _ in lacks])
     stands &= span.usable[quality.VARIABILITY] >= settings.min_usable
-    use = np.isin(series.status, FOR_VARIABILITY)
-    low, high = series.within(span.starts_ns, span.ends_ns)
-    value = np.full(len(low), np.nan)
-    for window in np.flatnonzero(stands):
-        own = np.flatnonzero(use[low[window] : high[window]]) + low[window]
-        three = np.stack([beats.base_mv[own], np.abs(beats.height_mv[own]), series.rr[own]])
-        value[window] = breaths_per_minute((series.at_ns[own] - series.at_ns[own[0]]) / SECOND, three)
+    own, value = np.flatnonzero(stands), np.full(len(stands), np.nan)
+    parts = [own[at : at + AT_ONCE] for at in range(0, len(own), AT_ONCE)]
+    for part, found in zip(parts, across(partial(_breaths_in, heart, span), parts), strict=True):
+        value[part] = found
     lacks.append((~np.isfinite(value), NO_AGREEMENT))
     return heart.feature("respiration_rate", value, span, quality.VARIABILITY, lacks)
+
+
+def _breaths_in(heart: HeartStream, span: Span, windows: Ints) -> list[float]:
+    """Breaths per minute in some windows (j,)."""
+    series, beats = heart.series, heart.heard.beats
+    found = []
+    for low, high in zip(*series.within(span.starts_ns[windows], span.ends_ns[windows]), strict=True):
+        own = np.flatnonzero(counted(series.status[low:high])) + low
+        three = np.stack([beats.base_mv[own], np.abs(beats.height_mv[own]), series.rr[own]])
+        found.append(breaths_per_minute((series.at_ns[own] - series.at_ns[own[0]]) / SECOND, three))
+    return found

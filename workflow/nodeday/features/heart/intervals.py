@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.arrays import Bools, Floats, Ints, runs, spread
+from nodeday.arrays import Bits, Bools, Floats, Ints, runs, spread
 from nodeday.features.heart.artefacts import ARTEFACT_FOUND, ECTOPIC_FOUND, irregular, local_median
 from nodeday.schemas import codes
 
@@ -41,13 +42,13 @@ class Losses:
     computed: Bools
 
     @classmethod
-    def of(cls, missing: Bools, computed: Bools, rate_hz: float) -> Losses:
+    def of(cls, missing: Bools, computed: Bools, rate_hz: float) -> Everywhere:
         """That of every sample, from those that were lost (n,): for places that are asked for many times."""
-        guard = round(GUARD_MS * rate_hz / 1000)
-        lost = np.stack([missing, computed])
-        before = np.zeros(lost.shape, np.int32)
-        np.cumsum(lost[:, :-1], axis=1, out=before[:, 1:])
-        return cls(np.stack([_near(each, guard) for each in lost]), before, computed)
+        guard, lost = round(GUARD_MS * rate_hz / 1000), (missing, computed)
+        near, own = (
+            [Bits.of(each) for each in masks] for masks in (map(partial(_near, guard=guard), lost), lost)
+        )
+        return Everywhere(near, own)
 
     @classmethod
     def beside(cls, sample: Ints, missing: Bools, computed: Bools, rate_hz: float) -> Losses:
@@ -69,6 +70,20 @@ class Losses:
     def at(self, sample: Ints) -> Losses:
         """That of some samples (b,)."""
         return Losses(*(getattr(self, each.name).take(sample, axis=-1) for each in fields(self)))
+
+
+@dataclass(frozen=True)
+class Everywhere:
+    """How each of n places stands to what was lost, in a few bits: those that stayed missing first, then
+    those that a fill replaced."""
+
+    near: list[Bits]
+    lost: list[Bits]
+
+    def at(self, sample: Ints) -> Losses:
+        """That of some samples (b,)."""
+        near, before = [each.has(sample) for each in self.near], [each.count(sample) for each in self.lost]
+        return Losses(np.stack(near), np.stack(before), self.lost[1].has(sample))
 
 
 def _near(mask: Bools, guard: int) -> Bools:

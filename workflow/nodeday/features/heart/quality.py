@@ -55,10 +55,11 @@ class Measures:
     def none(cls, count: int) -> Measures:
         return cls(*(np.zeros(count) for _ in fields(cls)))
 
-    def __iadd__(self, other: Measures) -> Measures:
+    def add(self, other: Measures, first: int) -> None:
+        """Add the sums of windows from number ``first`` on."""
         for each in fields(self):
-            getattr(self, each.name).__iadd__(getattr(other, each.name))
-        return self
+            part = getattr(other, each.name)
+            getattr(self, each.name)[first : first + len(part)] += part
 
 
 def measure(
@@ -70,12 +71,12 @@ def measure(
     def inside(sample: Ints) -> Bools:
         return np.asarray((sample >= core.start) & (sample < core.stop), np.bool_)
 
-    own = inside(signal.sample)
+    own = slice(*np.searchsorted(signal.sample, (core.start, core.stop)))
     at, place = utc_ns[signal.sample[own]], signal.place[own]
-    value, window = signal.value[place], ruler.of(at)
+    value, edges = signal.value[place], np.searchsorted(at, ruler.edges_ns)
     square = value * value
     powers = (band[place] ** 2 for band in (signal.band(5.0, 15.0), signal.band(5.0, 40.0), _slow(signal)))
-    sums = _sums(window, ruler, value, square, square * value, square * square, *powers)
+    sums = _sums(edges, value, square, square * value, square * square, *powers)
     other = np.clip(np.rint(second_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1)
     extra = other[inside(other) & ~matches(second_s, peaks / rate_hz)]
     mine, when = inside(peaks), utc_ns[peaks]
@@ -83,17 +84,15 @@ def measure(
     alike = likeness(signal, peaks, ruler.of(when))
     return Measures(
         ruler.sums(when[mine]), ruler.sums(utc_ns[extra]), ruler.sums(when[mine], matched[mine]),
-        ruler.sums(when[mine], alike[mine]), ruler.sums(at), *sums,
+        ruler.sums(when[mine], alike[mine]), np.diff(edges).astype(np.float64), *sums,
     )  # fmt: skip
 
 
-def _sums(window: Ints, ruler: Windows, *each: Floats) -> list[Floats]:
-    """Sum of ``each`` (n,) over each window, given the number of its window for each, (n,), which never
-    falls."""
-    first = np.flatnonzero(np.diff(window, prepend=-1))
-    out = np.zeros((len(each), ruler.count))
-    if len(first):
-        out[:, window[first]] = [np.add.reduceat(values, first) for values in each]
+def _sums(edges: Ints, *each: Floats) -> list[Floats]:
+    """Sum of ``each`` (n,) between each two of ``edges`` (w + 1,), which never fall."""
+    out, held = np.zeros((len(each), len(edges) - 1)), edges[1:] > edges[:-1]
+    if held.any():
+        out[:, held] = [np.add.reduceat(values, edges[:-1][held]) for values in each]
     return list(out)
 
 

@@ -9,6 +9,8 @@ memory.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +18,12 @@ from numpy.typing import NDArray
 from nodeday.arrays import Bools, Floats, Ints
 from nodeday.features.heart.intervals import FOR_RATE, FOR_VARIABILITY
 from nodeday.features.windows import ratio
+from nodeday.schemas import codes
 
 LEAST_INTERVALS, LEAST_PAIRS = 2, 10
+_FOR_RATE, _FOR_VARIABILITY = (
+    np.isin(np.arange(len(codes.RR_STATUS)), those) for those in (FOR_RATE, FOR_VARIABILITY)
+)
 
 
 @dataclass(frozen=True)
@@ -32,6 +38,43 @@ class Series:
         """Half-open range of the beats of each window, (w,) each."""
         low, high = (np.searchsorted(self.at_ns, each) for each in (starts_ns, ends_ns))
         return low, high
+
+    @cached_property
+    def totals(self) -> Totals:
+        return Totals.of(self.rr, self.status)
+
+
+@dataclass(frozen=True)
+class Totals:
+    """Running totals (b + 1,) of the intervals that count for variability, and of their differences: how
+    many, their sum in ms, the sums of what they are off the mean of all and of its squares; how many pairs
+    are adjacent, the sums of their differences and of the squares, and how many differ by over 50 ms. ``at``
+    are the intervals that count, and a zero; ``rr`` (b + 1,) their lengths, 0 elsewhere."""
+
+    count: Ints
+    whole: Floats
+    off: Floats
+    square: Floats
+    pairs: Ints
+    step: Floats
+    step_square: Floats
+    steep: Ints
+    at: Ints
+    rr: Floats
+
+    @classmethod
+    def of(cls, rr_ms: Floats, status: NDArray[np.int8]) -> Totals:
+        use = counted(status)
+        rr = np.where(use, rr_ms, 0.0)
+        level = rr[use].mean() if use.any() else 0.0
+        off = np.where(use, rr - level, 0.0)  # keeps running totals of squares small
+        pair = np.concatenate([[False], use[1:] & use[:-1]])[: len(use)]
+        step = np.where(pair, np.diff(rr, prepend=0.0), 0.0)
+        return cls(
+            _running(use), _running(rr), _running(off), _running(off**2), _running(pair), _running(step),
+            _running(step**2), _running(np.abs(step) > 50), np.append(np.flatnonzero(use), 0),
+            np.append(rr, 0.0),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -57,8 +100,8 @@ def heart_rate(series: Series, starts_ns: Ints, ends_ns: Ints) -> tuple[Floats, 
     Intervals count where they end; ectopic ones and those of beats in fills are of the heart too.
     """
     low, high = series.within(starts_ns, ends_ns)
-    use = np.isin(series.status, FOR_RATE)
-    count, total = (_sums(each, low, high) for each in (use, np.where(use, series.rr, 0.0)))
+    use = _FOR_RATE[series.status]
+    count, total = (_between(_running(each), low, high) for each in (use, np.where(use, series.rr, 0.0)))
     return 60_000.0 * ratio(count, total), count
 
 
@@ -70,35 +113,33 @@ def variability(series: Series, starts_ns: Ints, ends_ns: Ints) -> Spread:
     SD2 = sqrt(2 SDNN^2 - SD1^2).
     """
     low, high = series.within(starts_ns, ends_ns)
-    use = np.isin(series.status, FOR_VARIABILITY)
-    rr = np.where(use, series.rr, 0.0)
-    level = rr[use].mean() if use.any() else 0.0
-    off = np.where(use, rr - level, 0.0)  # keeps running totals of squares small
-    count = _sums(use, low, high)
-    variance = _variance(count, _sums(off, low, high), _sums(off**2, low, high))
-    pair = np.concatenate([[False], use[1:] & use[:-1]])[: len(use)]
-    step = np.where(pair, np.diff(rr, prepend=0.0), 0.0)
+    own = series.totals
+    count = _between(own.count, low, high)
+    variance = _variance(count, _between(own.off, low, high), _between(own.square, low, high))
     inner = np.minimum(low + 1, high)  # a window's first interval has none of its own before it
-    pairs, square = _sums(pair, inner, high), _sums(step**2, inner, high)
-    across = _variance(pairs, _sums(step, inner, high), square) / 2
-    order = np.concatenate([[0], np.cumsum(use)])
-    at = np.concatenate([np.flatnonzero(use), [0]])
-    first, last = at[np.minimum(order[low], len(at) - 1)], at[np.maximum(order[high] - 1, 0)]
+    pairs, square = _between(own.pairs, inner, high), _between(own.step_square, inner, high)
+    across = _variance(pairs, _between(own.step, inner, high), square) / 2
+    first = own.at[np.minimum(own.count[low], len(own.at) - 1)]
+    last = own.at[np.maximum(own.count[high] - 1, 0)]
     some = count > 0
     ends = series.at_ns if len(series.at_ns) else np.zeros(1, np.int64)
     span = np.where(some, (ends[last] - ends[first]) / 1e9, 0.0)
-    begin = np.concatenate([rr, [0.0]])[first] / 1000
+    begin = own.rr[first] / 1000
     return Spread(
         np.sqrt(variance), np.sqrt(ratio(square, pairs)),
-        100 * ratio(_sums(np.abs(step) > 50, inner, high), pairs), np.sqrt(across),
+        100 * ratio(_between(own.steep, inner, high), pairs), np.sqrt(across),
         np.sqrt(np.maximum(2 * variance - across, 0.0)), count, pairs, np.where(some, span + begin, 0.0),
-        _sums(rr, low, high) / 1000,
+        _between(own.whole, low, high) / 1000,
     )  # fmt: skip
 
 
-def _sums(values: NDArray[np.generic], low: Ints, high: Ints) -> Floats:
-    """Sum of ``values`` (b,) over each range [low, high), (w,)."""
-    total = np.concatenate([[0], np.cumsum(values)])  # a mask is counted in whole numbers, which is quicker
+def _running(values: NDArray[np.generic]) -> NDArray[Any]:
+    """Sum of the ``values`` (b,) before each place, (b + 1,)."""
+    return np.concatenate([[0], np.cumsum(values)])  # a mask is counted in whole numbers, which is quicker
+
+
+def _between(total: NDArray[Any], low: Ints, high: Ints) -> Floats:
+    """Sum over each range [low, high), (w,), from running totals."""
     return np.asarray(total[high] - total[low], np.float64)
 
 
@@ -110,4 +151,4 @@ def _variance(count: Floats, total: Floats, square: Floats) -> Floats:
 
 def counted(status: NDArray[np.int8]) -> Bools:
     """Which intervals (b,) count for variability."""
-    return np.isin(status, FOR_VARIABILITY)
+    return np.asarray(_FOR_VARIABILITY[status], np.bool_)

@@ -18,10 +18,10 @@ from functools import cached_property
 
 import numpy as np
 
-from nodeday.arrays import Bools, Ints, runs, spread
+from nodeday.arrays import Bits, Bools, Ints, runs, spread
 from nodeday.features.heart.bridge import Bridged, bridged
 from nodeday.features.heart.coarse import LEAST_S
-from nodeday.features.heart.intervals import Losses, rr_status
+from nodeday.features.heart.intervals import Everywhere, Losses, rr_status
 from nodeday.features.heart.rates import Series, counted
 
 SECOND = 1_000_000_000
@@ -45,13 +45,13 @@ class Pattern:
     computed: Bools
 
     @cached_property
-    def losses(self) -> Losses:
+    def losses(self) -> Everywhere:
         return Losses.of(self.missing, self.computed, GRID_HZ)
 
     @cached_property
-    def lost(self) -> Ints:
-        """The cells in which anything was lost, in order."""
-        return np.flatnonzero(self.missing | self.computed)
+    def lost(self) -> Bits:
+        """The cells in which anything was lost."""
+        return Bits.of(self.missing | self.computed)
 
     @cached_property
     def unseen(self) -> Bools:
@@ -70,7 +70,8 @@ class Pattern:
         session is not lost but unknown, and counts as there."""
         low = (starts_ns - BEFORE_NS - self.start_ns) // GRID_NS
         high = -(-(ends_ns + AFTER_NS - self.start_ns) // GRID_NS)
-        return np.searchsorted(self.lost, high) > np.searchsorted(self.lost, low)
+        low, high = (np.clip(each, 0, len(self.missing)) for each in (low, high))
+        return np.asarray(self.lost.count(high) > self.lost.count(low), np.bool_)
 
 
 def moves_ns(length_ns: int) -> Ints:
@@ -89,10 +90,9 @@ def moves_ns(length_ns: int) -> Ints:
 
 @dataclass(frozen=True)
 class Replay:
-    """The losses, moved by ``move_ns``: the beats ``left`` (l,), and which of the bridged beats (b,) still
+    """The losses, moved: the beats ``left`` (l,), and which of the bridged beats (b,) still
     have an interval that counts for variability, ``kept``."""
 
-    move_ns: int
     left: Series
     kept: Bools
 
@@ -121,26 +121,38 @@ class Replays:
         return Series(self.beats.at_ns, self.beats.rr, status)
 
     @cached_property
-    def each(self) -> list[Replay]:
-        return [self._moved(int(move)) for move in moves_ns(self.losses.length_ns)]
+    def stretch(self) -> Ints:
+        """Number of the stretch of each bridged beat (b,)."""
+        return np.cumsum(self.beats.first)
 
-    def _moved(self, move_ns: int) -> Replay:
+    @cached_property
+    def moves_ns(self) -> Ints:
+        """By how much the losses are moved in each replay, (r,)."""
+        return moves_ns(self.losses.length_ns)
+
+    def prepared(self) -> Replays:
+        """The same, with what all moves rest on at hand, so that processes that are forked share it."""
+        _ = self.place, self.stretch, self.losses.unseen, self.losses.losses
+        return self
+
+    def moved(self, move_ns: int) -> Replay:
+        """The losses, moved by so much; large, so never more than a few are held."""
         beats, losses = self.beats, self.losses
         place = (self.place - move_ns // GRID_NS) % len(losses.missing)
         left = np.flatnonzero(~losses.unseen[place])
-        stretch = np.cumsum(beats.first)[left]
+        stretch = self.stretch[left]
         own = place[left]
         first = (np.diff(stretch, prepend=-1) != 0) | (np.diff(own, prepend=-1) < 0)
         rr = np.where(first, np.nan, np.diff(beats.at_ns[left], prepend=0) / 1e6)
         status = rr_status(rr, losses.losses.at(own), first)
         kept = np.zeros(len(place), np.bool_)
         kept[left[counted(status) & (np.diff(left, prepend=-1) == 1)]] = True
-        return Replay(move_ns, Series(beats.at_ns[left], rr, status), kept)
+        return Replay(Series(beats.at_ns[left], rr, status), kept)
 
     def laid(self, starts_ns: Ints, ends_ns: Ints) -> tuple[Ints, Bools]:
         """Where each replay lays the losses of each window [start, end), (w,): starts (r, w), which lie
         round the recording, and which of these windows lie in one stretch of beats."""
         losses = self.losses
-        moves = np.array([each.move_ns for each in self.each])[:, None]
+        moves = self.moves_ns[:, None]
         starts = losses.start_ns + (starts_ns - losses.start_ns + moves) % losses.length_ns
         return starts, self.beats.hold(starts, starts + (ends_ns - starts_ns))

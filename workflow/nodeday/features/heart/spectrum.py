@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from nodeday.arrays import Bools, Floats, Ints
+from nodeday.parallel import Across
 
 BANDS_HZ = {"vlf": (1 / 300, 0.04), "lf": (0.04, 0.15), "hf": (0.15, 0.4)}
 STEPS = 2.0
@@ -51,10 +52,13 @@ def basis(seconds: Floats, frequency: Floats, kind: DTypeLike = np.float64) -> B
     angle = 2 * np.pi * np.asarray(seconds)[:, None]
     if kind == np.float64:
         turn = _turns(angle, frequency)
-        waves = np.stack([turn.real, turn.imag], axis=1)
+        waves = np.empty((len(turn), 2, len(frequency)))
+        waves[:, 0], waves[:, 1] = turn.real, turn.imag
     else:  # sines of single precision are as quick
         own = (angle * frequency).astype(kind)
-        waves = np.stack([np.cos(own), np.sin(own)], axis=1)
+        waves = np.empty((len(own), 2, len(frequency)), kind)
+        np.cos(own, out=waves[:, 0])
+        np.sin(own, out=waves[:, 1])
     products = waves[:, :1] * waves
     shape = len(angle), 2 * len(frequency)
     return Basis(frequency, np.asarray(seconds, kind), waves.reshape(shape), products.reshape(shape))
@@ -81,8 +85,9 @@ def density(of: Basis, rr_ms: Floats, weights: Any) -> Any:
     without his shift of time (Lomb 1976, Scargle 1982); density = 2 P T / N, so that its
     integral is the variance. T is the time that a row's intervals span, with one interval more.
     """
-    yc, ys = np.split(_detrended(of.seconds, rr_ms, weights) @ of.waves, 2, axis=1)
-    cc, cs = np.split(weights @ of.products, 2, axis=1)
+    half = len(of.frequency)
+    both, square = _detrended(of.seconds, rr_ms, weights) @ of.waves, weights @ of.products
+    yc, ys, cc, cs = both[:, :half], both[:, half:], square[:, :half], square[:, half:]
     count = weights.sum(axis=1, keepdims=True)
     ss = count - cc
     whole = np.maximum(cc * ss - cs**2, 1e-9)
@@ -128,32 +133,75 @@ class Rows:
     which: Ints
 
 
+@dataclass(frozen=True)
+class Bunch:
+    """Groups of rows of one basis, that of beats [begin, end)."""
+
+    begin: int
+    end: int
+    groups: list[Ints]
+
+
+@dataclass(frozen=True)
+class Work:
+    """What spectra are computed from: beats ``at_ns`` (b,) and intervals ``rr`` (b,), what is asked for, and
+    the half-open range of beats of each row, (k,)."""
+
+    at_ns: Ints
+    rr: Floats
+    rows: Rows
+    low: Ints
+    high: Ints
+    frequency: Floats
+    kind: DTypeLike
+
+    def bunches(self, joined: float) -> Iterator[Bunch]:
+        """All rows in order, those of windows that overlap in one bunch."""
+        bunch = Bunch(0, 0, [])
+        for own in _together(self.low, self.high, joined):
+            first, last = int(self.low[own[0]]), int(self.high[own].max())
+            if last > bunch.end:
+                if bunch.groups:
+                    yield bunch
+                length = int(self.high[own[0]]) - first
+                bunch = Bunch(first, min(max(first + AT_ONCE * length, last), len(self.at_ns)), [])
+            bunch.groups.append(own)
+        if bunch.groups:
+            yield bunch
+
+    def powers(self, bunch: Bunch) -> tuple[Ints, NDArray[np.floating]]:
+        """Rows (j,) of a bunch that hold enough intervals, and their power in each band (bands, j)."""
+        seconds = (self.at_ns[bunch.begin : bunch.end] - self.at_ns[bunch.begin : bunch.begin + 1]) / SECOND
+        many, rows = basis(seconds, self.frequency, self.kind), self.rows
+        told, powers = [np.zeros(0, np.int64)], [np.zeros((len(BANDS_HZ), 0), self.kind)]
+        for own in bunch.groups:
+            first, last = int(self.low[own[0]]), int(self.high[own].max())
+            weights = rows.use[rows.which[own], first:last].astype(self.kind)
+            if len(own) > 1 and (np.ptp(self.low[own]) or np.ptp(self.high[own])):
+                place = np.arange(first, last)
+                weights *= (place >= self.low[own, None]) & (place < self.high[own, None])
+            enough = weights.sum(axis=1) > 2
+            if enough.any():
+                of = many.part(first - bunch.begin, last - bunch.begin)
+                told.append(own[enough])
+                powers.append(np.stack([*band_powers(of, self.rr[first:last], weights[enough]).values()]))
+        return np.concatenate(told), np.concatenate(powers, axis=1)
+
+
 def powers_of(
-    at_ns: Ints, rr_ms: Floats, rows: Rows, seconds: float, kind: DTypeLike = np.float64, joined: float = 0.0
-) -> dict[str, Floats]:
+    at_ns: Ints, rr_ms: Floats, rows: Rows, seconds: float, kind: DTypeLike = np.float64, joined: float = 0.0,
+    across: Across = map,
+) -> dict[str, Floats]:  # fmt: skip
     """Absolute power (k,) in ms^2 of each band in each of ``rows``, from beats ``at_ns`` (b,) and the
     intervals ``rr_ms`` (b,) before them; NaN below two intervals. ``seconds`` are the longest window's.
     Windows are computed at once that begin within a share of their length, ``joined``: where each has few
     rows, that is quicker."""
-    powers = {name: np.full(len(rows.which), np.nan) for name in BANDS_HZ}
     low, high = (np.searchsorted(at_ns, each) for each in (rows.starts_ns, rows.ends_ns))
-    rr, frequency = np.nan_to_num(rr_ms), frequencies(seconds)
-    begin, end, many = 0, 0, basis(np.zeros(0), frequency, kind)
-    for own in _together(low, high, joined):
-        first, last = int(low[own[0]]), int(high[own].max())
-        if last > end:
-            length = int(high[own[0]]) - first
-            begin, end = first, min(max(first + AT_ONCE * length, last), len(at_ns))
-            many = basis((at_ns[begin:end] - at_ns[begin : begin + 1]) / SECOND, frequency, kind)
-        place = np.arange(first, last)
-        inside = (place >= low[own, None]) & (place < high[own, None])
-        weights = (rows.use[rows.which[own], first:last] & inside).astype(kind)
-        enough = weights.sum(axis=1) > 2
-        if enough.any():
-            of = many.part(first - begin, last - begin)
-            for name, power in band_powers(of, rr[first:last], weights[enough]).items():
-                powers[name][own[enough]] = power
-    return powers
+    work = Work(at_ns, np.nan_to_num(rr_ms), rows, low, high, frequencies(seconds), kind)
+    powers = np.full((len(BANDS_HZ), len(rows.which)), np.nan)
+    for own, found in across(work.powers, work.bunches(joined)):
+        powers[:, own] = found
+    return dict(zip(BANDS_HZ, powers, strict=True))
 
 
 def _together(low: Ints, high: Ints, joined: float) -> Iterator[Ints]:

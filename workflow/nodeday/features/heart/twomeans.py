@@ -31,9 +31,7 @@ def second_opinion(signal: Coarse, sample_rate_hz: float) -> Floats:
     qrs, beat = (max(1, round(width * signal.rate_hz)) for width in (QRS_S, BEAT_S))
     short, long = uniform_filter1d(joined, qrs), uniform_filter1d(joined, beat)
     long += SHARE * _floor(joined, signal)
-    inside = np.zeros(len(joined), np.bool_)
-    inside[signal.place] = True
-    begin, end = runs((short > long) & inside)
+    begin, end = runs((short > long) & signal.inside)
     wide = end - begin >= qrs
     top = _tops(joined, begin[wide], end[wide])
     of = np.searchsorted(signal.place, top)

@@ -9,12 +9,12 @@ import numpy as np
 from nodeday.arrays import Bools, Floats, Ints
 from nodeday.calibration import Calibration
 from nodeday.features.motion import bands, cadence, nonwear, posture
-from nodeday.features.motion.blocks import Signal
+from nodeday.features.motion.blocks import blocks
 from nodeday.features.motion.bouts import Bouts, bouts_of
 from nodeday.features.motion.calibrate import Chosen, Temperature, calibrated, choose
 from nodeday.features.motion.measures import Measures
 from nodeday.features.motion.ruler import Ruler, ruler
-from nodeday.features.stream import Feature, Stream
+from nodeday.features.stream import Feature, Source, Stream
 from nodeday.features.windows import (
     NO_MOUNTING,
     NO_WALKING,
@@ -28,31 +28,35 @@ from nodeday.sections import Mounting
 
 @dataclass(frozen=True)
 class Motion:
-    """What became of a stream: its calibration, its features, its bouts of walking."""
+    """What became of a stream: its calibration, its features, its bouts of walking, how many rows it has, and
+    how many of them were received."""
 
     chosen: Chosen
     features: list[Feature]
     bouts: Bouts
+    rows: int
+    received: int
 
 
 def motion_of(
-    stream: Stream, bench: Calibration | None, temperature: Temperature | None, mounting: Mounting | None
+    source: Source, bench: Calibration | None, temperature: Temperature | None, mounting: Mounting | None
 ) -> Motion:
-    """Calibration, features and bouts of ``stream``; intensities from received samples alone."""
-    signal, seconds = Signal.of(stream), stream.windows.seconds
-    epochs, least = nonwear.epochs_of(seconds), stream.settings.min_coverage
-    chosen = choose(signal.blocks(epochs), stream.windows, least, bench, temperature)
+    """Calibration, features and bouts of ``source``, which is read twice, so that it is never in memory as a
+    whole; intensities from received samples alone."""
+    windows, epochs = source.windows, nonwear.epochs_of(source.windows.seconds)
+    least, place = source.settings.min_coverage, source.node.placement
+    chosen = choose(blocks(source, epochs), windows, least, bench, temperature)
     found = Measures.joined([
-        Measures.of(calibrated(block, chosen, temperature), stream.node.placement)
-        for block in signal.blocks(epochs)
+        Measures.of(calibrated(block, chosen, temperature), place) for block in blocks(source, epochs)
     ])  # fmt: skip
+    stream, seconds = source.heard(found.held), windows.seconds
     worn = nonwear.wear(found.wear, found.rows, seconds, stream.rate_hz, least)
     walks, bouts = _walking(stream, found)
     features = [
         *_intensities(stream, found), *_bands(stream, found, worn), *walks,
         *_directions(stream, found, worn, mounting), _nonwear(stream, worn),
     ]  # fmt: skip
-    return Motion(chosen, features, bouts)
+    return Motion(chosen, features, bouts, int(found.rows.sum()), int(found.held.sum()))
 
 
 def _intensities(stream: Stream, found: Measures) -> list[Feature]:

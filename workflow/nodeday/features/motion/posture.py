@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.arrays import Bools, Floats, Ints, runs
+from nodeday.arrays import Bools, Floats, Ints, runs, spread
 from nodeday.features.motion.bands import words_of
 from nodeday.features.motion.ruler import Axes, count, total
 from nodeday.features.windows import ratio
@@ -24,14 +24,18 @@ UPRIGHT_PARTS = frozenset({"chest", "sternum", "trunk", "back", "waist", "hip", 
 SIDED_PARTS = frozenset({"chest", "sternum", "trunk", "back", "waist", "hip", "pelvis"})
 
 
-def usable(received: Bools, interpolated: Bools, rate_hz: float) -> Bools:
-    """Samples (n,) that orientation and spectra may use: received, or in a fill of up to 100 ms."""
+def fill_samples(rate_hz: float) -> int:
+    """How many samples a fill may have that serves orientation and spectra."""
+    return int(FILL_S * rate_hz + 1e-6)
+
+
+def usable(received: Bools, interpolated: Bools, rate_hz: float, before: int = 0) -> Bools:
+    """Samples (n,) that orientation and spectra may use: received, or in a fill of up to 100 ms. Of those
+    ``interpolated``, ``before`` and others after belong to the neighbours, so that no fill is cut off."""
     starts, ends = runs(interpolated)
-    short = ends - starts <= FILL_S * rate_hz + 1e-6
-    out = received.copy()
-    for start, end in zip(starts[short], ends[short], strict=True):
-        out[start:end] = True
-    return out
+    short = ends - starts <= fill_samples(rate_hz)
+    filled = spread(starts[short], ends[short], len(interpolated))
+    return received | filled[before : before + len(received)]
 
 
 def second_means(axes: Axes, ok: Bools, places: Ints, rate_hz: float) -> Floats:

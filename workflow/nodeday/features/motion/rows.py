@@ -7,18 +7,19 @@ import pandas as pd
 
 from nodeday import tables
 from nodeday.features.motion.epochs import Motion
-from nodeday.features.stream import Stream
+from nodeday.layouts import Kind
 from nodeday.schemas import TABLES, codes
+from nodeday.sections import Node
 
 
-def calibration(found: list[tuple[Stream, Motion]]) -> pd.DataFrame:
+def calibration(found: list[tuple[Node, Kind, Motion]]) -> pd.DataFrame:
     """A row for each acceleration stream."""
-    chosen = [motion.chosen for _, motion in found]
+    chosen = [motion.chosen for _, _, motion in found]
     nothing = np.full(3, np.nan)
     slopes = [nothing if (c := each.coefficients.slope_g_per_c) is None else 1000 * c for each in chosen]
     columns: dict[str, object] = {
-        "node": [stream.node.node for stream, _ in found],
-        "stream": [stream.kind.stream for stream, _ in found],
+        "node": [node.node for node, _, _ in found],
+        "stream": [kind.stream for _, kind, _ in found],
         "method": [each.method for each in chosen],
         "note": [each.note for each in chosen],
         "source": [each.source or None for each in chosen],
@@ -35,15 +36,15 @@ def calibration(found: list[tuple[Stream, Motion]]) -> pd.DataFrame:
     return tables.build(TABLES["calibration"], columns)
 
 
-def bouts(stream: Stream, motion: Motion) -> pd.DataFrame:
+def bouts(node: Node, kind: Kind, motion: Motion) -> pd.DataFrame:
     """A row for each bout of one stream."""
     own, edges = motion.bouts, list(codes.BOUT_EDGE)
     n = len(own.start_ns)
     return tables.build(
         TABLES["bouts"],
         {
-            "node": np.full(n, stream.node.node, object),
-            "stream": np.full(n, stream.kind.stream, object),
+            "node": np.full(n, node.node, object),
+            "stream": np.full(n, kind.stream, object),
             "start_ns": own.start_ns,
             "end_ns": own.end_ns,
             "steps": own.steps,
