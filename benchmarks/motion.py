@@ -54,11 +54,11 @@ def node_samples(folder: Path, hours: float, seed: int) -> pd.DataFrame:
 
 
 def ours(samples: pd.DataFrame, name: str) -> int:
-    from nodeday.columnar import Group
     from nodeday.features.motion.epochs import motion_of
     from nodeday.features.stream import Samples, Source
     from nodeday.features.windows import windows_over
     from nodeday.layouts.model import load_layout
+    from nodeday.rowgroups import Group
     from nodeday.sections import Epochs, Mounting, Node
 
     kind = load_layout(HERE.parent / "config/layouts/beltframe.yaml").stream("acc")

@@ -18,7 +18,6 @@ from hypothesis import strategies as st
 from nodeday.schemas import FEATURE, codes
 
 from nodeday.calibration import Calibration
-from nodeday.columnar import Group
 from nodeday.errors import SettingsError
 from nodeday.features import others
 from nodeday.features.motion import autocalibration as auto
@@ -31,6 +30,7 @@ from nodeday.features.pieces import INTERPOLATED, MEASURED, MISSING
 from nodeday.features.stream import Feature, Samples, Source
 from nodeday.features.windows import Windows, windows_over
 from nodeday.layouts import Layout
+from nodeday.rowgroups import Group
 from nodeday.sections import Epochs, Mounting, Node
 from nodeday.settings import Study
 

@@ -14,6 +14,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
@@ -107,7 +108,7 @@ def received(
     kinds, marks, at = payloads or {}, [np.empty((2, 0), np.int64)], 0
     names = [*columns, "node", "stream", "status", *(["payload"] if kinds else [])]
     with ExitStack() as files:
-        waiting, matrices = _Written(_file(files, source)), dict[Key, BinaryIO]()
+        waiting, matrices = _Written(files, source), dict[Key, BinaryIO]()
         for rows in tables.pieces(source, "frames", names):
             status = _places(rows["status"])
             plain = {name: rows[name].to_numpy() for name in columns if name != MARK}
@@ -135,12 +136,14 @@ def is_in(status: NDArray[np.int8], names: Collection[str]) -> Bools:
 class _Written:
     """Columns of all streams on their way into one file."""
 
-    def __init__(self, file: BinaryIO) -> None:
-        self._file, self._dtypes = file, dict[str, np.dtype[Any]]()
+    def __init__(self, files: ExitStack, source: Path) -> None:
+        self._file: BinaryIO | None = None
+        self._open, self._dtypes = partial(_file, files, source), dict[str, np.dtype[Any]]()
         self._parts: dict[Key, dict[str, list[tuple[int, int]]]] = defaultdict(lambda: defaultdict(list))
 
     def add(self, key: Key, columns: Mapping[str, NDArray[Any]], rows: Ints) -> None:
         """Append ``rows`` of ``columns`` to a stream's."""
+        self._file = self._file or self._open()
         for name, values in columns.items():
             self._parts[key][name].append((self._file.tell(), len(rows)))
             self._dtypes[name] = values.dtype
@@ -148,7 +151,7 @@ class _Written:
 
     def read(self) -> dict[Key, Columns]:
         """The streams, in order of their names; the file may be closed then."""
-        if not self._parts:
+        if self._file is None:
             return {}
         file = _map(self._file)
         return {key: _Stored(file, self._dtypes, dict(self._parts[key])) for key in sorted(self._parts)}
