@@ -99,7 +99,7 @@ def submissions(folder: Path) -> list[dict[str, str]]:
 def results(folder: Path) -> dict[str, bytes]:
     """Every file that the chain made, but what rooms said while at work and the inodes of files."""
     root = folder / "results"
-    left_out = {"logs", hashes.NAME}
+    left_out = {"logs", hashes.NAME, hashes.FOLDER}
     paths = [path for path in root.rglob("*")
              if path.is_file() and not left_out & set(path.relative_to(root).parts)]  # fmt: skip
     return {str(path.relative_to(root)): path.read_bytes() for path in paths}
