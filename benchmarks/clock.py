@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -235,8 +236,10 @@ def tap_offsets(seeds: int, rate_hz: float = 50.0) -> dict[str, object]:
             size = taps(seconds, at + np.array([0.0, 0.7, 1.6])) + 0.004 * rng.standard_normal(len(seconds))
             kept = np.repeat(rng.random(len(seconds) // 10) > 0.05, 10)
             shown = np.rint((seconds + late_ms / 1e3) * 1e9).astype(np.int64)
-            signals.append(movements.Signal(node, shown[kept], size[kept], rate_hz))
-        for each in movements.matches(signals, movements.moments(signals)):
+            at_once, rows = np.zeros(1, np.int64), np.arange(kept.sum())  # a frame for each sample
+            sizes = partial(np.take, size[kept][:, None], axis=0)
+            signals.append(movements.Signal.of(node, shown[kept], at_once, rows, rate_hz, sizes))
+        for each in movements.matches(signals, movements.moments(movements.jerks(signals))):
             found += 1
             errors.append(each.offset_ms - true_ms)
     rms = float(np.sqrt(np.mean(np.square(errors))))
