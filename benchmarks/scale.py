@@ -119,8 +119,9 @@ def lay_out_many(folder: Path, sessions: list[str], capture: bytes) -> None:
         "events": ["session\tphase\tstart"],
     }
     for name in sessions:
-        sheets["sessions"].append(f"{name}\tP{name}\tcaptures/{name}.bin\tbeltframe")
-        sheets["participants"].append(f"P{name}\t40")
+        who = f"P{name[1:]}"  # two letters before 1922 would be taken for somebody's initials and birth
+        sheets["sessions"].append(f"{name}\t{who}\tcaptures/{name}.bin\tbeltframe")
+        sheets["participants"].append(f"{who}\t40")
         sheets["events"] += [f"{name}\trest\t2026-07-14T07:00:00", f"{name}\twork\t2026-07-14T07:01:00"]
         (folder / "captures" / f"{name}.bin").write_bytes(capture)
     for name, lines in sheets.items():
