@@ -35,16 +35,25 @@ def compared(frames: pd.DataFrame, truth: Truth, tally: Counter[str]) -> list[st
         node, stream = key.split("/")
         own = frames[(frames.node == node) & (frames.stream == stream)]
         copies = own.status.isin(["duplicate", "conflict"])
-        found = {"received": int((~copies).sum()), "duplicates": int((own.status == "duplicate").sum()),
-                 "late": int((own.status == "late").sum())}  # fmt: skip
-        true = {"received": int(sent.received.sum()), "duplicates": truth.duplicates[key],
-                "late": truth.late[key]}  # fmt: skip
+        found = {
+            "received": int((~copies).sum()),
+            "duplicates": int((own.status == "duplicate").sum()),
+            "late": int((own.status == "late").sum()),
+        }
+        true = {
+            "received": int(sent.received.sum()),
+            "duplicates": truth.duplicates[key],
+            "late": truth.late[key],
+        }
         distinct, heard = own[~copies], np.unique(sent.boot[sent.received])
         lost = [int(np.ptp(rows.seq)) + 1 - len(rows) for _, rows in distinct.groupby("boot")]
-        runs = [int(np.ptp(sent.seq[at])) + 1 - int(at.sum()) for at in
-                (sent.received & (sent.boot == boot) for boot in heard)]  # fmt: skip
-        wrong += [f"{key} {name}: {found[name]}, truly {true[name]}" for name in found
-                  if found[name] != true[name]]  # fmt: skip
+        runs = [
+            int(np.ptp(sent.seq[at])) + 1 - int(at.sum())
+            for at in (sent.received & (sent.boot == boot) for boot in heard)
+        ]
+        wrong += [
+            f"{key} {name}: {found[name]}, truly {true[name]}" for name in found if found[name] != true[name]
+        ]
         if lost != runs:
             wrong.append(f"{key} lost by boot: {lost}, truly {runs}")
         tally.update(true | {"lost": sum(runs)})

@@ -50,9 +50,10 @@ class Case:
 
 def cases(hours: float) -> list[Case]:
     messy = Events(
-        restarts=(hours * 0.3, hours * 0.7), outages=((hours * 0.5, hours * 0.5 + 0.5),),
+        restarts=(hours * 0.3, hours * 0.7),
+        outages=((hours * 0.5, hours * 0.5 + 0.5),),
         steps=((hours * 0.6, 800.0),),
-    )  # fmt: skip
+    )
     return [
         Case("stable", 30, aim=(0.05, 0.3)),
         Case("33, 22, 33 degC", 30, True, aim=(0.1, 1.0)),
@@ -72,11 +73,18 @@ def ours(days: list[Day], way: Way) -> tuple[list[Map | None], list[float]]:
     stamps = np.concatenate([each.stamp_ns for each in got])[order]
     edges = np.cumsum([0, *(len(each.ticks) for each in got)])
     boots = [
-        nodes.Stamped(row[edges[k] : edges[k + 1]][rows], each.ticks[rows], each.stamp_ns[rows],
-                      np.zeros(len(rows), np.int64), np.zeros(len(rows)), float(TICK_HZ))
-        for k, each in enumerate(got) for boot in np.unique(each.boot).tolist()
+        nodes.Stamped(
+            row[edges[k] : edges[k + 1]][rows],
+            each.ticks[rows],
+            each.stamp_ns[rows],
+            np.zeros(len(rows), np.int64),
+            np.zeros(len(rows)),
+            float(TICK_HZ),
+        )
+        for k, each in enumerate(got)
+        for boot in np.unique(each.boot).tolist()
         for rows in [np.flatnonzero(each.boot == boot)]
-    ]  # fmt: skip
+    ]
     names = [f"node {k}" for k, each in enumerate(got) for _ in np.unique(each.boot)]
     heard = []
     for name, own in zip(names, boots, strict=True):
@@ -133,9 +141,11 @@ def bin_minima(x: Floats, y: Floats, unit_ms: float) -> Curve:
 
 
 PEERS: dict[str, Callable[[Floats, Floats, float], Curve]] = {
-    "least squares": least_squares, "Theil-Sen": theil_sen, "one hull line": hull_line,
+    "least squares": least_squares,
+    "Theil-Sen": theil_sen,
+    "one hull line": hull_line,
     "bin minima": bin_minima,
-}  # fmt: skip
+}
 
 
 def peer_errors(own: Day, fit: Callable[[Floats, Floats, float], Curve], unit_ms: float) -> Floats:
@@ -184,16 +194,21 @@ def measure(case: Case, hours: float, seeds: int) -> list[dict[str, object]]:
             took[name] += time.perf_counter() - begin
     rows = []
     for name, each in errors.items():
-        rows.append({
-            "case": case.name, "hours": hours, "by": name,
-            "rms_ms": float(np.sqrt(np.mean([np.mean(e**2) for e in each]))),
-            "worst_ms": max(float(np.abs(e).max()) for e in each),
-            "bias_ms": float(np.mean([e.mean() for e in each])),
-            "held": float(np.mean(held)) if name == "nodeday" else None,
-            "held_least": min(held) if name == "nodeday" else None,
-            "aim": case.aim if name == "nodeday" else None, "seconds": took[name] / seeds,
-            "steps_ms": [round(size, 3) for size in sizes] if name == "nodeday" and sizes else None,
-        })  # fmt: skip
+        rows.append(
+            {
+                "case": case.name,
+                "hours": hours,
+                "by": name,
+                "rms_ms": float(np.sqrt(np.mean([np.mean(e**2) for e in each]))),
+                "worst_ms": max(float(np.abs(e).max()) for e in each),
+                "bias_ms": float(np.mean([e.mean() for e in each])),
+                "held": float(np.mean(held)) if name == "nodeday" else None,
+                "held_least": min(held) if name == "nodeday" else None,
+                "aim": case.aim if name == "nodeday" else None,
+                "seconds": took[name] / seeds,
+                "steps_ms": [round(size, 3) for size in sizes] if name == "nodeday" and sizes else None,
+            }
+        )
     return rows
 
 
@@ -202,9 +217,10 @@ def chain(hours: float, seeds: int) -> list[dict[str, object]]:
     moves = tuple((float(h), 22.0 if (h // 3) % 2 else 33.0) for h in range(3, int(hours), 3))
     rows = []
     for name, moved, in_step in (
-        ("marks, stable hub", (), False), ("marks, hub 33, 22, 33 degC", moves, False),
+        ("marks, stable hub", (), False),
+        ("marks, hub 33, 22, 33 degC", moves, False),
         ("marks in step with the hub", (), True),
-    ):  # fmt: skip
+    ):
         errors, held = [], []
         for seed in range(seeds):
             own = marks(seed, hours, 10.0, 4.0, moved, in_step=in_step)
@@ -212,13 +228,21 @@ def chain(hours: float, seeds: int) -> list[dict[str, object]]:
             error = (found(own.hub_ns) - own.true_ns) / 1e6
             errors.append(error)
             held.append(float((np.abs(error) <= found.uncertainty(own.hub_ns)).mean()))
-        rows.append({
-            "case": name, "hours": hours, "by": "nodeday",
-            "rms_ms": float(np.sqrt(np.mean([np.mean(e**2) for e in errors]))),
-            "worst_ms": max(float(np.abs(e).max()) for e in errors),
-            "bias_ms": float(np.mean([e.mean() for e in errors])), "held": float(np.mean(held)),
-            "held_least": min(held), "aim": None, "seconds": None, "steps_ms": None,
-        })  # fmt: skip
+        rows.append(
+            {
+                "case": name,
+                "hours": hours,
+                "by": "nodeday",
+                "rms_ms": float(np.sqrt(np.mean([np.mean(e**2) for e in errors]))),
+                "worst_ms": max(float(np.abs(e).max()) for e in errors),
+                "bias_ms": float(np.mean([e.mean() for e in errors])),
+                "held": float(np.mean(held)),
+                "held_least": min(held),
+                "aim": None,
+                "seconds": None,
+                "steps_ms": None,
+            }
+        )
     return rows
 
 
@@ -284,8 +308,10 @@ def main() -> None:
             rows.append(row)
             show(row)
     tapped, quick = tap_offsets(seeds), speed()
-    print(f"taps at 50 Hz: {tapped['found']} of {seeds} found, rms {tapped['rms_ms']:.3f}, worst "
-          f"{tapped['worst_ms']:.3f} ms (aim 2 ms)")  # fmt: skip
+    print(
+        f"taps at 50 Hz: {tapped['found']} of {seeds} found, rms {tapped['rms_ms']:.3f}, worst "
+        f"{tapped['worst_ms']:.3f} ms (aim 2 ms)"
+    )
     print(f"15 h at 10 frames/s: {quick['frames']} frames in {quick['seconds']:.2f} s (aim 0.5 s)")
     Path(__file__).with_suffix(".json").write_text(json.dumps([*rows, tapped, quick], indent=2) + "\n")
 

@@ -51,8 +51,17 @@ DAY = """  {name}:
       - {{phase: harvest, minutes: {work:.1f}, bpm: 104, gait: 0.5, cadence_spm: 104}}
     channel: {{loss: 0.05, burst: 5}}
 """
-AIMS = {"wall_s": 20, "peak_mb": 1000, "over_floor": 6, "memory": 1.2, "exponent": 1.05,
-        "sessions_s": 300, "engine": 0.2, "again_s": 4, "notebook": 20}  # fmt: skip
+AIMS = {
+    "wall_s": 20,
+    "peak_mb": 1000,
+    "over_floor": 6,
+    "memory": 1.2,
+    "exponent": 1.05,
+    "sessions_s": 300,
+    "engine": 0.2,
+    "again_s": 4,
+    "notebook": 20,
+}
 Figures = dict[str, float]
 
 
@@ -66,8 +75,10 @@ def make(folder: Path, hours: float, motion: int = 3, sessions: int = 1) -> Path
     settings = config / "study.yaml"  # an axis of a node that nobody wears is refused
     if motion < len(MOTION):
         settings.write_text(re.sub(r"(?m)^    ankle: .*\n", "", settings.read_text()))
-    nodes = [f"  {name}: {{streams: [acc], crystal: {{ppm: {-13 - 7 * at}, worn_c: 32}}}}"
-             for at, name in enumerate(MOTION[:motion])]  # fmt: skip
+    nodes = [
+        f"  {name}: {{streams: [acc], crystal: {{ppm: {-13 - 7 * at}, worn_c: 32}}}}"
+        for at, name in enumerate(MOTION[:motion])
+    ]
     shape = {"rest": 60 * hours / 3, "work": 60 * hours * 2 / 3}
     days = "".join(DAY.format(name=name, **shape) for name in names)
     (config / "scenario.yaml").write_text(PLAN.format(seed=7, motion="\n".join(nodes)) + days)
@@ -93,8 +104,9 @@ def make(folder: Path, hours: float, motion: int = 3, sessions: int = 1) -> Path
 def run(folder: Path, cores: int = 2) -> Figures:
     """Wall and processor time of `nodeday run`, and the peak memory of the largest of its jobs."""
     measure = [sys.executable, str(Path(__file__).with_name("measure.py"))]
-    told = subprocess.run([*measure, *PROGRAM, "run", "--cores", str(cores)], cwd=folder, capture_output=True,
-                          text=True)  # fmt: skip
+    told = subprocess.run(
+        [*measure, *PROGRAM, "run", "--cores", str(cores)], cwd=folder, capture_output=True, text=True
+    )
     if told.returncode:
         raise SystemExit(told.stdout + told.stderr)
     found: Figures = json.loads(told.stdout.splitlines()[-1])
@@ -174,10 +186,14 @@ def many(folder: Path) -> dict[str, Any]:
     new = (str(path) for path, at in stamps(folder).items() if before.get(path) != at)
     whose = Counter(match[0] if (match := re.search(r"\bD\d\d\b", path)) else "study" for path in new)
     for what, each in found.items():
-        print(f"many days, {what}: {each['wall_s']:.1f} s, CPU {each['cpu_s']:.1f} s, of it the engine's own "
-              f"{each['own_cpu_s'] / each['cpu_s']:.0%}, a job at most {each['peak_mb']:.0f} MB")  # fmt: skip
-    print(f"  aims: {AIMS['sessions_s']} s for 30 days of 15 h; engine {AIMS['engine']:.0%}; "
-          f"again {AIMS['again_s']} s; made anew after the change, by whose: {dict(whose)}")  # fmt: skip
+        print(
+            f"many days, {what}: {each['wall_s']:.1f} s, CPU {each['cpu_s']:.1f} s, of it the engine's own "
+            f"{each['own_cpu_s'] / each['cpu_s']:.0%}, a job at most {each['peak_mb']:.0f} MB"
+        )
+    print(
+        f"  aims: {AIMS['sessions_s']} s for 30 days of 15 h; engine {AIMS['engine']:.0%}; "
+        f"again {AIMS['again_s']} s; made anew after the change, by whose: {dict(whose)}"
+    )
     return found
 
 
@@ -206,10 +222,11 @@ def main() -> None:
     try:
         for part in asked.parts:
             figures[part] = {
-                "day": lambda: day(place, asked.hours), "growth": lambda: growth(place, asked.hours),
+                "day": lambda: day(place, asked.hours),
+                "growth": lambda: growth(place, asked.hours),
                 "sessions": lambda: many(make(place / "many", asked.hours, sessions=asked.sessions)),
                 "notebook": lambda: beside_notebook(place),
-            }[part]()  # fmt: skip
+            }[part]()
     finally:
         shutil.rmtree(place)
     Path(__file__).with_suffix(".json").write_text(json.dumps(figures, indent=1) + "\n")

@@ -26,7 +26,8 @@ from nodeday.layouts import Layout, crc, encode_frames, pack_counts, unpack_coun
 SIZE = 75
 LAYOUT = Layout.model_validate(
     {
-        "layout": "bench", "sync": "D3 91",
+        "layout": "bench",
+        "sync": "D3 91",
         "frame": [
             {"name": "size", "role": "length", "bits": 8, "plus": 3},
             {"name": "address", "role": "node", "bits": 8},
@@ -35,17 +36,31 @@ LAYOUT = Layout.model_validate(
             {"name": "ticks", "role": "ticks", "bits": 24, "rate_hz": 32768},
             {"name": "payload", "role": "payload"},
             {"name": "battery", "role": "battery", "bits": 8},
-            {"name": "sum", "role": "checksum", "bits": 16, "order": "big", "crc": "CRC-16/IBM-3740",
-             "over": ["size", "battery"]},
+            {
+                "name": "sum",
+                "role": "checksum",
+                "bits": 16,
+                "order": "big",
+                "crc": "CRC-16/IBM-3740",
+                "over": ["size", "battery"],
+            },
             {"name": "hub", "role": "hub_time", "bits": 32, "unit_ns": 1_000_000},
-            {"name": "rssi", "role": "rssi", "bits": 8}, {"name": "lqi", "role": "lqi", "bits": 8},
+            {"name": "rssi", "role": "rssi", "bits": 8},
+            {"name": "lqi", "role": "lqi", "bits": 8},
         ],
         "kinds": [
-            {"kind": 1, "stream": "ecg", "rate_hz": 475, "samples": 38, "bits": 12, "order": "big",
-             "channels": [{"name": "ecg", "unit": "mV"}]},
+            {
+                "kind": 1,
+                "stream": "ecg",
+                "rate_hz": 475,
+                "samples": 38,
+                "bits": 12,
+                "order": "big",
+                "channels": [{"name": "ecg", "unit": "mV"}],
+            },
         ],
     }
-)  # fmt: skip
+)
 KIND = LAYOUT.kinds[0]
 
 
@@ -99,9 +114,15 @@ def declarative(raw: bytes) -> int:
 
     samples = BitStruct("samples" / Array(38, BitsInteger(12)))
     frame = Struct(
-        "sync" / Const(b"\xd3\x91"), "size" / Const(72, Int8ub), "address" / Int8ub, "kind" / Int8ub,
-        "counter" / Int8ub, "ticks" / Bytes(3), "payload" / samples, "rest" / Bytes(9),
-    )  # fmt: skip
+        "sync" / Const(b"\xd3\x91"),
+        "size" / Const(72, Int8ub),
+        "address" / Int8ub,
+        "kind" / Int8ub,
+        "counter" / Int8ub,
+        "ticks" / Bytes(3),
+        "payload" / samples,
+        "rest" / Bytes(9),
+    )
     found, at = 0, 0
     while (at := raw.find(b"\xd3\x91", at)) >= 0 and at + SIZE <= len(raw):
         try:

@@ -25,9 +25,17 @@ from fuzz_targets import tried
 
 MOST_MB, MOST_SECONDS, MOST_BYTES = 512, 20, 1024
 SHARES = {
-    "packets": 0.64, "sheet": 0.1, "recorded": 0.1, "archive": 0.06, "sync": 0.02, "cobs": 0.02, "slip": 0.02,
-    "hdlc": 0.02, "settings": 0.01, "layout": 0.01,
-}  # fmt: skip
+    "packets": 0.64,
+    "sheet": 0.1,
+    "recorded": 0.1,
+    "archive": 0.06,
+    "sync": 0.02,
+    "cobs": 0.02,
+    "slip": 0.02,
+    "hdlc": 0.02,
+    "settings": 0.01,
+    "layout": 0.01,
+}
 """Targets, and their part of all runs: more where a run is quick."""
 AT_ONCE = {"archive": 2000}
 """Runs of one process. The library that unpacks keeps some 130 kB of each archive that fails."""
@@ -45,8 +53,15 @@ def fuzz(target: str, arguments: list[str]) -> None:
 
 def _run(target: str, runs: int) -> dict[str, Any]:
     """Fuzz one target in processes of its own, with what the ones before found; what came of it."""
-    row: dict[str, Any] = {"target": target, "executions": 0, "seconds": 0.0, "branches": 0, "new_inputs": 0,
-                           "peak_mb": 0, "failed": False}  # fmt: skip
+    row: dict[str, Any] = {
+        "target": target,
+        "executions": 0,
+        "seconds": 0.0,
+        "branches": 0,
+        "new_inputs": 0,
+        "peak_mb": 0,
+        "failed": False,
+    }
     with tempfile.TemporaryDirectory(prefix=f"corpus-{target}-") as folder:
         for number, seed in enumerate(seeds(target)):
             (Path(folder) / f"seed{number}").write_bytes(seed)
@@ -69,9 +84,17 @@ def _run(target: str, runs: int) -> dict[str, Any]:
 
 def _command(target: str, runs: int, folder: str) -> list[str]:
     return [
-        sys.executable, __file__, "--one", target, f"-runs={runs}", f"-rss_limit_mb={MOST_MB}",
-        f"-timeout={MOST_SECONDS}", f"-max_len={MOST_BYTES}", "-print_final_stats=1", folder,
-    ]  # fmt: skip
+        sys.executable,
+        __file__,
+        "--one",
+        target,
+        f"-runs={runs}",
+        f"-rss_limit_mb={MOST_MB}",
+        f"-timeout={MOST_SECONDS}",
+        f"-max_len={MOST_BYTES}",
+        "-print_final_stats=1",
+        folder,
+    ]
 
 
 def main() -> int:
@@ -89,9 +112,11 @@ def main() -> int:
     for target in sys.argv[2:] or SHARES:
         row = _run(target, int(total * (1 if sys.argv[2:] else SHARES[target])))
         rows.append(row)
-        print(f"{target:<10} {row['executions']:>11} {row['seconds']:>8.0f} {row['branches']:>9} "
-              f"{row['new_inputs']:>11} {row['peak_mb']:>8}  {'FAILED' if row['failed'] else ''}",
-              flush=True)  # fmt: skip
+        print(
+            f"{target:<10} {row['executions']:>11} {row['seconds']:>8.0f} {row['branches']:>9} "
+            f"{row['new_inputs']:>11} {row['peak_mb']:>8}  {'FAILED' if row['failed'] else ''}",
+            flush=True,
+        )
         Path("fuzz.json").write_text(json.dumps(rows, indent=2) + "\n")
     print(f"{sum(row['executions'] for row in rows)} executions")
     return int(any(row["failed"] for row in rows))

@@ -20,8 +20,10 @@ def seeds(target: str) -> Iterator[bytes]:
         yield from (b"\0" + path.read_bytes() for path in (CONFIG / "layouts").glob("*.yaml"))
     elif target == "recorded":
         head = "node,stream,sequence,ticks,time," + ",".join(f"ecg_{k}" for k in range(20))
-        rows = [f"heart,ecg,{n},{n * 2621},2026-07-14T05:00:00.{n * 80:03}Z," + ",".join(["2048"] * 20)
-                for n in range(4)]  # fmt: skip
+        rows = [
+            f"heart,ecg,{n},{n * 2621},2026-07-14T05:00:00.{n * 80:03}Z," + ",".join(["2048"] * 20)
+            for n in range(4)
+        ]
         yield "\n".join([head, *rows]).encode()
         single = [f"heart,ecg,{n // 20},{n},{n}" for n in range(40)]
         yield "\n".join(["node,stream,sequence,time,ecg", *single]).encode()

@@ -25,10 +25,12 @@ def ramp() -> dict[str, float]:
     """Largest error of an epoch's heart rate in the steady parts of a simulated ramp from 80 to 180 bpm."""
     rate, steady, change = 250.0, 120, 60
     levels = np.arange(80, 181, 10)
-    bpm = np.concatenate([
-        np.concatenate([np.full(steady, level), np.linspace(level, level + 10, change, endpoint=False)])
-        for level in levels
-    ])  # fmt: skip
+    bpm = np.concatenate(
+        [
+            np.concatenate([np.full(steady, level), np.linspace(level, level + 10, change, endpoint=False)])
+            for level in levels
+        ]
+    )
     fine = np.interp(np.arange(len(bpm) * 500) / 500, np.arange(len(bpm)), bpm)
     heart = synthesise(fine, np.zeros(len(fine)), 0.0, np.random.default_rng(1))
     signal = heart.voltage_mv[::2] + 0.01 * np.random.default_rng(2).standard_normal(len(fine) // 2)
@@ -36,8 +38,10 @@ def ramp() -> dict[str, float]:
     start = 30 * np.arange(len(found))
     within = start % (steady + change) + 30 <= steady
     error = np.abs(found - levels[np.minimum(start // (steady + change), len(levels) - 1)])[within]
-    print(f"ramp 80 to 180 bpm: {within.sum()} steady epochs, {np.isfinite(error).sum()} with a value, worst "
-          f"error {np.nanmax(error):.3f} bpm")  # fmt: skip
+    print(
+        f"ramp 80 to 180 bpm: {within.sum()} steady epochs, {np.isfinite(error).sum()} with a value, worst "
+        f"error {np.nanmax(error):.3f} bpm"
+    )
     return {"epochs": int(within.sum()), "worst_bpm": float(np.nanmax(error))}
 
 

@@ -30,9 +30,16 @@ from nodeday.features.stream import Feature
 from nodeday.sections import Heart
 
 BARRED = {
-    "heart_rate_bpm": "rate", "rmssd_ms": "RMSSD", "pnn50_pct": "pNN50", "sd1_ms": "SD1", "sdnn_ms": "SDNN",
-    "sd2_ms": "SD2", "vlf_ms2": "VLF", "lf_ms2": "LF", "hf_ms2": "HF",
-}  # fmt: skip
+    "heart_rate_bpm": "rate",
+    "rmssd_ms": "RMSSD",
+    "pnn50_pct": "pNN50",
+    "sd1_ms": "SD1",
+    "sdnn_ms": "SDNN",
+    "sd2_ms": "SD2",
+    "vlf_ms2": "VLF",
+    "lf_ms2": "LF",
+    "hf_ms2": "HF",
+}
 SEEDS, HEARTS, LENGTH_S = 2, 16, 3600
 LEAST_BARS = 200
 """Fewer tell little, and are not shown."""
@@ -51,9 +58,13 @@ def bars() -> dict[str, Any]:
             for share, burst in LOSSES:
                 key = f"{source}, {100 * share:g} % in bursts of {burst}" + ", for ten minutes" * partly
                 row = figures[key] = _held(list(cases(share, burst, partly)))
-                print(f"{key:<48}" + "".join(
-                    f"{row[name]['held']:>7.1f}" if row[name]["bars"] >= LEAST_BARS else f"{'-':>7}"
-                    for name in BARRED))  # fmt: skip
+                print(
+                    f"{key:<48}"
+                    + "".join(
+                        f"{row[name]['held']:>7.1f}" if row[name]["bars"] >= LEAST_BARS else f"{'-':>7}"
+                        for name in BARRED
+                    )
+                )
     figures["seconds of a day"] = _cost()
     return figures
 
@@ -107,10 +118,13 @@ def _held(cases: list[tuple[Features, Features]]) -> dict[str, Any]:
         wide = barred & (high > low + 1e-9)
         held = (truth >= low - 1e-9) & (truth <= high + 1e-9)
         table[name] = {
-            "held": _percent(held[barred]), "bars": int(barred.sum()), "held_of_wide": _percent(held[wide]),
-            "on_complete": _percent(how[barred] == REPLAYED), "without": _percent(~barred[lost]),
+            "held": _percent(held[barred]),
+            "bars": int(barred.sum()),
+            "held_of_wide": _percent(held[wide]),
+            "on_complete": _percent(how[barred] == REPLAYED),
+            "without": _percent(~barred[lost]),
             "width": float(np.median((high - low)[wide])) if wide.any() else None,
-        }  # fmt: skip
+        }
     return table
 
 

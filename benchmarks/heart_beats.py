@@ -116,20 +116,28 @@ def detector() -> dict[str, Any]:
             gross = percent(tuple(np.sum(list(counts.values()), axis=0)))  # type: ignore[arg-type]
             each = {key: percent(value) for key, value in counts.items()}
             rows[f"{tolerance * 1000:.0f} ms"] = {
-                "counts": counts, "gross": gross, "average": tuple(np.mean(list(each.values()), axis=0)),
-            }  # fmt: skip
+                "counts": counts,
+                "gross": gross,
+                "average": tuple(np.mean(list(each.values()), axis=0)),
+            }
             if name == "nodeday" and tolerance == TOLERANCES[0]:
                 print(f"{'record':>8}{'beats':>7}{'missed':>8}{'false':>7}{'Se %':>9}{'+P %':>9}")
                 for key, (hits, missed, false) in counts.items():
-                    print(f"{key:>8}{hits + missed:>7}{missed:>8}{false:>7}{each[key][0]:>9.2f}"
-                          f"{each[key][1]:>9.2f}")  # fmt: skip
-            print(f"{name:<15} at {tolerance * 1000:3.0f} ms: gross {gross[0]:.2f}/{gross[1]:.2f}, average "
-                  f"{rows[f'{tolerance * 1000:.0f} ms']['average'][0]:.2f}/"
-                  f"{rows[f'{tolerance * 1000:.0f} ms']['average'][1]:.2f}")  # fmt: skip
+                    print(
+                        f"{key:>8}{hits + missed:>7}{missed:>8}{false:>7}{each[key][0]:>9.2f}"
+                        f"{each[key][1]:>9.2f}"
+                    )
+            print(
+                f"{name:<15} at {tolerance * 1000:3.0f} ms: gross {gross[0]:.2f}/{gross[1]:.2f}, average "
+                f"{rows[f'{tolerance * 1000:.0f} ms']['average'][0]:.2f}/"
+                f"{rows[f'{tolerance * 1000:.0f} ms']['average'][1]:.2f}"
+            )
         everything = [score(one, found[one.name], TOLERANCES[0], later) for one in base]
         with_flutter = percent(tuple(np.sum(everything, axis=0)))  # type: ignore[arg-type]
-        print(f"{name:<15} with the flutter of 207 counted against it: {with_flutter[0]:.2f}/"
-              f"{with_flutter[1]:.2f}")  # fmt: skip
+        print(
+            f"{name:<15} with the flutter of 207 counted against it: {with_flutter[0]:.2f}/"
+            f"{with_flutter[1]:.2f}"
+        )
         for one in noise:
             rows[one.name] = percent(score(one, found[one.name], TOLERANCES[0], noisy))
             print(f"{name:<15} {one.name}, noisy minutes: {rows[one.name][0]:.2f}/{rows[one.name][1]:.2f}")

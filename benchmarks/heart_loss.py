@@ -33,11 +33,15 @@ def loss() -> dict[str, Any]:
             naive.append(100 * np.abs(_naive(signal, rate, lost) / np.mean(true) - 1))
         median, most = np.nanmedian(errors), np.nanpercentile(errors, 95)
         figures[f"{100 * share:g} %, bursts of {burst}"] = {
-            "median": float(median), "p95": float(most), "naive": float(np.median(naive)),
+            "median": float(median),
+            "p95": float(most),
+            "naive": float(np.median(naive)),
             "windows": len(errors),
-        }  # fmt: skip
-        print(f"{100 * share:>4g} % in bursts of {burst:<3} RMSSD error of {len(errors)} windows: median "
-              f"{median:.1f} %, 95th percentile {most:.1f} %; naive +{np.median(naive):.0f} %")  # fmt: skip
+        }
+        print(
+            f"{100 * share:>4g} % in bursts of {burst:<3} RMSSD error of {len(errors)} windows: median "
+            f"{median:.1f} %, 95th percentile {most:.1f} %; naive +{np.median(naive):.0f} %"
+        )
     return figures
 
 

@@ -46,8 +46,17 @@ def frames(data: bytes) -> pd.DataFrame:
         ticks = int.from_bytes(data[at + 6 : at + 9], "little")
         hub_ms, rssi = struct.unpack_from("<IB", data, end)
         payload = data[at + 9 : end - 3]
-        rows.append({"node": node, "kind": kind & 15, "counter": counter, "ticks": ticks, "hub_ms": hub_ms,
-                     "rssi": rssi * 0.5 - 74, "samples": unpacked(payload, kind & 15)})  # fmt: skip
+        rows.append(
+            {
+                "node": node,
+                "kind": kind & 15,
+                "counter": counter,
+                "ticks": ticks,
+                "hub_ms": hub_ms,
+                "rssi": rssi * 0.5 - 74,
+                "samples": unpacked(payload, kind & 15),
+            }
+        )
         at = data.find(SYNC, end + 6)
     return pd.DataFrame(rows)
 

@@ -29,9 +29,16 @@ from nodeday import tables
 
 EPOCHS = 15 * 3600 // 30
 EPOCH_NS = 30_000_000_000
-SERIES = [("heart", "ecg", "heart_rate_bpm"), ("heart", "ecg", "rmssd_ms"), ("heart", "ecg", "beats"),
-          ("trunk", "acc", "enmo_mg"), ("wrist", "acc", "enmo_mg"), ("ankle", "acc", "enmo_mg"),
-          ("skin", "skin", "mean"), ("skin", "skin", "spread")]  # fmt: skip
+SERIES = [
+    ("heart", "ecg", "heart_rate_bpm"),
+    ("heart", "ecg", "rmssd_ms"),
+    ("heart", "ecg", "beats"),
+    ("trunk", "acc", "enmo_mg"),
+    ("wrist", "acc", "enmo_mg"),
+    ("ankle", "acc", "enmo_mg"),
+    ("skin", "skin", "mean"),
+    ("skin", "skin", "spread"),
+]
 REPEATS = 5
 RATE = """
 SELECT participant, avg(value) AS bpm, count(*) AS epochs
@@ -54,14 +61,22 @@ def epochs(number: int, rng: np.random.Generator) -> pd.DataFrame:
     missing = rng.random(size) < 0.1
     node, channel, feature = (np.repeat(each, EPOCHS) for each in zip(*SERIES, strict=True))
     known = {
-        "participant": np.full(size, f"P{number:04d}"), "node": node, "channel": channel, "feature": feature,
-        "placement": np.full(size, "chest"), "epoch": at, "start_ns": start, "end_ns": start + EPOCH_NS,
-        "value": np.where(missing, np.nan, rng.normal(80, 10, size)), "coverage": rng.uniform(0.8, 1, size),
+        "participant": np.full(size, f"P{number:04d}"),
+        "node": node,
+        "channel": channel,
+        "feature": feature,
+        "placement": np.full(size, "chest"),
+        "epoch": at,
+        "start_ns": start,
+        "end_ns": start + EPOCH_NS,
+        "value": np.where(missing, np.nan, rng.normal(80, 10, size)),
+        "coverage": rng.uniform(0.8, 1, size),
         "reason": np.where(missing, next(iter(TABLES["epochs"]["reason"].codes or ())), None),
-    }  # fmt: skip
-    return tables.build(TABLES["epochs"], {
-        column.name: known.get(column.name, plain(column, size)) for column in TABLES["epochs"].columns
-    })  # fmt: skip
+    }
+    return tables.build(
+        TABLES["epochs"],
+        {column.name: known.get(column.name, plain(column, size)) for column in TABLES["epochs"].columns},
+    )
 
 
 def plain(column: Column, size: int) -> object:
@@ -86,9 +101,10 @@ def by_pyarrow(folder: Path) -> dict[str, float]:
     """The first question by the library alone."""
     whole = datasets.dataset(folder, partitioning="hive")
     wanted = (
-        (compute.field("feature") == "heart_rate_bpm") & compute.field("value").is_valid()
+        (compute.field("feature") == "heart_rate_bpm")
+        & compute.field("value").is_valid()
         & (compute.field("coverage") >= 0.9)
-    )  # fmt: skip
+    )
     rows = whole.to_table(["participant", "value"], filter=wanted)
     answer = rows.unify_dictionaries().group_by("participant").aggregate([("value", "mean")])
     return dict(zip(answer["participant"].to_pylist(), answer["value_mean"].to_pylist(), strict=True))
@@ -112,11 +128,13 @@ def main() -> None:
             np.testing.assert_allclose([bpm for _, bpm, _ in rates], [peer[name] for name, _, _ in rates])
             figures = {
                 "DuckDB: mean heart rate by participant": median_s(
-                    lambda: engine.execute(RATE.format(files=files)).fetchall()),
+                    lambda: engine.execute(RATE.format(files=files)).fetchall()
+                ),
                 "DuckDB: epochs without a value by node and reason": median_s(
-                    lambda: engine.execute(REASONS.format(files=files)).fetchall()),
+                    lambda: engine.execute(REASONS.format(files=files)).fetchall()
+                ),
                 "pyarrow: mean heart rate by participant": median_s(lambda: by_pyarrow(place / "epochs")),
-            }  # fmt: skip
+            }
     finally:
         shutil.rmtree(place)
     for what, seconds in figures.items():

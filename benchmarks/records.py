@@ -75,9 +75,13 @@ def analysed(signal: Any, rate: float, lost: Any, seconds: int, settings: Heart)
     """Every heart feature of every epoch of an ECG, through the whole of the room's arithmetic."""
     windows = Windows(START, seconds, int(len(signal) / rate) // seconds)
     n = int(windows.count * seconds * rate)
-    origin, quality_ = (np.where(lost[:n], list(known).index(word), list(known).index(other)).astype(np.int8)
-                        for known, word, other in ((codes.ORIGIN, "missing", "measured"),
-                                                   (codes.QUALITY, "not_measured", "good")))  # fmt: skip
+    origin, quality_ = (
+        np.where(lost[:n], list(known).index(word), list(known).index(other)).astype(np.int8)
+        for known, word, other in (
+            (codes.ORIGIN, "missing", "measured"),
+            (codes.QUALITY, "not_measured", "good"),
+        )
+    )
     at = START + np.rint(np.arange(n) * SECOND / rate).astype(np.int64)
     rows = Rows(0, at, np.where(lost[:n], np.nan, signal[:n]).astype(np.float32), origin, quality_)
     boot = arrow.table({"boot": np.zeros(n, np.int32)})
@@ -110,10 +114,17 @@ def analysed_beats(
 
 
 def _features(heard: Listened, rate: float, windows: Windows, settings: Heart) -> dict[str, Feature]:
-    kind = Kind.model_validate({
-        "kind": 1, "stream": "ecg", "rate_hz": rate, "samples": 20, "bits": 12, "order": "big",
-        "channels": [{"name": "ecg", "unit": "mV"}],
-    })  # fmt: skip
+    kind = Kind.model_validate(
+        {
+            "kind": 1,
+            "stream": "ecg",
+            "rate_hz": rate,
+            "samples": 20,
+            "bits": 12,
+            "order": "big",
+            "channels": [{"name": "ecg", "unit": "mV"}],
+        }
+    )
     node = Node(session="*", node="heart", address=1, placement="chest")
     epochs = Epochs(seconds=windows.seconds, min_coverage=0.0)
     heart = HeartStream(node, kind, windows, heard, epochs, settings, None)

@@ -44,8 +44,11 @@ from scipy.signal import resample_poly
 
 from nodeday.arrays import runs
 
-RECORDS = [*(f"mitdb/{n}" for n in (100, 101, 104, 112, 114, 117, 201, 207, 217, 228)),
-           "nstdb/118e24", "nstdb/118e06"]  # fmt: skip
+RECORDS = [
+    *(f"mitdb/{n}" for n in (100, 101, 104, 112, 114, 117, 201, 207, 217, 228)),
+    "nstdb/118e24",
+    "nstdb/118e06",
+]
 CHOSEN_ON = ("mitdb/100", "mitdb/104", "mitdb/114", "mitdb/201", "mitdb/217")
 LENGTHS_MS = (20, 40, 80, 160, 248)
 BEATS = set("NLRBAaJSVrFejnE/fQ?")
@@ -119,9 +122,14 @@ def nearest(at: np.ndarray, among: np.ndarray) -> np.ndarray:
 
 
 def judge(
-    value: np.ndarray, out: np.ndarray, lost: np.ndarray, unbroken: np.ndarray, truth: np.ndarray,
-    sign: int, scored: np.ndarray,
-) -> dict[str, object]:  # fmt: skip
+    value: np.ndarray,
+    out: np.ndarray,
+    lost: np.ndarray,
+    unbroken: np.ndarray,
+    truth: np.ndarray,
+    sign: int,
+    scored: np.ndarray,
+) -> dict[str, object]:
     refused = np.isnan(out)
     whole = straight(np.nan_to_num(out), refused)
     peaks, _ = detect(whole, sign)
@@ -133,13 +141,18 @@ def judge(
     starts, _ = runs(lost)
     invented = np.abs(nearest(made, truth)) > 0.15 * RATE
     return {
-        "r": len(inside), "found": int(hit.sum()), "refused": int(refused[np.rint(inside).astype(int)].sum()),
-        "off": (off[hit] * 1000 / RATE).tolist(), "square": float(((whole - value)[scored] ** 2).sum()),
-        "scored": int(scored.sum()), "made": len(made), "gaps": len(starts),
+        "r": len(inside),
+        "found": int(hit.sum()),
+        "refused": int(refused[np.rint(inside).astype(int)].sum()),
+        "off": (off[hit] * 1000 / RATE).tolist(),
+        "square": float(((whole - value)[scored] ** 2).sum()),
+        "scored": int(scored.sum()),
+        "made": len(made),
+        "gaps": len(starts),
         "invented": int(invented.sum()),
         "new": int((invented & (np.abs(nearest(made, unbroken)) > 0.15 * RATE)).sum()),
         "left": int(refused[starts].sum()),
-    }  # fmt: skip
+    }
 
 
 def of_record(
@@ -170,19 +183,23 @@ def summed(rows: list[dict[str, object]]) -> dict[str, float]:
     off = np.concatenate([row["off"] for row in rows] or [[]])
     accepted = max(total["r"] - total["refused"], 1)
     return {
-        "R": total["r"], "found %": 100 * total["found"] / max(total["r"], 1),
+        "R": total["r"],
+        "found %": 100 * total["found"] / max(total["r"], 1),
         "found of filled %": 100 * total["found"] / accepted,
         "SD ms": float(off.std()) if len(off) else np.nan,
         "error uV": 1000 * np.sqrt(total["square"] / max(total["scored"], 1)),
-        "invented %": 100 * total["invented"] / max(total["made"], 1), "invented": total["invented"],
+        "invented %": 100 * total["invented"] / max(total["made"], 1),
+        "invented": total["invented"],
         "new %": 100 * total["new"] / max(total["made"], 1),
         "refused %": 100 * total["left"] / max(total["gaps"], 1),
-    }  # fmt: skip
+    }
 
 
 def show(rows: list[dict[str, object]], sizes: list[int], methods: list[str]) -> list[dict[str, object]]:
-    print(f"{'gap':>4} {'kind':9}{'method':9}{'R':>6}{'found %':>9}{'of filled':>10}{'SD ms':>7}"
-          f"{'error uV':>10}{'ratio':>7}{'invented %':>12}{'new %':>7}{'refused %':>11}")  # fmt: skip
+    print(
+        f"{'gap':>4} {'kind':9}{'method':9}{'R':>6}{'found %':>9}{'of filled':>10}{'SD ms':>7}"
+        f"{'error uV':>10}{'ratio':>7}{'invented %':>12}{'new %':>7}{'refused %':>11}"
+    )
     told = []
     for ms in (round(size * 1000 / RATE) for size in sizes):
         for kind in ("isolated", "burst"):
@@ -192,10 +209,12 @@ def show(rows: list[dict[str, object]], sizes: list[int], methods: list[str]) ->
             best = min(peers, default=np.nan)
             for method, one in each.items():
                 ratio = one["error uV"] / best
-                print(f"{ms:4} {kind:9}{method:9}{one['R']:6.0f}{one['found %']:9.2f}"
-                      f"{one['found of filled %']:10.2f}{one['SD ms']:7.2f}{one['error uV']:10.0f}"
-                      f"{ratio:7.2f}{one['invented %']:12.2f}{one['new %']:7.2f}"
-                      f"{one['refused %']:11.2f}")  # fmt: skip
+                print(
+                    f"{ms:4} {kind:9}{method:9}{one['R']:6.0f}{one['found %']:9.2f}"
+                    f"{one['found of filled %']:10.2f}{one['SD ms']:7.2f}{one['error uV']:10.0f}"
+                    f"{ratio:7.2f}{one['invented %']:12.2f}{one['new %']:7.2f}"
+                    f"{one['refused %']:11.2f}"
+                )
                 told.append({"ms": ms, "kind": kind, "method": method, "ratio": ratio} | one)
     _by_record([row for row in rows if row["method"] == "pattern"], sizes)
     return told
@@ -205,16 +224,30 @@ def _by_record(rows: list[dict[str, object]], sizes: list[int]) -> None:
     """Found % of pattern for each record and for those its constants were chosen on and the others."""
     names = list(dict.fromkeys(str(row["record"]) for row in rows))
     groups = {name: {name} for name in names} | {
-        "chosen on": set(CHOSEN_ON), "the others": set(names) - set(CHOSEN_ON),
+        "chosen on": set(CHOSEN_ON),
+        "the others": set(names) - set(CHOSEN_ON),
         "but 118e06": set(names) - {"nstdb/118e06"},
-    }  # fmt: skip
+    }
     for kind in ("isolated", "burst"):
         print(f"\npattern, {kind} gaps: found % by record, and peaks that are new, %, at the longest")
         for title, group in groups.items():
-            cells = [summed([row for row in rows if row["record"] in group and row["kind"] == kind
-                             and row["ms"] == round(size * 1000 / RATE)]) for size in sizes]  # fmt: skip
-            print(f"{title:14}" + "".join(f"{cell['found %']:8.2f}" for cell in cells)
-                  + f"{cells[-1]['new %']:10.2f}")  # fmt: skip
+            cells = [
+                summed(
+                    [
+                        row
+                        for row in rows
+                        if row["record"] in group
+                        and row["kind"] == kind
+                        and row["ms"] == round(size * 1000 / RATE)
+                    ]
+                )
+                for size in sizes
+            ]
+            print(
+                f"{title:14}"
+                + "".join(f"{cell['found %']:8.2f}" for cell in cells)
+                + f"{cells[-1]['new %']:10.2f}"
+            )
 
 
 def main() -> None:

@@ -91,6 +91,12 @@ def near(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
 
 
 METHODS = {
-    "linear": straight, "pchip": by(PchipInterpolator), "cubic": by(CubicSpline), "ar": autoregressive,
-    "pattern": pattern, "oracle": oracle, "near": near, "true": lambda value, lost: value,
-}  # fmt: skip
+    "linear": straight,
+    "pchip": by(PchipInterpolator),
+    "cubic": by(CubicSpline),
+    "ar": autoregressive,
+    "pattern": pattern,
+    "oracle": oracle,
+    "near": near,
+    "true": lambda value, lost: value,
+}

@@ -64,8 +64,12 @@ fill:
   acc: {{method: cubic, max_ms: 100}}
 """
 BUMPS = (
-    (-0.2, 0.025, 0.1), (-0.025, 0.008, -0.12), (0, 0.011, 1.1), (0.03, 0.009, -0.25), (0.25, 0.05, 0.25),
-)  # fmt: skip
+    (-0.2, 0.025, 0.1),
+    (-0.025, 0.008, -0.12),
+    (0, 0.011, 1.1),
+    (0.03, 0.009, -0.25),
+    (0.25, 0.05, 0.25),
+)
 """When, how wide, how high: seconds from the R peak, seconds, mV."""
 NODES = {"heart": ("ecg", 1), "trunk": ("acc", 2), "thigh": ("acc", 3), "ankle": ("acc", 4)}
 
@@ -110,8 +114,9 @@ def make(root: Path, hours: float, loss: float, burst: float, grid: float) -> in
     sheets = {
         "participants": "participant\nP1\n",
         "sessions": "session\tparticipant\tcaptures\tlayout\nS1\tP1\tS1.bin\tbench\n",
-        "nodes": "session\tnode\taddress\tplacement\n" + rows, "events": "session\tphase\tstart\tend\n",
-    }  # fmt: skip
+        "nodes": "session\tnode\taddress\tplacement\n" + rows,
+        "events": "session\tphase\tstart\tend\n",
+    }
     for name, text in sheets.items():
         (root / "config" / f"{name}.tsv").write_text(text)
     study, rng = Study(root), np.random.default_rng(7)
@@ -159,19 +164,34 @@ def _frames(study: Study, parts: list[tuple[str, str, np.ndarray, np.ndarray, np
                 seq[mine], ticks[mine] = number[row[mine]], tick[row[mine]]
                 payload[mine] = [each.tobytes() for each in packed[row[mine]]]
                 samples[mine] = 25 if stream == "ecg" else 10
-            out.write(tables.build(table, {
-                "capture": np.zeros(n, np.int16), "offset": first + np.arange(n),
-                "length": np.full(n, 60, np.int32),
-                "node": pd.Categorical.from_codes(who, categories=[part[0] for part in parts]),
-                "stream": pd.Categorical.from_codes((who > 0).astype(np.int8), categories=["ecg", "acc"]),
-                "kind": np.ones(n, np.int32), "boot": np.zeros(n, np.int32),
-                "seq_raw": seq % 65536, "seq": seq, "ticks_raw": ticks, "ticks": ticks, "hub_ns": ticks,
-                "mark_utc_ns": pd.array([None] * n, "Int64"), "rssi_dbm": np.full(n, -60, np.float32),
-                "lqi": np.full(n, 9, np.float32), "battery_v": np.full(n, 3.5, np.float32),
-                "samples": samples,
-                "payload": pd.arrays.ArrowExtensionArray(arrow.array(payload, arrow.binary())),
-                "status": pd.Categorical(["good"] * n, categories=list(table["status"].codes or ())),
-            }))  # fmt: skip
+            out.write(
+                tables.build(
+                    table,
+                    {
+                        "capture": np.zeros(n, np.int16),
+                        "offset": first + np.arange(n),
+                        "length": np.full(n, 60, np.int32),
+                        "node": pd.Categorical.from_codes(who, categories=[part[0] for part in parts]),
+                        "stream": pd.Categorical.from_codes(
+                            (who > 0).astype(np.int8), categories=["ecg", "acc"]
+                        ),
+                        "kind": np.ones(n, np.int32),
+                        "boot": np.zeros(n, np.int32),
+                        "seq_raw": seq % 65536,
+                        "seq": seq,
+                        "ticks_raw": ticks,
+                        "ticks": ticks,
+                        "hub_ns": ticks,
+                        "mark_utc_ns": pd.array([None] * n, "Int64"),
+                        "rssi_dbm": np.full(n, -60, np.float32),
+                        "lqi": np.full(n, 9, np.float32),
+                        "battery_v": np.full(n, 3.5, np.float32),
+                        "samples": samples,
+                        "payload": pd.arrays.ArrowExtensionArray(arrow.array(payload, arrow.binary())),
+                        "status": pd.Categorical(["good"] * n, categories=list(table["status"].codes or ())),
+                    },
+                )
+            )
 
 
 def _gaps_and_clock(
@@ -180,18 +200,36 @@ def _gaps_and_clock(
     n = len(gaps)
     node, stream, first, last = (list(column) for column in zip(*gaps, strict=True))
     table = TABLES["gaps"]
-    tables.write(tables.path(study.results, "gaps", "S1"), table, tables.build(table, {
-        "node": node, "stream": stream, "boot": np.zeros(n, np.int32), "seq_from": np.array(first, np.int64),
-        "seq_to": pd.array(last, "Int64"), "frames": pd.array(np.subtract(last, first), "Int64"),
-        "extent": ["known"] * n, "cause": ["radio"] * n, "before_hub_ns": np.arange(n, dtype=np.int64),
-        "after_hub_ns": pd.array([None] * n, "Int64"), "reason": [None] * n,
-    }))  # fmt: skip
+    tables.write(
+        tables.path(study.results, "gaps", "S1"),
+        table,
+        tables.build(
+            table,
+            {
+                "node": node,
+                "stream": stream,
+                "boot": np.zeros(n, np.int32),
+                "seq_from": np.array(first, np.int64),
+                "seq_to": pd.array(last, "Int64"),
+                "frames": pd.array(np.subtract(last, first), "Int64"),
+                "extent": ["known"] * n,
+                "cause": ["radio"] * n,
+                "before_hub_ns": np.arange(n, dtype=np.int64),
+                "after_hub_ns": pd.array([None] * n, "Int64"),
+                "reason": [None] * n,
+            },
+        ),
+    )
     node, ticks, utc = (list(column) for column in zip(*knots, strict=True))
     n, table = len(knots), TABLES["clock"]
     columns = {
-        "node": node, "stream": ["*"] * n, "boot": np.zeros(n, np.int32), "ticks": np.array(ticks, np.int64),
-        "utc_ns": np.array(utc, np.int64), "status": ["fitted"] * n,
-    }  # fmt: skip
+        "node": node,
+        "stream": ["*"] * n,
+        "boot": np.zeros(n, np.int32),
+        "ticks": np.array(ticks, np.int64),
+        "utc_ns": np.array(utc, np.int64),
+        "status": ["fitted"] * n,
+    }
     for column in table.columns:
         columns.setdefault(
             column.name, np.zeros(n, column.dtype) if column.dtype[-1].isdigit() else [None] * n
@@ -258,10 +296,15 @@ def room(root: Path) -> None:
     os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
     study, wall, cpu = Study(root), time.perf_counter(), time.process_time()
     run(study, "S1")
-    print(json.dumps({
-        "wall, s": round(time.perf_counter() - wall, 2), "cpu, s": round(time.process_time() - cpu, 2),
-        "peak memory, MB": peak_mb(),
-    }))  # fmt: skip
+    print(
+        json.dumps(
+            {
+                "wall, s": round(time.perf_counter() - wall, 2),
+                "cpu, s": round(time.process_time() - cpu, 2),
+                "peak memory, MB": peak_mb(),
+            }
+        )
+    )
 
 
 if __name__ == "__main__":

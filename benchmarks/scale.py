@@ -98,8 +98,14 @@ while read -r from to; do rm -rf "$to"; cp -r "$from" "$to"; done < "$COPIES/$f"
 def timed(command: list[str], where: Path, **environment: str) -> dict[str, float]:
     """Wall and processor time of a command and all that it starts, and its own peak memory."""
     before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-    run = subprocess.Popen(command, cwd=where, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-                           env={**os.environ, **environment})  # fmt: skip
+    run = subprocess.Popen(
+        command,
+        cwd=where,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env={**os.environ, **environment},
+    )
     assert run.stdout
     said = run.stdout.read()
     _, status, own = os.wait4(run.pid, 0)
@@ -207,8 +213,10 @@ def main() -> None:
         show(line, figures, f"{THIRTY} sessions")
         own = figures[f"{THIRTY} sessions"]["first run, rooms only copy"]
         print(f"aims: {AIM_WALL_S} s and {AIM_MB} MB for 1000; second run 4 s; the engine's own share")
-        print(f"of the {AIM_THIRTY_S} s that {THIRTY} participant-days may take 20 %, and it is "
-              f"{own['wall_s'] / AIM_THIRTY_S:.1%}")  # fmt: skip
+        print(
+            f"of the {AIM_THIRTY_S} s that {THIRTY} participant-days may take 20 %, and it is "
+            f"{own['wall_s'] / AIM_THIRTY_S:.1%}"
+        )
     finally:
         shutil.rmtree(place)
     Path("benchmarks/scale.json").write_text(json.dumps(figures, indent=2) + "\n")
@@ -216,8 +224,13 @@ def main() -> None:
 
 def show(line: str, figures: dict[str, dict[str, dict[str, float]]], what: str) -> None:
     for by, found in figures[what].items():
-        print(line.format(what if len(by) < 14 else by, by if len(by) < 14 else "engine",
-                          *(f"{found[key]:.1f}" for key in ("wall_s", "cpu_s", "peak_mb"))))  # fmt: skip
+        print(
+            line.format(
+                what if len(by) < 14 else by,
+                by if len(by) < 14 else "engine",
+                *(f"{found[key]:.1f}" for key in ("wall_s", "cpu_s", "peak_mb")),
+            )
+        )
 
 
 if __name__ == "__main__":

@@ -27,15 +27,21 @@ def locked() -> dict[str, str]:
     """Versions by name, of the packages that this system and this Python need."""
     lines = re.findall(r"^([A-Za-z0-9._-]+==.*?) *\\?$", LOCK.read_text(encoding="utf-8"), re.MULTILINE)
     pins = [Requirement(line) for line in lines]
-    return {pin.name: str(pin.specifier).removeprefix("==") for pin in pins
-            if pin.marker is None or pin.marker.evaluate()}  # fmt: skip
+    return {
+        pin.name: str(pin.specifier).removeprefix("==")
+        for pin in pins
+        if pin.marker is None or pin.marker.evaluate()
+    }
 
 
 def licence(name: str) -> str:
     """By SPDX expression where it is stated, else by classifiers, else the first line of its text."""
     told = metadata(name)
-    classifiers = [each.rsplit(" :: ", 1)[1] for each in told.get_all("Classifier", [])
-                   if each.startswith("License :: ") and not each.endswith("OSI Approved")]  # fmt: skip
+    classifiers = [
+        each.rsplit(" :: ", 1)[1]
+        for each in told.get_all("Classifier", [])
+        if each.startswith("License :: ") and not each.endswith("OSI Approved")
+    ]
     text = (told.get("License") or _text(name)).strip().splitlines()
     return told.get("License-Expression") or " or ".join(classifiers) or (text[0] if text else "not stated")
 

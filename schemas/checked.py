@@ -20,9 +20,14 @@ def _column(column: Column) -> pa.Column:
         checks.append(pa.Check.le(column.le))
     # A category's dtype holds its codes, so pandera need only look at nulls and ranges there.
     return pa.Column(
-        None, checks, nullable=column.nullable, required=True, title=column.name,
-        description=column.meaning, metadata={"unit": column.unit},
-    )  # fmt: skip
+        None,
+        checks,
+        nullable=column.nullable,
+        required=True,
+        title=column.name,
+        description=column.meaning,
+        metadata={"unit": column.unit},
+    )
 
 
 def _never_falls(table: Table, column: str) -> pa.Check:
@@ -48,6 +53,11 @@ def pandera_schema(table: Table) -> pa.DataFrameSchema:
         checks.append(pa.Check(_value_or_reason, error="value is null exactly where reason stands"))
     return pa.DataFrameSchema(
         {column.name: _column(column) for column in table.columns},
-        checks=checks, strict=True, coerce=False, ordered=True, unique=list(table.key),
-        name=table.name, title=table.row,
-    )  # fmt: skip
+        checks=checks,
+        strict=True,
+        coerce=False,
+        ordered=True,
+        unique=list(table.key),
+        name=table.name,
+        title=table.row,
+    )

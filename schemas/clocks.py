@@ -32,7 +32,7 @@ CLOCK = Table(
         "Measured: everything that varies. Assumed: delay_ms, from the layout, since the constant part of a "
         "delay cannot be seen one way; the band does not cover an error in it.",
     ),
-)  # fmt: skip
+)
 
 STEPS = Table(
     "steps",
@@ -42,15 +42,22 @@ STEPS = Table(
         Column("kind", "code", "", "what happened", codes=codes.STEP_KIND),
         Column("before_hub_ns", "int64", "ns", "hub stamp of the last frame before it"),
         Column("after_hub_ns", "int64", "ns", "hub stamp of the first frame after it"),
-        utc_ns.but(meaning="when the last frame before it was stamped; null where that is not known",
-                   nullable=True),
-        Column("size_ms", "float64", "ms", "how far the clock moved forward against the others, or how long "
-               "a restarted node was silent; null where nothing tells", nullable=True),
+        utc_ns.but(
+            meaning="when the last frame before it was stamped; null where that is not known", nullable=True
+        ),
+        Column(
+            "size_ms",
+            "float64",
+            "ms",
+            "how far the clock moved forward against the others, or how long "
+            "a restarted node was silent; null where nothing tells",
+            nullable=True,
+        ),
         band.but(meaning="half width of the 95 % band of the size; null without a size", nullable=True),
         Column("witnesses", "int32", "count", "nodes that show it, the host's marks being one", ge=0),
     ),
     key=("node", "kind", "before_hub_ns", "after_hub_ns"),
-)  # fmt: skip
+)
 
 MOVEMENTS = Table(
     "movements",
@@ -65,7 +72,7 @@ MOVEMENTS = Table(
         band.but(meaning="half width of the 95 % band of the offset"),
     ),
     key=("node", "other", "utc_ns"),
-)  # fmt: skip
+)
 
 AGREEMENT = Table(
     "agreement",
@@ -76,9 +83,15 @@ AGREEMENT = Table(
         Column("moments", "int32", "count", "shared movements", ge=0),
         Column("offset_ms", "float64", "ms", "median offset; null without a movement", nullable=True),
         band.but(meaning="half width of the 95 % band of that median; null without", nullable=True),
-        Column("clock_ms", "float64", "ms", "half width of the 95 % band that both clocks claim", ge=0,
-               nullable=True),
+        Column(
+            "clock_ms",
+            "float64",
+            "ms",
+            "half width of the 95 % band that both clocks claim",
+            ge=0,
+            nullable=True,
+        ),
         Column("verdict", "code", "", "whether the clocks agree", codes=codes.AGREEMENT),
     ),
     key=("node", "other"),
-)  # fmt: skip
+)

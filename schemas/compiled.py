@@ -45,9 +45,14 @@ def arrow_type(column: Column) -> arrow.DataType:
 def describe(column: Column) -> dict[str, Any]:
     """What a reader of the file should know of the column, as plain values."""
     facts = {
-        "dtype": column.dtype, "unit": column.unit, "meaning": column.meaning, "least": column.ge,
-        "most": column.le, "nullable": column.nullable, "codes": dict(column.codes or {}) or None,
-    }  # fmt: skip
+        "dtype": column.dtype,
+        "unit": column.unit,
+        "meaning": column.meaning,
+        "least": column.ge,
+        "most": column.le,
+        "nullable": column.nullable,
+        "codes": dict(column.codes or {}) or None,
+    }
     return {key: value for key, value in facts.items() if value is not None}
 
 
@@ -60,11 +65,13 @@ def arrow_schema(table: Table) -> arrow.Schema:
     facts = {column.name: describe(column) for column in table.columns}
     fields = [
         arrow.field(
-            column.name, arrow_type(column), nullable=column.nullable,
+            column.name,
+            arrow_type(column),
+            nullable=column.nullable,
             metadata={"unit": column.unit, "meaning": column.meaning},
         )
         for column in table.columns
-    ]  # fmt: skip
+    ]
     about = {"table": table.name, "row": table.row, "version": VERSION, "columns": facts}
     return arrow.schema(fields, metadata={"nodeday": json.dumps(about)})
 

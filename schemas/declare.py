@@ -13,11 +13,42 @@ Dtype = Literal[
 
 UNITS = frozenset(
     {
-        "", "1", "ns", "ms", "s", "min", "h", "byte", "frame", "sample", "tick", "count", "ppm",
-        "dBm", "V", "V/h", "mV", "g", "mg", "degC", "bpm", "mixed", "%", "deg", "Hz", "beat", "year",
-        "mixed/min", "ms2", "epoch", "breath/min", "step/min", "degC/min", "mg/degC",
+        "",
+        "1",
+        "ns",
+        "ms",
+        "s",
+        "min",
+        "h",
+        "byte",
+        "frame",
+        "sample",
+        "tick",
+        "count",
+        "ppm",
+        "dBm",
+        "V",
+        "V/h",
+        "mV",
+        "g",
+        "mg",
+        "degC",
+        "bpm",
+        "mixed",
+        "%",
+        "deg",
+        "Hz",
+        "beat",
+        "year",
+        "mixed/min",
+        "ms2",
+        "epoch",
+        "breath/min",
+        "step/min",
+        "degC/min",
+        "mg/degC",
     }
-)  # fmt: skip
+)
 """Every unit a declared column may carry; ``1`` is a pure ratio, ``mixed`` is told by another column or,
 in a template, by the layout."""
 

@@ -33,10 +33,15 @@ def _limits(column: Column) -> str:
 def of_table(table: Table) -> str:
     """One table as Markdown: its columns, then the meanings of its codes."""
     lines = [
-        f"## {table.name}", "", f"One row is {table.row}. Unique by {', '.join(table.key)}.",
-        *_order(table), *table.notes, "", "| column | type | unit | null | values | meaning |",
+        f"## {table.name}",
+        "",
+        f"One row is {table.row}. Unique by {', '.join(table.key)}.",
+        *_order(table),
+        *table.notes,
+        "",
+        "| column | type | unit | null | values | meaning |",
         "|---|---|---|---|---|---|",
-    ]  # fmt: skip
+    ]
     for column in (*table.columns, *table.template):
         null = "yes" if column.nullable else "no"
         lines.append(
@@ -59,9 +64,11 @@ def _order(table: Table) -> list[str]:
 
 def _features() -> str:
     lines = [
-        "## Features", "", "| feature | unit | meaning | formula | needs | source |",
+        "## Features",
+        "",
+        "| feature | unit | meaning | formula | needs | source |",
         "|---|---|---|---|---|---|",
-    ]  # fmt: skip
+    ]
     for one in FEATURES:
         formula = one.formula.replace("|", "\\|")
         lines.append(f"| {one.name} | {one.unit} | {one.meaning} | {formula} | {one.needs} | {one.source} |")

@@ -15,25 +15,52 @@ CALIBRATION = Table(
         node,
         stream,
         Column("method", "code", "", "where the coefficients come from", codes=codes.CALIBRATION_METHOD),
-        Column("note", "code", "", "why there is none, or what speaks against it",
-               codes=codes.CALIBRATION_NOTE, nullable=True),
+        Column(
+            "note",
+            "code",
+            "",
+            "why there is none, or what speaks against it",
+            codes=codes.CALIBRATION_NOTE,
+            nullable=True,
+        ),
         Column("source", "text", "", "the bench record; null where there is none", nullable=True),
-        *(Column(f"offset_{axis}_g", "float64", "g", f"offset of {axis}: corrected = (raw - offset) / gain")
-          for axis in AXES),
+        *(
+            Column(f"offset_{axis}_g", "float64", "g", f"offset of {axis}: corrected = (raw - offset) / gain")
+            for axis in AXES
+        ),
         *(Column(f"gain_{axis}", "float64", "1", f"gain of {axis}") for axis in AXES),
-        *(Column(f"slope_{axis}_mg_per_c", "float64", "mg/degC",
-                 f"drift of the offset of {axis}; null where temperature took no part", nullable=True)
-          for axis in AXES),
+        *(
+            Column(
+                f"slope_{axis}_mg_per_c",
+                "float64",
+                "mg/degC",
+                f"drift of the offset of {axis}; null where temperature took no part",
+                nullable=True,
+            )
+            for axis in AXES
+        ),
         Column("temperature_c", "float64", "degC", "temperature at which the offsets hold", nullable=True),
         Column("still_windows", "int64", "", "windows of 10 s in which no axis moved", ge=0),
-        Column("sphere_sides", "int64", "", "of the six sides of the axes, those that still windows reach",
-               ge=0, le=6),
-        Column("residual_before_mg", "float64", "mg", "mean distance of still windows from 1 g as the layout "
-               "scales it; null without a still window", ge=0, nullable=True),
+        Column(
+            "sphere_sides",
+            "int64",
+            "",
+            "of the six sides of the axes, those that still windows reach",
+            ge=0,
+            le=6,
+        ),
+        Column(
+            "residual_before_mg",
+            "float64",
+            "mg",
+            "mean distance of still windows from 1 g as the layout scales it; null without a still window",
+            ge=0,
+            nullable=True,
+        ),
         Column("residual_after_mg", "float64", "mg", "the same, calibrated", ge=0, nullable=True),
     ),
     key=("node", "stream"),
-)  # fmt: skip
+)
 
 BOUTS = Table(
     "bouts",
@@ -53,4 +80,4 @@ BOUTS = Table(
     increasing="start_ns",
     within=("node", "stream"),
     notes=("Told from windows of about 6 s; a bout is never carried across a hole.",),
-)  # fmt: skip
+)

@@ -21,16 +21,22 @@ PHASES = Table(
         start_ns,
         end_ns,
         Column("source", "code", "", "where the phase comes from", codes=codes.PHASE_SOURCE),
-        start_ns.but(name="noted_start_ns", meaning="start as noted, in UTC; null where nothing is noted",
-                     nullable=True),
-        end_ns.but(name="noted_end_ns", meaning="end as noted, or the start of the next note; null where "
-                   "neither is", nullable=True),
+        start_ns.but(
+            name="noted_start_ns",
+            meaning="start as noted, in UTC; null where nothing is noted",
+            nullable=True,
+        ),
+        end_ns.but(
+            name="noted_end_ns",
+            meaning="end as noted, or the start of the next note; null where neither is",
+            nullable=True,
+        ),
         Column("overlap_s", "float64", "s", "time that it shares with other noted phases", ge=0),
         Column("epochs", "int32", "epoch", "epochs that lie in it wholly", ge=0),
     ),
     key=("session", "phase", "start_ns"),
     notes=("Phases are cut to what was recorded; the notes stand beside them.",),
-)  # fmt: skip
+)
 
 PHASE_FEATURES = Table(
     "phase_features",
@@ -46,21 +52,39 @@ PHASE_FEATURES = Table(
         Column("feature", "code", "", "which feature", codes=FEATURE_CODES),
         Column("epochs", "int32", "epoch", "epochs that lie in the phase wholly", ge=0),
         Column("epochs_with_value", "int32", "epoch", "of these, epochs that have a value", ge=0),
-        Column("value", "float64", "mixed", "mean of the epochs' values, in the feature's unit; null with a "
-               "reason", nullable=True),
+        Column(
+            "value",
+            "float64",
+            "mixed",
+            "mean of the epochs' values, in the feature's unit; null with a reason",
+            nullable=True,
+        ),
         Column("reason", "code", "", "why there is no value", codes=codes.NO_PHASE_VALUE, nullable=True),
-        Column("spread", "float64", "mixed", "standard deviation (n - 1) between epochs; null below two",
-               ge=0, nullable=True),
-        Column("low", "float64", "mixed", "lower end of 95 % for what was lost: epochs without a value, and "
-               "the error bars of the others where they have one; null where that cannot be told",
-               nullable=True),
+        Column(
+            "spread",
+            "float64",
+            "mixed",
+            "standard deviation (n - 1) between epochs; null below two",
+            ge=0,
+            nullable=True,
+        ),
+        Column(
+            "low",
+            "float64",
+            "mixed",
+            "lower end of 95 % for what was lost: epochs without a value, and "
+            "the error bars of the others where they have one; null where that cannot be told",
+            nullable=True,
+        ),
         Column("high", "float64", "mixed", "upper end", nullable=True),
         coverage.but(meaning="mean coverage of the epochs, those without a value included", nullable=True),
     ),
     key=("session", "phase", "start_ns", "node", "channel", "feature"),
-    notes=("A value is null exactly where a reason stands.",
-           "Low and high are about loss alone: they meet in the value where nothing was lost."),
-)  # fmt: skip
+    notes=(
+        "A value is null exactly where a reason stands.",
+        "Low and high are about loss alone: they meet in the value where nothing was lost.",
+    ),
+)
 
 SESSIONS = Table(
     "sessions",
@@ -78,34 +102,49 @@ SESSIONS = Table(
         Column("frames_lost", "int64", "frame", "frames known to be lost", ge=0),
         Column("restarts", "int64", "", "restarts of the node", ge=0),
         Column("unknown_gaps", "int64", "", "gaps whose length is not known", ge=0),
-        Column("clock_uncertainty_ms", "float64", "ms", "largest 95 % half width of the node's time", ge=0,
-               nullable=True),
+        Column(
+            "clock_uncertainty_ms",
+            "float64",
+            "ms",
+            "largest 95 % half width of the node's time",
+            ge=0,
+            nullable=True,
+        ),
         Column("verdict", "code", "", "what the node's data are good for", codes=codes.NODE_VERDICT),
     ),
     key=("session", "node"),
-)  # fmt: skip
+)
 
 PARTICIPANTS = Table(
     "participants",
     "a participant, with what the study has of it",
     (
         participant,
-        Column("age_years", "int32", "year", "age as written; null where it is not", ge=0, le=120,
-               nullable=True),
-        Column("resting_bpm", "float64", "bpm", "resting heart rate as written", ge=20, le=150,
-               nullable=True),
+        Column(
+            "age_years", "int32", "year", "age as written; null where it is not", ge=0, le=120, nullable=True
+        ),
+        Column(
+            "resting_bpm", "float64", "bpm", "resting heart rate as written", ge=20, le=150, nullable=True
+        ),
         Column("sessions", "int32", "", "sessions that the study lists", ge=0),
         Column("sessions_finished", "int32", "", "of these, sessions that came through to the end", ge=0),
-        Column("sessions_left", "int32", "", "of these, sessions that every rule leaves at least in part",
-               ge=0),
+        Column(
+            "sessions_left", "int32", "", "of these, sessions that every rule leaves at least in part", ge=0
+        ),
         Column("hours", "float64", "h", "length of the finished sessions", ge=0),
         Column("hours_left", "float64", "h", "length of the sessions that are left", ge=0),
         Column("status", "code", "", "whether the participant counts", codes=codes.PARTICIPANT_STATUS),
-        Column("rule", "code", "", "the rule that took the last session; null where one is left, and without "
-               "any session", codes=codes.EXCLUSION_RULE, nullable=True),
+        Column(
+            "rule",
+            "code",
+            "",
+            "the rule that took the last session; null where one is left, and without any session",
+            codes=codes.EXCLUSION_RULE,
+            nullable=True,
+        ),
     ),
     key=("participant",),
-)  # fmt: skip
+)
 
 _ALL = "or * for all of them"
 EXCLUSIONS = Table(
@@ -125,12 +164,14 @@ EXCLUSIONS = Table(
     ),
     key=("session", "node", "channel", "feature", "step"),
     notes=("Nothing that is excluded is deleted: every epoch stays in its table.",),
-)  # fmt: skip
+)
 
 _UNITS = {
-    "participants": "participants", "sessions": "sessions", "nodes": "nodes of sessions",
+    "participants": "participants",
+    "sessions": "sessions",
+    "nodes": "nodes of sessions",
     "series": "features of nodes of sessions",
-}  # fmt: skip
+}
 _PARTS = (
     ("alone", "that this rule would take if it were the only one"),
     ("excluded", "that it takes from what the rules before it left"),
@@ -144,20 +185,30 @@ FLOW = Table(
         Column("rule", "code", "", "which rule", codes=codes.FLOW_STEP),
         Column("node", "name", "", f"node that the rule is for, {_ALL}"),
         Column("feature", "name", "", f"feature that the rule is for, {_ALL}"),
-        Column("threshold", "float64", "mixed", "what the rule asks for; null before the first rule",
-               nullable=True),
+        Column(
+            "threshold",
+            "float64",
+            "mixed",
+            "what the rule asks for; null before the first rule",
+            nullable=True,
+        ),
         *(
             Column(f"{name}_{part}", "int64", "", f"{meaning} {what}", ge=0)
             for name, meaning in _UNITS.items()
             for part, what in _PARTS
         ),
         *(
-            Column(f"hours_{part}", "float64", "h", "hours received of nodes of sessions (length x coverage) "
-                   + what, ge=0)
+            Column(
+                f"hours_{part}",
+                "float64",
+                "h",
+                "hours received of nodes of sessions (length x coverage) " + what,
+                ge=0,
+            )
             for part, what in _PARTS
         ),
     ),
     key=("step",),
     increasing="step",
     notes=("What has no feature left is taken: a node, a session, a participant.",),
-)  # fmt: skip
+)

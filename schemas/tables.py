@@ -43,8 +43,15 @@ FRAMES = Table(
         Column("ticks_raw", "int64", "tick", "node ticks as sent", ge=0),
         Column("ticks", "int64", "tick", "node ticks unwrapped within the boot"),
         Column("hub_ns", "int64", "ns", "the hub's stamp on the hub's own clock"),
-        Column("mark_utc_ns", "int64", "ns", "the host's UTC in a host mark", ge=YEAR_1969, le=YEAR_2200,
-               nullable=True),
+        Column(
+            "mark_utc_ns",
+            "int64",
+            "ns",
+            "the host's UTC in a host mark",
+            ge=YEAR_1969,
+            le=YEAR_2200,
+            nullable=True,
+        ),
         Column("rssi_dbm", "float32", "dBm", "received signal strength", ge=-200, le=50, nullable=True),
         Column("lqi", "float32", "1", "link quality as the radio reports it", nullable=True),
         Column("battery_v", "float32", "V", "battery voltage", ge=0, le=100, nullable=True),
@@ -55,7 +62,7 @@ FRAMES = Table(
     key=("capture", "offset"),
     increasing="offset",
     within=("capture",),
-)  # fmt: skip
+)
 
 REJECTS = Table(
     "rejects",
@@ -83,12 +90,17 @@ SAMPLES = Table(
     within=("node", "stream", "boot"),
     template=(
         Column("{channel}", "float32", "mixed", "value, in the unit that the layout states", nullable=True),
-        Column("{channel}_raw", "int32", "count", "converter counts as sent, never altered; null where no "
-               "frame arrived", nullable=True),
+        Column(
+            "{channel}_raw",
+            "int32",
+            "count",
+            "converter counts as sent, never altered; null where no frame arrived",
+            nullable=True,
+        ),
         Column("{channel}_quality", "code", "", "what speaks against the sample", codes=codes.QUALITY),
     ),
     notes=("A file for each stream of a node, with columns for its channels.",),
-)  # fmt: skip
+)
 
 ALIGNED = Table(
     "aligned",
@@ -98,12 +110,22 @@ ALIGNED = Table(
     increasing="utc_ns",
     template=(
         Column("{channel}", "float32", "mixed", "value at the instant, band-limited", nullable=True),
-        Column("{channel}_origin", "code", "", "the weakest origin among the samples it rests on",
-               codes=codes.ORIGIN),
-        Column("{channel}_quality", "code", "", "the worst that speaks against the samples it rests on",
-               codes=codes.QUALITY),
+        Column(
+            "{channel}_origin",
+            "code",
+            "",
+            "the weakest origin among the samples it rests on",
+            codes=codes.ORIGIN,
+        ),
+        Column(
+            "{channel}_quality",
+            "code",
+            "",
+            "the worst that speaks against the samples it rests on",
+            codes=codes.QUALITY,
+        ),
     ),
-)  # fmt: skip
+)
 
 BEATS = Table(
     "beats",
@@ -136,21 +158,32 @@ EPOCHS = Table(
         start_ns,
         end_ns,
         Column("feature", "code", "", "which feature", codes=FEATURE_CODES),
-        Column("value", "float64", "mixed", "its value, in the unit of the catalogue; null with a reason",
-               nullable=True),
+        Column(
+            "value",
+            "float64",
+            "mixed",
+            "its value, in the unit of the catalogue; null with a reason",
+            nullable=True,
+        ),
         coverage,
         Column("reason", "code", "", "why there is no value", codes=codes.NO_VALUE, nullable=True),
         Column("low", "float64", "mixed", "lower end of the 95 % interval for what was lost", nullable=True),
         Column("high", "float64", "mixed", "upper end of the 95 % interval for what was lost", nullable=True),
         Column("bias", "float64", "mixed", "what such losses add to the value in the middle", nullable=True),
-        Column("bar", "code", "", "how the interval was got, or why there is none; null for features "
-               "without intervals", codes=codes.LOSS_BAR, nullable=True),
+        Column(
+            "bar",
+            "code",
+            "",
+            "how the interval was got, or why there is none; null for features without intervals",
+            codes=codes.LOSS_BAR,
+            nullable=True,
+        ),
     ),
     key=("node", "channel", "epoch", "feature"),
     increasing="start_ns",
     within=("node", "channel", "feature"),
     notes=("A value is null exactly where a reason stands.",),
-)  # fmt: skip
+)
 
 SIGNAL_QUALITY = Table(
     "signal_quality",
@@ -165,22 +198,49 @@ SIGNAL_QUALITY = Table(
         Column("clipped", "float64", "1", "share of received samples at a rail", ge=0, le=1),
         Column("lead_off", "float64", "1", "share of received samples with a lead off", ge=0, le=1),
         Column("beats", "int64", "beat", "R peaks found", ge=0),
-        Column("agreement", "float64", "1", "beats that two detectors share, of all that either found (bSQI)",
-               ge=0, le=1, nullable=True),
-        Column("likeness", "float64", "1", "mean correlation of the beats with their average", ge=-1.000001,
-               le=1.000001, nullable=True),
-        Column("qrs_power", "float64", "1", "power in 5-15 Hz of that in 5-40 Hz (pSQI)", ge=0, le=1,
-               nullable=True),
-        Column("kurtosis", "float64", "1", "kurtosis after Fisher, 0 for a normal distribution (kSQI)",
-               nullable=True),
-        Column("steadiness", "float64", "1", "share of the power above 1 Hz (basSQI)", ge=0, le=1,
-               nullable=True),
+        Column(
+            "agreement",
+            "float64",
+            "1",
+            "beats that two detectors share, of all that either found (bSQI)",
+            ge=0,
+            le=1,
+            nullable=True,
+        ),
+        Column(
+            "likeness",
+            "float64",
+            "1",
+            "mean correlation of the beats with their average",
+            ge=-1.000001,
+            le=1.000001,
+            nullable=True,
+        ),
+        Column(
+            "qrs_power",
+            "float64",
+            "1",
+            "power in 5-15 Hz of that in 5-40 Hz (pSQI)",
+            ge=0,
+            le=1,
+            nullable=True,
+        ),
+        Column(
+            "kurtosis",
+            "float64",
+            "1",
+            "kurtosis after Fisher, 0 for a normal distribution (kSQI)",
+            nullable=True,
+        ),
+        Column(
+            "steadiness", "float64", "1", "share of the power above 1 Hz (basSQI)", ge=0, le=1, nullable=True
+        ),
         Column("use", "code", "", "what the signal is good for", codes=codes.SIGNAL_USE),
     ),
     key=("node", "channel", "start_ns"),
     increasing="start_ns",
     within=("node", "channel"),
-)  # fmt: skip
+)
 
 LEDGER = Table(
     "ledger",
@@ -199,8 +259,31 @@ LEDGER = Table(
 TABLES = {
     table.name: table
     for table in (
-        FRAMES, REJECTS, GAPS, LOSS, RADIO, BURSTS, SIGNAL, BATTERY, CLOCK, STEPS, MOVEMENTS, AGREEMENT,
-        SAMPLES, ALIGNED, BEATS, EPOCHS, SIGNAL_QUALITY, CALIBRATION, BOUTS, PHASES, PHASE_FEATURES, SESSIONS,
-        PARTICIPANTS, EXCLUSIONS, FLOW, LEDGER,
+        FRAMES,
+        REJECTS,
+        GAPS,
+        LOSS,
+        RADIO,
+        BURSTS,
+        SIGNAL,
+        BATTERY,
+        CLOCK,
+        STEPS,
+        MOVEMENTS,
+        AGREEMENT,
+        SAMPLES,
+        ALIGNED,
+        BEATS,
+        EPOCHS,
+        SIGNAL_QUALITY,
+        CALIBRATION,
+        BOUTS,
+        PHASES,
+        PHASE_FEATURES,
+        SESSIONS,
+        PARTICIPANTS,
+        EXCLUSIONS,
+        FLOW,
+        LEDGER,
     )
-}  # fmt: skip
+}

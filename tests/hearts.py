@@ -24,8 +24,13 @@ def ecg(beats_s: np.ndarray, length_s: float, rate_hz: float = RATE, seed: int =
     signal = 0.2 * np.sin(2 * np.pi * 0.25 * at) + 0.01 * np.random.default_rng(seed).standard_normal(len(at))
     for beat in beats_s:
         near = np.abs(at - beat) < 0.6
-        for late, height, width in ((-0.17, 0.1, 0.025), (-0.025, -0.12, 0.008), (0, 1.0, 0.01),
-                                    (0.027, -0.2, 0.009), (0.26, 0.25, 0.05)):  # fmt: skip
+        for late, height, width in (
+            (-0.17, 0.1, 0.025),
+            (-0.025, -0.12, 0.008),
+            (0, 1.0, 0.01),
+            (0.027, -0.2, 0.009),
+            (0.26, 0.25, 0.05),
+        ):
             signal[near] += height * np.exp(-0.5 * ((at[near] - beat - late) / width) ** 2)
     return signal
 
@@ -37,15 +42,17 @@ def samples_of(
     n = len(signal)
     filled = np.zeros(n, np.bool_) if filled is None else filled
     origin = np.where(filled, "interpolated", np.where(lost, "missing", "measured"))
-    return pd.DataFrame({
-        "boot": np.zeros(n, np.int32),
-        "utc_ns": START + np.rint(np.arange(n) * SECOND / rate_hz).astype(np.int64),
-        "value": np.where(lost & ~filled, np.nan, signal).astype(np.float32),
-        "origin": pd.Categorical(origin, categories=list(codes.ORIGIN)),
-        "quality": pd.Categorical(
-            np.where(lost | filled, "not_measured", "good"), categories=list(codes.QUALITY)
-        ),
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "boot": np.zeros(n, np.int32),
+            "utc_ns": START + np.rint(np.arange(n) * SECOND / rate_hz).astype(np.int64),
+            "value": np.where(lost & ~filled, np.nan, signal).astype(np.float32),
+            "origin": pd.Categorical(origin, categories=list(codes.ORIGIN)),
+            "quality": pd.Categorical(
+                np.where(lost | filled, "not_measured", "good"), categories=list(codes.QUALITY)
+            ),
+        }
+    )
 
 
 def steady(count: int = 100, rr_s: float = 0.8123) -> np.ndarray:

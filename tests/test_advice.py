@@ -26,26 +26,47 @@ def table(**columns: object) -> pd.DataFrame:
 def good() -> Session:
     """A session of eight hours in which nothing stands out."""
     return Session(
-        hours=8.0, limits=Limits(),
+        hours=8.0,
+        limits=Limits(),
         radio=table(node=NODES, radio_loss=[0.004, 0.005, 0.006, 0.005], received=[90_000] * 4),
-        signal=table(node=["heart"] * 2, measure=["rssi_dbm"] * 2, low=[-70.0, -60.0],
-                     expected=[500, 500], lost=[2, 2]),
+        signal=table(
+            node=["heart"] * 2, measure=["rssi_dbm"] * 2, low=[-70.0, -60.0], expected=[500, 500], lost=[2, 2]
+        ),
         minutes=table(node=["heart"] * 2, expected=[750, 750], lost=[3, 3], state=["walking", "upright"]),
         gaps=table(node=["heart"], cause=["radio"], start_ns=[0], seconds=[0.3]),
-        battery=table(node=NODES, first_v=[4.1] * 4, last_v=[3.9] * 4, left_h=[30.0] * 4,
-                      state=["holding"] * 4),
-        clock=table(node=["heart"] * 3, status=["fitted"] * 3, skew_ppm=[20.0, 20.5, 21.0],
-                    uncertainty_ms=[0.8, 0.7, 0.9]),
+        battery=table(
+            node=NODES, first_v=[4.1] * 4, last_v=[3.9] * 4, left_h=[30.0] * 4, state=["holding"] * 4
+        ),
+        clock=table(
+            node=["heart"] * 3,
+            status=["fitted"] * 3,
+            skew_ppm=[20.0, 20.5, 21.0],
+            uncertainty_ms=[0.8, 0.7, 0.9],
+        ),
         steps=table(node=[], kind=[], size_ms=[]),
-        agreement=table(node=["trunk"], other=["wrist"], moments=[3], offset_ms=[0.1], uncertainty_ms=[1.0],
-                        clock_ms=[0.9], verdict=["agrees"]),
-        quality=table(node=["heart"] * 50, coverage=[1.0] * 50, lead_off=[0.0] * 50,
-                      use=["variability"] * 50),
-        calibration=table(node=["trunk"], method=["six_position"], note=[None], residual_before_mg=[9.0],
-                          residual_after_mg=[2.0]),
-        nonwear=table(node=["wrist"] * 20, value=[0.0] * 19 + [1.0]), bad_checksums=3,
+        agreement=table(
+            node=["trunk"],
+            other=["wrist"],
+            moments=[3],
+            offset_ms=[0.1],
+            uncertainty_ms=[1.0],
+            clock_ms=[0.9],
+            verdict=["agrees"],
+        ),
+        quality=table(
+            node=["heart"] * 50, coverage=[1.0] * 50, lead_off=[0.0] * 50, use=["variability"] * 50
+        ),
+        calibration=table(
+            node=["trunk"],
+            method=["six_position"],
+            note=[None],
+            residual_before_mg=[9.0],
+            residual_after_mg=[2.0],
+        ),
+        nonwear=table(node=["wrist"] * 20, value=[0.0] * 19 + [1.0]),
+        bad_checksums=3,
         placements={"heart": "chest", "wrist": "wrist", "ankle": "ankle"},
-    )  # fmt: skip
+    )
 
 
 def only(found: list[Advice]) -> Advice:
@@ -85,15 +106,24 @@ def battery(good: Session, **last: object) -> Session:
 @pytest.mark.parametrize(
     ("row", "do", "because"),
     [
-        ({"state": "silent_after_fall", "last_v": 3.1, "left_h": np.nan}, "Use a larger battery",
-         "It began at 4.10 V and fell silent at 3.10 V."),
-        ({"first_v": 3.74, "state": "silent_after_fall", "last_v": 3.15, "left_h": np.nan},
-         "Begin with a full battery", "It began at 3.74 V (the others at 4.10 V) and fell silent at 3.15 V."),
-        ({"left_h": 1.9}, "Use a larger battery, or change it on the way",
-         "It began at 4.10 V; at the end 3.90 V, 1.9 h left or less."),
+        (
+            {"state": "silent_after_fall", "last_v": 3.1, "left_h": np.nan},
+            "Use a larger battery",
+            "It began at 4.10 V and fell silent at 3.10 V.",
+        ),
+        (
+            {"first_v": 3.74, "state": "silent_after_fall", "last_v": 3.15, "left_h": np.nan},
+            "Begin with a full battery",
+            "It began at 3.74 V (the others at 4.10 V) and fell silent at 3.15 V.",
+        ),
+        (
+            {"left_h": 1.9},
+            "Use a larger battery, or change it on the way",
+            "It began at 4.10 V; at the end 3.90 V, 1.9 h left or less.",
+        ),
         ({"left_h": 2.1}, "", ""),  # a quarter of eight hours is two
     ],
-)  # fmt: skip
+)
 def test_a_battery_that_ran_down_or_would_not_do_again(
     good: Session, row: dict[str, object], do: str, because: str
 ) -> None:
@@ -116,8 +146,9 @@ def lossy(good: Session, node: str, loss: float, low: int, high: int) -> Session
     """``node`` loses ``loss``; of its frames 250 lie in the weak bin, which lost ``low``, 750 in the strong
     one, which lost ``high``."""
     radio = good.radio.assign(radio_loss=good.radio["radio_loss"].where(good.radio["node"] != node, loss))
-    bins = table(node=[node] * 2, measure=["rssi_dbm"] * 2, low=[-80.0, -60.0], expected=[250, 750],
-                 lost=[low, high])  # fmt: skip
+    bins = table(
+        node=[node] * 2, measure=["rssi_dbm"] * 2, low=[-80.0, -60.0], expected=[250, 750], lost=[low, high]
+    )
     return replace(good, radio=radio, signal=pd.concat([good.signal, bins]))
 
 
@@ -255,8 +286,14 @@ def test_the_same_advice_for_several_nodes_is_said_once_with_each_figure(good: S
 
 
 def test_the_state_of_a_minute_is_what_filled_most_of_it() -> None:
-    rows = [(0, "walking_share", 0.9), (0, "upright_share", 1.0), (1, "walking_share", 0.1),
-            (1, "level_share", 0.8), (1, "upright_share", 0.2), (2, "walking_share", 0.5)]  # fmt: skip
+    rows = [
+        (0, "walking_share", 0.9),
+        (0, "upright_share", 1.0),
+        (1, "walking_share", 0.1),
+        (1, "level_share", 0.8),
+        (1, "upright_share", 0.2),
+        (2, "walking_share", 0.5),
+    ]
     epochs = pd.DataFrame(rows, columns=["minute", "feature", "value"]).assign(
         start_ns=lambda each: each["minute"] * MINUTE + 15_000_000_000,
         end_ns=lambda each: each["minute"] * MINUTE + 45_000_000_000,
@@ -272,7 +309,11 @@ def test_the_state_of_a_minute_is_what_filled_most_of_it() -> None:
 
 
 def test_every_rule_is_called_and_every_advice_names_a_figure_of_the_page() -> None:
-    rules = {name for module in (advice, advice_time) for name, each in vars(module).items()
-             if getattr(each, "__annotations__", {}).get("return") == "list[Advice]"
-             and each.__module__ == module.__name__}  # fmt: skip
+    rules = {
+        name
+        for module in (advice, advice_time)
+        for name, each in vars(module).items()
+        if getattr(each, "__annotations__", {}).get("return") == "list[Advice]"
+        and each.__module__ == module.__name__
+    }
     assert rules - {"together"} == {each.__name__ for each in next_time.RULES}

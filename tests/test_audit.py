@@ -206,8 +206,15 @@ def test_an_absent_table_and_an_unknown_session_are_one_sentence(
 
 
 def radio(**counts: float) -> pd.DataFrame:
-    row = {"expected": 1000, "received": 1000, "runs": 0, "mean_run_frames": np.nan, "longest_gap_s": 0.0,
-           "conflicts": 0, **{f"lost_{cause}": 0 for cause in GAP_CAUSE}} | counts  # fmt: skip
+    row = {
+        "expected": 1000,
+        "received": 1000,
+        "runs": 0,
+        "mean_run_frames": np.nan,
+        "longest_gap_s": 0.0,
+        "conflicts": 0,
+        **{f"lost_{cause}": 0 for cause in GAP_CAUSE},
+    } | counts
     return pd.DataFrame([row])
 
 
@@ -220,23 +227,45 @@ def gaps(*causes: str) -> pd.DataFrame:
 @pytest.mark.parametrize(
     ("rows", "unknown", "told"),
     [
-        (radio(received=918, lost_radio=82, runs=39, mean_run_frames=2.1, longest_gap_s=2.4), gaps(),
-         "91.8 % received, bursts of 2.1 frames on average, longest hole 2.4 s; radio explains all of it"),
+        (
+            radio(received=918, lost_radio=82, runs=39, mean_run_frames=2.1, longest_gap_s=2.4),
+            gaps(),
+            "91.8 % received, bursts of 2.1 frames on average, longest hole 2.4 s; radio explains all of it",
+        ),
         (radio(), gaps(), "100 % received; nothing is missing"),
-        (radio(received=999, lost_radio=1, runs=1, mean_run_frames=1.0, longest_gap_s=0.08), gaps("unknown"),
-         "99.9 % received, bursts of 1.0 frame on average, longest hole 0.08 s; radio explains all that can "
-         "be counted; 1 gap of unknown length (unknown)"),
-        (radio(longest_gap_s=1620.0), gaps("end_of_battery"),
-         "100 % received, longest hole 27 min; 1 gap of unknown length (end of battery)"),
-        (radio(received=990, lost_unknown=10, longest_gap_s=0.8), gaps(),
-         "99.0 % received, longest hole 0.8 s; nothing tells why"),
-        (radio(received=900, lost_radio=25, lost_hub_outage=75, runs=10, mean_run_frames=2.5,
-               longest_gap_s=6.0, conflicts=2), gaps(),
-         "90.0 % received, bursts of 2.5 frames on average, longest hole 6 s; of what is missing radio 25 "
-         "%, hub outage 75 %; 2 conflicting copies"),
+        (
+            radio(received=999, lost_radio=1, runs=1, mean_run_frames=1.0, longest_gap_s=0.08),
+            gaps("unknown"),
+            "99.9 % received, bursts of 1.0 frame on average, longest hole 0.08 s; radio explains all that "
+            "can             "be counted; 1 gap of unknown length (unknown)",
+        ),
+        (
+            radio(longest_gap_s=1620.0),
+            gaps("end_of_battery"),
+            "100 % received, longest hole 27 min; 1 gap of unknown length (end of battery)",
+        ),
+        (
+            radio(received=990, lost_unknown=10, longest_gap_s=0.8),
+            gaps(),
+            "99.0 % received, longest hole 0.8 s; nothing tells why",
+        ),
+        (
+            radio(
+                received=900,
+                lost_radio=25,
+                lost_hub_outage=75,
+                runs=10,
+                mean_run_frames=2.5,
+                longest_gap_s=6.0,
+                conflicts=2,
+            ),
+            gaps(),
+            "90.0 % received, bursts of 2.5 frames on average, longest hole 6 s; of what is missing radio 25 "
+            "%, hub outage 75 %; 2 conflicting copies",
+        ),
         (radio(expected=0, received=0), gaps(), "no frame received"),
     ],
-)  # fmt: skip
+)
 def test_sentences(rows: pd.DataFrame, unknown: pd.DataFrame, told: str) -> None:
     assert say.verdict("heart", rows, unknown) == f"heart: {told}"
 

@@ -221,9 +221,14 @@ def test_a_share_stays_one(seed: int, value: float) -> None:
 
 
 def bars_in(
-    domain: Domain, recording: Series, losses: Pattern, starts: np.ndarray, ends: np.ndarray,
-    values: dict[str, np.ndarray], across: Across = map,
-) -> dict[str, bars.Bars]:  # fmt: skip
+    domain: Domain,
+    recording: Series,
+    losses: Pattern,
+    starts: np.ndarray,
+    ends: np.ndarray,
+    values: dict[str, np.ndarray],
+    across: Across = map,
+) -> dict[str, bars.Bars]:
     asked = bars.Asked(domain, starts, ends, values)
     return bars.bars_of(Replays(recording, losses), [asked], across)[0]
 
@@ -339,8 +344,9 @@ def test_several_cores_find_the_same_bars() -> None:
     recording = lossy(one, losses)
     starts = np.arange(6) * 150 * SECOND
     values = {
-        Domain.TIME: {"rmssd_ms": np.full(6, 30.0)}, Domain.FREQUENCY: {"hf_ms2": np.full(6, 300.0)},
-    }  # fmt: skip
+        Domain.TIME: {"rmssd_ms": np.full(6, 30.0)},
+        Domain.FREQUENCY: {"hf_ms2": np.full(6, 300.0)},
+    }
     for domain, value in values.items():
         here, there = (
             bars_in(domain, recording, losses, starts, starts + 300 * SECOND, value, across)

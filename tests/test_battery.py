@@ -91,10 +91,14 @@ def test_a_brown_out_is_a_restart_after_a_fall() -> None:
 def test_a_silence_of_all_nodes_says_nothing_of_a_battery() -> None:
     knee = 3.0 + 0.75 * (1 - np.exp(-np.linspace(1, 0, 60 * 60) / 0.06))
     volts = np.concatenate([knee, np.full(60 * 60, 3.5)])
-    rows = sent(volts, last=3600) + [row | {"seq": row["seq"] + 3900, "ticks": row["ticks"] + 390_000}
-                                     for row in sent(volts, first=3900)]  # fmt: skip
-    others = [row for row in stream_rows("trunk", "ecg", 1, range(60 * MINUTES), battery_v=np.nan)
-              if not 3600 <= row["seq"] < 3900]  # fmt: skip
+    rows = sent(volts, last=3600) + [
+        row | {"seq": row["seq"] + 3900, "ticks": row["ticks"] + 390_000} for row in sent(volts, first=3900)
+    ]
+    others = [
+        row
+        for row in stream_rows("trunk", "ecg", 1, range(60 * MINUTES), battery_v=np.nan)
+        if not 3600 <= row["seq"] < 3900
+    ]
     found = by_node(others + rows).set_index("node")
     assert found.loc["ankle", "state"] != "silent_after_fall"
 

@@ -118,8 +118,13 @@ def test_the_budget_of_the_demo(tmp_path: Path, beltframe: Layout) -> None:
     assert ecg.loss == pytest.approx(1 - (1 - ecg.collision) * 0.97)
     assert ecg.bytes_per_day == beltframe.frame_bytes(beltframe.stream("ecg")) * 12.5 * 86_400
     said = text(plan, found)
-    for words in ("21.3 mA (common practice, no source)", "check local rules", "MORE than allowed: heart",
-                  "Never charge a node while it is worn", "collide in clumps"):  # fmt: skip
+    for words in (
+        "21.3 mA (common practice, no source)",
+        "check local rules",
+        "MORE than allowed: heart",
+        "Never charge a node while it is worn",
+        "collide in clumps",
+    ):
         assert words in said.replace("\n", " ")
 
 
@@ -146,7 +151,7 @@ def test_a_stream_that_no_layout_has_is_told(tmp_path: Path, beltframe: Layout) 
         ("share: 0.03, burst: 4", "share: 0.9, burst: 4", "needs bursts of 9 frames or more"),
         ("  heart:", "  hub:", "no node's name"),
     ],
-)  # fmt: skip
+)
 def test_a_wrong_radio_plan_says_where(tmp_path: Path, old: str, new: str, sentence: str) -> None:
     with pytest.raises(SettingsError, match=sentence):
         planned(tmp_path, (old, new))
@@ -154,10 +159,15 @@ def test_a_wrong_radio_plan_says_where(tmp_path: Path, old: str, new: str, sente
 
 def test_cost_counts_what_is_gone_and_how_far_the_rest_is_off() -> None:
     def epochs(values: list[float | None]) -> pd.DataFrame:
-        return pd.DataFrame({
-            "node": "heart", "channel": "ecg", "feature": "heart_rate_bpm",
-            "start_ns": np.arange(len(values)) * 30, "value": pd.Series(values, dtype="float64"),
-        })  # fmt: skip
+        return pd.DataFrame(
+            {
+                "node": "heart",
+                "channel": "ecg",
+                "feature": "heart_rate_bpm",
+                "start_ns": np.arange(len(values)) * 30,
+                "value": pd.Series(values, dtype="float64"),
+            }
+        )
 
     whole = epochs([60, 70, 80, None])
     row = cost(whole, [epochs([60, 72, None, 50]), epochs([60, 70, 80, None])]).iloc[0]
@@ -185,5 +195,9 @@ def test_plan_says_what_loss_costs(tmp_path: Path, capsys: pytest.CaptureFixture
 
 def test_the_demos_radio_plan_can_be_read() -> None:
     assert set(yamlfile.load(DEMO_CONFIG / "radio.yaml", RadioPlan).nodes) == {
-        "heart", "trunk", "wrist", "ankle", "skin",
-    }  # fmt: skip
+        "heart",
+        "trunk",
+        "wrist",
+        "ankle",
+        "skin",
+    }

@@ -21,9 +21,13 @@ IDENTITY = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 def record(day: str, address: int = 18, offset: float = 0.01, coefficients: bool = True) -> Record:
     own = Acceleration(offset_g=(offset, 0.0, 0.0), gain=(1.0, 1.0, 1.0), cross_axis=IDENTITY)
     return Record(
-        node="wrist", address=address, measured=date.fromisoformat(day), verdict="pass", checks=(),
+        node="wrist",
+        address=address,
+        measured=date.fromisoformat(day),
+        verdict="pass",
+        checks=(),
         acceleration=own if coefficients else None,
-    )  # fmt: skip
+    )
 
 
 @pytest.fixture

@@ -104,9 +104,14 @@ def typed(place: Path, line: str) -> str:
     master, slave = pty.openpty()
     environment = {**os.environ, "PS1": "> ", "TERM": "dumb", "INPUTRC": "/dev/null", "HISTFILE": ""}
     process = subprocess.Popen(
-        ["bash", "--norc", "--noprofile", "-i"], cwd=place, env=environment, start_new_session=True,
-        stdin=slave, stdout=slave, stderr=slave,
-    )  # fmt: skip
+        ["bash", "--norc", "--noprofile", "-i"],
+        cwd=place,
+        env=environment,
+        start_new_session=True,
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+    )
     os.close(slave)
     try:
         for setting in ("enable-bracketed-paste off", "page-completions off", "show-all-if-ambiguous on"):

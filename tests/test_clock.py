@@ -47,7 +47,7 @@ points = st.lists(
     min_size=2,
     max_size=40,
     unique_by=lambda p: p[0],
-)  # fmt: skip
+)
 
 
 @settings(deadline=None, max_examples=50)
@@ -208,9 +208,15 @@ def fit(rec: Day, unit_ms: float = 1.0) -> maps.Map:
 
 @pytest.mark.parametrize(
     ("hours", "ppm", "fps", "unit_ms", "rms_ms", "worst_ms"),
-    [(15, 30, 10, 1, 0.01, 0.05), (2, -30, 12.5, 1, 0.02, 0.1), (2, 3, 5, 1, 0.03, 0.1),
-     (2, 30, 0.25, 1, 0.1, 0.3), (4, 30, 10, 10, 0.1, 0.5), (1, 30, 5, 0.001, 0.01, 0.05)],
-)  # fmt: skip
+    [
+        (15, 30, 10, 1, 0.01, 0.05),
+        (2, -30, 12.5, 1, 0.02, 0.1),
+        (2, 3, 5, 1, 0.03, 0.1),
+        (2, 30, 0.25, 1, 0.1, 0.3),
+        (4, 30, 10, 10, 0.1, 0.5),
+        (1, 30, 5, 0.001, 0.01, 0.05),
+    ],
+)
 def test_known_truth(hours, ppm, fps, unit_ms, rms_ms, worst_ms):
     inside = []
     for seed in range(3):
@@ -361,9 +367,13 @@ def layout() -> SimpleNamespace:
     utc = SimpleNamespace(role="utc", unit_ns=MS)
     kind = SimpleNamespace(stream="acc", least_lag_s=0.0, fields=[utc], channels=())
     return SimpleNamespace(
-        delay_ms=3.0, field=fields.get, kinds=[kind], has_ticks=True, tick_hz=lambda _: float(TICK_HZ),
+        delay_ms=3.0,
+        field=fields.get,
+        kinds=[kind],
+        has_ticks=True,
+        tick_hz=lambda _: float(TICK_HZ),
         stream=lambda _: kind,
-    )  # fmt: skip
+    )
 
 
 def study(tmp_path, frames: pd.DataFrame, start: int | None = None) -> SimpleNamespace:
@@ -372,21 +382,29 @@ def study(tmp_path, frames: pd.DataFrame, start: int | None = None) -> SimpleNam
     frames.to_parquet(out)
     movements = SimpleNamespace(movements=SimpleNamespace(phases=("taps",), correct=False))
     return SimpleNamespace(
-        results=tmp_path, layout_of=lambda *_: layout(), written_span=lambda _: (start, None), file=movements,
-        nodes_of=lambda _: {}, phases_of=lambda _: [],
-    )  # fmt: skip
+        results=tmp_path,
+        layout_of=lambda *_: layout(),
+        written_span=lambda _: (start, None),
+        file=movements,
+        nodes_of=lambda _: {},
+        phases_of=lambda _: [],
+    )
 
 
 def frame(node: str, boot: int, ticks, hub_ns, mark=None) -> pd.DataFrame:
     n = len(ticks)
-    return pd.DataFrame({
-        "capture": np.zeros(n, np.int16), "node": pd.Categorical([node] * n),
-        "stream": pd.Categorical(["acc"] * n),
-        "boot": np.full(n, boot, np.int32),
-        "ticks": ticks, "hub_ns": hub_ns,
-        "mark_utc_ns": pd.array([pd.NA] * n if mark is None else mark, "Int64"),
-        "status": pd.Categorical(["good"] * n),
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "capture": np.zeros(n, np.int16),
+            "node": pd.Categorical([node] * n),
+            "stream": pd.Categorical(["acc"] * n),
+            "boot": np.full(n, boot, np.int32),
+            "ticks": ticks,
+            "hub_ns": hub_ns,
+            "mark_utc_ns": pd.array([pd.NA] * n if mark is None else mark, "Int64"),
+            "status": pd.Categorical(["good"] * n),
+        }
+    )
 
 
 def joined(*pieces: pd.DataFrame) -> pd.DataFrame:
@@ -399,8 +417,13 @@ def marks(rec: Day, ppm: float, seed: int = 0) -> tuple[pd.DataFrame, maps.Map]:
     rng = np.random.default_rng(seed)
     first, last = int(rec.true_ns[0]) - 10**10, int(rec.true_ns[-1]) + 10**10
     ends = np.array([first, last])
-    true = maps.Map(ends, START_NS + np.rint((ends - first) * (1 + ppm * 1e-6)).astype(np.int64),
-                    np.zeros(2), np.zeros(2), "fitted")  # fmt: skip
+    true = maps.Map(
+        ends,
+        START_NS + np.rint((ends - first) * (1 + ppm * 1e-6)).astype(np.int64),
+        np.zeros(2),
+        np.zeros(2),
+        "fitted",
+    )
     at = np.arange(first, last, 10**10) + rng.integers(0, 10**9, len(np.arange(first, last, 10**10)))
     seen = true(at) + np.rint(rng.exponential(1.5e6, len(at))).astype(np.int64)
     utc = -(-seen // MS) * MS  # a host is never early
@@ -443,8 +466,11 @@ def test_the_hosts_marks_stay_whole_nanoseconds(tmp_path):
 def test_a_node_that_only_a_further_capture_heard_has_no_map(tmp_path):
     rec = day(10, 2, 1.0, -25).received()
     mark, _ = marks(rec, 7.0)
-    frames = joined(mark, frame("heart", 0, rec.ticks, rec.stamp_ns),
-                    frame("ankle", 0, rec.ticks, rec.stamp_ns).assign(capture=np.int16(1)))  # fmt: skip
+    frames = joined(
+        mark,
+        frame("heart", 0, rec.ticks, rec.stamp_ns),
+        frame("ankle", 0, rec.ticks, rec.stamp_ns).assign(capture=np.int16(1)),
+    )
     alone = joined(mark, frame("heart", 0, rec.ticks, rec.stamp_ns))
     pd.testing.assert_frame_equal(run(tmp_path, frames), run(tmp_path, alone))
 
@@ -453,10 +479,14 @@ def test_room_has_a_map_for_each_boot(tmp_path):
     rec = day(11, 2, 12.5, 15).received()
     mark, _ = marks(rec, 0.0)
     cut = len(rec.ticks) - 20
-    clock = run(tmp_path, joined(
-        mark, frame("wrist", 0, rec.ticks[:cut], rec.stamp_ns[:cut]),
-        frame("wrist", 1, rec.ticks[cut:] - rec.ticks[cut], rec.stamp_ns[cut:]),
-    ))  # fmt: skip
+    clock = run(
+        tmp_path,
+        joined(
+            mark,
+            frame("wrist", 0, rec.ticks[:cut], rec.stamp_ns[:cut]),
+            frame("wrist", 1, rec.ticks[cut:] - rec.ticks[cut], rec.stamp_ns[cut:]),
+        ),
+    )
     status = clock.groupby("boot")["status"].unique()
     assert [list(status[boot]) for boot in (0, 1)] == [["fitted"], ["nominal_rate"]]
     assert (

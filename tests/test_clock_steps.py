@@ -70,8 +70,12 @@ def test_drift_bursts_outages_and_false_stamps_are_no_steps():
 
 
 def test_whose_step_it_is():
-    heard = {"heart": np.array([0, 100]), "wrist": np.array([0, 100]), "late": np.array([60, 100]),
-             "host": np.array([0, 100])}  # fmt: skip
+    heard = {
+        "heart": np.array([0, 100]),
+        "wrist": np.array([0, 100]),
+        "late": np.array([60, 100]),
+        "host": np.array([0, 100]),
+    }
     seen = {
         "heart": [Seen(10, 14, 800.0, 0.1), Seen(70, 72, 50.0, 0.1)],
         "wrist": [Seen(11, 15, 800.2, 0.1)],
@@ -84,8 +88,12 @@ def test_whose_step_it_is():
     ]
     # Weighted by 1 / variance: (800 + 800.2) / 0.01 + 799 / 0.25 over 204, worked by hand.
     assert shared[0].step.size_ms == pytest.approx((80_000 + 80_020 + 3_196) / 204)
-    assert own == {"heart": [Seen(70, 72, 50.0, 0.1)], "wrist": [], "late": [],
-                   "host": [Seen(40, 50, -300.0, 0.5)]}  # fmt: skip
+    assert own == {
+        "heart": [Seen(70, 72, 50.0, 0.1)],
+        "wrist": [],
+        "late": [],
+        "host": [Seen(40, 50, -300.0, 0.5)],
+    }
 
 
 def test_a_hub_step_leaves_the_maps_as_they_were():
@@ -128,8 +136,14 @@ def test_a_moved_host_is_told_from_a_moved_hub():
 
 # --- the room on whole sessions -----------------------------------------------------------------
 
-NODES = (("hub", "", 4.0), ("heart", "ecg", 21.0), ("trunk", "acc", -13.0), ("wrist", "acc", 35.0),
-         ("ankle", "acc", -27.0), ("skin", "temp", 8.0))  # fmt: skip
+NODES = (
+    ("hub", "", 4.0),
+    ("heart", "ecg", 21.0),
+    ("trunk", "acc", -13.0),
+    ("wrist", "acc", 35.0),
+    ("ankle", "acc", -27.0),
+    ("skin", "temp", 8.0),
+)
 LAYOUT = (CONFIG / "layouts" / "beltframe.yaml").read_text()
 SHEET = (CONFIG / "nodes.tsv").read_text()
 
@@ -140,10 +154,14 @@ def plan(**changes: Any) -> SessionPlan:
         for name, stream, ppm in NODES
     }
     settings: dict[str, Any] = {
-        "name": "S1", "seed": 4, "start": datetime(2026, 7, 1, 5, tzinfo=UTC), "nodes": nodes,
-        "phases": (Phase(phase="work", minutes=24, gait=0.3),), "channel": Channel(loss=0.02, burst=2),
+        "name": "S1",
+        "seed": 4,
+        "start": datetime(2026, 7, 1, 5, tzinfo=UTC),
+        "nodes": nodes,
+        "phases": (Phase(phase="work", minutes=24, gait=0.3),),
+        "channel": Channel(loss=0.02, burst=2),
         "taps_min": (2.0, 22.0),
-    }  # fmt: skip
+    }
     return SessionPlan(**{**settings, **changes})
 
 
@@ -182,8 +200,10 @@ def test_everything_that_happens_to_clocks_at_once(study_folder):
     _, found, truth = fitted(study_folder, own)
     listed = found["steps"].astype({"node": str, "kind": str}).set_index("kind")
     assert sorted(zip(listed["node"], listed.index, strict=True)) == [
-        ("hub", "hub_restart"), ("hub", "hub_step"), ("wrist", "node_restart"),
-    ]  # fmt: skip
+        ("hub", "hub_restart"),
+        ("hub", "hub_step"),
+        ("wrist", "node_restart"),
+    ]
     for kind, minute in (("hub_step", 8), ("node_restart", 12), ("hub_restart", 17)):
         since_s = (listed.loc[kind, "utc_ns"] - truth.start_utc_ns) / 1e9
         assert since_s == pytest.approx(60 * minute, abs=2)
@@ -246,8 +266,14 @@ def test_a_converters_delay_moves_samples_back():
     gaps = tables.empty(TABLES["gaps"])
     times = []
     for late_ms in (0.0, 6.5):
-        kind = Kind(kind=1, stream="s", rate_hz=10, samples=2, converter_ms=late_ms,
-                    channels=(Channel_(name="x", unit="g"),))  # fmt: skip
+        kind = Kind(
+            kind=1,
+            stream="s",
+            rate_hz=10,
+            samples=2,
+            converter_ms=late_ms,
+            channels=(Channel_(name="x", unit="g"),),
+        )
         boot = boot_of(0, kind, heard, np.array([0]), gaps, knots, TICK_HZ)
         times += [stretch.utc_ns for stretch in boot.stretches(1000, 1.0)]
     assert times[0].tolist() == [10**18 + 10**9, 10**18 + 10**9 + 10**8]
@@ -262,10 +288,15 @@ def test_a_wrong_clock_is_seen_and_put_right_where_the_study_asks(study_folder, 
     speak = [f"{row}\t{'slow' if row.split(chr(9))[1] == 'wrist' else 'beltframe'}" for row in rows]
     sessions = "session\tparticipant\tcaptures\tlayout\nS1\tP1\tcaptures/S1.bin\tbeltframe;slow\n"
     _, found, truth = fitted(
-        study_folder, plan(), {"slow": slow},
-        **{"study.yaml": f"study: trial\nmovements: {{correct: {str(correct).lower()}}}\n",
-           "sessions.tsv": sessions, "nodes.tsv": "\n".join([f"{head}\tlayout", *speak]) + "\n"},
-    )  # fmt: skip
+        study_folder,
+        plan(),
+        {"slow": slow},
+        **{
+            "study.yaml": f"study: trial\nmovements: {{correct: {str(correct).lower()}}}\n",
+            "sessions.tsv": sessions,
+            "nodes.tsv": "\n".join([f"{head}\tlayout", *speak]) + "\n",
+        },
+    )
     agreement = found["agreement"].set_index(["node", "other"])
     assert agreement["verdict"].astype(str).to_dict() == {
         ("ankle", "trunk"): "agrees",
@@ -287,10 +318,11 @@ def test_frames_of_a_second_hub_lie_on_the_same_time_line(study_folder):
     own = plan(channel=Channel(loss=0.2, burst=3), taps_min=())
     other = own.model_copy(
         update={
-            "hub": "second", "hub_start_s": 7_000.0,
+            "hub": "second",
+            "hub_start_s": 7_000.0,
             "nodes": {**own.nodes, "second": NodePlan(crystal=Crystal(ppm=-30))},
         }
-    )  # fmt: skip
+    )
     sessions = (
         "session\tparticipant\tcaptures\tlayout\nS1\tP1\tcaptures/S1.bin | captures/two.bin\tbeltframe\n"
     )

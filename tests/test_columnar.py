@@ -25,9 +25,11 @@ def test_both_doors_refuse_the_same_rows(name: str) -> None:
     for rule in (wrong_ranges, wrong_nulls, wrong_codes, wrong_shape, wrong_rows):
         for case, wrong in rule(table, frame):
             try:
-                rows = arrow.Table.from_pandas(wrong, preserve_index=False).cast(
-                    arrow.schema([field.with_nullable(True) for field in arrow_schema(table)])
-                ).cast(arrow_schema(table))  # fmt: skip
+                rows = (
+                    arrow.Table.from_pandas(wrong, preserve_index=False)
+                    .cast(arrow.schema([field.with_nullable(True) for field in arrow_schema(table)]))
+                    .cast(arrow_schema(table))
+                )
             except (arrow.ArrowInvalid, ValueError):
                 continue  # pyarrow itself refuses to make such columns
             if case.endswith("without the code " + case.rsplit(" ", 1)[-1]):
@@ -67,9 +69,10 @@ def test_columns_are_written_and_read_back(tmp_path: Path) -> None:
 
 
 def test_a_column_of_another_type_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ContractError, match="column utc_ns is int32, expected int64"), tables.writer(
-        tmp_path / "a.parquet", whole("aligned")
-    ) as out:  # fmt: skip
+    with (
+        pytest.raises(ContractError, match="column utc_ns is int32, expected int64"),
+        tables.writer(tmp_path / "a.parquet", whole("aligned")) as out,
+    ):
         out.write_columns(rows_of(utc_ns=np.array([1, 2, 3], np.int32)))
     assert not list(tmp_path.iterdir())
 

@@ -59,12 +59,16 @@ def test_check_is_content_with_the_demo(study: Path, capsys: pytest.CaptureFixtu
         ("study.yaml", "Europe/Madrid", "Europe/Madird", "(did you mean Europe/Madrid?)"),
         ("nodes.tsv", "ankle\t19", "ankle\t18", "both have address 18"),
         ("sessions.tsv", "S01-clean.bin", "S09.bin", "no capture at"),
-        ("sessions.tsv", "bin\tbeltframe\tEurope/Madrid\t\t\nS02",
-         "bin\tbeltframe\tEurope/Madrid\t2026-07-14T09:00\t2026-07-14T08:00\nS02", "before its start"),
+        (
+            "sessions.tsv",
+            "bin\tbeltframe\tEurope/Madrid\t\t\nS02",
+            "bin\tbeltframe\tEurope/Madrid\t2026-07-14T09:00\t2026-07-14T08:00\nS02",
+            "before its start",
+        ),
         ("nodes.tsv", "*", "S02-lossy", "has no nodes"),
         ("layouts/beltframe.yaml", "IBM-3740", "IBM-3741", "did you mean"),
     ],
-)  # fmt: skip
+)
 def test_each_mistake_is_one_clear_sentence(
     study: Path, capsys: pytest.CaptureFixture[str], file: str, old: str, new: str, sentence: str
 ) -> None:
@@ -98,9 +102,12 @@ def test_problems_of_every_file_are_told_beside_those_of_sessions(
     lines = text.splitlines()
     heads = [line for line in lines if not line.startswith(" ")]
     assert heads == [
-        "the study: not ready", "S01-clean: not ready", "S02-lossy: not ready", "S03-mess: not ready",
+        "the study: not ready",
+        "S01-clean: not ready",
+        "S02-lossy: not ready",
+        "S03-mess: not ready",
         "7 problems; 0 of 3 sessions can run.",
-    ]  # fmt: skip
+    ]
     for part in ("did you mean min_coverage?", "line 3: age_years", "S04, which has no row here"):
         assert any(part in line for line in lines[1:4]), part
     assert sum("address 300; expected less than 256" in line for line in lines) == 3
@@ -123,8 +130,11 @@ def test_each_problem_says_what_to_do(study: Path, capsys: pytest.CaptureFixture
     problems = [line for line in text.splitlines() if line.startswith("  ")]
     assert len(problems) == 6
     assert len(problems) == len(set(problems))  # what keeps every session from running is told once
-    mute = [line for line in problems if not any(
-        word in line for word in ("; expected ", "did you mean", "Run `nodeday", "Correct "))]  # fmt: skip
+    mute = [
+        line
+        for line in problems
+        if not any(word in line for word in ("; expected ", "did you mean", "Run `nodeday", "Correct "))
+    ]
     assert mute == []
 
 
@@ -179,8 +189,11 @@ def test_a_recorded_capture_is_never_the_simulators_to_write(
         assert "has no truth file beside it, so it was recorded, not simulated" in text
     plan = subprocess.run(
         [sys.executable, "-m", "snakemake", "--dry-run", "--cores", "1"],
-        cwd=folder, capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     told = plan.stdout + plan.stderr
     assert "left out, session S02-lossy" in told
     assert "captures/S01-clean.bin" in told

@@ -74,8 +74,13 @@ def test_each_altered_cell_is_found_and_named(spoiled: Path, capsys: pytest.Capt
     code, text = proven(spoiled, capsys, SESSION)
     assert code == errors.CONTRACT
     found = [line.strip() for line in text.splitlines() if line.startswith("  ! ")]
-    changed = {"frames": "payload", "gaps": "cause", "samples": "ecg_raw", "epochs": "value",
-               "ledger": "accounted"}  # fmt: skip
+    changed = {
+        "frames": "payload",
+        "gaps": "cause",
+        "samples": "ecg_raw",
+        "epochs": "value",
+        "ledger": "accounted",
+    }
     for table, column in changed.items():
         own = [line for line in found if f"{table}/session={SESSION}/" in line and f": {column} is " in line]
         assert len(own) == 1, f"{table}.{column} in {found}"
@@ -128,9 +133,7 @@ def test_what_is_not_there_is_told(finished_study: Path, tmp_path: Path) -> None
 
 
 @settings(max_examples=40, deadline=None)
-@given(
-    name=st.sampled_from(sorted(set(TABLES) - {"aligned"})), row=st.integers(0, 6), data=st.data()
-)  # fmt: skip
+@given(name=st.sampled_from(sorted(set(TABLES) - {"aligned"})), row=st.integers(0, 6), data=st.data())
 def test_any_single_cell_is_found(name: str, row: int, data: st.DataObject, tmp_path_factory: Any) -> None:
     """Of any column of any table: the changed cell and no other, by its row and column."""
     table = whole(name)

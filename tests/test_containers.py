@@ -36,9 +36,12 @@ def heart_frames(numbers: np.ndarray) -> list[bytes]:
     kind = LAYOUT.stream("ecg")
     counts = np.random.default_rng(1).integers(0, 4096, (len(numbers), kind.samples, 1))
     fields = {
-        "node": 16, "sequence": numbers, "ticks": np.rint(numbers * 2621.44).astype(np.int64),
-        "hub_time": numbers * 80 + 5, "battery": 150,
-    }  # fmt: skip
+        "node": 16,
+        "sequence": numbers,
+        "ticks": np.rint(numbers * 2621.44).astype(np.int64),
+        "hub_time": numbers * 80 + 5,
+        "battery": 150,
+    }
     return [row.tobytes() for row in encode_frames(LAYOUT, kind, fields, pack_counts(counts, kind))]
 
 
@@ -193,9 +196,18 @@ def test_an_archive_that_grows_without_measure_is_refused(
 def test_first_bytes_tell_and_names_do_not() -> None:
     """RFC 1952 2.3.1; RFC 8878 3.1.1 and 3.1.2; pcap and pcapng by the tcpdump group's drafts."""
     skippable = b"\x5e\x2a\x4d\x18\0\0\0\0"
-    heads = {b"\x1f\x8b\x08\0": "gzip", b"\x1f\x8b\x08\xff": "raw", b"\x28\xb5\x2f\xfd": "zstd",
-             skippable: "zstd", b"\xd4\xc3\xb2\xa1": "pcap", b"\x4d\x3c\xb2\xa1": "pcap",
-             b"\x0a\x0d\x0d\x0a": "pcapng", b"\xd3\x91\0\0": "raw", b"": "raw", b"\x1f": "raw"}  # fmt: skip
+    heads = {
+        b"\x1f\x8b\x08\0": "gzip",
+        b"\x1f\x8b\x08\xff": "raw",
+        b"\x28\xb5\x2f\xfd": "zstd",
+        skippable: "zstd",
+        b"\xd4\xc3\xb2\xa1": "pcap",
+        b"\x4d\x3c\xb2\xa1": "pcap",
+        b"\x0a\x0d\x0d\x0a": "pcapng",
+        b"\xd3\x91\0\0": "raw",
+        b"": "raw",
+        b"\x1f": "raw",
+    }
     assert {head: sniff(head) for head in heads} == heads
 
 
@@ -219,8 +231,12 @@ def test_datagrams_by_every_way_they_travel(tmp_path: Path) -> None:
     on_six = ethernet(b"")[:12] + b"\x86\xdd" + six
     cooked = struct.pack(">HHHQH", 0, 1, 6, 0, 0x0800) + udp(frame)
     loop = struct.pack("<I", 2) + udp(frame)
-    for link, packets in ((1, [ethernet(frame), tagged, on_six, ethernet(b"ab")]), (101, [udp(frame), six]),
-                          (113, [cooked]), (0, [loop])):  # fmt: skip
+    for link, packets in (
+        (1, [ethernet(frame), tagged, on_six, ethernet(b"ab")]),
+        (101, [udp(frame), six]),
+        (113, [cooked]),
+        (0, [loop]),
+    ):
         stream, (facts,) = unpacked(tmp_path, pcap(packets, link))
         assert stream == frame * (len(packets) - (link == 1)) + (b"ab" if link == 1 else b""), link
         assert not facts.troubles
@@ -244,10 +260,18 @@ def test_pcapng_of_several_sections_interfaces_and_kinds_of_packet(tmp_path: Pat
     old = block(2, struct.pack("<HHIIII", 1, 0, 0, 0, len(FRAMES[2]), len(FRAMES[2])) + FRAMES[2])
     unknown = block(0x80000001, b"whatever")
     raw = (
-        section() + interface(1) + interface(148) + enhanced(ethernet(FRAMES[0])) + unknown
-        + enhanced(FRAMES[1], 1) + old + section(">") + interface(147, ">") + simple(FRAMES[3], ">")
+        section()
+        + interface(1)
+        + interface(148)
+        + enhanced(ethernet(FRAMES[0]))
+        + unknown
+        + enhanced(FRAMES[1], 1)
+        + old
+        + section(">")
+        + interface(147, ">")
+        + simple(FRAMES[3], ">")
         + enhanced(FRAMES[4], 0, ">")
-    )  # fmt: skip
+    )
     stream, (facts,) = unpacked(tmp_path, raw)
     assert stream == b"".join(FRAMES[:5])
     assert (facts.packets, facts.troubles) == ("pcapng", [])
@@ -441,27 +465,46 @@ def changed(**cells: object) -> str:
     [
         (changed(ecg_2="high"), "{day} line 5: ecg_2 is 'high'; expected a whole number."),
         (changed(ecg_2=""), "{day} line 5: ecg_2 is empty; expected a whole number."),
-        (changed(sequence=70_000), "{day} line 5: sequence is 70000; expected a number of the 16 bits that "
-         "the layout gives it."),
-        (changed(sequence=-1), "{day} line 5: sequence is -1; expected a number of the 16 bits that the "
-         "layout gives it."),
+        (
+            changed(sequence=70_000),
+            "{day} line 5: sequence is 70000; expected a number of the 16 bits that the layout gives it.",
+        ),
+        (
+            changed(sequence=-1),
+            "{day} line 5: sequence is -1; expected a number of the 16 bits that the layout gives it.",
+        ),
         (changed(node="hart"), "{day} line 5: node is 'hart'; expected one of heart, 16."),
         (changed(stream="eeg"), "{day} line 5: stream is 'eeg'; expected one of ecg, acc."),
-        (changed(time="2026-07-14 05:00"), "{day} line 5: time is '2026-07-14 05:00'; expected an "
-         "instant with its offset from UTC, such as 2026-07-14T05:00:00Z."),
+        (
+            changed(time="2026-07-14 05:00"),
+            "{day} line 5: time is '2026-07-14 05:00'; expected an "
+            "instant with its offset from UTC, such as 2026-07-14T05:00:00Z.",
+        ),
         (changed(ecg_2=40_000), "{day} line 5: ecg_2 is 40000; expected a count of 16 signed bits."),
-        (by_frame(10).drop(columns="ecg_4").to_csv(index=False), "{day} line 1: no column ecg_4; expected "
-         "it, for stream ecg. What is called otherwise can be told in config/recorded/."),
-        (by_frame(10).drop(columns=["time", "ticks"]).to_csv(index=False), "{day} line 1: no column ticks; "
-         "expected it, or time. What is called otherwise can be told in config/recorded/."),
-        ("node,sequence,sequence\n", "{day} line 1: column sequence is there twice; expected each column "
-         "once."),
-        ("node,stream,sequence,time,ecg\n" + "".join(f"heart,ecg,{n // 5},{n},1\n" for n in range(13)),
-         "{day}: the last frame of heart/ecg, number 2, has 3 rows; expected 5, the samples of a frame."),
-        ("node,stream,sequence,time,ecg\n" + "".join(f"heart,ecg,{n // 4},{n},1\n" for n in range(12)),
-         "{day} line 2: frame 0 of heart/ecg has 4 rows; expected 5, the samples of a frame."),
+        (
+            by_frame(10).drop(columns="ecg_4").to_csv(index=False),
+            "{day} line 1: no column ecg_4; expected "
+            "it, for stream ecg. What is called otherwise can be told in config/recorded/.",
+        ),
+        (
+            by_frame(10).drop(columns=["time", "ticks"]).to_csv(index=False),
+            "{day} line 1: no column ticks; "
+            "expected it, or time. What is called otherwise can be told in config/recorded/.",
+        ),
+        (
+            "node,sequence,sequence\n",
+            "{day} line 1: column sequence is there twice; expected each column once.",
+        ),
+        (
+            "node,stream,sequence,time,ecg\n" + "".join(f"heart,ecg,{n // 5},{n},1\n" for n in range(13)),
+            "{day}: the last frame of heart/ecg, number 2, has 3 rows; expected 5, the samples of a frame.",
+        ),
+        (
+            "node,stream,sequence,time,ecg\n" + "".join(f"heart,ecg,{n // 4},{n},1\n" for n in range(12)),
+            "{day} line 2: frame 0 of heart/ecg has 4 rows; expected 5, the samples of a frame.",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_wrong_row_is_named_with_its_line(
     content: str, message: str, recorded_study: Callable[..., Path]
 ) -> None:

@@ -44,8 +44,9 @@ def one_after_the_other(folder: Path) -> Path:
     simulated(folder, SCENARIO)
     failed = folder / "results" / "failed" / "S03-mess.txt"
     failed.parent.mkdir(parents=True)
-    failed.write_text("session S03-mess: no capture at captures/S03-mess.bin; expected the file that "
-                      "sessions.tsv names.\n")  # fmt: skip
+    failed.write_text(
+        "session S03-mess: no capture at captures/S03-mess.bin; expected the file that sessions.tsv names.\n"
+    )
     for name in ROOMS:
         assert main(["room", name, *reversed(SESSIONS), "--study", str(folder)]) == errors.GOOD
     for name in ("study", "report", "index"):
@@ -63,8 +64,17 @@ def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]
 
 def snakemake(folder: Path, *arguments: str) -> str:
     environment = {**os.environ, "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
-    command = [sys.executable, "-m", "snakemake", "--dry-run", "--cores", "1", "--config",
-               f"only={','.join(SESSIONS)}", *arguments]  # fmt: skip
+    command = [
+        sys.executable,
+        "-m",
+        "snakemake",
+        "--dry-run",
+        "--cores",
+        "1",
+        "--config",
+        f"only={','.join(SESSIONS)}",
+        *arguments,
+    ]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=True, env=environment)
     return done.stdout + done.stderr
 
@@ -165,17 +175,27 @@ def test_a_changed_threshold_reruns_only_what_depends_on_it(study: Path, tmp_pat
 
 def sums_of_pandas(folder: Path) -> dict[str, float]:
     rows = pd.read_parquet(folder)
-    return {"rows": len(rows), "value": rows["value"].sum(), "coverage": rows["coverage"].sum(),
-            "start": int(rows["start_ns"].max()), "sessions": rows["session"].nunique(),
-            "null": int(rows["value"].isna().sum())}  # fmt: skip
+    return {
+        "rows": len(rows),
+        "value": rows["value"].sum(),
+        "coverage": rows["coverage"].sum(),
+        "start": int(rows["start_ns"].max()),
+        "sessions": rows["session"].nunique(),
+        "null": int(rows["value"].isna().sum()),
+    }
 
 
 def sums_of_polars(folder: Path) -> dict[str, float]:
     polars = pytest.importorskip("polars")
     rows = polars.scan_parquet(folder / "**/*.parquet", hive_partitioning=True).collect()
-    return {"rows": rows.height, "value": rows["value"].sum(), "coverage": rows["coverage"].sum(),
-            "start": rows["start_ns"].max(), "sessions": rows["session"].n_unique(),
-            "null": rows["value"].null_count()}  # fmt: skip
+    return {
+        "rows": rows.height,
+        "value": rows["value"].sum(),
+        "coverage": rows["coverage"].sum(),
+        "start": rows["start_ns"].max(),
+        "sessions": rows["session"].n_unique(),
+        "null": rows["value"].null_count(),
+    }
 
 
 def sums_of_duckdb(folder: Path) -> dict[str, float]:
@@ -191,9 +211,14 @@ def sums_of_duckdb(folder: Path) -> dict[str, float]:
 def sums_of_arrow(folder: Path) -> dict[str, float]:
     """The dataset reader of Arrow's C++ library, on which R's arrow is built as well."""
     rows = arrow_dataset.dataset(folder, partitioning="hive").to_table()
-    return {"rows": rows.num_rows, "value": compute.sum(rows["value"]).as_py(),
-            "coverage": compute.sum(rows["coverage"]).as_py(), "start": compute.max(rows["start_ns"]).as_py(),
-            "sessions": len(rows["session"].unique()), "null": rows["value"].null_count}  # fmt: skip
+    return {
+        "rows": rows.num_rows,
+        "value": compute.sum(rows["value"]).as_py(),
+        "coverage": compute.sum(rows["coverage"]).as_py(),
+        "start": compute.max(rows["start_ns"]).as_py(),
+        "sessions": len(rows["session"].unique()),
+        "null": rows["value"].null_count,
+    }
 
 
 def sums_of_r(folder: Path) -> dict[str, float]:
@@ -232,9 +257,11 @@ def test_engines_read_the_streams_of_samples_as_one_table(study: Path) -> None:
     assert names == {"ankle.acc", "heart.ecg", "skin.temp", "trunk.acc", "wrist.acc"}
     parts = [rows for rows in each.values() if "x" in rows]
     expected = (
-        sum(len(rows) for rows in each.values()), sum(rows["x"].astype(float).sum() for rows in parts),
-        sum(int(rows["x_raw"].sum()) for rows in parts), sum(int(rows["x"].isna().sum()) for rows in parts),
-    )  # fmt: skip
+        sum(len(rows) for rows in each.values()),
+        sum(rows["x"].astype(float).sum() for rows in parts),
+        sum(int(rows["x_raw"].sum()) for rows in parts),
+        sum(int(rows["x"].isna().sum()) for rows in parts),
+    )
     query = "select count(*), sum(x), sum(x_raw), count(*) filter (x is null and stream = 'acc')"
     source = (
         f"read_parquet('{study}/results/samples/*/*.parquet', hive_partitioning=true, union_by_name=true)"
@@ -274,8 +301,17 @@ def test_a_channels_unit_stands_in_its_field(study: Path) -> None:
 
 def test_the_wide_table_is_ready_for_a_mixed_model(study: Path) -> None:
     rows = pd.read_parquet(study / "results" / "study" / "epochs_wide.parquet")
-    for name in ("participant", "session", "epoch", "minutes", "phase", "age_years", "heart_heart_rate_bpm",
-                 "heart_heart_rate_bpm_coverage", "heart_excluded"):  # fmt: skip
+    for name in (
+        "participant",
+        "session",
+        "epoch",
+        "minutes",
+        "phase",
+        "age_years",
+        "heart_heart_rate_bpm",
+        "heart_heart_rate_bpm_coverage",
+        "heart_excluded",
+    ):
         assert name in rows
     assert not rows.duplicated(["session", "epoch"]).any()
 
@@ -370,8 +406,11 @@ def test_dictionary_and_methods_speak_of_this_study(study: Path) -> None:
 
 
 def instants(folder: Path) -> dict[str, pd.DataFrame]:
-    return {path: pd.read_parquet(folder / path) for path in files.result_files(folder)
-            if path.endswith(".parquet")}  # fmt: skip
+    return {
+        path: pd.read_parquet(folder / path)
+        for path in files.result_files(folder)
+        if path.endswith(".parquet")
+    }
 
 
 def test_the_copy_keeps_every_interval_and_no_date(
@@ -424,8 +463,10 @@ def test_a_second_copy_uses_the_same_offsets(
     offsets = tmp_path / "offsets.tsv"
     for name in ("one", "two"):
         said(capsys, "release", str(tmp_path / name), "--offsets", str(offsets), "--study", str(study))
-    one, two = ({path: hashes.sha256(tmp_path / name / path) for path in files.result_files(tmp_path / name)}
-                for name in ("one", "two"))  # fmt: skip
+    one, two = (
+        {path: hashes.sha256(tmp_path / name / path) for path in files.result_files(tmp_path / name)}
+        for name in ("one", "two")
+    )
     assert one == two
     assert len(one) > 20
 
@@ -488,8 +529,10 @@ def test_a_hash_is_kept_until_anything_touches_its_file(
     abc, empty, place = tmp_path / "abc", tmp_path / "empty", tmp_path / hashes.NAME
     abc.write_bytes(b"abc")
     empty.touch()
-    known = ["ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
-             "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"]  # fmt: skip
+    known = [
+        "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
+        "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855",
+    ]
     read: list[Path] = []
     plain = hashes.sha256
     monkeypatch.setattr(hashes, "sha256", lambda path: read.append(path) or plain(path))
@@ -524,8 +567,12 @@ def test_what_a_sessions_rooms_wrote_is_not_hashed_again_for_the_manifest(
     for session in SESSIONS:
         assert main(["room", "hashes", session, "--study", str(folder)]) == errors.GOOD
     told = json.loads((folder / "results" / "manifest.json").read_text())
-    own = {each["path"] for part in ("inputs", "results") for each in told[part]
-           if part == "inputs" or "/session=" in each["path"]}  # fmt: skip
+    own = {
+        each["path"]
+        for part in ("inputs", "results")
+        for each in told[part]
+        if part == "inputs" or "/session=" in each["path"]
+    }
     assert len(read) == len(own)
     assert set(read) == own
     assert main(["export", "package", "--study", str(folder)]) == errors.GOOD

@@ -143,8 +143,10 @@ def test_the_whole_session_and_a_part_of_it_agree(day: Day) -> None:
 
 
 def test_a_window_in_which_a_node_was_off_is_empty(day: Day) -> None:
-    silent = max(day.window("wrist/x", 0, (day.end_ns - day.start_ns) / MS, 500)["silent"],
-                 key=lambda each: each[1] - each[0])  # fmt: skip
+    silent = max(
+        day.window("wrist/x", 0, (day.end_ns - day.start_ns) / MS, 500)["silent"],
+        key=lambda each: each[1] - each[0],
+    )
     got = day.window("wrist/x", silent[0] + 1500, silent[1] - 1500, 500)
     assert (got["t"], got["missing"]) == ([], [])
     assert len(got["silent"]) == 1
@@ -229,10 +231,17 @@ def test_no_path_leads_to_a_file(server: ThreadingHTTPServer, name: str) -> None
 
 @pytest.mark.parametrize(
     "query",
-    ["", "from=0&to=1&points=", "from=nan&to=nan&points=100", "from=-inf&to=inf&points=1e9",
-     "from=5&to=1&points=100", "from=0&to=1000&points=100000000", "from=0&to=1000&points=-1",
-     "from=1e300&to=2e300&points=100"],
-)  # fmt: skip
+    [
+        "",
+        "from=0&to=1&points=",
+        "from=nan&to=nan&points=100",
+        "from=-inf&to=inf&points=1e9",
+        "from=5&to=1&points=100",
+        "from=0&to=1000&points=100000000",
+        "from=0&to=1000&points=-1",
+        "from=1e300&to=2e300&points=100",
+    ],
+)
 def test_windows_that_are_none_get_a_sentence(server: ThreadingHTTPServer, query: str) -> None:
     status, body, _ = ask(server, f"{token(server)}window?channel=heart/ecg&{query}")
     assert status == 400
@@ -437,8 +446,13 @@ def test_n_steps_from_hole_to_hole(browser: Any, day: Day) -> None:
         press(browser, "n")
         left, right = window(browser)
         middle = (left + right) / 2
-        inside = [gap for gap in gaps if gap["from"] >= left - 1 and gap["to"] <= right + 1
-                  and abs((gap["from"] + gap["to"]) / 2 - middle) < 1]  # fmt: skip
+        inside = [
+            gap
+            for gap in gaps
+            if gap["from"] >= left - 1
+            and gap["to"] <= right + 1
+            and abs((gap["from"] + gap["to"]) / 2 - middle) < 1
+        ]
         assert inside, (left, right)
         seen.append(middle)
     assert seen == sorted(set(seen))
@@ -496,8 +510,11 @@ def test_the_view_can_be_read_in_both_themes(browser: Any, scheme: str) -> None:
     show(browser, scheme)
     coloured(browser)  # the plot takes its colours anew
     found = texts(browser)
-    faint = [(text, round(contrast(ink, under), 2)) for text, ink, under, size, bold in found
-             if contrast(ink, under) < least_contrast(size, bold)]  # fmt: skip
+    faint = [
+        (text, round(contrast(ink, under), 2))
+        for text, ink, under, size, bold in found
+        if contrast(ink, under) < least_contrast(size, bold)
+    ]
     show(browser)
     assert faint == []
 

@@ -79,9 +79,10 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     layout.write_text(yaml.safe_dump(told))
     plan = yaml.safe_load((folder / "config" / "scenario.yaml").read_text())
     plan["sessions"]["S01-clean"] |= {
-        "phases": [{"phase": "work", "minutes": 8, "bpm": 90, "gait": 0.5}], "taps_min": [1],
+        "phases": [{"phase": "work", "minutes": 8, "bpm": 90, "gait": 0.5}],
+        "taps_min": [1],
         "channel": {"loss": 0.05, "burst": 1, "late": 0.01},
-    }  # fmt: skip
+    }
     (folder / "config" / "scenario.yaml").write_text(yaml.safe_dump(plan))
     simulate(folder, "S01-clean")
     whole = Study(folder)

@@ -166,8 +166,13 @@ def test_records_reach_a_session_and_the_page(bench: tuple[Path, BenchPlan, dict
     true = np.array([[0.6, 0.0, 0.8], [-1.0, 0.0, 0.0]])
     assert np.allclose(coefficients.apply(true * GAIN + OFFSET_G), true, atol=0.001)
     page = render(plan, list(records.values()), study.file.title)
-    for words in ("Not passed:</b> heart, spare break limits; ankle", "not measured: the node moved",
-                  "Never charge a node", "battery-powered", "address 18"):  # fmt: skip
+    for words in (
+        "Not passed:</b> heart, spare break limits; ankle",
+        "not measured: the node moved",
+        "Never charge a node",
+        "battery-powered",
+        "address 18",
+    ):
         assert words in page
     assert "http" not in page.replace("http://www.w3.org", "")
 
@@ -337,7 +342,7 @@ def test_limits_are_inclusive_and_lines_never_flatter() -> None:
         ("  spare:", "  Spare:", r"nodes\.Spare: no node's name"),
         ("min_delivery: 0.98", "min_delivery: 98", "min_delivery"),
     ],
-)  # fmt: skip
+)
 def test_a_wrong_bench_plan_says_where(tmp_path: Path, old: str, new: str, sentence: str) -> None:
     path = tmp_path / "bench.yaml"
     text = PLAN.format(steps=STEPS, positions=POSITIONS)
@@ -376,8 +381,10 @@ def test_the_demo_of_the_bench_and_the_command(
     said = capfd.readouterr().out
     assert "offset of z is 126" in said
     assert [line.split()[2] for line in said.splitlines() if line[:5] in ("heart", "trunk", "ankle")] == [
-        "pass", "pass", "fail",
-    ]  # fmt: skip
+        "pass",
+        "pass",
+        "fail",
+    ]
     made = {path.name for path in (root / "config" / "devices").iterdir()}
     nodes = ("heart", "trunk", "wrist", "ankle", "skin")
     assert made == {f"{node}-2026-07-10.yaml" for node in nodes} | {"before-harvest-2026-07-10.html"}

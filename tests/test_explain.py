@@ -29,8 +29,13 @@ def test_every_code_feature_and_column_is_explained(capsys: pytest.CaptureFixtur
 def test_all_codes_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["explain"]) == errors.GOOD
     listed = {line.split()[0] for line in capsys.readouterr().out.splitlines()}
-    every = {code for table in TABLES.values() for column in (*table.columns, *table.template)
-             if column.name != "feature" for code in column.codes or ()}  # fmt: skip
+    every = {
+        code
+        for table in TABLES.values()
+        for column in (*table.columns, *table.template)
+        if column.name != "feature"
+        for code in column.codes or ()
+    }
     assert listed == every
 
 

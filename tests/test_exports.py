@@ -133,8 +133,15 @@ def test_two_exports_are_the_same_bytes(finished_study: Path, exported: Path, tm
 
 
 def test_counts_of_more_than_16_bits_are_rescaled_and_say_so() -> None:
-    kind = Kind(kind=1, stream="ecg", rate_hz=4, samples=2, bits=24, signed=True,
-                channels=(Channel(name="ecg", unit="mV", scale=1e-5),))  # fmt: skip
+    kind = Kind(
+        kind=1,
+        stream="ecg",
+        rate_hz=4,
+        samples=2,
+        bits=24,
+        signed=True,
+        channels=(Channel(name="ecg", unit="mV", scale=1e-5),),
+    )
     raw = np.array([-800_000, 0, 5, 799_999])
     rows = pd.DataFrame({"raw": pd.array(raw, "Int64"), "value": raw * 1e-5})
     placed = place(np.arange(4) * SECOND // 4, 0, 4, 4.0)

@@ -34,10 +34,12 @@ def contents(folder: Path) -> dict[str, bytes]:
     """Every file of results under its final name; a page says what it was made of, which all tests share."""
     results = folder / "results"
     return {
-        path.relative_to(results).as_posix(): path.read_bytes() for path in sorted(results.rglob("*"))
-        if path.is_file() and not any(part.startswith(".") for part in path.relative_to(results).parts)
+        path.relative_to(results).as_posix(): path.read_bytes()
+        for path in sorted(results.rglob("*"))
+        if path.is_file()
+        and not any(part.startswith(".") for part in path.relative_to(results).parts)
         and path.relative_to(results).parts[0] not in UNSEALED
-    }  # fmt: skip
+    }
 
 
 def nodeday(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -61,8 +63,9 @@ def test_a_killed_run_goes_on_to_the_same_bytes(copy: Path) -> None:
         tables.path(copy / "results", table, SESSION).unlink()
     command = [sys.executable, "-m", "nodeday", "run", "--study", str(copy)]
     for _ in range(2):
-        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-                                   start_new_session=True)  # fmt: skip
+        process = subprocess.Popen(
+            command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+        )
         time.sleep(rng.uniform(1.0, 4.0))
         os.killpg(process.pid, signal.SIGKILL)
         process.wait()
@@ -90,9 +93,11 @@ def _holder(file: Path, how: int) -> Iterator[None]:
 
 @pytest.mark.parametrize(
     ("file", "how", "sentence"),
-    [(atwork.RUN, fcntl.LOCK_EX, "another run is at work on this study (process 7 on bench)"),
-     (atwork.ROOMS, fcntl.LOCK_SH, "a workflow, or a room that an earlier run began, is still at work")],
-)  # fmt: skip
+    [
+        (atwork.RUN, fcntl.LOCK_EX, "another run is at work on this study (process 7 on bench)"),
+        (atwork.ROOMS, fcntl.LOCK_SH, "a workflow, or a room that an earlier run began, is still at work"),
+    ],
+)
 def test_locks_of_a_living_one_stay(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, file: str, how: int, sentence: str
 ) -> None:
@@ -328,9 +333,12 @@ def test_nothing_of_a_changing_capture_is_kept(
 
 @pytest.mark.parametrize(("number", "words"), [(5, "input/output error"), (13, "permission denied")])
 def test_a_capture_that_cannot_be_read(
-    study_folder: Callable[..., Path], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
-    number: int, words: str,
-) -> None:  # fmt: skip
+    study_folder: Callable[..., Path],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    number: int,
+    words: str,
+) -> None:
     folder = study_folder()
     truth = Path.open
 

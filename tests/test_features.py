@@ -49,10 +49,13 @@ def test_epochs_begin_on_a_whole_second_and_hold_the_last_instant() -> None:
 @given(st.lists(st.integers(0, 5), min_size=1, max_size=6))
 def test_stored_stretches_are_joined(lengths: list[int]) -> None:
     at, words = np.arange(sum(lengths)), ["missing", "measured", "recovered"]  # in an order of their own
-    rows = pd.DataFrame({
-        "utc_ns": START + at, "x": np.where(at % 3, at, np.nan).astype(np.float32),
-        "origin": pd.Categorical.from_codes(at % 3, words),
-    })  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "utc_ns": START + at,
+            "x": np.where(at % 3, at, np.nan).astype(np.float32),
+            "origin": pd.Categorical.from_codes(at % 3, words),
+        }
+    )
     ends = np.cumsum([0, *lengths])
     stored = [arrow.Table.from_pandas(rows[start:end]) for start, end in itertools.pairwise(ends)]
     found = Samples.joined([Samples.of(table, ["x"]) for table in stored])
@@ -97,20 +100,27 @@ def test_mean_and_spread_against_numpy(rows: list[tuple[float, float]]) -> None:
 
 
 def put(
-    study: Study, node: str, stream: str, rate_hz: float, per_frame: int, values: dict[str, np.ndarray],
+    study: Study,
+    node: str,
+    stream: str,
+    rate_hz: float,
+    per_frame: int,
+    values: dict[str, np.ndarray],
     lost: np.ndarray,
-) -> None:  # fmt: skip
+) -> None:
     n = len(lost)
     columns: dict[str, Any] = {
-        "boot": np.zeros(n, np.int32), "seq": np.arange(n) // per_frame,
+        "boot": np.zeros(n, np.int32),
+        "seq": np.arange(n) // per_frame,
         "position": (np.arange(n) % per_frame).astype(np.int16),
-    }  # fmt: skip
+    }
     for channel, value in values.items():
         samples = samples_of(value, lost, rate_hz)
         columns |= {name: samples[name].to_numpy() for name in ("utc_ns", "origin")} | {
-            channel: samples["value"], f"{channel}_quality": samples["quality"],
+            channel: samples["value"],
+            f"{channel}_quality": samples["quality"],
             f"{channel}_raw": pd.arrays.IntegerArray(np.zeros(n, np.int32), lost),
-        }  # fmt: skip
+        }
     put_samples(study, "S01-clean", node, stream, columns)
 
 
@@ -147,8 +157,11 @@ def test_a_session_with_holes(tmp_path: Path) -> None:
     heart = of(epochs, "heart_rate_bpm")
     assert heart["coverage"].tolist() == [1.0, pytest.approx(5500 / 7500), 0.0, 1.0]
     assert heart["reason"].astype(object).where(heart["reason"].notna(), None).tolist() == [
-        None, "low_coverage", "no_data", None,
-    ]  # fmt: skip
+        None,
+        "low_coverage",
+        "no_data",
+        None,
+    ]
     assert heart["value"][0] == pytest.approx(60 / 0.8123, abs=0.05)
     assert of(epochs, "rmssd_ms")["value"][0] < 1.0
     assert of(epochs, "beats")["value"].tolist()[::3] == [36, ((beats >= 90) & (beats < 120)).sum()]

@@ -50,8 +50,9 @@ def typed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[tuple[st
     commands = dialogue((ROOT / "README.md").read_text())
     script = "".join(f"{command}\nprintf '\\0%d\\0' $?\n" for command, _ in commands)
     environment = {**os.environ, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"}
-    done = subprocess.run(["bash"], input=script, cwd=folder, capture_output=True, text=True, check=False,
-                          env=environment)  # fmt: skip
+    done = subprocess.run(
+        ["bash"], input=script, cwd=folder, capture_output=True, text=True, check=False, env=environment
+    )
     parts = done.stdout.split("\0")
     assert "Traceback" not in done.stderr
     return folder, [
@@ -63,9 +64,14 @@ def typed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[tuple[st
 def test_every_command_of_the_section_works(typed: tuple[Path, list[tuple[str, str, int, str]]]) -> None:
     _, ran = typed
     assert [command.split()[:2] for command, *_ in ran] == [
-        ["nodeday", "init"], ["cd", "first-study"], ["nodeday", "check"], ["nodeday", "run"],
-        ["nodeday", "audit"], ["nodeday", "explain"], ["nodeday", "status"],
-    ]  # fmt: skip
+        ["nodeday", "init"],
+        ["cd", "first-study"],
+        ["nodeday", "check"],
+        ["nodeday", "run"],
+        ["nodeday", "audit"],
+        ["nodeday", "explain"],
+        ["nodeday", "status"],
+    ]
     assert [code for _, _, code, _ in ran] == [errors.GOOD] * len(ran)
 
 

@@ -30,9 +30,14 @@ def ecg_frames(numbers: np.ndarray, seed: int = 0) -> list[bytes]:
     kind = LAYOUT.stream("ecg")
     counts = np.random.default_rng(seed).integers(0, 4096, (len(numbers), kind.samples, 1))
     fields = {
-        "node": 16, "sequence": numbers, "ticks": np.rint(numbers * 2621.44).astype(np.int64),
-        "hub_time": numbers * 80 + 5, "battery": 150, "rssi": -20, "lqi": 9,
-    }  # fmt: skip
+        "node": 16,
+        "sequence": numbers,
+        "ticks": np.rint(numbers * 2621.44).astype(np.int64),
+        "hub_time": numbers * 80 + 5,
+        "battery": 150,
+        "rssi": -20,
+        "lqi": 9,
+    }
     return [row.tobytes() for row in encode_frames(LAYOUT, kind, fields, pack_counts(counts, kind))]
 
 

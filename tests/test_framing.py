@@ -29,20 +29,26 @@ DELIMITED: tuple[Framing, ...] = ("cobs", "slip", "hdlc")
 
 # Cheshire and Baker 1999 (COBS), the examples; the long ones straddle the 254-byte run.
 COBS = {
-    "00": "01 01", "00 00": "01 01 01", "11 22 00 33": "03 11 22 02 33", "11 22 33 44": "05 11 22 33 44",
+    "00": "01 01",
+    "00 00": "01 01 01",
+    "11 22 00 33": "03 11 22 02 33",
+    "11 22 33 44": "05 11 22 33 44",
     "11 00 00 00": "02 11 01 01 01",
     bytes(range(1, 255)).hex(): "ff" + bytes(range(1, 255)).hex(),
     bytes(range(255)).hex(): "01 ff" + bytes(range(1, 255)).hex(),
     bytes(range(1, 256)).hex(): "ff" + bytes(range(1, 255)).hex() + "02 ff",
     (bytes(range(2, 256)) + b"\0").hex(): "ff" + bytes(range(2, 256)).hex() + "01 01",
     (bytes(range(3, 256)) + b"\0\1").hex(): "fe" + bytes(range(3, 256)).hex() + "02 01",
-}  # fmt: skip
+}
 # RFC 1055: END C0 becomes DB DC, ESC DB becomes DB DD.
 SLIP = {"c0": "db dc", "db": "db dd", "01 c0 02 db 03": "01 db dc 02 db dd 03", "dc dd": "dc dd"}
 # RFC 1662 section 4.2: 7E becomes 7D 5E, 7D becomes 7D 5D.
 HDLC = {"7e": "7d 5e", "7d": "7d 5d", "ff 03 00 21 7e 7d": "ff 03 00 21 7d 5e 7d 5d"}
-VECTORS = [(f, plain, wire) for f, table in (("cobs", COBS), ("slip", SLIP), ("hdlc", HDLC))
-           for plain, wire in table.items()]  # fmt: skip
+VECTORS = [
+    (f, plain, wire)
+    for f, table in (("cobs", COBS), ("slip", SLIP), ("hdlc", HDLC))
+    for plain, wire in table.items()
+]
 ENCODERS: dict[str, Callable[[bytes], bytes]] = {
     "cobs": lambda frame: cobs.encode(frame) + b"\0",
     "slip": lambda frame: sliplib.encode(frame) + b"\xc0",
@@ -97,9 +103,15 @@ def test_other_libraries_encoders_are_understood(kind: Framing, frames: list[byt
 
 @pytest.mark.parametrize(
     ("kind", "wire"),
-    [("cobs", "05 11 22 00"), ("cobs", "ff 01 00"), ("slip", "01 db 02 c0"), ("slip", "01 db c0"),
-     ("hdlc", "01 7d 7e"), ("hdlc", "01 7d 7d 02 7e")],
-)  # fmt: skip
+    [
+        ("cobs", "05 11 22 00"),
+        ("cobs", "ff 01 00"),
+        ("slip", "01 db 02 c0"),
+        ("slip", "01 db c0"),
+        ("hdlc", "01 7d 7e"),
+        ("hdlc", "01 7d 7d 02 7e"),
+    ],
+)
 def test_broken_stuffing_is_seen(kind: Framing, wire: str) -> None:
     assert unstuffed(bytes.fromhex(wire), kind) == [None]
 

@@ -27,21 +27,32 @@ def frames_of(seed: int, count: int) -> pd.DataFrame:
     """Rows of table ``frames`` in order of capture; some of a second capture, marks at odd nanoseconds."""
     rng = np.random.default_rng(seed)
     which = rng.integers(0, len(STREAMS), count).tolist()
-    marks = [1_784_005_200_000_000_001 + 7 * at if STREAMS[k][0] == "hub" else None
-             for at, k in enumerate(which)]  # fmt: skip
+    marks = [
+        1_784_005_200_000_000_001 + 7 * at if STREAMS[k][0] == "hub" else None for at, k in enumerate(which)
+    ]
     counters = ("seq_raw", "seq", "ticks_raw", "ticks", "hub_ns")
     wide = {name: rng.integers(0, 2**40, count) for name in counters}
     none = np.full(count, np.nan, np.float32)
-    return tables.build(TABLES["frames"], {
-        "capture": rng.integers(0, 2, count).astype(np.int16), "offset": np.arange(count),
-        "length": np.full(count, 9, np.int32), "kind": np.array(which, np.int32),
-        "node": [STREAMS[k][0] for k in which], "stream": [STREAMS[k][1] for k in which],
-        "boot": rng.integers(0, 3, count).astype(np.int32), **wide, "mark_utc_ns": pd.array(marks, "Int64"),
-        "rssi_dbm": np.where(rng.random(count) < 0.2, none, -60).astype(np.float32),
-        "lqi": none, "battery_v": none, "samples": np.array([STREAMS[k][2] for k in which], np.int32),
-        "payload": pd.array([rng.bytes(STREAMS[k][2]) for k in which], pd.ArrowDtype(arrow.binary())),
-        "status": rng.choice(STATUS, count),
-    })  # fmt: skip
+    return tables.build(
+        TABLES["frames"],
+        {
+            "capture": rng.integers(0, 2, count).astype(np.int16),
+            "offset": np.arange(count),
+            "length": np.full(count, 9, np.int32),
+            "kind": np.array(which, np.int32),
+            "node": [STREAMS[k][0] for k in which],
+            "stream": [STREAMS[k][1] for k in which],
+            "boot": rng.integers(0, 3, count).astype(np.int32),
+            **wide,
+            "mark_utc_ns": pd.array(marks, "Int64"),
+            "rssi_dbm": np.where(rng.random(count) < 0.2, none, -60).astype(np.float32),
+            "lqi": none,
+            "battery_v": none,
+            "samples": np.array([STREAMS[k][2] for k in which], np.int32),
+            "payload": pd.array([rng.bytes(STREAMS[k][2]) for k in which], pd.ArrowDtype(arrow.binary())),
+            "status": rng.choice(STATUS, count),
+        },
+    )
 
 
 def kind_of(size: int) -> Kind:
@@ -123,12 +134,20 @@ def test_stamps_are_of_distinct_frames_that_hold_samples(
     monkeypatch.setattr(rowgroups, "READ_ROWS", 30)
     draw, n = np.random.default_rng(11), 240
     node, like = np.repeat(["heart", "wrist", "hub"], n // 3), valid_rows(TABLES["frames"], 1)
-    rows = tables.build(TABLES["frames"], {name: like[name].repeat(n) for name in like} | {
-        "node": node, "stream": draw.choice(["ecg", "acc"], n), "offset": np.arange(n),
-        "status": draw.choice(list(STATUS), n), "boot": draw.integers(0, 3, n).astype(np.int32),
-        "seq": draw.permutation(n), "ticks": draw.permutation(n),
-        "samples": np.where(node == "hub", 0, draw.integers(0, 3, n)).astype(np.int32),
-    })  # fmt: skip
+    rows = tables.build(
+        TABLES["frames"],
+        {name: like[name].repeat(n) for name in like}
+        | {
+            "node": node,
+            "stream": draw.choice(["ecg", "acc"], n),
+            "offset": np.arange(n),
+            "status": draw.choice(list(STATUS), n),
+            "boot": draw.integers(0, 3, n).astype(np.int32),
+            "seq": draw.permutation(n),
+            "ticks": draw.permutation(n),
+            "samples": np.where(node == "hub", 0, draw.integers(0, 3, n)).astype(np.int32),
+        },
+    )
     tables.write(tmp_path / "frames.parquet", TABLES["frames"], rows)
     kept = rows[rows["status"].isin(codes.DISTINCT) & (rows["samples"] > 0)]
     found = stamps(tmp_path / "frames.parquet")

@@ -54,9 +54,18 @@ def scored(beats: np.ndarray, found: np.ndarray, rate: float) -> tuple[float, fl
 @pytest.mark.filterwarnings("ignore:The inplace keyword")  # of the reader of the labels
 @pytest.mark.parametrize(
     ("record", "least"),
-    [("100", 0.9995), ("101", 0.998), ("104", 0.998), ("112", 0.9995), ("114", 0.998), ("117", 0.9995),
-     ("201", 0.98), ("217", 0.998), ("228", 0.997)],
-)  # fmt: skip
+    [
+        ("100", 0.9995),
+        ("101", 0.998),
+        ("104", 0.998),
+        ("112", 0.9995),
+        ("114", 0.998),
+        ("117", 0.9995),
+        ("201", 0.98),
+        ("217", 0.998),
+        ("228", 0.997),
+    ],
+)
 def test_against_expert_labels(record: str, least: float) -> None:
     """MIT-BIH Arrhythmia Database (Moody and Mark 2001): paced beats, bigeminy, inverted and wide QRS among
     them. 207 is left to the benchmark, for its flutter."""
@@ -188,10 +197,15 @@ def test_rounding_to_samples_would_be_worse() -> None:
 
 @pytest.mark.parametrize(
     "signal",
-    [np.zeros(5000), np.full(5000, 3.3), 0.001 * np.random.default_rng(3).standard_normal(5000), np.zeros(0),
-     np.zeros(40)],
+    [
+        np.zeros(5000),
+        np.full(5000, 3.3),
+        0.001 * np.random.default_rng(3).standard_normal(5000),
+        np.zeros(0),
+        np.zeros(40),
+    ],
     ids=["zero", "constant", "noise", "empty", "short"],
-)  # fmt: skip
+)
 def test_no_heart_gives_no_beat(signal: np.ndarray) -> None:
     every = np.ones(len(signal), np.bool_)
     assert len(r_peaks(signal, every, every, RATE).sample) == 0
@@ -248,9 +262,16 @@ def test_status_of_each_interval() -> None:
     computed[1099:1102] = True
     rr = np.concatenate([[np.nan], np.full(7, 800.0), [1600.0]])
     assert named(rr_status(rr, Losses.of(missing, computed, RATE).at(sample))) == [
-        "first", "normal", "spans_gap", "normal", "spans_gap", "beat_in_fill", "beat_in_fill", "normal",
+        "first",
+        "normal",
+        "spans_gap",
+        "normal",
+        "spans_gap",
+        "beat_in_fill",
+        "beat_in_fill",
+        "normal",
         "touches_gap",
-    ]  # fmt: skip
+    ]
 
 
 @pytest.mark.parametrize(("samples_away", "status"), [(12, "touches_gap"), (13, "normal")])

@@ -35,11 +35,30 @@ from nodeday.yamlfile import LONGEST, load
 Maker = Callable[..., Path]
 SOURCES = sorted([*(ROOT / "workflow" / "nodeday").rglob("*.py"), *(ROOT / "schemas").glob("*.py")])
 HOSTILE = [
-    "../../etc/passwd", "..", "/etc/passwd", "S1/../../x", "S1;touch pwned", "$(touch pwned)",
-    "`touch pwned`", "S1|touch pwned", "S1&&touch pwned", "-rf", "--help", "S1\ntouch pwned", "S1\x00",
-    "S1 S2", "'; touch pwned; '", '"><script>alert(1)</script>', "<img src=x onerror=alert(1)>",
-    "=cmd|'/c calc'!A1", "@SUM(1)", "{wildcards}", "S\u0131", "*", "%s%n",
-]  # fmt: skip
+    "../../etc/passwd",
+    "..",
+    "/etc/passwd",
+    "S1/../../x",
+    "S1;touch pwned",
+    "$(touch pwned)",
+    "`touch pwned`",
+    "S1|touch pwned",
+    "S1&&touch pwned",
+    "-rf",
+    "--help",
+    "S1\ntouch pwned",
+    "S1\x00",
+    "S1 S2",
+    "'; touch pwned; '",
+    '"><script>alert(1)</script>',
+    "<img src=x onerror=alert(1)>",
+    "=cmd|'/c calc'!A1",
+    "@SUM(1)",
+    "{wildcards}",
+    "S\u0131",
+    "*",
+    "%s%n",
+]
 
 
 # --- names ------------------------------------------------------------------------------------
@@ -104,8 +123,11 @@ def test_names_of_captures_never_reach_a_shell(tmp_path: Path) -> None:
     first = "results/frames/session=S01-clean/frames.parquet"
     done = subprocess.run(
         [sys.executable, "-m", "snakemake", "--cores", "1", first],
-        cwd=folder, capture_output=True, text=True, check=False,
-    )  # fmt: skip
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr
     for room in ("loss", "clock", "repair", "features", "study", "report", "index"):
         assert main(["room", room, "S01-clean", "--study", str(folder)]) == errors.GOOD
@@ -196,11 +218,16 @@ def _formula(cell: str) -> bool:
 
 def test_text_is_made_plain_and_numbers_are_left(tmp_path: Path) -> None:
     triggers = ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1", "-cmd|' /C calc'!A0", "＝1"]
-    frame = pd.DataFrame({
-        "text": triggers, "code": pd.Categorical(triggers), "number": [-1.5] * 8, "whole": [-7] * 8,
-        "figures": ["-1.5", "+2", "-3e-5", "-.5", "-1_0", "- 1", "-inf", "-٣"],
-        "none": [None, "a", "b=1", "", "1-1", "x@y", None, "c"],
-    })  # fmt: skip
+    frame = pd.DataFrame(
+        {
+            "text": triggers,
+            "code": pd.Categorical(triggers),
+            "number": [-1.5] * 8,
+            "whole": [-7] * 8,
+            "figures": ["-1.5", "+2", "-3e-5", "-.5", "-1_0", "- 1", "-inf", "-٣"],
+            "none": [None, "a", "b=1", "", "1-1", "x@y", None, "c"],
+        }
+    )
     csvfile.write(tmp_path / "out.csv", [frame, frame])
     read = pd.read_csv(tmp_path / "out.csv", dtype=str, keep_default_na=False)
     assert read["text"].tolist() == [f"'{each}" for each in triggers] * 2
@@ -350,10 +377,24 @@ def test_a_frame_at_the_limit_is_taken(tmp_path: Path) -> None:
 # --- the sources ------------------------------------------------------------------------------
 
 FORBIDDEN = {
-    "eval", "exec", "compile", "__import__", "os.system", "os.popen", "os.execv", "os.execvp", "os.spawnv",
-    "yaml.load", "yaml.full_load", "yaml.unsafe_load", "yaml.load_all", "pd.read_pickle", "pd.eval",
-    "subprocess.getoutput", "subprocess.getstatusoutput",
-}  # fmt: skip
+    "eval",
+    "exec",
+    "compile",
+    "__import__",
+    "os.system",
+    "os.popen",
+    "os.execv",
+    "os.execvp",
+    "os.spawnv",
+    "yaml.load",
+    "yaml.full_load",
+    "yaml.unsafe_load",
+    "yaml.load_all",
+    "pd.read_pickle",
+    "pd.eval",
+    "subprocess.getoutput",
+    "subprocess.getstatusoutput",
+}
 MODULES = {"pickle", "cPickle", "marshal", "shelve", "dill", "joblib", "cloudpickle", "commands", "pty"}
 METHODS = {"eval", "query", "to_pickle", "read_pickle"}
 """Of frames: they evaluate text."""
@@ -404,11 +445,21 @@ def _own_words(node: ast.expr) -> bool:
 @pytest.mark.parametrize(
     "source",
     [
-        "eval('1')", "import pickle", "from pickle import loads", "os.system(x)", "subprocess.run('ls')",
-        "subprocess.run(f'ls {x}')", "subprocess.run(x, shell=True)", "yaml.load(x, Loader=yaml.Loader)",
-        "np.load(x)", "frame.query(x)", "jinja2.Environment(loader=x)", "Markup(x)", "exec(x)",
+        "eval('1')",
+        "import pickle",
+        "from pickle import loads",
+        "os.system(x)",
+        "subprocess.run('ls')",
+        "subprocess.run(f'ls {x}')",
+        "subprocess.run(x, shell=True)",
+        "yaml.load(x, Loader=yaml.Loader)",
+        "np.load(x)",
+        "frame.query(x)",
+        "jinja2.Environment(loader=x)",
+        "Markup(x)",
+        "exec(x)",
     ],
-)  # fmt: skip
+)
 def test_the_search_finds_each_fault(source: str) -> None:
     assert faults(source)
 
@@ -439,8 +490,15 @@ def test_pages_put_text_in_as_text() -> None:
 def test_rules_hand_the_shell_codes_alone() -> None:
     """Session codes, logs and outputs made of them, digests and a number: none holds what a shell would take
     apart."""
-    allowed = {"wildcards.session", "log", "output", "params.sessions", "params.settings", "params.sheets",
-               "threads"}  # fmt: skip
+    allowed = {
+        "wildcards.session",
+        "log",
+        "output",
+        "params.sessions",
+        "params.settings",
+        "params.sheets",
+        "threads",
+    }
     rules = [path.read_text() for path in (ROOT / "workflow" / "rules").glob("*.smk")]
     shells = [match for text in rules for match in re.findall(r'shell:\s*"(.*)"', text)]
     assert len(shells) >= 10

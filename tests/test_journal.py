@@ -109,9 +109,15 @@ def test_a_second_pass_goes_on_counting(clock: Clock) -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "words"),
-    [(0.04, "0.0 s"), (59.94, "59.9 s"), (59.96, "1 min 0 s"), (3599, "59 min 59 s"), (3600, "1 h 0 min"),
-     (90_000, "25 h 0 min")],
-)  # fmt: skip
+    [
+        (0.04, "0.0 s"),
+        (59.94, "59.9 s"),
+        (59.96, "1 min 0 s"),
+        (3599, "59 min 59 s"),
+        (3600, "1 h 0 min"),
+        (90_000, "25 h 0 min"),
+    ],
+)
 def test_spans_are_words(seconds: float, words: str) -> None:
     assert span(seconds) == words
 

@@ -68,14 +68,23 @@ def test_an_absent_capture_is_one_sentence(capsys: pytest.CaptureFixture[str]) -
 def weak(**changes: Any) -> Layout:
     """A layout that takes noise for frames often enough to be counted."""
     fields = [
-        {"name": "address", "role": "node", "bits": 8}, {"name": "counter", "role": "sequence", "bits": 8},
+        {"name": "address", "role": "node", "bits": 8},
+        {"name": "counter", "role": "sequence", "bits": 8},
         {"name": "ticks", "role": "ticks", "bits": 16, "rate_hz": 1000},
         {"name": "payload", "role": "payload"},
         {"name": "sum", "role": "checksum", "bits": 8, "crc": "CRC-8/SMBUS", "over": ["address", "payload"]},
         {"name": "hub", "role": "hub_time", "bits": 32, "unit_ns": 1000000},
-    ]  # fmt: skip
-    kinds = [{"kind": 1, "stream": "acc", "rate_hz": 50, "samples": 4, "bits": 8,
-              "channels": [{"name": "x", "unit": "g"}]}]  # fmt: skip
+    ]
+    kinds = [
+        {
+            "kind": 1,
+            "stream": "acc",
+            "rate_hz": 50,
+            "samples": 4,
+            "bits": 8,
+            "channels": [{"name": "x", "unit": "g"}],
+        }
+    ]
     return Layout.model_validate({"layout": "weak", "sync": "A5", "frame": fields, "kinds": kinds, **changes})
 
 

@@ -32,13 +32,27 @@ BELTFRAME = CONFIG / "layouts" / "beltframe.yaml"
 # --- checksums ---------------------------------------------------------------------------
 
 CHECK_VALUES = {  # of the ASCII digits 123456789; the public CRC catalogue (reveng)
-    "CRC-16/CMS": 0xAEE7, "CRC-16/ARC": 0xBB3D, "CRC-16/MODBUS": 0x4B37, "CRC-16/USB": 0xB4C8,
-    "CRC-16/UMTS": 0xFEE8, "CRC-16/IBM-3740": 0x29B1, "CRC-16/CCITT-FALSE": 0x29B1,
-    "CRC-16/XMODEM": 0x31C3, "CRC-16/X-25": 0x906E, "CRC-16/IBM-SDLC": 0x906E, "CRC-16/KERMIT": 0x2189,
-    "CRC-16/SPI-FUJITSU": 0xE5CC, "CRC-16/GENIBUS": 0xD64E, "CRC-8/SMBUS": 0xF4, "CRC-8": 0xF4,
-    "CRC-8/MAXIM-DOW": 0xA1, "CRC-32/ISO-HDLC": 0xCBF43926, "CRC-32": 0xCBF43926,
-    "CRC-32/ISCSI": 0xE3069283, "CRC-32C": 0xE3069283,
-}  # fmt: skip
+    "CRC-16/CMS": 0xAEE7,
+    "CRC-16/ARC": 0xBB3D,
+    "CRC-16/MODBUS": 0x4B37,
+    "CRC-16/USB": 0xB4C8,
+    "CRC-16/UMTS": 0xFEE8,
+    "CRC-16/IBM-3740": 0x29B1,
+    "CRC-16/CCITT-FALSE": 0x29B1,
+    "CRC-16/XMODEM": 0x31C3,
+    "CRC-16/X-25": 0x906E,
+    "CRC-16/IBM-SDLC": 0x906E,
+    "CRC-16/KERMIT": 0x2189,
+    "CRC-16/SPI-FUJITSU": 0xE5CC,
+    "CRC-16/GENIBUS": 0xD64E,
+    "CRC-8/SMBUS": 0xF4,
+    "CRC-8": 0xF4,
+    "CRC-8/MAXIM-DOW": 0xA1,
+    "CRC-32/ISO-HDLC": 0xCBF43926,
+    "CRC-32": 0xCBF43926,
+    "CRC-32/ISCSI": 0xE3069283,
+    "CRC-32C": 0xE3069283,
+}
 OTHER_VECTORS = [
     # A frame printed in the application report SWRU295C (p. 46), after its whitening is undone.
     ("CRC-16/CMS", "ab80ff00", 0x1418),
@@ -64,11 +78,14 @@ def test_other_checksum_vectors(name: str, message: str, value: int) -> None:
 
 
 ORACLES: dict[str, Callable[[bytes], int]] = {
-    "CRC-16/CMS": fastcrc.crc16.cms, "CRC-16/IBM-3740": fastcrc.crc16.ibm_3740,
-    "CRC-16/KERMIT": fastcrc.crc16.kermit, "CRC-16/GENIBUS": fastcrc.crc16.genibus,
-    "CRC-8/MAXIM-DOW": fastcrc.crc8.maxim_dow, "CRC-32/ISO-HDLC": fastcrc.crc32.iso_hdlc,
+    "CRC-16/CMS": fastcrc.crc16.cms,
+    "CRC-16/IBM-3740": fastcrc.crc16.ibm_3740,
+    "CRC-16/KERMIT": fastcrc.crc16.kermit,
+    "CRC-16/GENIBUS": fastcrc.crc16.genibus,
+    "CRC-8/MAXIM-DOW": fastcrc.crc8.maxim_dow,
+    "CRC-32/ISO-HDLC": fastcrc.crc32.iso_hdlc,
     "CRC-32/ISCSI": fastcrc.crc32.iscsi,
-}  # fmt: skip
+}
 
 
 @settings(deadline=None, max_examples=50)
@@ -163,9 +180,12 @@ def test_pairs_of_twelve_bits(order: str, packed: str) -> None:
 
 @settings(deadline=None, max_examples=50)
 @given(
-    st.sampled_from([8, 12, 16, 24, 32]), st.sampled_from(["big", "little"]), st.booleans(),
-    st.integers(1, 5), st.data(),
-)  # fmt: skip
+    st.sampled_from([8, 12, 16, 24, 32]),
+    st.sampled_from(["big", "little"]),
+    st.booleans(),
+    st.integers(1, 5),
+    st.data(),
+)
 def test_samples_come_back(bits: int, order: Any, signed: bool, samples: int, data: st.DataObject) -> None:
     signed = signed or bits == 32
     kind = kind_of(bits=bits, order=order, signed=signed, samples=samples)
@@ -192,9 +212,11 @@ def layouts(draw: st.DrawFn) -> Layout:
     """Layouts with fields of any width in any order, one kind with samples and one with fields."""
     order = draw(st.sampled_from(["big", "little"]))
     widths = {
-        "node": draw(st.integers(4, 16)), "kind": draw(st.integers(3, 9)),
-        "sequence": draw(st.integers(4, 32)), "ticks": draw(st.integers(8, 40)),
-    }  # fmt: skip
+        "node": draw(st.integers(4, 16)),
+        "kind": draw(st.integers(3, 9)),
+        "sequence": draw(st.integers(4, 32)),
+        "ticks": draw(st.integers(8, 40)),
+    }
     before: list[dict[str, Any]] = [
         {"name": role, "role": role, "bits": bits}
         for role, bits in draw(st.permutations(list(widths.items())))
@@ -209,15 +231,20 @@ def layouts(draw: st.DrawFn) -> Layout:
     crc_name, bits = draw(st.sampled_from([("CRC-8/SMBUS", 8), ("CRC-16/CMS", 16), ("CRC-32/ISCSI", 32)]))
     over = [before[0]["name"], "payload"]
     frame = [
-        *before, {"name": "payload", "role": "payload"},
+        *before,
+        {"name": "payload", "role": "payload"},
         {"name": "sum", "role": "checksum", "bits": bits, "crc": crc_name, "over": over},
         {"name": "hub", "role": "hub_time", "bits": 32, "unit_ns": 1_000_000},
-    ]  # fmt: skip
+    ]
     kinds = [
         kind_of(bits=draw(st.sampled_from([8, 12, 16])), order=draw(st.sampled_from(["big", "little"]))),
-        {"kind": 2, "stream": "t", "every_s": 1, "fields": [
-            {"name": "u", "role": "utc", "bits": 56, "unit_ns": 1000}, {"name": "v", "bits": 8}]},
-    ]  # fmt: skip
+        {
+            "kind": 2,
+            "stream": "t",
+            "every_s": 1,
+            "fields": [{"name": "u", "role": "utc", "bits": 56, "unit_ns": 1000}, {"name": "v", "bits": 8}],
+        },
+    ]
     return Layout.model_validate(
         {"layout": "any", "sync": sync, "order": order, "frame": frame, "kinds": [dict(kinds[0]), kinds[1]]}
     )
@@ -338,8 +365,11 @@ WRONG: dict[str, tuple[Change, str]] = {
         "frame.3: boot changes the bit order inside a byte",
     ),
     "across nine bytes": (
-        lambda d: (d["frame"][3].update(bits=2), d["frame"][5].update(bits=30),
-                   d["frame"].insert(4, {"name": "wide", "bits": 60})),
+        lambda d: (
+            d["frame"][3].update(bits=2),
+            d["frame"][5].update(bits=30),
+            d["frame"].insert(4, {"name": "wide", "bits": 60}),
+        ),
         "frame.4: wide lies across more than eight bytes",
     ),
     "kind twice": (lambda d: d["kinds"][1].update(kind=1), "kind 1 is there twice"),
@@ -382,7 +412,7 @@ WRONG: dict[str, tuple[Change, str]] = {
         lambda d: d["kinds"][0].update(samples=200),
         "a frame of 318 bytes does not fit the length field",
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("case", WRONG)
@@ -407,20 +437,23 @@ def test_a_wrong_layout_is_refused(case: str, tmp_path: Path) -> None:
     [
         ("order: little\ndelay", "ordr: little\ndelay", "line 5: unknown key ordr (did you mean order?)."),
         (
-            "boot, bits: 4", "boot, bits: 3",
+            "boot, bits: 4",
+            "boot, bits: 3",
             "line 9: frame.0: the fields before the payload do not fill whole bytes.",
         ),
         (
-            "boot, bits: 4", "boot, bits: 4, order: big",
+            "boot, bits: 4",
+            "boot, bits: 4, order: big",
             "line 12: frame.3: boot changes the bit order inside a byte.",
         ),
         (
-            "stream: acc", "stream: acc\n    stream: gyro",
+            "stream: acc",
+            "stream: acc\n    stream: gyro",
             "line 34: key stream is there twice; expected each key once.",
         ),
         ("kinds:", "kinds: [", "line 23: is not YAML (expected the node content, but found '-')."),
     ],
-)  # fmt: skip
+)
 def test_the_line_is_named(old: str, new: str, sentence: str, tmp_path: Path) -> None:
     path = tmp_path / "beltframe.yaml"
     path.write_text(BELTFRAME.read_text().replace(old, new, 1))

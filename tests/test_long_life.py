@@ -78,9 +78,18 @@ def capture(layout: Layout, start_ns: int, seconds: int, loss: float, host: Host
     when = np.arange(1.0, seconds, 9.973)
     said = when + rng.exponential(0.001, len(when))  # a host answers late, never early
     utc = start_ns // 10**6 + np.ceil((said + host(when)) * 1e3).astype(np.int64)
-    marks = encode_frames(layout, mark, {"node": 0, "sequence": np.arange(len(when)), "utc": utc,
-                                         "ticks": np.rint(when * TICK_HZ).astype(np.int64),
-                                         "hub_time": hub(when), "boot": 1})  # fmt: skip
+    marks = encode_frames(
+        layout,
+        mark,
+        {
+            "node": 0,
+            "sequence": np.arange(len(when)),
+            "utc": utc,
+            "ticks": np.rint(when * TICK_HZ).astype(np.int64),
+            "hub_time": hub(when),
+            "boot": 1,
+        },
+    )
     order = np.argsort(np.concatenate([at[received] + 0.01, when]), kind="stable")
     frames = [*map(bytes, own[received]), *map(bytes, marks)]
     raw = b"".join(frames[each] for each in order.tolist())
@@ -88,9 +97,15 @@ def capture(layout: Layout, start_ns: int, seconds: int, loss: float, host: Host
 
 
 def run(
-    study_folder: Callable[..., Path], start: str, seconds: int, *, loss: float = 0.02, host: Host = on_time,
-    layout: str = BELTFRAME, **files: str,
-) -> tuple[Study, Sent]:  # fmt: skip
+    study_folder: Callable[..., Path],
+    start: str,
+    seconds: int,
+    *,
+    loss: float = 0.02,
+    host: Host = on_time,
+    layout: str = BELTFRAME,
+    **files: str,
+) -> tuple[Study, Sent]:
     """A study whose session's rooms all ran, and the truth of its capture."""
     folder = study_folder(**{"study.yaml": STUDY, "nodes.tsv": NODES, **files})
     (folder / "config" / "layouts" / "beltframe.yaml").write_text(layout)

@@ -97,8 +97,11 @@ def test_split():
     assert runs.frames.tolist() == [5, 1]
     parts, marked = split(runs, np.array([0, 1, 1, 1, 0, 1], bool))
     assert list(zip(parts.seq_from, parts.seq_to, marked, strict=True)) == [
-        (10, 11, False), (11, 14, True), (14, 15, False), (20, 21, True)
-    ]  # fmt: skip
+        (10, 11, False),
+        (11, 14, True),
+        (14, 15, False),
+        (20, 21, True),
+    ]
     assert parts.left.tolist() == [0, 0, 0, 5]
     none, _ = split(gaps_of(ints(1, 2)), np.zeros(0, bool))
     assert len(none.seq_from) == 0
@@ -287,10 +290,11 @@ def test_bursts_and_transitions_equal_naive_counting(texts, gmin):
     starts = np.cumsum([0, *(len(each) + 1 for each in texts)])[:-1]
     parts = [burst.Stretches.of(flags(each, "x")) for each in texts]
     within = burst.Stretches(
-        starts, starts + [len(each) for each in texts],
+        starts,
+        starts + [len(each) for each in texts],
         np.concatenate([p.first + s for p, s in zip(parts, starts, strict=True)]),
         np.concatenate([p.stop + s for p, s in zip(parts, starts, strict=True)]),
-    )  # fmt: skip
+    )
     found = burst.burst_gap(within, gmin)
     told = found.lengths.tolist(), found.burst_lost, found.gap_frames, found.gap_lost, found.gaps
     assert told == naive_bursts(texts, gmin)
@@ -317,8 +321,11 @@ def test_bins_are_half_open_and_hold_every_frame():
     received = np.array([-61.0, -60.0, -60.0, -58.0, np.nan])
     rows = list(signal.table_rows("rssi_dbm", received, np.array([-60.5, -70.0])))
     assert [(row["low"], row["high"], row["expected"], row["lost"]) for row in rows] == [
-        (-70, -68, 1, 1), (-62, -60, 2, 1), (-60, -58, 2, 0), (-58, -56, 1, 0)
-    ]  # fmt: skip
+        (-70, -68, 1, 1),
+        (-62, -60, 2, 1),
+        (-60, -58, 2, 0),
+        (-58, -56, 1, 0),
+    ]
     assert list(signal.table_rows("lqi", np.array([np.nan]), np.array([np.nan]))) == []
 
 
@@ -330,8 +337,15 @@ HZ, WRAP = 100.0, 1 << 16
 
 def frames_of(rows: list[dict]) -> pd.DataFrame:
     """Rows of table ``frames`` in order of arrival; ticks of a row count hundredths of a second."""
-    base = {"capture": 0, "boot": 0, "rssi_dbm": -60.0, "lqi": 100.0, "battery_v": 4.0, "status": "good",
-            "mark_utc_ns": pd.NA}  # fmt: skip
+    base = {
+        "capture": 0,
+        "boot": 0,
+        "rssi_dbm": -60.0,
+        "lqi": 100.0,
+        "battery_v": 4.0,
+        "status": "good",
+        "mark_utc_ns": pd.NA,
+    }
     frame = pd.DataFrame([base | row for row in rows])
     frame = frame.sort_values("at", kind="stable", ignore_index=True) if "at" in frame else frame
     for name, modulus in (("seq", 256), ("ticks", WRAP)):
@@ -346,18 +360,28 @@ def frames_of(rows: list[dict]) -> pd.DataFrame:
 
 def stream_rows(node: str, stream: str, period: int, keep, boot: int = 0, t0: int = 0, **more) -> list[dict]:
     return [
-        {"node": node, "stream": stream, "boot": boot, "seq": n, "ticks": round(n * period * HZ),
-         "hub_ns": (t0 + n * period) * S, "at": t0 + n * period} | more
+        {
+            "node": node,
+            "stream": stream,
+            "boot": boot,
+            "seq": n,
+            "ticks": round(n * period * HZ),
+            "hub_ns": (t0 + n * period) * S,
+            "at": t0 + n * period,
+        }
+        | more
         for n in keep
-    ]  # fmt: skip
+    ]
 
 
 def received(frames: pd.DataFrame) -> Received:
     """Rows of table ``frames`` as reading them stream by stream gives them."""
     status = np.array([STATUS.index(each) for each in frames["status"]], np.int8)
     whole = frames.assign(status=status, row=np.arange(len(frames)))
-    streams = {key: {name: own[name].to_numpy() for name in [*COLUMNS, "row", "status"]}
-               for key, own in whole.groupby(["node", "stream"], observed=True)}  # fmt: skip
+    streams = {
+        key: {name: own[name].to_numpy() for name in [*COLUMNS, "row", "status"]}
+        for key, own in whole.groupby(["node", "stream"], observed=True)
+    }
     marks = whole[whole["mark_utc_ns"].notna() & frames["status"].isin(["good", "late"])]
     return Received(len(frames), streams, (marks["row"].to_numpy(), marks["mark_utc_ns"].to_numpy(np.int64)))
 
@@ -388,16 +412,24 @@ def test_radio_loss_and_outage_in_one_run_are_told_apart(tmp_path):
     marks = stream_rows("hub", "mark", 10, [*range(11), *range(15, 31)])
     found = account(frames_of(heart + wrist + marks), tmp_path)
     assert rows_of(found["gaps"], "node", "seq_from", "seq_to", "cause") == [
-        ("heart", 100, 101, "radio"), ("heart", 101, 150, "hub_outage"),
-        ("hub", 11, 15, "hub_outage"), ("wrist", 51, 75, "hub_outage"),
-    ]  # fmt: skip
+        ("heart", 100, 101, "radio"),
+        ("heart", 101, 150, "hub_outage"),
+        ("hub", 11, 15, "hub_outage"),
+        ("wrist", 51, 75, "hub_outage"),
+    ]
     assert found["gaps"]["reason"].isna().all()
     loss = found["loss"]
     assert loss["lost_hub_outage"].sum() == 49 + 4 + 24
     assert loss["lost_radio"].sum() == 1
     ecg = loss[loss["node"] == "heart"].set_index("minute_hub_ns")
-    assert ecg["longest_gap_frames"].to_dict() == {0: 0, MINUTE_NS: 50, 2 * MINUTE_NS: 0, 3 * MINUTE_NS: 0,
-                                                   4 * MINUTE_NS: 0, 5 * MINUTE_NS: 0}  # fmt: skip
+    assert ecg["longest_gap_frames"].to_dict() == {
+        0: 0,
+        MINUTE_NS: 50,
+        2 * MINUTE_NS: 0,
+        3 * MINUTE_NS: 0,
+        4 * MINUTE_NS: 0,
+        5 * MINUTE_NS: 0,
+    }
     assert ecg["expected"].tolist() == [60, 60, 60, 60, 60, 1]
     heart_row = found["radio"].set_index("node").loc["heart"]
     assert (heart_row["longest_gap_frames"], heart_row["longest_gap_s"], heart_row["longest_run_frames"]) == (
@@ -438,8 +470,9 @@ def test_second_copies_and_late_frames_are_counted_apart(tmp_path):
     found = account(frames_of(rows), tmp_path)
     assert found["gaps"]["frames"].tolist() == [1, 1]
     assert rows_of(found["loss"], "expected", "received", "duplicates", "conflicts", "late") == [
-        (7, 5, 1, 0, 1), (0, 0, 1, 1, 0)
-    ]  # fmt: skip
+        (7, 5, 1, 0, 1),
+        (0, 0, 1, 1, 0),
+    ]
     assert found["loss"]["rssi_dbm"].isna().tolist() == [False, True]
     assert rows_of(found["radio"], "expected", "duplicates", "conflicts", "late") == [(7, 2, 1, 1)]
 
@@ -474,8 +507,12 @@ def test_a_counter_that_begins_anew_while_ticks_go_on(tmp_path):
 
 def test_ticks_that_jump_while_the_counter_stands_still(tmp_path):
     rows = stream_rows("heart", "ecg", 1, range(200))
-    rows = [row | {"ticks": row["ticks"] + 3000, "hub_ns": row["hub_ns"] + 30 * S, "at": row["at"] + 30}
-            if row["seq"] >= 100 else row for row in rows]  # fmt: skip
+    rows = [
+        row | {"ticks": row["ticks"] + 3000, "hub_ns": row["hub_ns"] + 30 * S, "at": row["at"] + 30}
+        if row["seq"] >= 100
+        else row
+        for row in rows
+    ]
     found = account(frames_of(rows + stream_rows("wrist", "acc", 2, range(115))), tmp_path)
     assert rows_of(
         found["gaps"], "seq_from", "extent", "cause", "reason", "before_hub_ns", "after_hub_ns"
@@ -486,8 +523,10 @@ def test_ticks_that_jump_while_the_counter_stands_still(tmp_path):
 def test_ticks_that_begin_anew_while_the_counter_goes_on(tmp_path):
     rows = stream_rows("heart", "ecg", 1, range(100))
     # 10 s later: 9 numbers on, and out of reach of a counter that began at zero
-    after = [row | {"seq_raw": (109 + row["seq"]) % 256} for row in
-             stream_rows("heart", "ecg", 1, range(100), boot=1, t0=109)]  # fmt: skip
+    after = [
+        row | {"seq_raw": (109 + row["seq"]) % 256}
+        for row in stream_rows("heart", "ecg", 1, range(100), boot=1, t0=109)
+    ]
     found = account(frames_of(rows + after + stream_rows("wrist", "acc", 2, range(105))), tmp_path)
     assert rows_of(found["gaps"], "boot", "seq_from", "extent", "cause", "reason") == [
         (0, 100, "unknown", "unknown", "ticks_restart")
@@ -506,10 +545,19 @@ def two_nodes_and_marks(before: int, jump: int, away: int, after: int = 300) -> 
             for n in range(-(-start // period), -(-end // period)):
                 at = n * period
                 utc = {"mark_utc_ns": 1_700_000_000 * S + at * S} if node == "hub" else {}
-                rows.append({
-                    "node": node, "stream": stream, "boot": boot, "seq": n, "seq_raw": n % 256, "at": at,
-                    "ticks": round((at + own) * HZ), "hub_ns": (at + 1000 + (jump if boot else 0)) * S, **utc,
-                })  # fmt: skip
+                rows.append(
+                    {
+                        "node": node,
+                        "stream": stream,
+                        "boot": boot,
+                        "seq": n,
+                        "seq_raw": n % 256,
+                        "at": at,
+                        "ticks": round((at + own) * HZ),
+                        "hub_ns": (at + 1000 + (jump if boot else 0)) * S,
+                        **utc,
+                    }
+                )
     return rows
 
 
@@ -566,8 +614,9 @@ def test_nodes_that_restart_on_their_own_after_an_outage_are_node_restarts(tmp_p
         row["boot"] = 0 if row["node"] == "hub" else row["boot"]
     found = account(frames_of(rows), tmp_path)
     assert [row for row in rows_of(found["gaps"], "node", "cause") if row[0] != "hub"] == [
-        ("heart", "node_restart"), ("wrist", "node_restart")
-    ]  # fmt: skip
+        ("heart", "node_restart"),
+        ("wrist", "node_restart"),
+    ]
 
 
 @settings(deadline=None, max_examples=25)
@@ -654,8 +703,10 @@ def demo(tmp_path_factory) -> Study:
 @pytest.mark.parametrize("session", SESSIONS)
 def test_demo_tables_equal_the_truth(demo, session):
     truth = Truth.load(demo.root / "captures" / f"{session}.truth.npz")
-    found = {name: tables.read(tables.path(demo.results, name, session), name)
-             for name in ("gaps", "loss", "radio", "bursts", "signal")}  # fmt: skip
+    found = {
+        name: tables.read(tables.path(demo.results, name, session), name)
+        for name in ("gaps", "loss", "radio", "bursts", "signal")
+    }
     for key, sent in truth.streams.items():
         node, stream = key.split("/")
         own = {name: t[(t["node"] == node) & (t["stream"] == stream)] for name, t in found.items()}
@@ -689,11 +740,22 @@ def test_the_demo_shows_how_signal_and_loss_go_together(demo):
 
 def test_stretches_of_boots_and_outages():
     #   boot 0   0 1 . 3 [4 5 outage) 6   boot 1   0 . 2
-    (own,) = heard(frames_of([
-        *stream_rows("heart", "ecg", 1, [0, 1, 3, 6]), *stream_rows("heart", "ecg", 1, [0, 2], boot=1, t0=50)
-    ])).streams_of("heart")  # fmt: skip
-    known = pd.DataFrame({"boot": [0, 0, 1], "cause": ["radio", "hub_outage", "radio"],
-                          "seq_from": [2, 4, 1], "seq_to": [3, 6, 2]})  # fmt: skip
+    (own,) = heard(
+        frames_of(
+            [
+                *stream_rows("heart", "ecg", 1, [0, 1, 3, 6]),
+                *stream_rows("heart", "ecg", 1, [0, 2], boot=1, t0=50),
+            ]
+        )
+    ).streams_of("heart")
+    known = pd.DataFrame(
+        {
+            "boot": [0, 0, 1],
+            "cause": ["radio", "hub_outage", "radio"],
+            "seq_from": [2, 4, 1],
+            "seq_to": [3, 6, 2],
+        }
+    )
     found = whole.stretches(own, known)
     assert (found.start.tolist(), found.end.tolist()) == ([0, 6, 8], [4, 7, 11])
     assert (found.first.tolist(), found.stop.tolist()) == ([2, 9], [3, 10])

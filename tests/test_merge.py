@@ -39,8 +39,9 @@ NAMES = {address: node.node for address, node in NODES.items()}
 NODE_NAMES, STREAMS = sorted(NAMES.values()), sorted(kind.stream for kind in LAYOUT.kinds)
 PACES = {
     (node, STREAMS.index(kind.stream)): merge.Pace(256, kind.period_s * 32768, 32768.0)
-    for node in range(len(NODE_NAMES)) for kind in LAYOUT.kinds
-}  # fmt: skip
+    for node in range(len(NODE_NAMES))
+    for kind in LAYOUT.kinds
+}
 HUB_RANGE_NS = (1 << 32) * 1_000_000
 CAPTURES = 100
 
@@ -64,10 +65,11 @@ def distinct(captures: list[Frames], node: str, stream: str, boot: int) -> np.nd
     """Numbers of the distinct frames of all captures, sorted."""
     code, kind = NODE_NAMES.index(node), STREAMS.index(stream)
     parts = [
-        each.seq[(each.node == code) & (each.stream == kind) & (each.boot == boot)
-                 & np.isin(each.status, DISTINCT)]
+        each.seq[
+            (each.node == code) & (each.stream == kind) & (each.boot == boot) & np.isin(each.status, DISTINCT)
+        ]
         for each in captures
-    ]  # fmt: skip
+    ]
     return np.sort(np.concatenate(parts))
 
 
@@ -184,9 +186,14 @@ def heart_frames(numbers: np.ndarray, seed: int = 0, hub_ms: int = 5) -> np.ndar
     kind = LAYOUT.stream("ecg")
     counts = np.random.default_rng(seed).integers(0, 4096, (int(numbers.max()) + 1, kind.samples, 1))[numbers]
     fields = {
-        "node": 16, "sequence": numbers, "ticks": np.rint(numbers * 2621.44).astype(np.int64),
-        "hub_time": numbers * 80 + hub_ms, "battery": 150, "rssi": -20, "lqi": 9,
-    }  # fmt: skip
+        "node": 16,
+        "sequence": numbers,
+        "ticks": np.rint(numbers * 2621.44).astype(np.int64),
+        "hub_time": numbers * 80 + hub_ms,
+        "battery": 150,
+        "rssi": -20,
+        "lqi": 9,
+    }
     return encode_frames(LAYOUT, kind, fields, pack_counts(counts, kind))
 
 
@@ -225,9 +232,11 @@ def test_a_constant_signal_that_fits_two_places_is_put_in_neither() -> None:
 def constant(numbers: np.ndarray) -> np.ndarray:
     kind = LAYOUT.stream("ecg")
     fields = {
-        "node": 16, "sequence": numbers, "ticks": np.rint(numbers * 2621.44).astype(np.int64),
+        "node": 16,
+        "sequence": numbers,
+        "ticks": np.rint(numbers * 2621.44).astype(np.int64),
         "hub_time": numbers * 80 + 5,
-    }  # fmt: skip
+    }
     return encode_frames(LAYOUT, kind, fields, pack_counts(np.full((len(numbers), 20, 1), 7), kind))
 
 
@@ -279,21 +288,26 @@ def test_a_nodes_own_memory_without_hub_stamps(node: str, seed: int) -> None:
 
 
 PLAN = SessionPlan(
-    name="S1", seed=5, start="2026-07-14T05:00:00Z", phases=(Phase(phase="work", minutes=4, gait=0.4),),
+    name="S1",
+    seed=5,
+    start="2026-07-14T05:00:00Z",
+    phases=(Phase(phase="work", minutes=4, gait=0.4),),
     nodes={"heart": NodePlan(streams=("ecg",)), "skin": NodePlan(streams=("temp",))},
     channel=Channel(loss=0.1, burst=4, duplicates=0.01, corrupt=0.01),
     outages=(Outage(at_min=2, minutes=0.5),),
-)  # fmt: skip
+)
 
 
 @pytest.fixture
 def merged_study(study_folder: Callable[..., Path]) -> tuple[Study, Truth, Truth]:
-    root = study_folder(**{
-        "sessions.tsv": "session\tparticipant\tcaptures\tlayout\n"
-        "S1\tP1\tcaptures/S1.bin | captures/second.bin\tbeltframe\n",
-        "nodes.tsv": "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\theart\t16\tchest\n"
-        "*\tskin\t20\tback\n",
-    })  # fmt: skip
+    root = study_folder(
+        **{
+            "sessions.tsv": "session\tparticipant\tcaptures\tlayout\n"
+            "S1\tP1\tcaptures/S1.bin | captures/second.bin\tbeltframe\n",
+            "nodes.tsv": "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\theart\t16\tchest\n"
+            "*\tskin\t20\tback\n",
+        }
+    )
     study = Study(root)
     truths = []
     for name, plan in (("S1", PLAN), ("second", second(PLAN))):

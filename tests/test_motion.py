@@ -45,9 +45,14 @@ def instants(n: int, rate_hz: float) -> np.ndarray:
 
 
 def stream_of(
-    layout: Layout, vector: np.ndarray, lost: np.ndarray | None = None, filled: np.ndarray | None = None,
-    placement: str = "chest", seconds: int = 30, utc: np.ndarray | None = None,
-) -> Source:  # fmt: skip
+    layout: Layout,
+    vector: np.ndarray,
+    lost: np.ndarray | None = None,
+    filled: np.ndarray | None = None,
+    placement: str = "chest",
+    seconds: int = 30,
+    utc: np.ndarray | None = None,
+) -> Source:
     """An acceleration stream at the layout's 50 Hz from vectors (n, 3) in g; ``filled`` are lost too."""
     n = len(vector)
     lost = np.zeros(n, np.bool_) if lost is None else lost
@@ -167,17 +172,26 @@ def test_cut_points_where_published_and_nowhere_else() -> None:
 
 @pytest.mark.parametrize(
     ("placement", "amplitude", "share"),
-    [("hip", 0.14, (1, 0, 0)), ("hip", 0.15, (0, 1, 0)), ("hip", 0.66, (0, 0, 1)), ("wrist", 0.30, (1, 0, 0)),
-     ("wrist", 0.33, (0, 1, 0)), ("chest", 0.66, None)],
-)  # fmt: skip
+    [
+        ("hip", 0.14, (1, 0, 0)),
+        ("hip", 0.15, (0, 1, 0)),
+        ("hip", 0.66, (0, 0, 1)),
+        ("wrist", 0.30, (1, 0, 0)),
+        ("wrist", 0.33, (0, 1, 0)),
+        ("chest", 0.66, None),
+    ],
+)
 def test_bands_of_a_sine(
     beltframe: Layout, placement: str, amplitude: float, share: tuple[int, int, int] | None
 ) -> None:
     """MAD of a sine is 2/pi, ENMO 1/pi of its amplitude: 91 mg are 0.143 g, 100.6 mg 0.316 g."""
     turn = 2 * np.pi * 2 * np.arange(3000) / 50
     flat = np.zeros(3000)
-    motion = moved(stream_of(beltframe, np.stack([flat, 1 + amplitude * np.sin(turn), flat], axis=1),
-                             placement=placement))  # fmt: skip
+    motion = moved(
+        stream_of(
+            beltframe, np.stack([flat, 1 + amplitude * np.sin(turn), flat], axis=1), placement=placement
+        )
+    )
     names = ("below_3_met_share", "met_3_to_6_share", "above_6_met_share")
     if share is None:
         assert not set(names) & {one.name for one in motion.features}
@@ -230,9 +244,12 @@ def test_autocalibration_follows_temperature() -> None:
 
 @pytest.mark.parametrize(
     ("raw", "why"),
-    [(sphere(20), "few_still"), (np.abs(sphere(300)), "sphere_not_covered"),
-     (sphere(300) * np.random.default_rng(9).uniform(0.9, 1.1, (300, 1)), "residual_too_large")],
-)  # fmt: skip
+    [
+        (sphere(20), "few_still"),
+        (np.abs(sphere(300)), "sphere_not_covered"),
+        (sphere(300) * np.random.default_rng(9).uniform(0.9, 1.1, (300, 1)), "residual_too_large"),
+    ],
+)
 def test_what_cannot_be_calibrated_says_why(raw: np.ndarray, why: str) -> None:
     assert auto.autocalibrated(raw) == why
 
@@ -264,8 +281,9 @@ def test_bench_first_then_its_own_record_then_none(beltframe: Layout) -> None:
 def test_features_rest_on_calibrated_values(beltframe: Layout) -> None:
     motion = moved(stream_of(beltframe, turned(30, 40)))
     assert value(motion, "vector_magnitude_mg") == pytest.approx(1000, abs=3)
-    assert np.abs(value(moved(stream_of(beltframe, still(60, (0, 0, 1)) * 1.05)), "vector_magnitude_mg")
-                  ) == pytest.approx(1050, abs=1)  # fmt: skip
+    assert np.abs(
+        value(moved(stream_of(beltframe, still(60, (0, 0, 1)) * 1.05)), "vector_magnitude_mg")
+    ) == pytest.approx(1050, abs=1)
 
 
 # --- orientation ------------------------------------------------------------------------
@@ -286,9 +304,15 @@ def test_angles_of_known_vectors() -> None:
 
 @pytest.mark.parametrize(
     ("up", "share"),
-    [((0, 1, 0), "upright_share"), ((0, 1, -1), "leaning_share"), ((0, 0, 1), "face_up_share"),
-     ((0, 0, -1), "face_down_share"), ((1, 0, 0), "right_side_share"), ((-1, 0, 0), "left_side_share")],
-)  # fmt: skip
+    [
+        ((0, 1, 0), "upright_share"),
+        ((0, 1, -1), "leaning_share"),
+        ((0, 0, 1), "face_up_share"),
+        ((0, 0, -1), "face_down_share"),
+        ((1, 0, 0), "right_side_share"),
+        ((-1, 0, 0), "left_side_share"),
+    ],
+)
 def test_postures_of_a_trunk(beltframe: Layout, up: tuple[float, float, float], share: str) -> None:
     """``up`` is which way is up for a node with y to the head and z to the front, so x to the left: with x
     up the wearer lies on the right side."""
@@ -350,8 +374,9 @@ def test_cadence_through_lost_frames(beltframe: Layout, spm: float, seed: int, l
     gone = np.repeat(np.random.default_rng(seed).random(300) < loss, 10)
     stream, utc = stream_of(beltframe, walk(60, spm, seed=seed), gone), instants(3000, 50.0)
     rows = ruler(stream.windows, 6.0)
-    found = cadence.steps(np.nan_to_num(magnitude(*walk(60, spm, seed=seed).T)), ~gone, utc,
-                          rows.places(utc), 50.0, False)  # fmt: skip
+    found = cadence.steps(
+        np.nan_to_num(magnitude(*walk(60, spm, seed=seed).T)), ~gone, utc, rows.places(utc), 50.0, False
+    )
     assert found[found > 0] == pytest.approx(spm, rel=0.08)
     assert np.median(found[found > 0]) == pytest.approx(spm, rel=0.02)
     assert (found > 0).mean() >= 0.8
@@ -465,8 +490,13 @@ def test_stillness_shorter_than_an_hour_is_worn_where_all_is_known() -> None:
 
 
 @quick
-@given(st.lists(st.tuples(st.sampled_from(["worn", "lost"]), st.sampled_from([15.0, 45.0, 90.0])), min_size=1,
-                max_size=5))  # fmt: skip
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(["worn", "lost"]), st.sampled_from([15.0, 45.0, 90.0])),
+        min_size=1,
+        max_size=5,
+    )
+)
 def test_whatever_is_lost_of_a_worn_day_is_never_non_wear(parts: list[tuple[str, float]]) -> None:
     assert 1 not in wear_of(*parts)
 
@@ -538,8 +568,10 @@ def test_motion_is_the_same_however_rows_are_stored_and_read(
         for low, high in itertools.pairwise(edges)
     ]
     borders = sorted({*edges[:: int(rng.integers(1, 4))], n})
-    groups = [Group(low, high, int(utc[low:high].min()), int(utc[low:high].max()))
-              for low, high in itertools.pairwise(borders)]  # fmt: skip
+    groups = [
+        Group(low, high, int(utc[low:high].min()), int(utc[low:high].max()))
+        for low, high in itertools.pairwise(borders)
+    ]
     parts = replace(whole, groups=groups, read=lambda: iter(stretches))
     for epochs in (1, 3, 1000):
         for one, other in zip(blocks(whole, epochs), blocks(parts, epochs), strict=True):
@@ -563,12 +595,14 @@ def test_joint_features_need_both() -> None:
         return Feature(node, channel, name, np.array(values), np.array([1, 1, 0.9, 1.0]), np.array(reason))
 
     nan = np.nan
-    found = joint.features_of([
-        one(heart, "heart_rate_bpm", [110, 70, nan, 90], [-1, -1, 1, -1]),
-        one(trunk, "walking_share", [1.0, 0.0, 1.0, 0.4], [-1] * 4),
-        one(trunk, "mad_mg", [100, 4, 100, 60], [-1] * 4),
-        one(trunk, "cadence_step_min", [100, nan, 100, 100], [-1, 6, -1, -1]),
-    ])  # fmt: skip
+    found = joint.features_of(
+        [
+            one(heart, "heart_rate_bpm", [110, 70, nan, 90], [-1, -1, 1, -1]),
+            one(trunk, "walking_share", [1.0, 0.0, 1.0, 0.4], [-1] * 4),
+            one(trunk, "mad_mg", [100, 4, 100, 60], [-1] * 4),
+            one(trunk, "cadence_step_min", [100, nan, 100, 100], [-1, 6, -1, -1]),
+        ]
+    )
     by_name = {each.name: each for each in found}
     assert by_name["walking_heart_rate_bpm"].value == pytest.approx([110, nan, nan, nan], nan_ok=True)
     assert by_name["still_heart_rate_bpm"].value == pytest.approx([nan, 70, nan, nan], nan_ok=True)
@@ -597,9 +631,11 @@ def test_rate_of_change_needs_the_epoch_before() -> None:
 
 @pytest.mark.parametrize(
     ("mounting", "found"),
-    [("chest: {up: y, front: -y}", "which is one axis twice"),
-     ("chets: {up: y}", "motion.mounting names chets, a placement of no node (did you mean chest?)")],
-)  # fmt: skip
+    [
+        ("chest: {up: y, front: -y}", "which is one axis twice"),
+        ("chets: {up: y}", "motion.mounting names chets, a placement of no node (did you mean chest?)"),
+    ],
+)
 def test_a_mounting_must_make_sense(study_folder: Callable[..., Path], mounting: str, found: str) -> None:
     text = f"study: trial\nzone: Europe/Madrid\nmotion:\n  mounting:\n    {mounting}\n"
     root = study_folder(**{"study.yaml": text})

@@ -18,9 +18,23 @@ from nodeday.newstudy.ask import ask
 from nodeday.settings import Study
 
 FLAGS = [
-    "--zone", "Europe/Madrid", "--layout", "beltframe", "--node", "hub", "0", "hub",
-    "--node", "heart", "16", "chest", "--session", "S01", "P01", "captures/S01.bin",
-]  # fmt: skip
+    "--zone",
+    "Europe/Madrid",
+    "--layout",
+    "beltframe",
+    "--node",
+    "hub",
+    "0",
+    "hub",
+    "--node",
+    "heart",
+    "16",
+    "chest",
+    "--session",
+    "S01",
+    "P01",
+    "captures/S01.bin",
+]
 
 
 def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
@@ -42,8 +56,10 @@ def test_flags_alone_make_a_study_that_lacks_only_its_capture(
     assert "Not there yet: captures/S01.bin." in text
     study = Study(folder)
     assert (study.file.study, study.file.title, study.file.zone) == (
-        "new", 'On "hot" days: 35 °C', "Europe/Madrid",
-    )  # fmt: skip
+        "new",
+        'On "hot" days: 35 °C',
+        "Europe/Madrid",
+    )
     assert [str(each) for each in study.problems("S01")] == [
         f"session S01: no capture at {folder}/captures/S01.bin; expected the file that sessions.tsv names."
     ]
@@ -112,7 +128,7 @@ WRONG = {
     "a node that sends": (["--simulate", "wrist=acc"], "no node wrist; expected one of heart"),
     "half a stream": (["--simulate", "heart"], "expected NODE=STREAM"),
     "an e-mail address": (["--title", "by ana@example.org"], "holds an e-mail address"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("case", WRONG)
@@ -149,10 +165,26 @@ def test_a_folder_that_holds_the_captures_already(tmp_path: Path, capsys: pytest
 
 
 def test_a_wrong_answer_is_told_and_asked_again() -> None:
-    given = iter([
-        "Mars", "UTC", "none.yaml", "beltframe", "", "heart 16", "heart x chest", "heart 16 chest", "",
-        "S01 Erika c.bin", "S01 P01 captures/S01.bin", "", "perhaps", "yes", "emg", "",
-    ])  # fmt: skip
+    given = iter(
+        [
+            "Mars",
+            "UTC",
+            "none.yaml",
+            "beltframe",
+            "",
+            "heart 16",
+            "heart x chest",
+            "heart 16 chest",
+            "",
+            "S01 Erika c.bin",
+            "S01 P01 captures/S01.bin",
+            "",
+            "perhaps",
+            "yes",
+            "emg",
+            "",
+        ]
+    )
     told: list[str] = []
     answers = Answers("trial")
     ask(answers, told.append, lambda question: next(given))
@@ -177,8 +209,12 @@ def test_a_terminal_is_asked(tmp_path: Path) -> None:
     master, slave = pty.openpty()
     process = subprocess.Popen(
         [sys.executable, "-m", "nodeday", "init", "new", "--zone", "Europe/Madrid", "--layout", "beltframe"],
-        cwd=tmp_path, stdin=slave, stdout=slave, stderr=slave, env={**os.environ, "TERM": "dumb"},
-    )  # fmt: skip
+        cwd=tmp_path,
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        env={**os.environ, "TERM": "dumb"},
+    )
     os.close(slave)
     os.write(master, b"hub 0 hub\nheart 16 chest\n\nS01 P01 captures/S01.bin\n\nyes\necg\n")
     told = b""

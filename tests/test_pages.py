@@ -29,11 +29,21 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     write_config(root, "S02-lossy\trest\t2026-07-14T07:00:00\t\nS02-lossy\tharvest\t2026-07-14T07:02:00\t\n")
     made = make_study(root)
     bursts = {"node": ["heart"], "stream": ["ecg"], "length": [2], "count": [9]}
-    pairs = {"node": ["trunk"], "other": ["wrist"], "moments": np.array([3], np.int32), "offset_ms": [0.2],
-             "uncertainty_ms": [1.4], "clock_ms": [0.9], "verdict": ["agrees"]}  # fmt: skip
+    pairs = {
+        "node": ["trunk"],
+        "other": ["wrist"],
+        "moments": np.array([3], np.int32),
+        "offset_ms": [0.2],
+        "uncertainty_ms": [1.4],
+        "clock_ms": [0.9],
+        "verdict": ["agrees"],
+    }
     for name, columns in (("bursts", bursts), ("agreement", pairs)):
-        tables.write(tables.path(made.study.results, name, made.session), TABLES[name],
-                     tables.build(TABLES[name], columns))  # fmt: skip
+        tables.write(
+            tables.path(made.study.results, name, made.session),
+            TABLES[name],
+            tables.build(TABLES[name], columns),
+        )
     study_room.run(made.study, [made.session])
     room.run(made.study, made.session)
     failed = made.study.results / "failed" / "S03-mess.txt"
@@ -87,8 +97,11 @@ def test_text_and_marks_can_be_read(
     show(browser, scheme, media)
     found = texts(browser)
     assert len(found) > 10
-    faint = [(text, round(contrast(ink, under), 2)) for text, ink, under, size, bold in found
-             if contrast(ink, under) < least_contrast(size, bold)]  # fmt: skip
+    faint = [
+        (text, round(contrast(ink, under), 2))
+        for text, ink, under, size, bold in found
+        if contrast(ink, under) < least_contrast(size, bold)
+    ]
     assert faint == []
     marks = browser.execute_script(
         "const style = getComputedStyle(document.documentElement);"
@@ -175,16 +188,26 @@ def test_the_print_has_every_figure_with_its_heading(browser: Any, files: dict[s
     pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
     browser.get(files[page].as_uri())
     inch = 25.4
-    printed = browser.execute_cdp_cmd("Page.printToPDF", {
-        "paperWidth": A4_MM[0] / inch, "paperHeight": A4_MM[1] / inch, "printBackground": True,
-        "preferCSSPageSize": True,
-    })  # fmt: skip
-    sheets = [_plain(sheet.extract_text()) for sheet in
-              pypdf.PdfReader(io.BytesIO(base64.b64decode(printed["data"]))).pages]  # fmt: skip
+    printed = browser.execute_cdp_cmd(
+        "Page.printToPDF",
+        {
+            "paperWidth": A4_MM[0] / inch,
+            "paperHeight": A4_MM[1] / inch,
+            "printBackground": True,
+            "preferCSSPageSize": True,
+        },
+    )
+    sheets = [
+        _plain(sheet.extract_text())
+        for sheet in pypdf.PdfReader(io.BytesIO(base64.b64decode(printed["data"]))).pages
+    ]
     figures = browser.execute_script(FIGURES)
     assert len(figures) >= 4
-    apart = [parts[0] for parts in figures
-             if not any(all(_plain(part) in sheet for part in parts) for sheet in sheets)]  # fmt: skip
+    apart = [
+        parts[0]
+        for parts in figures
+        if not any(all(_plain(part) in sheet for part in parts) for sheet in sheets)
+    ]
     assert apart == []
     assert all(sheets), "an empty sheet"
 

@@ -87,8 +87,10 @@ def test_a_heart_that_repeats_itself_is_filled_as_it_was(rate: float, ms: int) -
 
 
 @quick
-@given(st.lists(st.tuples(st.integers(60, 14_000), st.integers(1, 90)), min_size=1, max_size=12),
-       st.integers(0, 2**20))  # fmt: skip
+@given(
+    st.lists(st.tuples(st.integers(60, 14_000), st.integers(1, 90)), min_size=1, max_size=12),
+    st.integers(0, 2**20),
+)
 def test_fills_stay_in_their_gaps_and_a_second_repair_changes_nothing(
     gaps: list[tuple[int, int]], seed: int
 ) -> None:
@@ -263,12 +265,15 @@ def test_an_r_peak_inside_a_fill_is_marked_so() -> None:
     out, how = repaired(value, lost)
     assert (how[lost] == PATTERN_FILL).all()
     origin, grade = np.where(lost, 2, 0), np.where(lost, how, 0)
-    rows = pd.DataFrame({
-        "boot": np.zeros(len(value), np.int32), "utc_ns": np.arange(len(value)) * 4_000_000,
-        "value": out.astype(np.float32),
-        "origin": pd.Categorical.from_codes(origin, categories=list(codes.ORIGIN)),
-        "quality": pd.Categorical.from_codes(grade, categories=list(codes.QUALITY)),
-    })  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "boot": np.zeros(len(value), np.int32),
+            "utc_ns": np.arange(len(value)) * 4_000_000,
+            "value": out.astype(np.float32),
+            "origin": pd.Categorical.from_codes(origin, categories=list(codes.ORIGIN)),
+            "quality": pd.Categorical.from_codes(grade, categories=list(codes.QUALITY)),
+        }
+    )
     found = beats_of(pieces_of(rows), RATE)
     at = found.utc_ns / 4_000_000
     imputed = np.asarray(found.origin) == list(codes.BEAT_ORIGIN).index("imputed")

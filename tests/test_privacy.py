@@ -14,18 +14,48 @@ from nodeday.home import DEMO_CONFIG
 from nodeday.settings import Study
 
 GOOD = [
-    "P01", "S01-clean", "chest", "left-wrist", "harvest", "captures/20260714_070000.bin", "beltframe",
-    "captures/S01.bin | captures/S01-heart-memory.bin", "S2026-07-14", "Worker-12", "GH-A-03", "Pilot-2",
-    "Break-2", "Hub-A", "P2024-01", "SUB-001", "CTRL-12", "captures/hub-a.bin; captures/hub-b.bin", "0123",
-    "16", "P1984", "34", "62.5", "Europe/Madrid", "*", "",
-]  # fmt: skip
+    "P01",
+    "S01-clean",
+    "chest",
+    "left-wrist",
+    "harvest",
+    "captures/20260714_070000.bin",
+    "beltframe",
+    "captures/S01.bin | captures/S01-heart-memory.bin",
+    "S2026-07-14",
+    "Worker-12",
+    "GH-A-03",
+    "Pilot-2",
+    "Break-2",
+    "Hub-A",
+    "P2024-01",
+    "SUB-001",
+    "CTRL-12",
+    "captures/hub-a.bin; captures/hub-b.bin",
+    "0123",
+    "16",
+    "P1984",
+    "34",
+    "62.5",
+    "Europe/Madrid",
+    "*",
+    "",
+]
 BAD = {
-    "Erika Muster": "a name", "MUSTER, Erika": "a name", "Erika-Muster": "a name", "José Álvarez": "a name",
-    "captures/Erika_Muster.bin": "a name", "12.03.1984": "a birth date", "03/12/1984": "a birth date",
-    "1984-03-12": "a birth date", "P19840312": "a birth date", "+34 600 123 456": "a phone number",
-    "0034600123456": "a phone number", "0176 12345678": "a phone number",
+    "Erika Muster": "a name",
+    "MUSTER, Erika": "a name",
+    "Erika-Muster": "a name",
+    "José Álvarez": "a name",
+    "captures/Erika_Muster.bin": "a name",
+    "12.03.1984": "a birth date",
+    "03/12/1984": "a birth date",
+    "1984-03-12": "a birth date",
+    "P19840312": "a birth date",
+    "+34 600 123 456": "a phone number",
+    "0034600123456": "a phone number",
+    "0176 12345678": "a phone number",
     "e.m@clinic.example": "an e-mail address",
-}  # fmt: skip
+}
 
 
 def test_codes_placements_and_files_pass() -> None:
@@ -37,8 +67,21 @@ def test_what_looks_like_a_person_is_told(value: str, what: str) -> None:
     assert privacy.looks_like(value) == what
 
 
-COLUMNS = ["name", "First name", "surname", "family_name", "date-of-birth", "birthdate", "dob", "email",
-           "e-mail", "phone", "mobile_phone", "patient_id", "initials"]  # fmt: skip
+COLUMNS = [
+    "name",
+    "First name",
+    "surname",
+    "family_name",
+    "date-of-birth",
+    "birthdate",
+    "dob",
+    "email",
+    "e-mail",
+    "phone",
+    "mobile_phone",
+    "patient_id",
+    "initials",
+]
 
 
 @pytest.mark.parametrize("name", COLUMNS)
@@ -73,7 +116,7 @@ HEAD = "session\tparticipant\tcaptures\tlayout\n"
         ("study.yaml", TITLE, "study.yaml line 2: holds an e-mail address"),
         ("study.yaml", NOTE, "study.yaml line 2: holds a phone number"),
     ],
-)  # fmt: skip
+)
 def test_check_refuses_people_in_every_sheet(
     study_folder: Callable[..., Path], capsys: pytest.CaptureFixture[str], file: str, text: str, sentence: str
 ) -> None:

@@ -42,9 +42,18 @@ def kinds(draw: st.DrawFn) -> list[dict[str, Any]]:
         width, bits = draw(st.integers(1, 3)), draw(st.sampled_from([8, 12, 16, 24, 32]))
         samples = draw(st.integers(1, 6)) * (2 if bits == 12 else 1)
         channels = [{"name": f"c{number}{k}", "unit": "g"} for k in range(width)]
-        out.append({"kind": number, "stream": f"s{number}", "rate_hz": 10.0, "samples": samples, "bits": bits,
-                    "signed": bits == 32 or draw(st.booleans()), "channels": channels,
-                    "order": draw(st.sampled_from(["big", "little"]))})  # fmt: skip
+        out.append(
+            {
+                "kind": number,
+                "stream": f"s{number}",
+                "rate_hz": 10.0,
+                "samples": samples,
+                "bits": bits,
+                "signed": bits == 32 or draw(st.booleans()),
+                "channels": channels,
+                "order": draw(st.sampled_from(["big", "little"])),
+            }
+        )
     return out
 
 
@@ -57,9 +66,13 @@ def layouts(draw: st.DrawFn) -> Layout:
     bits = int(checksum.split("/")[0].removeprefix("CRC-"))
     head = draw(runs(before, "h"))
     sum_ = {
-        "name": "sum", "role": "checksum", "bits": bits, "crc": checksum,
-        "over": [head[0]["name"], "payload"], "order": draw(st.sampled_from(["big", "little"])),
-    }  # fmt: skip
+        "name": "sum",
+        "role": "checksum",
+        "bits": bits,
+        "crc": checksum,
+        "over": [head[0]["name"], "payload"],
+        "order": draw(st.sampled_from(["big", "little"])),
+    }
     frame = [*head, {"name": "payload", "role": "payload"}, sum_, *draw(runs(after, "t"))]
     sync = draw(st.binary(min_size=1, max_size=4)).hex() if framing == "sync" else ""
     told = {"layout": "random", "framing": framing, "sync": sync, "frame": frame, "kinds": draw(kinds())}

@@ -197,8 +197,9 @@ def test_rails_and_grades() -> None:
     assert names == ["clipped", "flat", "good", "lead_off", "lead_off"]
     nothing = rail & False
     assert quality.grade(bits("10000"), nothing, nothing, nothing).tolist() == [
-        quality.GOOD, *[quality.NOT_MEASURED] * 4,
-    ]  # fmt: skip
+        quality.GOOD,
+        *[quality.NOT_MEASURED] * 4,
+    ]
 
 
 # --- laying and timing ------------------------------------------------------------------
@@ -267,9 +268,14 @@ def gridded(
     utc: np.ndarray, value: np.ndarray, origin: np.ndarray, grades: np.ndarray, rate: float, grid_hz: float
 ) -> Aligned:
     return on_grid(
-        utc, value[:, None].astype(np.float32), origin.astype(np.int8), grades[:, None].astype(np.int8),
-        slice(0, len(utc)), rate, grid_hz,
-    )  # fmt: skip
+        utc,
+        value[:, None].astype(np.float32),
+        origin.astype(np.int8),
+        grades[:, None].astype(np.int8),
+        slice(0, len(utc)),
+        rate,
+        grid_hz,
+    )
 
 
 RATES = [(250.0, 250.0, 20), (500.0, 100.0, -35), (100.0, 250.0, 50), (64.0, 50.0, 0), (50.0, 50.0, -50)]
@@ -363,10 +369,17 @@ def test_the_grid_does_not_depend_on_where_a_stream_is_cut() -> None:
     for start in range(0, n, 1500):
         cut = slice(max(start - 200, 0), start + 1700)
         core = slice(start - cut.start, start - cut.start + 1500)
-        parts.append(on_grid(
-            utc[cut], value[cut, None].astype(np.float32), origin[cut].astype(np.int8),
-            grades[cut, None].astype(np.int8), core, 250.0, 100.0,
-        ))  # fmt: skip
+        parts.append(
+            on_grid(
+                utc[cut],
+                value[cut, None].astype(np.float32),
+                origin[cut].astype(np.int8),
+                grades[cut, None].astype(np.int8),
+                core,
+                250.0,
+                100.0,
+            )
+        )
     assert [part.first for part in parts] == [
         whole.first + sum(len(each.value) for each in parts[:i]) for i in range(4)
     ]
@@ -404,24 +417,42 @@ def frames_of(
     per_frame = kind.samples * TICK / (kind.rate_hz or 1)
     n, raw = len(seq), pack_counts(counts, kind)
     return {
-        "capture": np.zeros(n, np.int16), "offset": offset + np.arange(n),
+        "capture": np.zeros(n, np.int16),
+        "offset": offset + np.arange(n),
         "length": np.full(n, 50, np.int32),
-        "node": np.full(n, node, object), "stream": np.full(n, stream, object),
-        "kind": np.full(n, kind.kind, np.int32), "boot": np.full(n, boot, np.int32), "seq_raw": seq % 256,
-        "seq": seq, "ticks_raw": seq, "ticks": np.rint((seq + 1) * per_frame).astype(np.int64),
-        "hub_ns": seq * 1000, "mark_utc_ns": [None] * n, "rssi_dbm": np.full(n, -60, np.float32),
-        "lqi": np.full(n, 9, np.float32), "battery_v": np.full(n, 3.5, np.float32),
-        "samples": np.full(n, kind.samples, np.int32), "payload": [row.tobytes() for row in raw],
+        "node": np.full(n, node, object),
+        "stream": np.full(n, stream, object),
+        "kind": np.full(n, kind.kind, np.int32),
+        "boot": np.full(n, boot, np.int32),
+        "seq_raw": seq % 256,
+        "seq": seq,
+        "ticks_raw": seq,
+        "ticks": np.rint((seq + 1) * per_frame).astype(np.int64),
+        "hub_ns": seq * 1000,
+        "mark_utc_ns": [None] * n,
+        "rssi_dbm": np.full(n, -60, np.float32),
+        "lqi": np.full(n, 9, np.float32),
+        "battery_v": np.full(n, 3.5, np.float32),
+        "samples": np.full(n, kind.samples, np.int32),
+        "payload": [row.tobytes() for row in raw],
         "status": np.full(n, "good", object),
-    }  # fmt: skip
+    }
 
 
 def gap(node: str, stream: str, boot: int, start: int, end: int | None, cause: str) -> dict[str, object]:
     return {
-        "node": node, "stream": stream, "boot": boot, "seq_from": start, "seq_to": end,
-        "frames": None if end is None else end - start, "extent": "unknown" if end is None else "known",
-        "cause": cause, "before_hub_ns": 0, "after_hub_ns": None, "reason": None if end else "restart",
-    }  # fmt: skip
+        "node": node,
+        "stream": stream,
+        "boot": boot,
+        "seq_from": start,
+        "seq_to": end,
+        "frames": None if end is None else end - start,
+        "extent": "unknown" if end is None else "known",
+        "cause": cause,
+        "before_hub_ns": 0,
+        "after_hub_ns": None,
+        "reason": None if end else "restart",
+    }
 
 
 @pytest.fixture(scope="module")
@@ -453,16 +484,29 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
         TABLES["frames"],
         tables.build(TABLES["frames"], kept),
     )
-    gaps = pd.DataFrame([
-        gap("heart", "ecg", 0, 260, 262, "radio"), gap("heart", "ecg", 0, 280, 281, "radio"),
-        gap("heart", "ecg", 0, 290, None, "node_restart"),
-        gap("skin", "temp", 0, 5, 6, "radio"), gap("skin", "temp", 0, 12, 15, "hub_outage"),
-    ])  # fmt: skip
-    whole = {"boot": np.int32, "seq_from": np.int64, "before_hub_ns": np.int64, "seq_to": "Int64",
-             "frames": "Int64", "after_hub_ns": "Int64"}  # fmt: skip
+    gaps = pd.DataFrame(
+        [
+            gap("heart", "ecg", 0, 260, 262, "radio"),
+            gap("heart", "ecg", 0, 280, 281, "radio"),
+            gap("heart", "ecg", 0, 290, None, "node_restart"),
+            gap("skin", "temp", 0, 5, 6, "radio"),
+            gap("skin", "temp", 0, 12, 15, "hub_outage"),
+        ]
+    )
+    whole = {
+        "boot": np.int32,
+        "seq_from": np.int64,
+        "before_hub_ns": np.int64,
+        "seq_to": "Int64",
+        "frames": "Int64",
+        "after_hub_ns": "Int64",
+    }
     gaps = gaps.astype(whole)
-    tables.write(tables.path(study.results, "gaps", "S01-clean"), TABLES["gaps"],
-                 tables.build(TABLES["gaps"], {name: gaps[name] for name in gaps}))  # fmt: skip
+    tables.write(
+        tables.path(study.results, "gaps", "S01-clean"),
+        TABLES["gaps"],
+        tables.build(TABLES["gaps"], {name: gaps[name] for name in gaps}),
+    )
     write_clock(study, [("heart", 0, 0), ("heart", 1, 60), ("skin", 0, 0)])
     room.run(study, "S01-clean")
     return study
@@ -477,13 +521,27 @@ def write_clock(study: Study, boots: list[tuple[str, int, int]]) -> None:
     ]
     node, boot, ticks, utc = zip(*rows, strict=True)
     table, target = TABLES["clock"], tables.path(study.results, "clock", "S01-clean")
-    tables.write(target, table, tables.build(table, {
-        "node": list(node), "stream": ["*"] * n, "boot": np.array(boot, np.int32),
-        "ticks": np.array(ticks, np.int64), "utc_ns": np.array(utc, np.int64),
-        "skew_ppm": np.zeros(n), "offset_ms": np.zeros(n),
-        "residual_ms": np.zeros(n), "uncertainty_ms": np.ones(n), "delay_ms": np.zeros(n),
-        "corrected_ms": np.zeros(n), "status": ["fitted"] * n,
-    }))  # fmt: skip
+    tables.write(
+        target,
+        table,
+        tables.build(
+            table,
+            {
+                "node": list(node),
+                "stream": ["*"] * n,
+                "boot": np.array(boot, np.int32),
+                "ticks": np.array(ticks, np.int64),
+                "utc_ns": np.array(utc, np.int64),
+                "skew_ppm": np.zeros(n),
+                "offset_ms": np.zeros(n),
+                "residual_ms": np.zeros(n),
+                "uncertainty_ms": np.ones(n),
+                "delay_ms": np.zeros(n),
+                "corrected_ms": np.zeros(n),
+                "status": ["fitted"] * n,
+            },
+        ),
+    )
 
 
 def read(study: Study, name: str) -> pd.DataFrame:
@@ -591,8 +649,10 @@ def test_ledger_and_a_second_run_are_the_same_to_the_byte(study: Study) -> None:
     assert whole["entered"].tolist() == [1200]
     paths = sorted(path for name in ("samples", "aligned") for path in (study.results / name).rglob("*.*"))
     assert [path.name for path in paths if path.is_file()] == [
-        "aligned.parquet", "heart.ecg.parquet", "skin.temp.parquet",
-    ]  # fmt: skip
+        "aligned.parquet",
+        "heart.ecg.parquet",
+        "skin.temp.parquet",
+    ]
     before = [path.read_bytes() for path in paths if path.is_file()]
     room.run(study, "S01-clean")
     assert [path.read_bytes() for path in paths if path.is_file()] == before

@@ -248,10 +248,13 @@ def test_sample_instants_follow_the_true_clock() -> None:
 
 def test_heart_rates_are_compared_where_there_is_one() -> None:
     labels = np.arange(61) * 1_000_000_000
-    epochs = pd.DataFrame({
-        "start_ns": np.array([0, 30, 60]) * 10**9, "end_ns": np.array([30, 60, 90]) * 10**9,
-        "value": [61.0, np.nan, 70.0],
-    })  # fmt: skip
+    epochs = pd.DataFrame(
+        {
+            "start_ns": np.array([0, 30, 60]) * 10**9,
+            "end_ns": np.array([30, 60, 90]) * 10**9,
+            "value": [61.0, np.nan, 70.0],
+        }
+    )
     assert "mean absolute error 1.00 bpm, worst 1.00 bpm, over 1 of 3 epochs" in scoring.heart_rates(
         labels, epochs
     )
@@ -267,9 +270,15 @@ def test_losses_are_compared_frame_by_frame() -> None:
     assert stream.lost_runs() == [(0, 1, 3), (0, 5, 6)]
     _, truth = replay({"heart": _wave(10, 250)}, LAYOUT, HEART, Channel())
     object.__setattr__(truth, "streams", {"heart/ecg": stream})
-    gaps = pd.DataFrame({
-        "node": ["heart", "heart"], "stream": ["ecg", "ecg"], "boot": [0, 0], "seq_from": [1, 8],
-        "seq_to": pd.array([3, None], "Int64"), "extent": ["known", "unknown"],
-    })  # fmt: skip
+    gaps = pd.DataFrame(
+        {
+            "node": ["heart", "heart"],
+            "stream": ["ecg", "ecg"],
+            "boot": [0, 0],
+            "seq_from": [1, 8],
+            "seq_to": pd.array([3, None], "Int64"),
+            "extent": ["known", "unknown"],
+        }
+    )
     line = scoring.losses(truth, gaps)
     assert "10 sent, 3 lost between received ones, 2 reported lost, 2 of them the same" in line

@@ -120,8 +120,10 @@ def test_shares_agree_with_counting_every_nanosecond(pairs: list[tuple[int, int]
 
 
 @settings(deadline=None, max_examples=50)
-@given(st.lists(st.one_of(st.just(float("nan")), st.floats(-5, 5)), min_size=1, max_size=300),
-       st.integers(10, 60))  # fmt: skip
+@given(
+    st.lists(st.one_of(st.just(float("nan")), st.floats(-5, 5)), min_size=1, max_size=300),
+    st.integers(10, 60),
+)
 def test_decimation_keeps_peaks_and_never_closes_a_hole(values: list[float], most: int) -> None:
     y = np.array(values)
     kept = place.decimate(y, most)
@@ -193,9 +195,13 @@ def test_a_node_without_a_clock_is_named() -> None:
 
 @pytest.mark.parametrize(
     ("codes", "whole"),
-    [(["usable"] * 3, "usable"), (["unusable"] * 2, "unusable"), (["usable", "unusable"], "limited"),
-     ([], "unusable")],
-)  # fmt: skip
+    [
+        (["usable"] * 3, "usable"),
+        (["unusable"] * 2, "unusable"),
+        (["usable", "unusable"], "limited"),
+        ([], "unusable"),
+    ],
+)
 def test_a_session_is_what_all_its_nodes_are(codes: list[str], whole: str) -> None:
     assert verdict.of_session(codes) == whole
 
@@ -225,19 +231,43 @@ def test_the_longest_holes_and_fills_are_chosen_and_never_twice_the_same_place()
 @pytest.mark.parametrize(
     ("length_ms", "extent", "counts", "beats", "policy", "said"),
     [
-        (240, "known", {"interpolated": 60}, 1, Fill(method="pattern", max_ms=250),
-         "60 samples computed by pattern; 1 beat on them counts for rate, not for variability."),
-        (240, "known", {"interpolated": 40, "missing": 20}, 0, Fill(method="pattern", max_ms=250),
-         "40 samples computed by pattern; no beat lies on them; 20 more left missing."),
-        (240, "known", {"missing": 60}, 0, Fill(method="pattern", max_ms=250),
-         "left missing; within 250 ms, but too little was received around it."),
-        (400, "known", {"missing": 100}, 0, Fill(method="pattern", max_ms=250),
-         "left missing; longer than the 250 ms that may be filled."),
+        (
+            240,
+            "known",
+            {"interpolated": 60},
+            1,
+            Fill(method="pattern", max_ms=250),
+            "60 samples computed by pattern; 1 beat on them counts for rate, not for variability.",
+        ),
+        (
+            240,
+            "known",
+            {"interpolated": 40, "missing": 20},
+            0,
+            Fill(method="pattern", max_ms=250),
+            "40 samples computed by pattern; no beat lies on them; 20 more left missing.",
+        ),
+        (
+            240,
+            "known",
+            {"missing": 60},
+            0,
+            Fill(method="pattern", max_ms=250),
+            "left missing; within 250 ms, but too little was received around it.",
+        ),
+        (
+            400,
+            "known",
+            {"missing": 100},
+            0,
+            Fill(method="pattern", max_ms=250),
+            "left missing; longer than the 250 ms that may be filled.",
+        ),
         (400, "known", {"missing": 100}, 0, None, "left missing; the study fills nothing in this stream."),
         (9000, "unknown", {}, 0, None, "left missing; how many samples were lost is not known."),
         (80, "known", {}, 0, Fill(method="linear", max_ms=100), "no sample of it stands in the tables."),
     ],
-)  # fmt: skip
+)
 def test_what_was_done_with_a_gap_is_told(
     length_ms: int, extent: str, counts: dict[str, int], beats: int, policy: Fill | None, said: str
 ) -> None:
@@ -329,8 +359,12 @@ def test_received_share_is_what_the_frames_say(made: Made) -> None:
 def test_the_loss_table_counts_unknown_gaps(made: Made) -> None:
     _, rows = fig_loss.table(reading.read(made.study, made.session))
     assert {row["node"]: row["unknown"] for row in rows} == {
-        "heart": 0, "trunk": 0, "wrist": 1, "ankle": 0, "skin": 1,
-    }  # fmt: skip
+        "heart": 0,
+        "trunk": 0,
+        "wrist": 1,
+        "ankle": 0,
+        "skin": 1,
+    }
 
 
 def test_loss_against_signal_has_a_panel_a_stream_and_needs_no_colour(made: Made, page: str) -> None:
@@ -348,10 +382,14 @@ def test_loss_against_signal_has_a_panel_a_stream_and_needs_no_colour(made: Made
 
 def test_bins_of_few_frames_are_drawn_open_and_off_the_scale_as_arrows() -> None:
     drawing = svg.Drawing("signal", "", "", 100)
-    rows = pd.DataFrame({
-        "expected": [100, 5, 2], "share": [0.1, 0.2, 1.0], "share_low": [0.05, 0.0, 0.2],
-        "share_high": [0.2, 0.9, 1.0],
-    })  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "expected": [100, 5, 2],
+            "share": [0.1, 0.2, 1.0],
+            "share_low": [0.05, 0.0, 0.2],
+            "share_high": [0.2, 0.9, 1.0],
+        }
+    )
     axis = svg.ValueAxis.over(np.array([20.0]), 0, 100, zero=True)
     fig_loss._dots(drawing, rows, np.array([10.0, 20.0, 30.0]), axis)
     marks = "".join(drawing.marks)
@@ -362,8 +400,11 @@ def test_bins_of_few_frames_are_drawn_open_and_off_the_scale_as_arrows() -> None
 
 def test_without_a_signal_in_the_layout_there_is_no_such_figure(tmp_path: Path) -> None:
     made = make_study(tmp_path, seconds=60)
-    tables.write(tables.path(made.study.results, "signal", made.session), TABLES["signal"],
-                 tables.empty(TABLES["signal"]))  # fmt: skip
+    tables.write(
+        tables.path(made.study.results, "signal", made.session),
+        TABLES["signal"],
+        tables.empty(TABLES["signal"]),
+    )
     study_room.run(made.study, [made.session])
     assert fig_loss.signal(made.study, reading.read(made.study, made.session)) is None
     room.run(made.study, made.session)
@@ -429,8 +470,16 @@ def test_the_page_says_the_verdict_its_reasons_and_its_cautions(page: str) -> No
     assert "◐ Limited:" in found
     assert "Length, not met. 0.08 h recorded; the study asks for 0.75 h." in found
     assert re.search(r"Least was received from skin, \d\d\.\d % of its samples", found)
-    for words_ in ("min_coverage", "end of battery", "research only", "licensed person", "ethics approval",
-                   "Europe/Madrid", "07:00 to 07:05", "harvest"):  # fmt: skip
+    for words_ in (
+        "min_coverage",
+        "end of battery",
+        "research only",
+        "licensed person",
+        "ethics approval",
+        "Europe/Madrid",
+        "07:00 to 07:05",
+        "harvest",
+    ):
         assert words_ in found, words_
 
 
@@ -449,16 +498,26 @@ def motion_rows(facts: reading.Facts) -> pd.DataFrame:
     }
     start = facts.start_ns + 30_000_000_000 * np.arange(count)
     pieces = [
-        tables.build(TABLES["epochs"], {
-            "participant": ["P01"] * count, "node": ["trunk"] * count, "placement": ["chest"] * count,
-            "channel": ["acc"] * count, "epoch": np.arange(count, dtype=np.int32), "start_ns": start,
-            "end_ns": start + 30_000_000_000, "feature": [name] * count, "value": np.array(each),
-            "coverage": np.ones(count),
-            "reason": [None if v == v else "low_coverage" for v in each],
-            **dict.fromkeys(("low", "high", "bias"), np.full(count, nan)), "bar": [None] * count,
-        })
+        tables.build(
+            TABLES["epochs"],
+            {
+                "participant": ["P01"] * count,
+                "node": ["trunk"] * count,
+                "placement": ["chest"] * count,
+                "channel": ["acc"] * count,
+                "epoch": np.arange(count, dtype=np.int32),
+                "start_ns": start,
+                "end_ns": start + 30_000_000_000,
+                "feature": [name] * count,
+                "value": np.array(each),
+                "coverage": np.ones(count),
+                "reason": [None if v == v else "low_coverage" for v in each],
+                **dict.fromkeys(("low", "high", "bias"), np.full(count, nan)),
+                "bar": [None] * count,
+            },
+        )
         for name, each in values.items()
-    ]  # fmt: skip
+    ]
     return pd.concat(pieces, ignore_index=True)
 
 
@@ -468,9 +527,17 @@ def test_walking_posture_and_wear_of_a_trunk(tmp_path: Path) -> None:
     facts = reading.read(made.study, made.session)
     facts = replace(facts, epochs=motion_rows(facts))
     columns = {name: [0.0] for name in TABLES["calibration"].names}
-    columns |= {"node": ["trunk"], "stream": ["acc"], "method": ["six_position"], "note": ["worse_than_raw"],
-                "source": ["bench"], "still_windows": np.array([9]), "sphere_sides": np.array([2]),
-                "residual_before_mg": [4.25], "residual_after_mg": [12.0]}  # fmt: skip
+    columns |= {
+        "node": ["trunk"],
+        "stream": ["acc"],
+        "method": ["six_position"],
+        "note": ["worse_than_raw"],
+        "source": ["bench"],
+        "still_windows": np.array([9]),
+        "sphere_sides": np.array([2]),
+        "residual_before_mg": [4.25],
+        "residual_after_mg": [12.0],
+    }
     target = tables.path(made.study.results, "calibration", made.session)
     tables.write(target, TABLES["calibration"], tables.build(TABLES["calibration"], columns))
     figure = fig_motion.motion(made.study, facts)
@@ -504,15 +571,34 @@ def test_a_hole_is_shaded_and_no_line_crosses_it(page: str) -> None:
 
 def test_each_figure_has_its_rows_beside_it(made: Made) -> None:
     folder = made.study.results / "report" / f"{made.session}-data"
-    names = {"coverage", "loss", "drift", "edge", "uncertainty", "heart_rate_bpm", "rmssd_ms", "enmo_mg",
-             "mean", "minutes", "next-time", "worst", "signal", "gaps", "exclusions", "ledger"}  # fmt: skip
+    names = {
+        "coverage",
+        "loss",
+        "drift",
+        "edge",
+        "uncertainty",
+        "heart_rate_bpm",
+        "rmssd_ms",
+        "enmo_mg",
+        "mean",
+        "minutes",
+        "next-time",
+        "worst",
+        "signal",
+        "gaps",
+        "exclusions",
+        "ledger",
+    }
     assert {path.stem for path in folder.glob("*.csv")} == names
     # A published standard's own checker, which reads every file against its description.
     report = frictionless.validate(folder / "datapackage.json")
     assert report.valid, report.flatten(["rowNumber", "fieldName", "message"])
     package = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
-    fields = {(each["name"], field["name"]): field for each in package["resources"]
-              for field in each["schema"]["fields"]}  # fmt: skip
+    fields = {
+        (each["name"], field["name"]): field
+        for each in package["resources"]
+        for field in each["schema"]["fields"]
+    }
     assert fields["drift", "skew_ppm"]["unit"] == TABLES["clock"]["skew_ppm"].unit
     assert fields["edge", "residual_ms"]["description"] == TABLES["clock"]["residual_ms"].meaning
     assert fields["heart_rate_bpm", "low"]["unit"] == "bpm"

@@ -68,7 +68,11 @@ def test_runs_are_counted_in_frames_not_in_runs() -> None:
 
 def test_bursts_of_a_session(made: Made) -> None:
     rows = {name: [0] for name in TABLES["bursts"].names} | {
-        "node": ["heart", "heart"], "stream": ["ecg", "ecg"], "length": [1, 3], "count": [7, 1]}  # fmt: skip
+        "node": ["heart", "heart"],
+        "stream": ["ecg", "ecg"],
+        "length": [1, 3],
+        "count": [7, 1],
+    }
     path = tables.path(made.study.results, "bursts", made.session)
     before = tables.read(path, "bursts")
     tables.write(path, TABLES["bursts"], tables.build(TABLES["bursts"], rows))
@@ -85,8 +89,11 @@ def test_bursts_of_a_session(made: Made) -> None:
 # Loss by minute
 
 
-@given(st.lists(st.tuples(st.one_of(st.integers(-90, -40), st.just(None)), st.floats(0, 1)), min_size=1,
-                max_size=40))  # fmt: skip
+@given(
+    st.lists(
+        st.tuples(st.one_of(st.integers(-90, -40), st.just(None)), st.floats(0, 1)), min_size=1, max_size=40
+    )
+)
 def test_rank_correlation_is_scipys(pairs: list[tuple[int | None, float]]) -> None:
     a = np.array([np.nan if x is None else x for x, _ in pairs], dtype=np.float64)
     b = np.array([y for _, y in pairs])
@@ -103,16 +110,24 @@ def test_minutes_hold_the_counts_of_table_loss(made: Made) -> None:
     assert figure is not None
     loss = tables.read(tables.path(made.study.results, "loss", made.session), "loss")
     for name, column in (("received", "received"), ("lost", "lost_radio")):
-        assert figure.rows.groupby("node")[name].sum().to_dict() == loss.groupby(
-            "node", observed=True)[column].sum().to_dict()  # fmt: skip
+        assert (
+            figure.rows.groupby("node")[name].sum().to_dict()
+            == loss.groupby("node", observed=True)[column].sum().to_dict()
+        )
     assert figure.rows["rssi_dbm"].dropna().tolist() == pytest.approx([-60.0] * len(figure.rows))
 
 
 def test_minutes_are_joined_by_received_frames() -> None:
-    loss = pd.DataFrame({
-        "node": "a", "stream": "s", "minute_utc_ns": pd.array([0, 60 * SECOND], "Int64"),
-        "received": [30, 10], "lost_radio": [0, 10], "rssi_dbm": np.array([-60, -80], np.float32),
-    })  # fmt: skip
+    loss = pd.DataFrame(
+        {
+            "node": "a",
+            "stream": "s",
+            "minute_utc_ns": pd.array([0, 60 * SECOND], "Int64"),
+            "received": [30, 10],
+            "lost_radio": [0, 10],
+            "rssi_dbm": np.array([-60, -80], np.float32),
+        }
+    )
     got = fig_minutes._binned(loss, "rssi_dbm", 2)
     assert got[["received", "lost", "signal", "share"]].to_numpy().tolist() == [[40, 10, -65.0, 0.2]]
 
@@ -123,9 +138,15 @@ def test_minutes_are_joined_by_received_frames() -> None:
 def test_shared_movements_show_each_pair(made: Made) -> None:
     facts = reading.read(made.study, made.session)
     assert fig_shared.shared(made.study, facts) is None
-    rows = {"node": ["trunk", "trunk"], "other": ["wrist", "ankle"], "moments": np.array([2, 0], np.int32),
-            "offset_ms": [45.0, np.nan], "uncertainty_ms": [1.4, np.nan], "clock_ms": [0.9, 0.8],
-            "verdict": ["disagrees", "no_movement"]}  # fmt: skip
+    rows = {
+        "node": ["trunk", "trunk"],
+        "other": ["wrist", "ankle"],
+        "moments": np.array([2, 0], np.int32),
+        "offset_ms": [45.0, np.nan],
+        "uncertainty_ms": [1.4, np.nan],
+        "clock_ms": [0.9, 0.8],
+        "verdict": ["disagrees", "no_movement"],
+    }
     told = replace(facts, agreement=tables.build(TABLES["agreement"], rows))
     figure = fig_shared.shared(made.study, told)
     assert figure is not None
@@ -174,9 +195,13 @@ def test_the_flow_goes_from_what_sessions_last_to_what_counts(made: Made, facts:
     steps = fig_flow.steps_of(facts.flow, worn)
     received = float((facts.sessions["hours"] * facts.sessions["coverage"]).sum())
     assert [step.words for step in steps] == [
-        "all nodes, all sessions", "received", "came to its end", "0.75 h or longer",
-        "80\u202f% received or more", "time certain to ±20 ms",
-    ]  # fmt: skip
+        "all nodes, all sessions",
+        "received",
+        "came to its end",
+        "0.75 h or longer",
+        "80\u202f% received or more",
+        "time certain to ±20 ms",
+    ]
     assert [step.left for step in steps] == pytest.approx([worn, received, received, 0, 0, 0])
     assert steps[3].taken == pytest.approx(received)
     assert steps[1].taken == pytest.approx(worn - received)
@@ -197,17 +222,32 @@ def test_hours_of_the_flow_are_those_of_the_sessions(facts: StudyFacts) -> None:
 
 def test_a_participant_is_one_point_weighted_by_epochs(facts: StudyFacts) -> None:
     def row(session: str, participant: str, value: float, epochs: int) -> dict[str, object]:
-        return {"session": session, "participant": participant, "phase": "rest", "node": "heart",
-                "channel": "ecg", "feature": "heart_rate_bpm", "value": value,
-                "epochs_with_value": epochs}  # fmt: skip
+        return {
+            "session": session,
+            "participant": participant,
+            "phase": "rest",
+            "node": "heart",
+            "channel": "ecg",
+            "feature": "heart_rate_bpm",
+            "value": value,
+            "epochs_with_value": epochs,
+        }
 
-    rows = pd.DataFrame([row("A", "P1", 60, 10), row("B", "P1", 90, 20), row("C", "P1", 500, 99),
-                         row("D", "P2", 70, 5)])  # fmt: skip
-    out = pd.DataFrame([
-        {"session": "C", "node": "*", "channel": "*", "feature": "*", "rule": "min_hours"},
-        {"session": "D", "node": "heart", "channel": "ecg", "feature": "heart_rate_bpm",
-         "rule": "min_valid_epochs"},
-    ])  # fmt: skip
+    rows = pd.DataFrame(
+        [row("A", "P1", 60, 10), row("B", "P1", 90, 20), row("C", "P1", 500, 99), row("D", "P2", 70, 5)]
+    )
+    out = pd.DataFrame(
+        [
+            {"session": "C", "node": "*", "channel": "*", "feature": "*", "rule": "min_hours"},
+            {
+                "session": "D",
+                "node": "heart",
+                "channel": "ecg",
+                "feature": "heart_rate_bpm",
+                "rule": "min_valid_epochs",
+            },
+        ]
+    )
     sessions = pd.DataFrame({"session": ["A", "B", "C", "D"], "node": "heart"})
     told = fig_phases.points(replace(facts, phase_features=rows, exclusions=out, sessions=sessions))
     assert told[["participant", "value", "counts"]].to_numpy().tolist() == [
@@ -230,9 +270,15 @@ def test_phases_are_drawn_in_their_order_with_a_point_each(facts: StudyFacts) ->
 
 
 def weekly(losses: list[float], others: float = 0.02, node: str = "heart (16)") -> pd.DataFrame:
-    return pd.DataFrame({"device": node, "session": [f"S{k}" for k in range(len(losses))],
-                         "start_ns": START + np.arange(len(losses)) * WEEK, "radio_loss": losses,
-                         "others": others})  # fmt: skip
+    return pd.DataFrame(
+        {
+            "device": node,
+            "session": [f"S{k}" for k in range(len(losses))],
+            "start_ns": START + np.arange(len(losses)) * WEEK,
+            "radio_loss": losses,
+            "others": others,
+        }
+    )
 
 
 @pytest.mark.parametrize(

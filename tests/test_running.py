@@ -75,10 +75,12 @@ def test_a_large_study_is_told_by_what_falls_short(sessions: int) -> None:
         return {"node": name, "hours": 1.0, "coverage": 0.5, "frames_lost": 3, "verdict": verdict}
 
     finished = [
-        {"session": f"S{n:03}",
-         "nodes": [node("heart", "usable"), node("wrist", "limited" if n == 7 else "usable")]}
+        {
+            "session": f"S{n:03}",
+            "nodes": [node("heart", "usable"), node("wrist", "limited" if n == 7 else "usable")],
+        }
         for n in range(sessions)
-    ]  # fmt: skip
+    ]
     lines = _table(finished)
     assert sum("limited" in line for line in lines) == 1
     assert len(lines) == (2 * sessions + 1 if sessions == LONGEST // 2 else 3)

@@ -58,8 +58,10 @@ def wrong_codes(table: Table, frame: pd.DataFrame) -> Iterator[Case]:
     for column in table.columns:
         if column.codes is not None:
             more = frame[column.name].cat.add_categories(["no such code"])
-            yield f"{column.name} a foreign code", put(frame.assign(**{column.name: more}), column.name,
-                                                       "no such code")  # fmt: skip
+            yield (
+                f"{column.name} a foreign code",
+                put(frame.assign(**{column.name: more}), column.name, "no such code"),
+            )
             if len(column.codes) > 1:
                 unused = [code for code in column.codes if code not in set(frame[column.name])][-1]
                 fewer = frame[column.name].cat.remove_categories([unused])
@@ -169,8 +171,14 @@ def test_a_channel_has_the_unit_that_its_layout_states() -> None:
     """Of any name: a study may measure what no list knows."""
     table = TABLES["samples"].for_channels({"field": "uT", "x": "g"})
     units = {column.name: column.unit for column in table.columns[len(TABLES["samples"].columns) :]}
-    assert units == {"field": "uT", "field_raw": "count", "field_quality": "",
-                     "x": "g", "x_raw": "count", "x_quality": ""}  # fmt: skip
+    assert units == {
+        "field": "uT",
+        "field_raw": "count",
+        "field_quality": "",
+        "x": "g",
+        "x_raw": "count",
+        "x_quality": "",
+    }
 
 
 def test_a_unit_outside_the_list_is_refused() -> None:

@@ -28,8 +28,11 @@ def test_the_demo_is_in_order() -> None:
     assert study.sessions
     assert not [problem for name in study.sessions for problem in study.problems(name)]
     assert sorted(path.name for path in CONFIG.glob("*.tsv")) == [
-        "events.tsv", "nodes.tsv", "participants.tsv", "sessions.tsv",
-    ]  # fmt: skip
+        "events.tsv",
+        "nodes.tsv",
+        "participants.tsv",
+        "sessions.tsv",
+    ]
 
 
 def test_a_small_study_is_in_order(study_folder: Maker) -> None:
@@ -43,104 +46,127 @@ def test_a_small_study_is_in_order(study_folder: Maker) -> None:
 # file, text, sentence after the study's folder
 WHOLE = {
     "misspelt key": (
-        "study.yaml", STUDY + "epochs:\n  second: 30\n",
+        "study.yaml",
+        STUDY + "epochs:\n  second: 30\n",
         "config/study.yaml line 4: unknown key epochs.second (did you mean seconds?).",
     ),
     "two misspelt keys": (
-        "study.yaml", "study: trial\nzon: UTC\nlimit: {}\n",
+        "study.yaml",
+        "study: trial\nzon: UTC\nlimit: {}\n",
         "config/study.yaml line 2: unknown key zon (did you mean zone?); "
         "line 3: unknown key limit (did you mean limits?).",
     ),
     "key twice": (
-        "study.yaml", STUDY + "zone: UTC\n",
+        "study.yaml",
+        STUDY + "zone: UTC\n",
         "config/study.yaml line 3: key zone is there twice; expected each key once.",
     ),
     "out of range": (
-        "study.yaml", STUDY + "epochs:\n  min_coverage: 80\n",
+        "study.yaml",
+        STUDY + "epochs:\n  min_coverage: 80\n",
         "config/study.yaml line 4: epochs.min_coverage: input should be less than or equal to 1.",
     ),
     "no number": (
-        "study.yaml", STUDY + "epochs: {seconds: half a minute}\n",
+        "study.yaml",
+        STUDY + "epochs: {seconds: half a minute}\n",
         "config/study.yaml line 3: epochs.seconds: input should be a valid integer, "
         "unable to parse string as an integer.",
     ),
     "unknown zone": (
-        "study.yaml", "study: trial\nzone: Europe/Madird\n",
+        "study.yaml",
+        "study: trial\nzone: Europe/Madird\n",
         "config/study.yaml line 2: zone: no time zone is named Europe/Madird (did you mean Europe/Madrid?).",
     ),
     "code of the study": (
-        "study.yaml", "study: my study\n",
+        "study.yaml",
+        "study: my study\n",
         "config/study.yaml line 1: study is 'my study', not a letter, then letters, digits or hyphens.",
     ),
     "no YAML": (
-        "study.yaml", "study: [trial\n",
+        "study.yaml",
+        "study: [trial\n",
         "config/study.yaml line 2: is not YAML (expected ',' or ']', but got '<stream end>').",
     ),
     "empty YAML": (
-        "study.yaml", "# nothing yet\n",
+        "study.yaml",
+        "# nothing yet\n",
         "config/study.yaml: holds no keys; expected `key: value` lines.",
     ),
     "unknown column": (
-        "nodes.tsv", "session\tnode\tadress\tplacement\n",
+        "nodes.tsv",
+        "session\tnode\tadress\tplacement\n",
         "config/nodes.tsv line 1: unknown column adress (did you mean address?).",
     ),
     "column twice": (
-        "nodes.tsv", "session\tnode\tnode\n",
+        "nodes.tsv",
+        "session\tnode\tnode\n",
         "config/nodes.tsv line 1: column node is there twice; expected each column once.",
     ),
     "too many cells": (
-        "nodes.tsv", NODES + "*\twrist\t18\twrist\t3\n",
+        "nodes.tsv",
+        NODES + "*\twrist\t18\twrist\t3\n",
         "config/nodes.tsv: line 3: more cells than the header has columns.",
     ),
     "missing cell": (
-        "nodes.tsv", NODES + "*\twrist\t\twrist\n",
+        "nodes.tsv",
+        NODES + "*\twrist\t\twrist\n",
         "config/nodes.tsv: line 3: address is missing.",
     ),
     "line after an empty one": (
-        "nodes.tsv", NODES + "\n*\twrist\tx\twrist\n",
+        "nodes.tsv",
+        NODES + "\n*\twrist\tx\twrist\n",
         "config/nodes.tsv: line 4: address: Input should be a valid integer, "
         "unable to parse string as an integer.",
     ),
     "code of a node": (
-        "nodes.tsv", NODES + "*\tLeft Wrist\t18\twrist\n",
+        "nodes.tsv",
+        NODES + "*\tLeft Wrist\t18\twrist\n",
         "config/nodes.tsv: line 3: node is 'Left Wrist', not a small letter, then small letters or digits.",
     ),
     "code of a participant": (
-        "participants.tsv", "participant\n1st\n",
+        "participants.tsv",
+        "participant\n1st\n",
         "config/participants.tsv: line 2: participant is '1st', "
         "not a letter, then letters, digits or hyphens.",
     ),
     "two bad rows": (
-        "participants.tsv", "participant\tage_years\n1st\t\nP2\t200\n",
+        "participants.tsv",
+        "participant\tage_years\n1st\t\nP2\t200\n",
         "config/participants.tsv: line 2: participant is '1st', "
         "not a letter, then letters, digits or hyphens; "
         "line 3: age_years: Input should be less than or equal to 120.",
     ),
     "participant twice": (
-        "participants.tsv", "participant\nP1\nP1\n",
+        "participants.tsv",
+        "participant\nP1\nP1\n",
         "config/participants.tsv: more than one row for P1; expected a row each.",
     ),
     "session twice": (
-        "sessions.tsv", SESSIONS + row() + row(),
+        "sessions.tsv",
+        SESSIONS + row() + row(),
         "config/sessions.tsv: more than one row for S1; expected a row each.",
     ),
     "zone of a session": (
-        "sessions.tsv", SESSIONS + row(zone="Asia/Tokio"),
+        "sessions.tsv",
+        SESSIONS + row(zone="Asia/Tokio"),
         "config/sessions.tsv: line 2: zone: no time zone is named Asia/Tokio (did you mean Asia/Tokyo?).",
     ),
     "a start that is no time": (
-        "sessions.tsv", SESSIONS + row(start="noon"),
+        "sessions.tsv",
+        SESSIONS + row(start="noon"),
         "config/sessions.tsv: line 2: start: Input should be a valid datetime or date, input is too short.",
     ),
     "event of a stranger": (
-        "events.tsv", EVENTS + "S2\trest\t2026-07-14T07:00:00\t\n",
+        "events.tsv",
+        EVENTS + "S2\trest\t2026-07-14T07:00:00\t\n",
         "config/sessions.tsv: nodes.tsv or events.tsv name S2, which has no row here; expected a row each.",
     ),
     "node of a stranger": (
-        "nodes.tsv", NODES + "S3\twrist\t18\twrist\n",
+        "nodes.tsv",
+        NODES + "S3\twrist\t18\twrist\n",
         "config/sessions.tsv: nodes.tsv or events.tsv name S3, which has no row here; expected a row each.",
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("case", WHOLE)
@@ -156,65 +182,93 @@ def test_a_study_that_cannot_be_read(case: str, study_folder: Maker) -> None:
 # file, text, sentences; {folder} is the study's folder
 SESSION = {
     "two nodes one address": (
-        "nodes.tsv", NODES + "*\twrist\t16\twrist\n",
-        ["config/nodes.tsv, session S1: nodes heart and wrist both have address 16; "
-         "expected an address each."],
+        "nodes.tsv",
+        NODES + "*\twrist\t16\twrist\n",
+        [
+            "config/nodes.tsv, session S1: nodes heart and wrist both have address 16; "
+            "expected an address each."
+        ],
     ),
     "no nodes": (
-        "nodes.tsv", "session\tnode\taddress\tplacement\n*\thub\t0\thub\n",
+        "nodes.tsv",
+        "session\tnode\taddress\tplacement\n*\thub\t0\thub\n",
         ["config/nodes.tsv, session S1: has no nodes; expected at least one row beside the hub."],
     ),
     "end before start": (
-        "sessions.tsv", SESSIONS + row(start="2026-07-14T17:00", end="2026-07-14T07:00"),
-        ["session S1: ends at 2026-07-14 07:00:00, before its start 2026-07-14 17:00:00; "
-         "expected a later end. Correct config/sessions.tsv."],
+        "sessions.tsv",
+        SESSIONS + row(start="2026-07-14T17:00", end="2026-07-14T07:00"),
+        [
+            "session S1: ends at 2026-07-14 07:00:00, before its start 2026-07-14 17:00:00; "
+            "expected a later end. Correct config/sessions.tsv."
+        ],
     ),
     "a time that comes twice": (
-        "sessions.tsv", SESSIONS + row(start="2026-10-25T02:30"),
-        ["session S1: local time 2026-10-25 02:30:00 exists twice or not at all in Europe/Madrid; "
-         "expected an instant with its UTC offset, such as 2026-10-25T02:30+02:00."],
+        "sessions.tsv",
+        SESSIONS + row(start="2026-10-25T02:30"),
+        [
+            "session S1: local time 2026-10-25 02:30:00 exists twice or not at all in Europe/Madrid; "
+            "expected an instant with its UTC offset, such as 2026-10-25T02:30+02:00."
+        ],
     ),
     "a time that never comes": (
-        "events.tsv", EVENTS + "S1\trest\t2026-03-29T02:30\t\n",
-        ["session S1: local time 2026-03-29 02:30:00 exists twice or not at all in Europe/Madrid; "
-         "expected an instant with its UTC offset, such as 2026-10-25T02:30+02:00."],
+        "events.tsv",
+        EVENTS + "S1\trest\t2026-03-29T02:30\t\n",
+        [
+            "session S1: local time 2026-03-29 02:30:00 exists twice or not at all in Europe/Madrid; "
+            "expected an instant with its UTC offset, such as 2026-10-25T02:30+02:00."
+        ],
     ),
     "a phase that ends before it starts": (
-        "events.tsv", EVENTS + "S1\trest\t2026-07-14T08:00\t2026-07-14T07:00\n",
-        ["session S1: phase rest ends at 2026-07-14 07:00:00, before its start 2026-07-14 08:00:00; "
-         "expected a later end. Correct config/events.tsv."],
+        "events.tsv",
+        EVENTS + "S1\trest\t2026-07-14T08:00\t2026-07-14T07:00\n",
+        [
+            "session S1: phase rest ends at 2026-07-14 07:00:00, before its start 2026-07-14 08:00:00; "
+            "expected a later end. Correct config/events.tsv."
+        ],
     ),
     "no capture": (
-        "sessions.tsv", SESSIONS + row().replace("S1.bin", "S1.bin; captures/S2.bin"),
+        "sessions.tsv",
+        SESSIONS + row().replace("S1.bin", "S1.bin; captures/S2.bin"),
         ["session S1: no capture at {folder}/captures/S2.bin; expected the file that sessions.tsv names."],
     ),
     "no layout": (
-        "sessions.tsv", SESSIONS + row().replace("beltframe", "armframe"),
+        "sessions.tsv",
+        SESSIONS + row().replace("beltframe", "armframe"),
         ["{folder}/config/layouts/armframe.yaml: no such file. Run `nodeday init` for a fresh one."],
     ),
     "unknown participant": (
-        "participants.tsv", "participant\nP7\n",
+        "participants.tsv",
+        "participant\nP7\n",
         ["session S1: participant P1 is not in config/participants.tsv; expected a row for it."],
     ),
     "pattern for a stream that is no ECG": (
-        "study.yaml", STUDY + "fill:\n  acc: {method: pattern, max_ms: 100}\n",
-        ["config/study.yaml: fill of acc is by pattern, which is for one channel in mV; "
-         "expected an ECG, or the method cubic."],
+        "study.yaml",
+        STUDY + "fill:\n  acc: {method: pattern, max_ms: 100}\n",
+        [
+            "config/study.yaml: fill of acc is by pattern, which is for one channel in mV; "
+            "expected an ECG, or the method cubic."
+        ],
     ),
     "fill of a stream that is none": (
-        "study.yaml", STUDY + "fill:\n  accc: {method: cubic, max_ms: 100}\n",
-        ["config/study.yaml: fill names accc, a stream of no layout (did you mean acc?); "
-         "expected one of acc, ecg, mark, temp."],
+        "study.yaml",
+        STUDY + "fill:\n  accc: {method: cubic, max_ms: 100}\n",
+        [
+            "config/study.yaml: fill names accc, a stream of no layout (did you mean acc?); "
+            "expected one of acc, ecg, mark, temp."
+        ],
     ),
     "everything at once": (
-        "sessions.tsv", SESSIONS + "S1\tP9\tnone.bin\tnone\t\t2026-07-14T08:00\t2026-07-14T08:00\n",
-        ["{folder}/config/layouts/none.yaml: no such file. Run `nodeday init` for a fresh one.",
-         "session S1: ends at 2026-07-14 08:00:00, before its start 2026-07-14 08:00:00; "
-         "expected a later end. Correct config/sessions.tsv.",
-         "session S1: no capture at {folder}/none.bin; expected the file that sessions.tsv names.",
-         "session S1: participant P9 is not in config/participants.tsv; expected a row for it."],
+        "sessions.tsv",
+        SESSIONS + "S1\tP9\tnone.bin\tnone\t\t2026-07-14T08:00\t2026-07-14T08:00\n",
+        [
+            "{folder}/config/layouts/none.yaml: no such file. Run `nodeday init` for a fresh one.",
+            "session S1: ends at 2026-07-14 08:00:00, before its start 2026-07-14 08:00:00; "
+            "expected a later end. Correct config/sessions.tsv.",
+            "session S1: no capture at {folder}/none.bin; expected the file that sessions.tsv names.",
+            "session S1: participant P9 is not in config/participants.tsv; expected a row for it.",
+        ],
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("case", SESSION)
@@ -258,8 +312,9 @@ def test_a_sheet_from_a_spreadsheet_is_read(study_folder: Maker) -> None:
 def test_a_row_of_its_own_wins(study_folder: Maker) -> None:
     study = Study(study_folder(**{"nodes.tsv": NODES + "S1\theart\t77\tback\n*\twrist\t16\twrist\n"}))
     assert {n.node: (a, n.placement) for a, n in study.nodes_of("S1").items()} == {
-        "heart": (77, "back"), "wrist": (16, "wrist"),
-    }  # fmt: skip
+        "heart": (77, "back"),
+        "wrist": (16, "wrist"),
+    }
 
 
 HOUR = 3_600 * 10**9

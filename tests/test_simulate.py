@@ -33,10 +33,14 @@ LAYOUT = load_layout(CONFIG / "layouts" / "beltframe.yaml")
 NODES = {
     address: Node(session="*", node=node, address=address, placement=place)
     for address, node, place in [
-        (0, "hub", "hub"), (16, "heart", "chest"), (17, "trunk", "chest"), (18, "wrist", "wrist"),
-        (19, "ankle", "ankle"), (20, "skin", "back"),
+        (0, "hub", "hub"),
+        (16, "heart", "chest"),
+        (17, "trunk", "chest"),
+        (18, "wrist", "wrist"),
+        (19, "ankle", "ankle"),
+        (20, "skin", "back"),
     ]
-}  # fmt: skip
+}
 
 
 def naive_frames(data: bytes, layout: Layout) -> list[tuple[str, str, int, int, int, int, int]]:
@@ -60,10 +64,17 @@ def naive_frames(data: bytes, layout: Layout) -> list[tuple[str, str, int, int, 
         if checksum.sum.of(frame[2 : size - 8]) != sent or frame[3] not in names:
             at += 1
             continue
-        found.append((
-            names[frame[3]], kind.stream, frame[4] >> 4, frame[5], int.from_bytes(frame[6:9], "little"),
-            int.from_bytes(frame[size - 6 : size - 2], "little"), at,
-        ))  # fmt: skip
+        found.append(
+            (
+                names[frame[3]],
+                kind.stream,
+                frame[4] >> 4,
+                frame[5],
+                int.from_bytes(frame[6:9], "little"),
+                int.from_bytes(frame[size - 6 : size - 2], "little"),
+                at,
+            )
+        )
         at += size
     return found
 
@@ -74,9 +85,11 @@ def test_the_truth_names_exactly_the_frames_in_the_capture(seed: int) -> None:
     found = naive_frames(data, LAYOUT)
     sizes = {kind.stream: LAYOUT.frame_bytes(kind) for kind in LAYOUT.kinds}
     assert sum(sizes[frame[1]] for frame in found) == truth.good_bytes
-    assert truth.capture_bytes == len(data) == (
-        truth.good_bytes + truth.damaged_bytes + truth.junk_bytes + truth.truncated_bytes
-    )  # fmt: skip
+    assert (
+        truth.capture_bytes
+        == len(data)
+        == (truth.good_bytes + truth.damaged_bytes + truth.junk_bytes + truth.truncated_bytes)
+    )
     for key, stream in truth.streams.items():
         node, name = key.split("/")
         own = [f for f in found if (f[0], f[1]) == (node, name)]
@@ -111,8 +124,11 @@ def test_stamps_are_one_sided_and_quantised_downwards() -> None:
 
 
 def test_host_marks_are_never_early() -> None:
-    plan = SessionPlan(start="2026-07-01T05:00:00Z", phases=(Phase(phase="rest", minutes=20),),
-                       nodes=random_scenario(0).nodes)  # fmt: skip
+    plan = SessionPlan(
+        start="2026-07-01T05:00:00Z",
+        phases=(Phase(phase="rest", minutes=20),),
+        nodes=random_scenario(0).nodes,
+    )
     data, truth = simulate_session(plan, LAYOUT, NODES)
     kind = LAYOUT.stream("mark")
     rows = [f for f in naive_frames(data, LAYOUT) if f[1] == "mark"]
@@ -139,11 +155,13 @@ def test_a_plan_gives_the_same_bytes_and_one_more_node_changes_no_other() -> Non
 
 def test_restart_outage_and_death_leave_the_silence_they_should() -> None:
     plan = SessionPlan(
-        start="2026-07-01T05:00:00Z", phases=(Phase(phase="work", minutes=4),),
+        start="2026-07-01T05:00:00Z",
+        phases=(Phase(phase="work", minutes=4),),
         nodes=random_scenario(0).nodes,
-        restarts=(Restart(node="wrist", at_min=3, silent_s=6),), outages=(Outage(at_min=1, minutes=0.5),),
+        restarts=(Restart(node="wrist", at_min=3, silent_s=6),),
+        outages=(Outage(at_min=1, minutes=0.5),),
         deaths=(Death(node="ankle", at_min=2.5),),
-    )  # fmt: skip
+    )
     _, truth = simulate_session(plan, LAYOUT, NODES)
     start = plan.start_ns
     wrist, ankle, heart = (truth.streams[f"{n}"] for n in ("wrist/acc", "ankle/acc", "heart/ecg"))
@@ -259,8 +277,11 @@ def test_the_crystal_curve_gives_the_published_figures() -> None:
 
 @settings(deadline=None, max_examples=50)
 @given(
-    ppm=st.floats(-500, 500), worn=st.floats(-10, 60), swing=st.floats(0, 20), hours=st.floats(0.05, 24),
-)  # fmt: skip
+    ppm=st.floats(-500, 500),
+    worn=st.floats(-10, 60),
+    swing=st.floats(0, 20),
+    hours=st.floats(0.05, 24),
+)
 def test_a_clock_rises_and_whole_ticks_come_back(ppm: float, worn: float, swing: float, hours: float) -> None:
     seconds = 3600 * hours
     own = crystal.clock(ppm, seconds, (25.0, worn, 600.0, swing, 2400.0))

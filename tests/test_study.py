@@ -28,8 +28,13 @@ START = 1_784_005_200_000_000_000  # 2026-07-14T05:00:00Z, 07:00 in the demo's z
 SECOND = 1_000_000_000
 RATE = 32768
 STREAMS = {"ecg": (250, 20), "acc": (50, 10), "temp": (1, 4)}
-NODES = {"heart": ("ecg", "chest"), "trunk": ("acc", "chest"), "wrist": ("acc", "wrist"),
-         "ankle": ("acc", "ankle"), "skin": ("temp", "back")}  # fmt: skip
+NODES = {
+    "heart": ("ecg", "chest"),
+    "trunk": ("acc", "chest"),
+    "wrist": ("acc", "wrist"),
+    "ankle": ("acc", "ankle"),
+    "skin": ("temp", "back"),
+}
 
 
 @dataclass
@@ -128,20 +133,42 @@ def _node(rng, node, stream, seconds, skew):  # type: ignore[no-untyped-def]
     stamp = at + period - 1 / rate  # the last sample
     ticks = np.round((stamp - zero) * RATE * (1 + skew * 1e-6)).astype(np.int64)
     n = int(kept.sum())
-    frames = pd.DataFrame({
-        "capture": np.int16(0), "offset": np.arange(n), "length": np.int32(50), "node": node,
-        "stream": stream, "kind": np.int32(1), "boot": boot[kept].astype(np.int32),
-        "seq_raw": seq[kept] % 256, "seq": seq[kept],
-        "ticks_raw": ticks[kept] % (1 << 24), "ticks": ticks[kept],
-        "hub_ns": ((stamp[kept] + 100) * SECOND).astype(np.int64),
-        "mark_utc_ns": pd.array([None] * n, "Int64"),
-        "rssi_dbm": np.float32(-60), "lqi": np.float32(100), "battery_v": np.float32(3),
-        "samples": np.int32(samples), "payload": [b""] * n, "status": "good",
-    })  # fmt: skip
+    frames = pd.DataFrame(
+        {
+            "capture": np.int16(0),
+            "offset": np.arange(n),
+            "length": np.int32(50),
+            "node": node,
+            "stream": stream,
+            "kind": np.int32(1),
+            "boot": boot[kept].astype(np.int32),
+            "seq_raw": seq[kept] % 256,
+            "seq": seq[kept],
+            "ticks_raw": ticks[kept] % (1 << 24),
+            "ticks": ticks[kept],
+            "hub_ns": ((stamp[kept] + 100) * SECOND).astype(np.int64),
+            "mark_utc_ns": pd.array([None] * n, "Int64"),
+            "rssi_dbm": np.float32(-60),
+            "lqi": np.float32(100),
+            "battery_v": np.float32(3),
+            "samples": np.int32(samples),
+            "payload": [b""] * n,
+            "status": "good",
+        }
+    )
     gaps = _gaps(node, stream, boot, seq, kept, cause, stamp)
-    return {"frames": frames, "gaps": gaps, "loss": _loss(node, stream, at, kept, cause), "kept": kept,
-            "clock": _clock(node, boot, at, zero, skew), "at": at, "boot": boot, "seq": seq, "cause": cause,
-            "period": period}  # fmt: skip
+    return {
+        "frames": frames,
+        "gaps": gaps,
+        "loss": _loss(node, stream, at, kept, cause),
+        "kept": kept,
+        "clock": _clock(node, boot, at, zero, skew),
+        "at": at,
+        "boot": boot,
+        "seq": seq,
+        "cause": cause,
+        "period": period,
+    }
 
 
 def _gaps(node, stream, boot, seq, kept, cause, stamp):  # type: ignore[no-untyped-def]
@@ -149,8 +176,21 @@ def _gaps(node, stream, boot, seq, kept, cause, stamp):  # type: ignore[no-untyp
     hub = ((stamp + 100) * SECOND).astype(np.int64)
 
     def row(b, a, z, why, before, after, reason=None):  # type: ignore[no-untyped-def]
-        rows.append((node, stream, b, a, z, None if z is None else z - a, "unknown" if z is None else "known",
-                     why, before, after, reason))  # fmt: skip
+        rows.append(
+            (
+                node,
+                stream,
+                b,
+                a,
+                z,
+                None if z is None else z - a,
+                "unknown" if z is None else "known",
+                why,
+                before,
+                after,
+                reason,
+            )
+        )
 
     index, boots = 0, np.unique(boot)
     while index < kept.size:  # the naive way, frame by frame
@@ -182,34 +222,58 @@ def _loss(node, stream, at, kept, cause):  # type: ignore[no-untyped-def]
     rows = frame.groupby("minute").sum().reset_index()
     rows["expected"] = rows.drop(columns="minute").sum(axis=1)
     return rows.assign(
-        node=node, stream=stream, minute_hub_ns=(rows["minute"] * 60 + 100) * SECOND, recovered=0,
-        hub_run=np.int16(0), minute_utc_ns=(START + rows["minute"] * 60 * SECOND).astype("Int64"),
-        duplicates=1, conflicts=0, late=0, rssi_dbm=np.float32(-60), lqi=np.float32(100),
+        node=node,
+        stream=stream,
+        minute_hub_ns=(rows["minute"] * 60 + 100) * SECOND,
+        recovered=0,
+        hub_run=np.int16(0),
+        minute_utc_ns=(START + rows["minute"] * 60 * SECOND).astype("Int64"),
+        duplicates=1,
+        conflicts=0,
+        late=0,
+        rssi_dbm=np.float32(-60),
+        lqi=np.float32(100),
         longest_gap_frames=3,
-    )  # fmt: skip
+    )
 
 
 def _radio(made):  # type: ignore[no-untyped-def]
     """What the pages read besides: loss against signal, a battery, nothing that failed its checksum."""
     table = TABLES["signal"]
-    rows = [(node, stream, "rssi_dbm", low, low + 2.0, 200, lost, lost / 200, 0.0, 1.0)
-            for node, (stream, _) in NODES.items() for low, lost in ((-62.0, 60), (-60.0, 2))]  # fmt: skip
+    rows = [
+        (node, stream, "rssi_dbm", low, low + 2.0, 200, lost, lost / 200, 0.0, 1.0)
+        for node, (stream, _) in NODES.items()
+        for low, lost in ((-62.0, 60), (-60.0, 2))
+    ]
     columns = dict(zip(table.names, map(list, zip(*rows, strict=True)), strict=True))
     battery = {
-        "node": ["heart"], "readings": [900], "first_v": [4.1], "last_v": [3.4], "fall_v_per_h": [0.1],
-        "left_h": [4.0], "left_reason": [None], "state": ["giving_way"],
+        "node": ["heart"],
+        "readings": [900],
+        "first_v": [4.1],
+        "last_v": [3.4],
+        "fall_v_per_h": [0.1],
+        "left_h": [4.0],
+        "left_reason": [None],
+        "state": ["giving_way"],
         "silent_hub_ns": pd.array([None], "Int64"),
-    }  # fmt: skip
+    }
     nothing = {c.name: [0] * len(NODES) for c in TABLES["radio"].columns}
     radio = nothing | {
-        "node": list(NODES), "stream": [stream for stream, _ in NODES.values()], "radio_loss": [0.03] * 5,
-        "received": list(made.kept.values()), "mean_run_frames": [2.0] * 5, "burst_ratio": [1.9] * 5,
+        "node": list(NODES),
+        "stream": [stream for stream, _ in NODES.values()],
+        "radio_loss": [0.03] * 5,
+        "received": list(made.kept.values()),
+        "mean_run_frames": [2.0] * 5,
+        "burst_ratio": [1.9] * 5,
         "period_s": [samples / rate for rate, samples in (STREAMS[s] for s, _ in NODES.values())],
         "longest_run_frames": [3] * 5,
-    }  # fmt: skip
-    made_up = {"radio": tables.build(TABLES["radio"], radio), "signal": tables.build(table, columns),
-               "rejects": tables.empty(TABLES["rejects"]),
-               "battery": tables.build(TABLES["battery"], battery)}  # fmt: skip
+    }
+    made_up = {
+        "radio": tables.build(TABLES["radio"], radio),
+        "signal": tables.build(table, columns),
+        "rejects": tables.empty(TABLES["rejects"]),
+        "battery": tables.build(TABLES["battery"], battery),
+    }
     for name, frame in made_up.items():
         tables.write(tables.path(made.study.results, name, made.session), TABLES[name], frame)
 
@@ -221,9 +285,22 @@ def _clock(node, boot, at, zero, skew):  # type: ignore[no-untyped-def]
         start = zero[boot == b][0]
         for k, t in enumerate(since):
             at_ns = START + round((start + t) * SECOND)
-            rows.append((node, "*", b, round(t * RATE * (1 + skew * 1e-6)), at_ns,
-                         skew + 0.4 * np.sin(k), 0.0, 1.5, 1.0 + (k == 0) * 0.8, 3.0, 0.0,
-                         "fitted"))  # fmt: skip
+            rows.append(
+                (
+                    node,
+                    "*",
+                    b,
+                    round(t * RATE * (1 + skew * 1e-6)),
+                    at_ns,
+                    skew + 0.4 * np.sin(k),
+                    0.0,
+                    1.5,
+                    1.0 + (k == 0) * 0.8,
+                    3.0,
+                    0.0,
+                    "fitted",
+                )
+            )
     return pd.DataFrame(rows, columns=TABLES["clock"].names).astype({"boot": "int32"})
 
 
@@ -238,10 +315,25 @@ def _epochs(rng, made, node, stream, placement, one):  # type: ignore[no-untyped
             value = levels[feature] * (1 + 0.2 * np.sin(k / 9) + 0.04 * rng.normal())
             value = value if feature != "mean" else 34.1 + 0.01 * k
             reason = None if share >= 0.8 else "no_data" if share == 0 else "low_coverage"
-            rows.append(("P02", node, placement, "skin" if stream == "temp" else stream, k,
-                         START + k * length * SECOND, START + (k + 1) * length * SECOND, feature,
-                         value if reason is None else np.nan, share, reason, np.nan, np.nan, np.nan,
-                         None))  # fmt: skip
+            rows.append(
+                (
+                    "P02",
+                    node,
+                    placement,
+                    "skin" if stream == "temp" else stream,
+                    k,
+                    START + k * length * SECOND,
+                    START + (k + 1) * length * SECOND,
+                    feature,
+                    value if reason is None else np.nan,
+                    share,
+                    reason,
+                    np.nan,
+                    np.nan,
+                    np.nan,
+                    None,
+                )
+            )
     return pd.DataFrame(rows, columns=TABLES["epochs"].names).astype({"epoch": "int32"})
 
 
@@ -260,19 +352,29 @@ def _heart(made, one):  # type: ignore[no-untyped-def]
     raw = pd.array(np.round(value / 0.002).astype(np.int32).ravel(), "Int32")
     raw[~kept.ravel()] = pd.NA
     columns = {
-        "boot": np.zeros(kept.size, np.int32), "seq": np.repeat(one["seq"], n),
-        "position": np.tile(np.arange(n, dtype=np.int16), len(utc)), "utc_ns": utc.ravel(), "ecg_raw": raw,
-        "ecg": shown.ravel(), "origin": origin.ravel(),
+        "boot": np.zeros(kept.size, np.int32),
+        "seq": np.repeat(one["seq"], n),
+        "position": np.tile(np.arange(n, dtype=np.int16), len(utc)),
+        "utc_ns": utc.ravel(),
+        "ecg_raw": raw,
+        "ecg": shown.ravel(),
+        "origin": origin.ravel(),
         "ecg_quality": np.where(kept, "good", "not_measured").ravel(),
-    }  # fmt: skip
+    }
     put_samples(made.study, made.session, "heart", "ecg", columns)
     beat = START + np.round((np.arange(0.2, made.seconds, 0.64)) * SECOND).astype(np.int64)
-    beats = tables.build(TABLES["beats"], {
-        "node": ["heart"] * beat.size, "boot": np.zeros(beat.size, np.int32), "utc_ns": beat,
-        "amplitude_mv": np.full(beat.size, 1.1, np.float32), "origin": ["measured"] * beat.size,
-        "rr_ms": np.r_[np.nan, np.full(beat.size - 1, 640.0)],
-        "rr_status": np.where(np.arange(beat.size) % 5 == 0, "touches_gap", "normal"),
-    })  # fmt: skip
+    beats = tables.build(
+        TABLES["beats"],
+        {
+            "node": ["heart"] * beat.size,
+            "boot": np.zeros(beat.size, np.int32),
+            "utc_ns": beat,
+            "amplitude_mv": np.full(beat.size, 1.1, np.float32),
+            "origin": ["measured"] * beat.size,
+            "rr_ms": np.r_[np.nan, np.full(beat.size - 1, 640.0)],
+            "rr_status": np.where(np.arange(beat.size) % 5 == 0, "touches_gap", "normal"),
+        },
+    )
     tables.write(tables.path(made.study.results, "beats", made.session), TABLES["beats"], beats)
 
 
@@ -292,9 +394,20 @@ def read(made: Made, name: str) -> pd.DataFrame:
 
 def series(*rows: dict[str, object]) -> pd.DataFrame:
     """Series of nodes ``a`` of session S1, with what is not said well within every limit."""
-    usual = {"participant": "P1", "session": "S1", "node": "a", "channel": "c", "feature": "enmo_mg",
-             "finished": 1.0, "hours": 1.0, "coverage": 1.0, "valid": 1.0, "uncertainty_ms": 1.0,
-             "calibrated": 1.0, "bench_passed": 1.0}  # fmt: skip
+    usual = {
+        "participant": "P1",
+        "session": "S1",
+        "node": "a",
+        "channel": "c",
+        "feature": "enmo_mg",
+        "finished": 1.0,
+        "hours": 1.0,
+        "coverage": 1.0,
+        "valid": 1.0,
+        "uncertainty_ms": 1.0,
+        "calibrated": 1.0,
+        "bench_passed": 1.0,
+    }
     return pd.DataFrame([usual | row for row in rows])
 
 
@@ -304,14 +417,17 @@ def limits(*rules_: tuple[str, float]) -> list[rules.Step]:
 
 def test_a_limit_that_is_just_met_is_met() -> None:
     told = series({"hours": 0.5, "coverage": 0.8, "uncertainty_ms": 20.0, "valid": 0.5})
-    steps = limits(("min_hours", 0.5), ("min_coverage", 0.8), ("max_clock_uncertainty", 20.0),
-                   ("min_valid_epochs", 0.5))  # fmt: skip
+    steps = limits(
+        ("min_hours", 0.5), ("min_coverage", 0.8), ("max_clock_uncertainty", 20.0), ("min_valid_epochs", 0.5)
+    )
     assert not rules.apply(steps, told).out.any()
 
 
 def test_each_rule_fails_with_its_threshold_and_value() -> None:
-    told = series({"hours": 0.4, "coverage": 0.79, "uncertainty_ms": 20.1},
-                  {"hours": 0.4, "node": "b", "uncertainty_ms": np.nan})  # fmt: skip
+    told = series(
+        {"hours": 0.4, "coverage": 0.79, "uncertainty_ms": 20.1},
+        {"hours": 0.4, "node": "b", "uncertainty_ms": np.nan},
+    )
     steps = limits(("min_hours", 0.5), ("min_coverage", 0.8), ("max_clock_uncertainty", 20.0))
     found = rules.exclusions(rules.apply(steps, told))
     columns = ["node", "rule", "threshold", "value", "counts"]
@@ -320,7 +436,7 @@ def test_each_rule_fails_with_its_threshold_and_value() -> None:
         ("a", "min_coverage", 0.8, 0.79, "no"),
         ("a", "max_clock_uncertainty", 20.0, 20.1, "no"),
         ("b", "max_clock_uncertainty", 20.0, -1, "no"),
-    ]  # fmt: skip
+    ]
 
 
 def test_rules_are_counted_alone_and_in_sequence() -> None:
@@ -341,8 +457,11 @@ def test_rules_are_counted_alone_and_in_sequence() -> None:
     rows = rules.counts(rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.5)), told))
     keys = ("rule", "participants_alone", "participants_excluded", "participants_left")
     assert [tuple(row[key] for key in keys) for row in rows] == [
-        ("listed", 0, 0, 4), ("finished", 0, 0, 4), ("min_hours", 2, 2, 2), ("min_coverage", 2, 1, 1),
-    ]  # fmt: skip
+        ("listed", 0, 0, 4),
+        ("finished", 0, 0, 4),
+        ("min_hours", 2, 2, 2),
+        ("min_coverage", 2, 1, 1),
+    ]
 
 
 def test_a_rule_for_one_feature_leaves_the_node() -> None:
@@ -376,10 +495,14 @@ def test_counts_equal_a_naive_count(data: st.DataObject) -> None:
     names = st.sampled_from(["A", "B", "C"])
     rows = [
         {"participant": p, "session": f"{p}{s}", "node": n, "feature": f, "hours": h, "coverage": c}
-        for (p, s, n, f), (h, c) in data.draw(st.dictionaries(
-            st.tuples(names, st.integers(0, 1), names, st.sampled_from(["enmo_mg", "beats"])),
-            st.tuples(st.sampled_from([0.2, 1.0]), st.sampled_from([0.2, 1.0])), min_size=1)).items()
-    ]  # fmt: skip
+        for (p, s, n, f), (h, c) in data.draw(
+            st.dictionaries(
+                st.tuples(names, st.integers(0, 1), names, st.sampled_from(["enmo_mg", "beats"])),
+                st.tuples(st.sampled_from([0.2, 1.0]), st.sampled_from([0.2, 1.0])),
+                min_size=1,
+            )
+        ).items()
+    ]
     told = series(*rows)
     found = rules.counts(rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.5)), told))
     for level, key in (("participants", "participant"), ("sessions", "session")):
@@ -406,8 +529,10 @@ def test_an_epoch_without_coverage_or_clock_is_below() -> None:
 
 
 @settings(deadline=None, max_examples=50)
-@given(st.lists(st.tuples(st.integers(0, 100), st.floats(0, 50)), min_size=1, max_size=6),
-       st.lists(st.integers(-10, 110), min_size=1, max_size=6))  # fmt: skip
+@given(
+    st.lists(st.tuples(st.integers(0, 100), st.floats(0, 50)), min_size=1, max_size=6),
+    st.lists(st.integers(-10, 110), min_size=1, max_size=6),
+)
 def test_uncertainty_between_knots_is_the_wider_side(
     knots: list[tuple[int, float]], asked: list[int]
 ) -> None:
@@ -433,11 +558,20 @@ def test_phases_are_half_open_and_the_later_start_wins() -> None:
 
 def test_pivot_tells_apart_one_feature_of_two_streams() -> None:
     beside = {column.name: [1.0, np.nan] for column in wide.OF_VALUE if column.name != "coverage"}
-    long = pd.DataFrame(beside | {
-        "node": ["n", "n"], "placement": ["hip", "hip"], "channel": ["acc", "fast"], "epoch": [0, 0],
-        "start_ns": [0, 0], "end_ns": [1, 1], "feature": ["enmo_mg", "enmo_mg"], "value": [1.0, np.nan],
-        "coverage": [1.0, 0.2],
-    })  # fmt: skip
+    long = pd.DataFrame(
+        beside
+        | {
+            "node": ["n", "n"],
+            "placement": ["hip", "hip"],
+            "channel": ["acc", "fast"],
+            "epoch": [0, 0],
+            "start_ns": [0, 0],
+            "end_ns": [1, 1],
+            "feature": ["enmo_mg", "enmo_mg"],
+            "value": [1.0, np.nan],
+            "coverage": [1.0, 0.2],
+        }
+    )
     epochs = laid_out(long)
     assert wide.columns_of(epochs.series) == {
         "n_enmo_mg": wide.Meaning("n", "acc", "enmo_mg"),
@@ -450,11 +584,22 @@ def test_pivot_tells_apart_one_feature_of_two_streams() -> None:
 
 
 def test_error_bars_stand_beside_their_value() -> None:
-    long = pd.DataFrame({
-        "node": ["heart"], "placement": ["chest"], "channel": ["ecg"], "epoch": [0], "start_ns": [0],
-        "end_ns": [1], "feature": ["rmssd_ms"], "value": [30.0], "coverage": [0.9], "low": [27.0],
-        "high": [34.0], "bias": [0.5],
-    })  # fmt: skip
+    long = pd.DataFrame(
+        {
+            "node": ["heart"],
+            "placement": ["chest"],
+            "channel": ["ecg"],
+            "epoch": [0],
+            "start_ns": [0],
+            "end_ns": [1],
+            "feature": ["rmssd_ms"],
+            "value": [30.0],
+            "coverage": [0.9],
+            "low": [27.0],
+            "high": [34.0],
+            "bias": [0.5],
+        }
+    )
     epochs = laid_out(long)
     names = [f"heart_rmssd_ms{end}" for end in ("", "_coverage", "_low", "_high", "_bias")]
     columns = wide.pivot(epochs)
@@ -467,10 +612,13 @@ def test_error_bars_stand_beside_their_value() -> None:
 @given(st.permutations(range(12)), st.sets(st.integers(0, 11)))
 def test_epochs_are_laid_out_whatever_the_order_of_their_rows(order: list[int], absent: set[int]) -> None:
     """pandas's reindexing as a second opinion."""
-    cells = pd.DataFrame({
-        "epoch": np.arange(12) // 3, "feature": [f"f{place % 3}" for place in range(12)],
-        "value": np.where(np.arange(12) % 5 == 0, np.nan, np.arange(12.0)),
-    })  # fmt: skip
+    cells = pd.DataFrame(
+        {
+            "epoch": np.arange(12) // 3,
+            "feature": [f"f{place % 3}" for place in range(12)],
+            "value": np.where(np.arange(12) % 5 == 0, np.nan, np.arange(12.0)),
+        }
+    )
     same = {"node": "n", "placement": "hip", "channel": "acc", "low": np.nan, "high": np.nan, "bias": np.nan}
     cells = cells.assign(start_ns=cells["epoch"] * 30, end_ns=cells["epoch"] * 30 + 30, coverage=1.0, **same)
     rows = cells.iloc[[place for place in order if place not in absent]].reset_index(drop=True)
@@ -631,15 +779,18 @@ def test_phase_features_are_the_means_of_the_wide_table(tmp_path: Path) -> None:
 def test_rules_of_the_study_file_replace_the_limits(tmp_path: Path) -> None:
     study = write_config(tmp_path)
     file = tmp_path / "config" / "study.yaml"
-    file.write_text(file.read_text() + "rules:\n  - {rule: calibrated, node: wrist}\n"
-                    "  - {rule: min_valid_epochs, threshold: 0.95, feature: rmssd_ms}\n")  # fmt: skip
+    file.write_text(
+        file.read_text() + "rules:\n  - {rule: calibrated, node: wrist}\n"
+        "  - {rule: min_valid_epochs, threshold: 0.95, feature: rmssd_ms}\n"
+    )
     made = make_study(tmp_path)
     room.run(Study(tmp_path), [made.session])
     out = read(made, "exclusions")
     own = out[out["session"] == made.session]
     assert own[["node", "channel", "feature", "rule"]].astype(str).to_numpy().tolist() == [
-        ["wrist", "*", "*", "calibrated"], ["heart", "ecg", "rmssd_ms", "min_valid_epochs"],
-    ]  # fmt: skip
+        ["wrist", "*", "*", "calibrated"],
+        ["heart", "ecg", "rmssd_ms", "min_valid_epochs"],
+    ]
     assert own["value"].isna().tolist() == [True, False]
     rows = pd.read_parquet(study.results / "study" / "epochs_wide.parquet")
     assert set(rows["wrist_excluded"]) == {"yes"}
@@ -658,7 +809,7 @@ def test_rules_of_the_study_file_replace_the_limits(tmp_path: Path) -> None:
         ("{rule: min_coverage, threshold: 0.5, feature: beats}", "min_coverage takes no feature"),
         ("{rule: min_hours, threshold: 1, node: wrist}", "min_hours is for whole sessions"),
     ],
-)  # fmt: skip
+)
 def test_a_rule_that_cannot_be_used_is_told(tmp_path: Path, text: str, sentence: str) -> None:
     write_config(tmp_path)
     file = tmp_path / "config" / "study.yaml"

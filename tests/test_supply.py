@@ -41,8 +41,11 @@ a Unix socket."""
 def pins(lock: Path) -> list[tuple[Requirement, int]]:
     """Each pinned package of a lock file, with the number of its hashes."""
     parts = re.split(r"^(?=[A-Za-z0-9])", lock.read_text(encoding="utf-8"), flags=re.MULTILINE)
-    return [(Requirement(part.splitlines()[0].rstrip(" \\")), part.count("--hash=sha256:"))
-            for part in parts if part[:1].isalnum()]  # fmt: skip
+    return [
+        (Requirement(part.splitlines()[0].rstrip(" \\")), part.count("--hash=sha256:"))
+        for part in parts
+        if part[:1].isalnum()
+    ]
 
 
 @pytest.mark.parametrize("lock", LOCKS, ids=lambda lock: lock.name)

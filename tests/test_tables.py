@@ -244,10 +244,14 @@ def test_a_ledger_that_balances_is_written(tmp_path: Path) -> None:
     rows = tables.read(tables.path(tmp_path, "ledger", "S1", "loss"), "ledger")
     assert rows.to_dict("records") == [
         {
-            "room": "loss", "quantity": "frames", "scope": "heart/ecg", "entered": 100, "accounted": 100,
+            "room": "loss",
+            "quantity": "frames",
+            "scope": "heart/ecg",
+            "entered": 100,
+            "accounted": 100,
             "detail": "received 93, lost 7",
         }
-    ]  # fmt: skip
+    ]
 
 
 def test_a_ledger_that_does_not_balance_stops_the_room(tmp_path: Path) -> None:

@@ -82,11 +82,16 @@ def by_hand(raw: bytes) -> dict[str, Any]:
     payload, rest = raw[9 : 9 + size], raw[9 + size :]
     assert binascii.crc_hqx(raw[2 : 9 + size + 1], 0xFFFF) == int.from_bytes(rest[1:3], "big")
     return {
-        "address": raw[3], "kind": kind, "boot": boot, "counter": raw[5],
-        "ticks": int.from_bytes(raw[6:9], "little"), "hub": int.from_bytes(rest[3:7], "little"),
-        "rssi": 0.5 * int.from_bytes(rest[7:8], "little", signed=True) - 74, "lqi": rest[8],
+        "address": raw[3],
+        "kind": kind,
+        "boot": boot,
+        "counter": raw[5],
+        "ticks": int.from_bytes(raw[6:9], "little"),
+        "hub": int.from_bytes(rest[3:7], "little"),
+        "rssi": 0.5 * int.from_bytes(rest[7:8], "little", signed=True) - 74,
+        "lqi": rest[8],
         "samples": samples_by_hand(kind, payload),
-    }  # fmt: skip
+    }
 
 
 def samples_by_hand(kind: int, payload: bytes) -> list[list[int]]:
@@ -130,12 +135,27 @@ def test_a_sample_is_the_bits_that_its_trace_points_to(
 ) -> None:
     """Cells 1 to 7, of every node."""
     rng = np.random.default_rng(number)
-    node, channel = [("heart", "ecg"), ("trunk", "x"), ("wrist", "y"), ("ankle", "z"), ("skin", "skin"),
-                     ("heart", "ecg"), ("wrist", "z")][number]  # fmt: skip
+    node, channel = [
+        ("heart", "ecg"),
+        ("trunk", "x"),
+        ("wrist", "y"),
+        ("ankle", "z"),
+        ("skin", "skin"),
+        ("heart", "ecg"),
+        ("wrist", "z"),
+    ][number]
     stream = {"ecg": "ecg", "skin": "temp"}.get(channel, "acc")
     row = sample_row(finished_study, CAPTURED, int(rng.integers(1 << 30)), node, stream, channel, "measured")
-    tree = traced("samples", session=CAPTURED, node=node, stream=stream, column=channel, boot=row["boot"],
-                  seq=row["seq"], position=row["position"])  # fmt: skip
+    tree = traced(
+        "samples",
+        session=CAPTURED,
+        node=node,
+        stream=stream,
+        column=channel,
+        boot=row["boot"],
+        seq=row["seq"],
+        position=row["position"],
+    )
     count, value, _ = sample_by_hand(finished_study, CAPTURED, tree)
     assert count == row["raw"]
     assert value == pytest.approx(row["value"], rel=1e-6)
@@ -157,8 +177,15 @@ def test_a_lost_sample_leads_to_the_counters_around_its_gap(
     """Cells 8 to 10: filled ones and missing ones."""
     origin = ["interpolated", "missing", "interpolated"][number]
     row = sample_row(finished_study, OTHER, 977 * (number + 1), "heart", "ecg", "ecg", origin)
-    tree = traced("samples", session=OTHER, node="heart", stream="ecg", boot=row["boot"], seq=row["seq"],
-                  position=row["position"])  # fmt: skip
+    tree = traced(
+        "samples",
+        session=OTHER,
+        node="heart",
+        stream="ecg",
+        boot=row["boot"],
+        seq=row["seq"],
+        position=row["position"],
+    )
     gap = next(each for each in tree["of"] if each["what"] == "gap")
     before, after = (by_hand(bytes_of(finished_study, OTHER, each)) for each in gap["of"])
     assert (after["counter"] - before["counter"] - 1) % 256 == gap["frames"] % 256
@@ -302,8 +329,20 @@ def test_tables_that_sum_up_name_the_rows_they_sum(finished_study: Path, traced:
     assert steps(traced("flow", step=1), "exclusion")
     assert steps(traced("sessions", session=CAPTURED, node="heart"), "gap")
     assert steps(traced("radio", session=CAPTURED, node="heart"), "gap")
-    assert len(steps(traced("clock", session=CAPTURED, node="skin", ticks=row_of(
-        finished_study, "clock", CAPTURED, 1, node="skin")["ticks"]), "frame")) > 1  # fmt: skip
+    assert (
+        len(
+            steps(
+                traced(
+                    "clock",
+                    session=CAPTURED,
+                    node="skin",
+                    ticks=row_of(finished_study, "clock", CAPTURED, 1, node="skin")["ticks"],
+                ),
+                "frame",
+            )
+        )
+        > 1
+    )
     reject = row_of(finished_study, "rejects", CAPTURED, 0)
     assert traced("rejects", session=CAPTURED, offset=reject["offset"])["bytes"]
 
@@ -323,7 +362,7 @@ def test_tables_that_sum_up_name_the_rows_they_sum(finished_study: Path, traced:
         (["samples", "session=S01-clean", "seq=3"], "also node (such as heart, trunk, wrist, ankle); stream"),
         (["samples", "session=S01-clean", "channel=x"], "has no column channel"),
     ],
-)  # fmt: skip
+)
 def test_a_cell_that_cannot_be_found_is_told(
     finished_study: Path, capsys: pytest.CaptureFixture[str], words: list[str], sentence: str
 ) -> None:
@@ -337,8 +376,17 @@ def test_the_tree_shows_bytes_beside_the_layout(
     words = ["epochs", f"session={CAPTURED}", "node=heart", "epoch=1", "feature=heart_rate_bpm"]
     assert main(["trace", *words, "--study", str(finished_study)]) == errors.GOOD
     text = capsys.readouterr().out
-    for line in ("  D3 91 ", " sync", " counter ", "counts of ecg: ", "├─ knot", "(--all shows them)",
-                 "bits ", f"file={CAPTURED}.bin byte ", "(above)"):  # fmt: skip
+    for line in (
+        "  D3 91 ",
+        " sync",
+        " counter ",
+        "counts of ecg: ",
+        "├─ knot",
+        "(--all shows them)",
+        "bits ",
+        f"file={CAPTURED}.bin byte ",
+        "(above)",
+    ):
         assert line in text
     assert len(text.splitlines()) < 200
 

@@ -210,9 +210,13 @@ def test_a_clean_ecg_is_good_for_variability() -> None:
 
 @pytest.mark.parametrize(
     ("shares", "use"),
-    [({"coverage": 0.4}, quality.NOT_AT_ALL), ({"flat": 0.6}, quality.NOT_AT_ALL),
-     ({"lead_off": 0.6}, quality.NOT_AT_ALL), ({"clipped": 0.02}, quality.RATE)],
-)  # fmt: skip
+    [
+        ({"coverage": 0.4}, quality.NOT_AT_ALL),
+        ({"flat": 0.6}, quality.NOT_AT_ALL),
+        ({"lead_off": 0.6}, quality.NOT_AT_ALL),
+        ({"clipped": 0.02}, quality.RATE),
+    ],
+)
 def test_what_speaks_against_a_signal(shares: dict[str, float], use: int) -> None:
     assert (judged(ecg(steady(35), 30), **shares)["use"] == use).all()
 

@@ -92,9 +92,14 @@ def made(study_folder: Callable[..., Path], tmp_path_factory: pytest.TempPathFac
 def run(folder: Path, *options: str, **environment: str) -> str:
     command = [sys.executable, "-m", "snakemake", "--cores", "2", "--snakefile", str(SNAKEFILE), *options]
     done = subprocess.run(
-        command, cwd=folder, text=True, check=False, env={**os.environ, **environment},
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-    )  # fmt: skip
+        command,
+        cwd=folder,
+        text=True,
+        check=False,
+        env={**os.environ, **environment},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+    )
     assert done.returncode == 0, done.stdout
     return done.stdout
 

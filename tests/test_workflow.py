@@ -231,8 +231,11 @@ def test_a_room_that_the_engine_has_no_record_of_is_done(ran: tuple[Path, int, s
     """So it is where a room comes to its end as its run is stopped."""
     folder = tmp_path / "s"
     shutil.copytree(ran[0], folder)
-    records = [path for path in (folder / ".snakemake" / "metadata").iterdir()
-               if json.loads(path.read_text())["rule"] == "clock"]  # fmt: skip
+    records = [
+        path
+        for path in (folder / ".snakemake" / "metadata").iterdir()
+        if json.loads(path.read_text())["rule"] == "clock"
+    ]
     assert records
     for path in records:
         path.unlink()

@@ -75,10 +75,16 @@ def slurm() -> Iterator[Path]:
         stack.callback(shutil.rmtree, folder, ignore_errors=True)
         _munge(folder, stack)
         SETTINGS.parent.mkdir(parents=True, exist_ok=True)
-        SETTINGS.write_text(TEXT.format(
-            folder=folder, host=socket.gethostname(), cores=os.cpu_count(), memory_mb=_memory_mb(),
-            controller_port=_free_port(), node_port=_free_port(),
-        ))  # fmt: skip
+        SETTINGS.write_text(
+            TEXT.format(
+                folder=folder,
+                host=socket.gethostname(),
+                cores=os.cpu_count(),
+                memory_mb=_memory_mb(),
+                controller_port=_free_port(),
+                node_port=_free_port(),
+            )
+        )
         stack.callback(SETTINGS.unlink)
         (folder / "state").mkdir()
         (folder / "spool").mkdir()
@@ -94,8 +100,10 @@ def _munge(folder: Path, stack: ExitStack) -> None:
     key.write_bytes(secrets.token_bytes(128))
     key.chmod(0o400)
     folder.chmod(0o755)
-    named = [f"--{name}={folder}/munge.{name.split('-')[0]}"
-             for name in ("socket", "pid-file", "log-file", "seed-file", "key-file")]  # fmt: skip
+    named = [
+        f"--{name}={folder}/munge.{name.split('-')[0]}"
+        for name in ("socket", "pid-file", "log-file", "seed-file", "key-file")
+    ]
     _start(["munged", "--foreground", "--force", *named], folder, stack)
     _wait((folder / "munge.socket").exists, "a socket of munged", folder)
 

@@ -75,10 +75,17 @@ def snakemake(folder: Path, *options: str) -> subprocess.Popen[str]:
 def on_cluster(folder: Path) -> subprocess.Popen[str]:
     """The profile as it is; its waits shortened, and told that this SLURM keeps no accounts."""
     return snakemake(
-        folder, "--workflow-profile", str(HOUSE / "workflow" / "profiles" / "slurm"), "--latency-wait", "5",
-        "--slurm-no-account", "--slurm-status-command", "squeue",
-        "--slurm-init-seconds-before-status-checks", "5",
-    )  # fmt: skip
+        folder,
+        "--workflow-profile",
+        str(HOUSE / "workflow" / "profiles" / "slurm"),
+        "--latency-wait",
+        "5",
+        "--slurm-no-account",
+        "--slurm-status-command",
+        "squeue",
+        "--slurm-init-seconds-before-status-checks",
+        "5",
+    )
 
 
 def finish(run: subprocess.Popen[str]) -> str:
@@ -100,8 +107,11 @@ def results(folder: Path) -> dict[str, bytes]:
     """Every file that the chain made, but what rooms said while at work and the inodes of files."""
     root = folder / "results"
     left_out = {"logs", hashes.NAME, hashes.FOLDER}
-    paths = [path for path in root.rglob("*")
-             if path.is_file() and not left_out & set(path.relative_to(root).parts)]  # fmt: skip
+    paths = [
+        path
+        for path in root.rglob("*")
+        if path.is_file() and not left_out & set(path.relative_to(root).parts)
+    ]
     return {str(path.relative_to(root)): path.read_bytes() for path in paths}
 
 

@@ -42,8 +42,11 @@ def alone(root: Path) -> Iterator[None]:
     try:
         if not _taken(file, fcntl.LOCK_EX):
             owner = os.pread(file, 100, 0).decode("ascii", "replace").strip()
-            raise SettingsError(f"another run is at work on this study{owner and f' ({owner})'}", str(root),
-                                remedy="Wait until it has ended, or stop it.")  # fmt: skip
+            raise SettingsError(
+                f"another run is at work on this study{owner and f' ({owner})'}",
+                str(root),
+                remedy="Wait until it has ended, or stop it.",
+            )
         os.ftruncate(file, 0)
         os.pwrite(file, f"process {os.getpid()} on {os.uname().nodename}\n".encode(), 0)
         _clear(root)
@@ -87,8 +90,9 @@ def _clear(root: Path) -> None:
             if time.monotonic() > end:
                 raise SettingsError(
                     "a workflow, or a room that an earlier run began, is still at work on this study",
-                    str(root), remedy="Wait until it has ended, or stop it.",
-                )  # fmt: skip
+                    str(root),
+                    remedy="Wait until it has ended, or stop it.",
+                )
             time.sleep(0.1)
         shutil.rmtree(locks)
     finally:

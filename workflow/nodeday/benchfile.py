@@ -70,14 +70,19 @@ class BenchNode(Strict):
             rows: tuple[Stretch, ...] = getattr(self, name)
             for index, (one, after) in enumerate(pairwise(rows), start=1):
                 if after.at_s < one.end_s:
-                    raise placed(f"begins at {after.at_s:g} s, before the end of the one before it", name,
-                                 index, "at_s")  # fmt: skip
+                    raise placed(
+                        f"begins at {after.at_s:g} s, before the end of the one before it",
+                        name,
+                        index,
+                        "at_s",
+                    )
         ups = [position.up for position in self.positions if position.up]
         if twice := sorted({up for up in ups if ups.count(up) > 1}):
             raise placed(f"{', '.join(twice)} is up twice", "positions")
         if ups and (missing := [up for up in UPS if up not in ups]):
-            raise placed(f"nothing is planned with {', '.join(missing)} up; six positions belong together",
-                         "positions")  # fmt: skip
+            raise placed(
+                f"nothing is planned with {', '.join(missing)} up; six positions belong together", "positions"
+            )
         return self
 
 

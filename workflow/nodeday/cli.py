@@ -75,8 +75,9 @@ def build() -> Contents:
 
 
 def _study(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--study", type=Path, default=Path(), metavar="DIR",
-                         help="the study's folder (the one you are in)")  # fmt: skip
+    command.add_argument(
+        "--study", type=Path, default=Path(), metavar="DIR", help="the study's folder (the one you are in)"
+    )
 
 
 def _cores(command: argparse.ArgumentParser) -> None:
@@ -104,29 +105,41 @@ def _share(text: str) -> float:
 def _before(parser: Contents) -> None:
     parser.heading("Before the field")
     demo = parser.command("demo", "make an invented study and run it", "nodeday demo demo-study", COMMANDS)
-    demo.add_argument("folder", nargs="?", type=Path, default=Path("demo-study"), metavar="DIR",
-                      help="of the study (demo-study)")  # fmt: skip
+    demo.add_argument(
+        "folder",
+        nargs="?",
+        type=Path,
+        default=Path("demo-study"),
+        metavar="DIR",
+        help="of the study (demo-study)",
+    )
     demo.add_argument("--recorded", action="store_true", help="real recordings instead of simulated ones")
     _cores(demo)
     _init(parser)
     layout = parser.command(
-        "layout", "explain a layout; say how much of a capture it decodes",
-        "nodeday layout check config/layouts/ours.yaml captures/S01.bin", COMMANDS,
-    )  # fmt: skip
+        "layout",
+        "explain a layout; say how much of a capture it decodes",
+        "nodeday layout check config/layouts/ours.yaml captures/S01.bin",
+        COMMANDS,
+    )
     layout.add_argument("what", choices=("check",), help="what to do with it")
     layout.add_argument("file", type=Path, metavar="FILE", help="a layout file")
     layout.add_argument("captures", nargs="*", type=Path, metavar="CAPTURE", help="files in order")
     plan = parser.command(
-        "plan", "airtime, channel, battery, storage and loss of a session", "nodeday plan config/radio.yaml",
+        "plan",
+        "airtime, channel, battery, storage and loss of a session",
+        "nodeday plan config/radio.yaml",
         PREPARING,
-    )  # fmt: skip
+    )
     plan.add_argument("plan", type=Path, metavar="PLAN", help="a radio and battery plan")
     _json(plan)
     plan.add_argument("--no-loss", action="store_true", help="leave out the simulation of what loss costs")
     bench = parser.command(
-        "bench", "accept and calibrate nodes from a bench capture",
-        "nodeday bench config/bench.yaml\nnodeday bench --demo bench-study", PREPARING,
-    )  # fmt: skip
+        "bench",
+        "accept and calibrate nodes from a bench capture",
+        "nodeday bench config/bench.yaml\nnodeday bench --demo bench-study",
+        PREPARING,
+    )
     bench.add_argument("plan", nargs="?", type=Path, metavar="PLAN", help="a bench plan")
     bench.add_argument("--demo", type=Path, metavar="DIR", help="a new demo study with a simulated bench")
     _cores(bench)
@@ -136,26 +149,41 @@ def _before(parser: Contents) -> None:
 
 def _init(parser: Contents) -> None:
     init = parser.command(
-        "init", "write the settings of a new study; ask what is not told",
+        "init",
+        "write the settings of a new study; ask what is not told",
         "nodeday init my-study\n"
         "nodeday init my-study --zone Europe/Madrid --layout beltframe \\\n"
         "  --session S01 P01 captures/S01.bin --node hub 0 hub --node heart 16 chest",
         SETTING_UP,
-    )  # fmt: skip
+    )
     init.add_argument("folder", type=Path, metavar="DIR", help="of the study; nothing there is written over")
-    init.add_argument("--session", nargs=3, action="append", metavar=("SESSION", "PARTICIPANT", "CAPTURE"),
-                      help="a recording, whose it is, its file; once for each")  # fmt: skip
-    init.add_argument("--node", nargs=3, action="append", metavar=("NODE", "ADDRESS", "PLACEMENT"),
-                      help="a node, its address, where it is worn; once for each; the hub too, "
-                           "where it sends marks")  # fmt: skip
+    init.add_argument(
+        "--session",
+        nargs=3,
+        action="append",
+        metavar=("SESSION", "PARTICIPANT", "CAPTURE"),
+        help="a recording, whose it is, its file; once for each",
+    )
+    init.add_argument(
+        "--node",
+        nargs=3,
+        action="append",
+        metavar=("NODE", "ADDRESS", "PLACEMENT"),
+        help="a node, its address, where it is worn; once for each; the hub too, where it sends marks",
+    )
     init.add_argument("--zone", metavar="ZONE", help="time zone of your notes, such as Europe/Madrid")
     layout = init.add_mutually_exclusive_group()
-    layout.add_argument("--layout", metavar="FILE",
-                        help="how frames are packed: a file, or beltframe (the demo's)")  # fmt: skip
+    layout.add_argument(
+        "--layout", metavar="FILE", help="how frames are packed: a file, or beltframe (the demo's)"
+    )
     layout.add_argument("--skeleton", metavar="NAME", help="a new layout of that name, to be filled in")
     init.add_argument("--title", metavar="WORDS", help="of the study, for its pages")
-    init.add_argument("--simulate", action="append", metavar="NODE=STREAM",
-                      help="simulate the captures, to try it: what a node sends; once for each")  # fmt: skip
+    init.add_argument(
+        "--simulate",
+        action="append",
+        metavar="NODE=STREAM",
+        help="simulate the captures, to try it: what a node sends; once for each",
+    )
 
 
 def _recordings(parser: Contents) -> None:
@@ -164,9 +192,11 @@ def _recordings(parser: Contents) -> None:
     )
     _study(simulate)
     replay = parser.command(
-        "replay", "recorded signals through an encoder and a lossy channel",
-        "nodeday replay 100.hea 101.hea --into replayed --loss 0.05", COMMANDS,
-    )  # fmt: skip
+        "replay",
+        "recorded signals through an encoder and a lossy channel",
+        "nodeday replay 100.hea 101.hea --into replayed --loss 0.05",
+        COMMANDS,
+    )
     replay.add_argument("files", nargs="+", type=Path, metavar="FILE", help="WFDB header or CSV")
     replay.add_argument("--into", type=Path, required=True, metavar="DIR", help="a new study's folder")
     replay.add_argument("--loss", type=_share, default=0.05, help="share of frames lost (0.05)")
@@ -189,12 +219,14 @@ def _day_after(parser: Contents) -> None:
     )
     _json(status)
     _study(status)
-    room = parser.command("room", "one room of one session, as a run calls it", "nodeday room loss S01",
-                          COMMANDS)  # fmt: skip
+    room = parser.command(
+        "room", "one room of one session, as a run calls it", "nodeday room loss S01", COMMANDS
+    )
     room.add_argument("room", choices=ROOMS, help="which")
     room.add_argument("sessions", nargs="*", metavar="SESSION", help="of the study")
-    room.add_argument("--cores", type=_count, default=1, metavar="N",
-                      help=f"to work on, in {', '.join(SIDE_BY_SIDE)} (1)")  # fmt: skip
+    room.add_argument(
+        "--cores", type=_count, default=1, metavar="N", help=f"to work on, in {', '.join(SIDE_BY_SIDE)} (1)"
+    )
     _study(room)
 
 
@@ -213,21 +245,29 @@ def _looking(parser: Contents) -> None:
     _json(audit)
     _study(audit)
     view = parser.command(
-        "view", "a session from the whole day to a heartbeat", "nodeday view S01 --at 2026-07-16T08:04",
+        "view",
+        "a session from the whole day to a heartbeat",
+        "nodeday view S01 --at 2026-07-16T08:04",
         "nodeday.dayview.command",
-    )  # fmt: skip
+    )
     view.add_argument("session", metavar="SESSION", help="of the study")
     begin = view.add_mutually_exclusive_group()
-    begin.add_argument("--cell", nargs="+", metavar=("TABLE", "NAME=VALUE"),
-                       help="begin at a row of a table, named as `trace` names it")  # fmt: skip
+    begin.add_argument(
+        "--cell",
+        nargs="+",
+        metavar=("TABLE", "NAME=VALUE"),
+        help="begin at a row of a table, named as `trace` names it",
+    )
     begin.add_argument("--at", metavar="INSTANT", help="begin there: local time, or with an offset from UTC")
     view.add_argument("--port", type=int, default=0, help="of the page, on this machine only (any)")
     view.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
     _study(view)
     trace = parser.command(
-        "trace", "any cell back to the bytes it came from",
-        "nodeday trace epochs session=S01 node=heart epoch=12 feature=heart_rate_bpm", DATASET,
-    )  # fmt: skip
+        "trace",
+        "any cell back to the bytes it came from",
+        "nodeday trace epochs session=S01 node=heart epoch=12 feature=heart_rate_bpm",
+        DATASET,
+    )
     trace.add_argument("table", metavar="TABLE", help="which holds the cell")
     trace.add_argument("key", nargs="+", metavar="NAME=VALUE", help="what tells the row from all others")
     trace.add_argument("--all", action="store_true", help="every branch, not just the first few")
@@ -238,11 +278,18 @@ def _looking(parser: Contents) -> None:
 def _dataset(parser: Contents) -> None:
     parser.heading("The study")
     export = parser.command(
-        "export", "data package, CSV, EDF+ and beat annotations", "nodeday export csv edf --session S01",
+        "export",
+        "data package, CSV, EDF+ and beat annotations",
+        "nodeday export csv edf --session S01",
         DATASET,
-    )  # fmt: skip
-    export.add_argument("formats", nargs="+", choices=("package", "csv", "edf", "wfdb"), metavar="FORMAT",
-                        help="package, csv, edf or wfdb")  # fmt: skip
+    )
+    export.add_argument(
+        "formats",
+        nargs="+",
+        choices=("package", "csv", "edf", "wfdb"),
+        metavar="FORMAT",
+        help="package, csv, edf or wfdb",
+    )
     export.add_argument("--session", action="append", default=[], metavar="SESSION", help="only this one")
     export.add_argument("--into", type=Path, metavar="DIR", help="where to (exports/ in the study)")
     verify = parser.command(
@@ -252,8 +299,12 @@ def _dataset(parser: Contents) -> None:
         "release", "a copy for sharing: dates shifted, ages coarse", "nodeday release ../copy", DATASET
     )
     release.add_argument("folder", type=Path, metavar="DIR", help="the copy's folder, new")
-    release.add_argument("--offsets", type=Path, metavar="FILE",
-                         help="where the shifts are kept (release-offsets.tsv in the study)")  # fmt: skip
+    release.add_argument(
+        "--offsets",
+        type=Path,
+        metavar="FILE",
+        help="where the shifts are kept (release-offsets.tsv in the study)",
+    )
     release.add_argument("--signals", action="store_true", help="samples and aligned as well")
     for command in (export, verify, release):
         _study(command)
@@ -262,18 +313,22 @@ def _dataset(parser: Contents) -> None:
 def _help(parser: Contents) -> None:
     parser.heading("Help")
     explain = parser.command(
-        "explain", "what a code, feature, column or table means", "nodeday explain hub_outage",
+        "explain",
+        "what a code, feature, column or table means",
+        "nodeday explain hub_outage",
         "nodeday.explain",
-    )  # fmt: skip
+    )
     explain.add_argument("word", nargs="?", metavar="WORD", help="all codes where there is none")
     dictionary = parser.command(
         "dictionary", "every table, column, unit and code", "nodeday dictionary gaps", COMMANDS
     )
     dictionary.add_argument("table", nargs="?", metavar="TABLE", help="all of them where there is none")
     completion = parser.command(
-        "completion", "a script that completes commands in your shell",
-        "nodeday completion bash > ~/.local/share/bash-completion/completions/nodeday", "nodeday.completion",
-    )  # fmt: skip
+        "completion",
+        "a script that completes commands in your shell",
+        "nodeday completion bash > ~/.local/share/bash-completion/completions/nodeday",
+        "nodeday.completion",
+    )
     completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="which")
 
 

@@ -41,11 +41,14 @@ def named(places: NDArray[np.integer], names: Sequence[str]) -> arrow.Dictionary
 
 def binary(parts: Sequence[Bytes]) -> arrow.BinaryArray:
     """A column of the rows of all ``parts``, (n, length) each, without an object for each."""
-    return arrow.concat_arrays([
-        arrow.Array.from_buffers(arrow.binary(each.shape[1]), len(each), [None, arrow.py_buffer(each)])
-        .cast(arrow.binary())
-        for each in parts
-    ])  # fmt: skip
+    return arrow.concat_arrays(
+        [
+            arrow.Array.from_buffers(
+                arrow.binary(each.shape[1]), len(each), [None, arrow.py_buffer(each)]
+            ).cast(arrow.binary())
+            for each in parts
+        ]
+    )
 
 
 def column(values: ArrayLike, there: Bitmap | None = None) -> arrow.Array:

@@ -135,9 +135,11 @@ def layout(options: argparse.Namespace) -> int:
     if found.share < 0.01:
         where = ", ".join(str(path) for path in options.captures)
         raise ContractError(
-            f"{found.share:.2%} of the bytes are frames of this layout", where, "most of them",
+            f"{found.share:.2%} of the bytes are frames of this layout",
+            where,
+            "most of them",
             "Look at the sync word, the length and the checksum first.",
-        )  # fmt: skip
+        )
     return GOOD
 
 

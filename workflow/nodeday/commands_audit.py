@@ -48,9 +48,13 @@ def _prove(study: Study, options: argparse.Namespace) -> int:
 
     proofs = []
     for proof in prove.prove(
-        study, sessions, rooms, opened, lambda of, name: auditing.audit(of, name).differences,
+        study,
+        sessions,
+        rooms,
+        opened,
+        lambda of, name: auditing.audit(of, name).differences,
         None if named else rooms["study"],
-    ):  # fmt: skip
+    ):
         proofs.append(proof)
         if not options.json:
             print(prove.text(proof), flush=True)

@@ -47,12 +47,15 @@ class Contents(Parser):
         """A command with what it does in a line, an example to copy, and the module that holds it."""
         self.headings[-1][1].append((name, words))
         added = self.commands.add_parser(
-            name, help=words, description=f"{words[0].upper()}{words[1:]}.",
-            epilog="example" + "s" * ("\n" in example) + ":\n" + "\n".join(
-                f"  {line}" for line in example.splitlines()
-            ),
+            name,
+            help=words,
+            description=f"{words[0].upper()}{words[1:]}.",
+            epilog="example"
+            + "s" * ("\n" in example)
+            + ":\n"
+            + "\n".join(f"  {line}" for line in example.splitlines()),
             formatter_class=argparse.RawDescriptionHelpFormatter,
-        )  # fmt: skip
+        )
         added.set_defaults(module=module)
         self.examples[name] = example.splitlines()
         return added

@@ -114,7 +114,7 @@ def _workflow(root: Path, sessions: Iterable[str], journal: Journal, cores: int)
         OutputSettings,
         ResourceSettings,
         SchedulingSettings,
-    )  # fmt: skip
+    )
     from snakemake_interface_logger_plugins.registry import LoggerPluginRegistry
 
     from nodeday import home, progress
@@ -141,8 +141,11 @@ def _workflow(root: Path, sessions: Iterable[str], journal: Journal, cores: int)
                 scheduler_settings=GreedySettings(),
             )
     except LockException:
-        raise SettingsError("another workflow is at work on this study", str(root),
-                            remedy="Wait until it has ended, or stop it.") from None  # fmt: skip
+        raise SettingsError(
+            "another workflow is at work on this study",
+            str(root),
+            remedy="Wait until it has ended, or stop it.",
+        ) from None
     except WorkflowError as error:
         # Where a job failed, its log says more; else only the engine knows why.
         if not journal.failed:

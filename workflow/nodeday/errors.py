@@ -48,9 +48,11 @@ def of_system(error: OSError) -> SettingsError:
     where = str(error.filename or "")
     remedy = {errno.ENOSPC: "Make room on the disk", errno.EDQUOT: "Make room in your quota"}.get(error.errno)
     return SettingsError(
-        f"the system says: {reason}", where, "a file that can be read or written",
+        f"the system says: {reason}",
+        where,
+        "a file that can be read or written",
         f"{remedy or 'Put that right'}; then the same command goes on from where it was.",
-    )  # fmt: skip
+    )
 
 
 class ContractError(NodedayError):

@@ -69,13 +69,19 @@ def _fills(study: Study, session: str) -> None:
         others |= {kind.stream for kind in kinds if [channel.unit for channel in kind.channels] != ["mV"]}
     for name, policy in study.file.fill.items():
         if policy.method == "pattern" and name in others:
-            raise SettingsError(f"fill of {name} is by pattern, which is for one channel in mV",
-                                "config/study.yaml", "an ECG, or the method cubic")  # fmt: skip
+            raise SettingsError(
+                f"fill of {name} is by pattern, which is for one channel in mV",
+                "config/study.yaml",
+                "an ECG, or the method cubic",
+            )
         if name not in streams:
             near = difflib.get_close_matches(name, streams, n=1)
             hint = f" (did you mean {near[0]}?)" if near else ""
-            raise SettingsError(f"fill names {name}, a stream of no layout{hint}", "config/study.yaml",
-                                f"one of {', '.join(sorted(streams))}")  # fmt: skip
+            raise SettingsError(
+                f"fill names {name}, a stream of no layout{hint}",
+                "config/study.yaml",
+                f"one of {', '.join(sorted(streams))}",
+            )
 
 
 def _mounting(study: Study, session: str) -> None:

@@ -97,9 +97,12 @@ class Received:
 
 
 def received(
-    source: Path, columns: Sequence[str], wanted: Collection[Key] | None = None,
-    kept: Collection[str] = STATUS, payloads: Mapping[Key, Kind] | None = None,
-) -> Received:  # fmt: skip
+    source: Path,
+    columns: Sequence[str],
+    wanted: Collection[Key] | None = None,
+    kept: Collection[str] = STATUS,
+    payloads: Mapping[Key, Kind] | None = None,
+) -> Received:
     """Frames of the ``wanted`` streams, or of all, whose status is ``kept``.
 
     ``columns`` are what can be asked of a stream beside ``row`` and ``status``, and ``payloads`` the streams
@@ -265,8 +268,9 @@ def heard(source: Path, wanted: dict[Key, Kind]) -> dict[Key, Waiting]:
     found = received(source, columns, wanted, codes.DISTINCT, wanted)
     return {
         key: Waiting(own, found.payloads[key], int(own["samples"].sum(dtype=np.int64)))
-        for key in wanted if (own := found.streams.get(key)) is not None
-    }  # fmt: skip
+        for key in wanted
+        if (own := found.streams.get(key)) is not None
+    }
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,17 @@ from dataclasses import dataclass
 CHAIN = ("simulate", "frames", "loss", "clock", "repair", "features", "report")
 """Rooms of one session, in order."""
 WEIGHT = {
-    "simulate": 5.0, "frames": 1.0, "loss": 0.5, "clock": 0.9, "repair": 2.5, "features": 2.4,
-    "report": 0.3, "study": 0.2, "index": 0.1, "dataset": 0.1,
-}  # fmt: skip
+    "simulate": 5.0,
+    "frames": 1.0,
+    "loss": 0.5,
+    "clock": 0.9,
+    "repair": 2.5,
+    "features": 2.4,
+    "report": 0.3,
+    "study": 0.2,
+    "index": 0.1,
+    "dataset": 0.1,
+}
 """Time of a room beside that of `frames`, as measured on a day of 15 h: what is expected of a room that has
 not been met in this run. Jobs that are not here take next to nothing."""
 

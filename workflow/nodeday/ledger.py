@@ -46,9 +46,11 @@ class Ledger:
                 f"{e.quantity} of {e.scope}: {e.entered} entered, {e.accounted} accounted for" for e in wrong
             )
             raise ContractError(
-                found, f"session {self.session}, room {self.room}", "equal counts",
+                found,
+                f"session {self.session}, room {self.room}",
+                "equal counts",
                 "This is a fault of nodeday; please report it with the layout.",
-            )  # fmt: skip
+            )
         frame = tables.build(
             TABLES["ledger"],
             {

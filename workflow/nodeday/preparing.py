@@ -94,19 +94,26 @@ def lay_bench(study: Study, plan: BenchPlan, path: Path) -> Study:
         if not layout.is_file():
             raise SettingsError(f"names layout {name}", str(path), f"a file {layout}")
         shutil.copy2(layout, config / "layouts")
-    settings = {"study": "bench", "title": f"Bench {plan.bench}", "zone": study.file.zone,
-                "limits": {"min_hours": 0.0}}  # fmt: skip
+    settings = {
+        "study": "bench",
+        "title": f"Bench {plan.bench}",
+        "zone": study.file.zone,
+        "limits": {"min_hours": 0.0},
+    }
     (config / "study.yaml").write_text(yaml.safe_dump(settings, sort_keys=False))
     captures = ";".join(str((path.parent / name.strip()).resolve()) for name in plan.captures.split(";"))
     nodes = [("*", HUB, plan.hub_address, HUB, plan.layout.split(";")[0].strip())]
     nodes += [("*", name, each.address, "bench", each.layout or "") for name, each in plan.nodes.items()]
     session = (plan.bench, "B01", captures, plan.layout, plan.start.isoformat())
-    _sheets(config, {
-        "participants": [("participant",), ("B01",)],
-        "sessions": [("session", "participant", "captures", "layout", "start"), session],
-        "nodes": [("session", "node", "address", "placement", "layout"), *nodes],
-        "events": [("session", "phase", "start", "end")],
-    })  # fmt: skip
+    _sheets(
+        config,
+        {
+            "participants": [("participant",), ("B01",)],
+            "sessions": [("session", "participant", "captures", "layout", "start"), session],
+            "nodes": [("session", "node", "address", "placement", "layout"), *nodes],
+            "events": [("session", "phase", "start", "end")],
+        },
+    )
     return Study(root)
 
 
@@ -124,8 +131,10 @@ def _said(records: list[Record]) -> str:
         for check in record.checks:
             of = f" of {check.of}" if check.of else ""
             if check.outcome == "fail":
-                out.append(f"           {check.check}{of} is {check.value:g} {check.unit}; "
-                           f"the limit is {check.limit:g}")  # fmt: skip
+                out.append(
+                    f"           {check.check}{of} is {check.value:g} {check.unit}; "
+                    f"the limit is {check.limit:g}"
+                )
             elif check.outcome == "not_measured":
                 out.append(f"           {check.check}{of} was not measured: {check.note}")
     return "\n".join(out)
@@ -198,14 +207,18 @@ def _what_if(root: Path, plan: RadioPlan, folder: Path, sessions: list[str]) -> 
     shutil.copy(root / "config" / "layouts" / f"{plan.layout}.yaml", config / "layouts")
     nodes = [("*", HUB, 0, HUB)]
     nodes += [("*", name, at, node.placement) for at, (name, node) in enumerate(plan.nodes.items(), start=1)]
-    _sheets(config, {
-        "participants": [("participant", "age_years", "resting_bpm"), ("P1", 40, 60)],
-        "sessions": [("session", "participant", "captures", "layout", "start"),
-                     *((name, "P1", f"captures/{name}.bin", plan.layout, BEGIN.isoformat())
-                       for name in sessions)],
-        "nodes": [("session", "node", "address", "placement"), *nodes],
-        "events": [("session", "phase", "start", "end")],
-    })  # fmt: skip
+    _sheets(
+        config,
+        {
+            "participants": [("participant", "age_years", "resting_bpm"), ("P1", 40, 60)],
+            "sessions": [
+                ("session", "participant", "captures", "layout", "start"),
+                *((name, "P1", f"captures/{name}.bin", plan.layout, BEGIN.isoformat()) for name in sessions),
+            ],
+            "nodes": [("session", "node", "address", "placement"), *nodes],
+            "events": [("session", "phase", "start", "end")],
+        },
+    )
     return Study(folder)
 
 
@@ -217,13 +230,18 @@ def _session(study: Study, plan: RadioPlan, session: str, channel: Channel) -> N
     from nodeday.simulate.session import simulate_session
 
     own = SessionPlan(
-        name=session, hub=session, seed=1,
-        start=BEGIN, stagger_s=0.1,
-        phases=(Phase(phase="rest", minutes=MINUTES / 2, bpm=65),
-                Phase(phase="walk", minutes=MINUTES / 2, bpm=105, gait=0.8)),
+        name=session,
+        hub=session,
+        seed=1,
+        start=BEGIN,
+        stagger_s=0.1,
+        phases=(
+            Phase(phase="rest", minutes=MINUTES / 2, bpm=65),
+            Phase(phase="walk", minutes=MINUTES / 2, bpm=105, gait=0.8),
+        ),
         nodes={name: NodePlan(streams=node.streams) for name, node in plan.nodes.items()},
         channel=channel,
-    )  # fmt: skip
+    )
     data, truth = simulate_session(own, study.layout_of(session), study.nodes_of(session))
     write(study.root, session, data, truth)
     for room in ("frames", "loss", "clock", "repair", "features"):

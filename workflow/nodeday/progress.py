@@ -109,8 +109,11 @@ class _Told(ProgressColumn):
             left = self.journal.left_s
             rest = f", about {span(left)} left" if left else ""
             return Text(f"{self.journal.done} of {self.journal.total} rooms done{rest}")
-        at = [f"{job.room} {span(seconds)}" for job, seconds in self.journal.working
-              if (job.session or STUDY) == session and job.room not in QUIET]  # fmt: skip
+        at = [
+            f"{job.room} {span(seconds)}"
+            for job, seconds in self.journal.working
+            if (job.session or STUDY) == session and job.room not in QUIET
+        ]
         return Text(", ".join(at))
 
 
@@ -120,9 +123,13 @@ class _Bars:
     def __init__(self, console: Console, journal: Journal) -> None:
         self.journal = journal
         self.progress = Progress(
-            TextColumn("{task.description:<20}", markup=False), BarColumn(bar_width=24), _Told(journal),
-            console=console, refresh_per_second=4, disable=not console.is_terminal,
-        )  # fmt: skip
+            TextColumn("{task.description:<20}", markup=False),
+            BarColumn(bar_width=24),
+            _Told(journal),
+            console=console,
+            refresh_per_second=4,
+            disable=not console.is_terminal,
+        )
         self.whole: TaskID | None = None
         self.own: dict[str, TaskID] = {}
 

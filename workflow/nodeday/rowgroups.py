@@ -67,8 +67,9 @@ def groups(file: parquet.ParquetFile, column: str) -> list[Group]:
     place = file.schema_arrow.names.index(column)
     told = [file.metadata.row_group(each).column(place).statistics for each in range(file.num_row_groups)]
     spans = pairwise(_borders(file))
-    return [Group(*span, each.min, each.max) for span, each in zip(spans, told, strict=True)
-            if span[0] < span[1]]  # fmt: skip
+    return [
+        Group(*span, each.min, each.max) for span, each in zip(spans, told, strict=True) if span[0] < span[1]
+    ]
 
 
 def stretches(

@@ -90,20 +90,29 @@ def account(study: Study, left_out: Mapping[str, Sequence[NodedayError]], outcom
         if state == "stopped":
             why = [_reason(study, name, job)]
         page = study.results / "report" / f"{name}.html"
-        sessions.append({
-            "session": name, "participant": row.participant, "state": state, "why": why,
-            "log": str(study.root / job.log) if state == "stopped" and job and job.log else None,
-            "page": str(page) if state == "finished" and page.is_file() else None,
-            "nodes": nodes.get(name, []) if state == "finished" else [],
-        })  # fmt: skip
+        sessions.append(
+            {
+                "session": name,
+                "participant": row.participant,
+                "state": state,
+                "why": why,
+                "log": str(study.root / job.log) if state == "stopped" and job and job.log else None,
+                "page": str(page) if state == "finished" and page.is_file() else None,
+                "nodes": nodes.get(name, []) if state == "finished" else [],
+            }
+        )
     own = [job for job in outcome.failed if not job.session]
     index = study.results / "report" / "index.html"
     return {
-        "document": "nodeday run", "version": 1, "study": study.file.study, "folder": str(study.root),
+        "document": "nodeday run",
+        "version": 1,
+        "study": study.file.study,
+        "folder": str(study.root),
         "exit_code": _code(study, sessions, own),
         "why": [f"the study's room {job.room} stopped{_last_words(study.root / job.log)}" for job in own],
-        "index": str(index) if index.is_file() else None, "sessions": sessions,
-    }  # fmt: skip
+        "index": str(index) if index.is_file() else None,
+        "sessions": sessions,
+    }
 
 
 def _code(study: Study, sessions: list[dict[str, Any]], own: list[Job]) -> int:
@@ -144,11 +153,15 @@ def _nodes(study: Study) -> dict[str, list[dict[str, Any]]]:
     found: dict[str, list[dict[str, Any]]] = {}
     if path.exists():
         for row in tables.read(path, "sessions").itertuples():
-            found.setdefault(str(row.session), []).append({
-                "node": str(row.node), "hours": round(float(str(row.hours)), 4),
-                "coverage": round(float(str(row.coverage)), 6), "frames_lost": int(str(row.frames_lost)),
-                "verdict": str(row.verdict),
-            })  # fmt: skip
+            found.setdefault(str(row.session), []).append(
+                {
+                    "node": str(row.node),
+                    "hours": round(float(str(row.hours)), 4),
+                    "coverage": round(float(str(row.coverage)), 6),
+                    "frames_lost": int(str(row.frames_lost)),
+                    "verdict": str(row.verdict),
+                }
+            )
     return found
 
 
@@ -170,8 +183,11 @@ def _tell(found: dict[str, Any]) -> None:
         print(f"Tables   {Path(found['folder']) / 'results'}/<table>/session=<session>/<table>.parquet")
         print("         `nodeday explain WORD` says what a column or a code in them means\n")
     of = len(found["sessions"])
-    counts = [f", {len(by_state[state])} {words}" for state, words in
-              (("stopped", "stopped"), ("left_out", "left out")) if by_state[state]]  # fmt: skip
+    counts = [
+        f", {len(by_state[state])} {words}"
+        for state, words in (("stopped", "stopped"), ("left_out", "left out"))
+        if by_state[state]
+    ]
     print(f"{len(by_state['finished'])} of {of} session{'s' * (of != 1)} finished{''.join(counts)}.")
     for line in _advice(found, by_state):
         print(line)
@@ -192,8 +208,10 @@ def _table(finished: list[dict[str, Any]]) -> list[str]:
     wide = max([len("session"), *(len(session) for session, _ in shown)])
     lines = [f"\n{'session':<{wide}}  {'node':<8} {'hours':>6} {'coverage':>9} {'lost':>7}  verdict"]
     for session, node in shown:
-        lines.append(f"{session:<{wide}}  {node['node']:<8} {node['hours']:>6.2f} {node['coverage']:>8.1%} "
-                     f"{node['frames_lost']:>7}  {node['verdict']}")  # fmt: skip
+        lines.append(
+            f"{session:<{wide}}  {node['node']:<8} {node['hours']:>6.2f} {node['coverage']:>8.1%} "
+            f"{node['frames_lost']:>7}  {node['verdict']}"
+        )
     if len(rows) > len(shown):
         lines.append(f"{len(rows) - len(short)} of {len(rows)} nodes are usable: see the pages for all.")
     return lines
@@ -203,8 +221,11 @@ def _advice(found: dict[str, Any], by_state: dict[str, list[dict[str, Any]]]) ->
     """What to do next, where there is something."""
     study = "" if found["folder"] == "." else f" --study {found['folder']}"
     lines = []
-    short = [each["session"] for each in by_state["finished"]
-             if any(node["verdict"] != "usable" for node in each["nodes"])]  # fmt: skip
+    short = [
+        each["session"]
+        for each in by_state["finished"]
+        if any(node["verdict"] != "usable" for node in each["nodes"])
+    ]
     if short:
         lines.append(f"Next: `nodeday audit {short[0]}{study}` says what was lost there and why.")
     if by_state["left_out"]:

@@ -63,9 +63,14 @@ def writing(results: Path, session: str) -> Iterator[Path]:
 
 
 def read(
-    results: Path, session: str, node: str, kind: Kind, columns: list[str] | None = None,
-    filters: Filters | None = None, channel: str | None = None,
-) -> pd.DataFrame:  # fmt: skip
+    results: Path,
+    session: str,
+    node: str,
+    kind: Kind,
+    columns: list[str] | None = None,
+    filters: Filters | None = None,
+    channel: str | None = None,
+) -> pd.DataFrame:
     """Samples of a node's stream as :func:`tables.read` gives them, none where it was never heard.
 
     Of a ``channel`` its own columns alone, named ``value``, ``raw`` and ``quality`` in ``columns`` and in
@@ -97,9 +102,14 @@ def edges(results: Path, session: str, node: str, kind: Kind) -> tuple[int, int]
 
 
 def pieces(
-    results: Path, session: str, node: str, kind: Kind, columns: list[str], first: int = 0,
+    results: Path,
+    session: str,
+    node: str,
+    kind: Kind,
+    columns: list[str],
+    first: int = 0,
     last: int | None = None,
-) -> Iterator[arrow.Table]:  # fmt: skip
+) -> Iterator[arrow.Table]:
     """Some columns of rows [first, last) of a node's stream, a stretch after the other, as stored."""
     source = path(folder(results, session), node, kind)
     if source.exists():

@@ -52,9 +52,10 @@ class Study:
 
         self.file = read("study", lambda: yamlfile.load(config / "study.yaml", StudyFile), UNREAD)
         self.participants = read(
-            "participants", lambda: _sheet(config / "participants.tsv", Participant, "participant"),
+            "participants",
+            lambda: _sheet(config / "participants.tsv", Participant, "participant"),
             list[Participant](),
-        )  # fmt: skip
+        )
         sessions = read(
             "sessions", lambda: _sheet(config / "sessions.tsv", Session, "session"), list[Session]()
         )
@@ -86,7 +87,7 @@ class Study:
             raise SettingsError(
                 f"no session {name}" + (f" (did you mean {near[0]}?)" if near else ""),
                 str(self.root / "config" / "sessions.tsv"),
-            )  # fmt: skip
+            )
         return self.sessions[name]
 
     def rows_of(self, session: str) -> tuple[list[Node], list[Event]]:
@@ -155,9 +156,11 @@ class Study:
         """Each stream of samples that a session's nodes may send."""
         return [
             (node, kind)
-            for node in self.nodes_of(session).values() if node.node != HUB
-            for kind in self.layout_of(session, node.node).kinds if kind.channels
-        ]  # fmt: skip
+            for node in self.nodes_of(session).values()
+            if node.node != HUB
+            for kind in self.layout_of(session, node.node).kinds
+            if kind.channels
+        ]
 
     def speakers_of(self, session: str) -> list[tuple[Layout, list[int]]]:
         """Each layout of a session, with the addresses of the nodes that speak it."""
@@ -197,9 +200,10 @@ class Study:
             both = {local.replace(tzinfo=zone, fold=fold).utcoffset() for fold in (0, 1)}
             if len(both) > 1:
                 raise SettingsError(
-                    f"local time {local} exists twice or not at all in {zone.key}", f"session {session}",
+                    f"local time {local} exists twice or not at all in {zone.key}",
+                    f"session {session}",
                     "an instant with its UTC offset, such as 2026-10-25T02:30+02:00",
-                )  # fmt: skip
+                )
             local = local.replace(tzinfo=zone)
         since = local.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
         return (since.days * 86_400 + since.seconds) * 1_000_000_000 + since.microseconds * 1_000
@@ -231,9 +235,10 @@ class Study:
         if capture.exists() and not capture.with_suffix(".truth.npz").exists():
             raise SettingsError(
                 f"{capture} has no truth file beside it, so it was recorded, not simulated",
-                f"session {session}", "a place where no raw capture would be overwritten",
+                f"session {session}",
+                "a place where no raw capture would be overwritten",
                 "Move it away, or take the session out of config/scenario.yaml.",
-            )  # fmt: skip
+            )
 
     def problems(self, session: str, *, captures: bool = True) -> list[SettingsError]:
         """Everything in the settings that keeps ``session`` from running, what a broken file has to say

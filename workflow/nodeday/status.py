@@ -63,10 +63,18 @@ def _obstacles(study: Study, session: str) -> list[str]:
 def _files(root: Path, sessions: list[str]) -> list[dict[str, str]]:
     """The workflow's own account of each file that it would make of ``sessions``."""
     command = [
-        sys.executable, "-m", "snakemake", "--summary", "--nolock",
-        "--snakefile", str(home.SNAKEFILE), "--directory", str(root.resolve()),
-        "--config", f"only={','.join(sessions)}",
-    ]  # fmt: skip
+        sys.executable,
+        "-m",
+        "snakemake",
+        "--summary",
+        "--nolock",
+        "--snakefile",
+        str(home.SNAKEFILE),
+        "--directory",
+        str(root.resolve()),
+        "--config",
+        f"only={','.join(sessions)}",
+    ]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
         last = (done.stderr.strip().splitlines() or ["without a word"])[-1]

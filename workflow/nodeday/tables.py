@@ -130,11 +130,16 @@ class Writer:
         levels = {name: 1 for name, how in packed.items() if how == "zstd"}
         told = {*table.key, *table.within, table.increasing}
         self._file = parquet.ParquetWriter(
-            place, self._schema, compression=packed, compression_level=levels,
-            use_dictionary=[name for name in table.names if name not in plain], column_encoding=encodings,
-            write_statistics=[name for name in table.names if name in told], write_page_checksum=True,
+            place,
+            self._schema,
+            compression=packed,
+            compression_level=levels,
+            use_dictionary=[name for name in table.names if name not in plain],
+            column_encoding=encodings,
+            write_statistics=[name for name in table.names if name in told],
+            write_page_checksum=True,
             write_batch_size=BATCH,
-        )  # fmt: skip
+        )
 
     def write(self, frame: pd.DataFrame) -> None:
         """Validate ``frame`` and append it."""
@@ -154,8 +159,10 @@ class Writer:
             raise ContractError(fault, where, remedy="This is a fault of nodeday.")
         column = self.table.increasing
         if column and len(piece):
-            first, last = ({name: piece[name][at].as_py() for name in (*self.table.within, column)}
-                           for at in (0, len(piece) - 1))  # fmt: skip
+            first, last = (
+                {name: piece[name][at].as_py() for name in (*self.table.within, column)}
+                for at in (0, len(piece) - 1)
+            )
             group = tuple(first[name] for name in self.table.within)
             self._after({group: first[column]}, {group: last[column]})
         self._append(piece)
@@ -244,9 +251,10 @@ def _framed(stored: arrow.Table, table: Table, source: Path) -> pd.DataFrame:
         raise ContractError(f"holds {', '.join(strange)}, no column of {table.name}", str(source))
     # Replacing a column is slow, and few need it.
     fitted = {
-        str(name): _fit(values, declared[str(name)], str(source)) for name, values in frame.items()
+        str(name): _fit(values, declared[str(name)], str(source))
+        for name, values in frame.items()
         if declared[str(name)].dtype != "name" and values.dtype != pandas_dtype(declared[str(name)])
-    }  # fmt: skip
+    }
     return frame.assign(**fitted) if fitted else frame
 
 

@@ -32,8 +32,11 @@ FIRST = ("nodeday.commands", "nodeday.frames.room")
 """What a run begins with."""
 THEN = (
     *(f"nodeday.{name}.room" for name in ("loss", "clock", "repair", "features", "study", "report")),
-    "pyarrow.dataset", "nodeday.commands_dataset", "nodeday.dataset.methods", "nodeday.dataset.package",
-)  # fmt: skip
+    "pyarrow.dataset",
+    "nodeday.commands_dataset",
+    "nodeday.dataset.methods",
+    "nodeday.dataset.package",
+)
 
 
 @contextmanager

@@ -18,10 +18,23 @@ from nodeday.sections import capture_files
 from nodeday.settings import Study
 
 SHARED = (
-    "arrays.py", "atomic.py", "tables.py", "rowgroups.py", "columnar.py", "csvfile.py", "samples.py",
-    "heard.py", "ledger.py", "parallel.py", "timeline.py", "settings.py", "sections.py", "calibration.py",
-    "layouts", "schemas",
-)  # fmt: skip
+    "arrays.py",
+    "atomic.py",
+    "tables.py",
+    "rowgroups.py",
+    "columnar.py",
+    "csvfile.py",
+    "samples.py",
+    "heard.py",
+    "ledger.py",
+    "parallel.py",
+    "timeline.py",
+    "settings.py",
+    "sections.py",
+    "calibration.py",
+    "layouts",
+    "schemas",
+)
 READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"
 SAMPLES = "results/samples/session={session}"
@@ -86,8 +99,9 @@ def movements(study: Study, session: str) -> str:
 
 def _events(study: Study, session: str, movements: bool = False) -> str:
     """Events with the zone of their local times, all or those that note a movement; empty without any."""
-    rows = [row for row in study.rows_of(session)[1]
-            if not movements or study.file.movements.noted_by(row.phase)]  # fmt: skip
+    rows = [
+        row for row in study.rows_of(session)[1] if not movements or study.file.movements.noted_by(row.phase)
+    ]
     return " | ".join([study.zone_of(session).key, *sorted(map(str, rows))]) if rows else ""
 
 

@@ -55,9 +55,11 @@ def kinds_of(study: Study, session: str) -> dict[Key, Kind]:
     """Streams of acceleration in three channels of g, by node and stream."""
     return {
         (node.node, kind.stream): kind
-        for node in study.nodes_of(session).values() if node.node != HUB
-        for kind in study.layout_of(session, node.node).kinds if [c.unit for c in kind.channels] == ["g"] * 3
-    }  # fmt: skip
+        for node in study.nodes_of(session).values()
+        if node.node != HUB
+        for kind in study.layout_of(session, node.node).kinds
+        if [c.unit for c in kind.channels] == ["g"] * 3
+    }
 
 
 def signals(frames: Received, kinds: Mapping[Key, Kind], clock: pd.DataFrame) -> Iterator[Signal]:
@@ -85,8 +87,14 @@ def _signal(node: str, kind: Kind, columns: Columns, payload: Mapped, knots: pd.
             rows.append(np.flatnonzero(distinct & (boot == number)))
             knot_ticks, knot_utc = line["ticks"].to_numpy(), line["utc_ns"].to_numpy()
             stamps.append(timeline.ticks_to_utc(ticks[rows[-1]], knot_ticks, knot_utc))
-    return Signal.of(node, np.concatenate(stamps), wait_ns, np.concatenate(rows), rate_hz,
-                     lambda mine: _size_g(payload[mine], kind))  # fmt: skip
+    return Signal.of(
+        node,
+        np.concatenate(stamps),
+        wait_ns,
+        np.concatenate(rows),
+        rate_hz,
+        lambda mine: _size_g(payload[mine], kind),
+    )
 
 
 def _size_g(payload: Bytes, kind: Kind) -> Singles:
@@ -120,9 +128,9 @@ def _corrected(clock: pd.DataFrame, fix: dict[str, float], band_ms: float) -> pd
 def _movement_rows(rows: list[tuple[str, Match]]) -> pd.DataFrame:
     rows = sorted(rows, key=lambda each: (each[1].node, each[1].other, each[1].utc_ns))
     columns: dict[str, Any] = {
-        name: [getattr(each, name) for _, each in rows] for name in ("node", "other", "utc_ns", "offset_ms",
-                                                                     "correlation", "uncertainty_ms")
-    }  # fmt: skip
+        name: [getattr(each, name) for _, each in rows]
+        for name in ("node", "other", "utc_ns", "offset_ms", "correlation", "uncertainty_ms")
+    }
     columns["source"] = [source for source, _ in rows]
     columns["utc_ns"] = np.array(columns["utc_ns"], np.int64)
     for name in ("offset_ms", "correlation", "uncertainty_ms"):

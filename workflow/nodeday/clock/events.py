@@ -33,9 +33,18 @@ def step_rows(
     def add(node: str, kind: str, rows: tuple[int, int], size: float, band: float, seen: int) -> None:
         at, before = hubs.get(int(run[rows[0]])), rows[0]
         utc = None if at is None else int(at(steady.steady_ns[[before]])[0])
-        found.append({"node": node, "kind": kind, "before_hub_ns": hub_ns[before],
-                      "after_hub_ns": hub_ns[rows[1]], "utc_ns": utc, "size_ms": size,
-                      "uncertainty_ms": band, "witnesses": seen})  # fmt: skip
+        found.append(
+            {
+                "node": node,
+                "kind": kind,
+                "before_hub_ns": hub_ns[before],
+                "after_hub_ns": hub_ns[rows[1]],
+                "utc_ns": utc,
+                "size_ms": size,
+                "uncertainty_ms": band,
+                "witnesses": seen,
+            }
+        )
 
     for each in steady.shared:
         step = each.step
@@ -54,8 +63,10 @@ def step_rows(
     columns: dict[str, Any] = {name: [row[name] for row in found] for name in TABLES["steps"].names}
     columns |= {name: np.array(columns[name], np.float64) for name in ("size_ms", "uncertainty_ms")}
     columns |= {name: np.array(columns[name], np.int64) for name in ("before_hub_ns", "after_hub_ns")}
-    columns |= {"utc_ns": pd.array(columns["utc_ns"], "Int64"),
-                "witnesses": np.array(columns["witnesses"], np.int32)}  # fmt: skip
+    columns |= {
+        "utc_ns": pd.array(columns["utc_ns"], "Int64"),
+        "witnesses": np.array(columns["witnesses"], np.int32),
+    }
     table = tables.build(TABLES["steps"], columns)
     return table.sort_values("before_hub_ns", kind="stable", ignore_index=True)
 

@@ -57,9 +57,14 @@ class Signal:
 
     @classmethod
     def of(
-        cls, node: str, stamp_ns: Ints, wait_ns: Ints, rows: Ints, rate_hz: float,
+        cls,
+        node: str,
+        stamp_ns: Ints,
+        wait_ns: Ints,
+        rows: Ints,
+        rate_hz: float,
         size_g: Callable[[Ints], Floats | Singles],
-    ) -> Signal:  # fmt: skip
+    ) -> Signal:
         """A signal of frames in any order."""
         late = (np.diff(stamp_ns) < 0).any()  # a frame came late, or a boot's map overlaps the next
         order = np.argsort(stamp_ns, kind="stable") if late else None
@@ -289,5 +294,6 @@ def corrections(pairs: Sequence[Pair], band_ms: dict[str, float]) -> dict[str, f
     best = min(nodes, key=lambda name: band_ms[name])
     late = late - (np.median(late) if len(nodes) > 2 else late[place[best]])
     noise = max(each.uncertainty_ms for each in pairs)
-    return {name: -float(late[at]) for name, at in place.items()
-            if abs(late[at]) > np.hypot(band_ms[name], noise)}  # fmt: skip
+    return {
+        name: -float(late[at]) for name, at in place.items() if abs(late[at]) > np.hypot(band_ms[name], noise)
+    }

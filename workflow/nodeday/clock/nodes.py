@@ -28,9 +28,13 @@ class Stamped:
 
     def take(self, rows: Ints) -> Stamped:
         return Stamped(
-            self.rows[rows], self.ticks[rows], self.sent_ns[rows], self.run[rows], self.band_ms[rows],
+            self.rows[rows],
+            self.ticks[rows],
+            self.sent_ns[rows],
+            self.run[rows],
+            self.band_ms[rows],
             self.rate_hz,
-        )  # fmt: skip
+        )
 
 
 def map_boot(

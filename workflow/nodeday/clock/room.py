@@ -129,9 +129,10 @@ def _hubs(
         found[0] = maps.by_hand(int(own.min()), int(own.max()), start_ns)
     if not found:
         raise ContractError(
-            "no host mark ties the hub's clock to UTC", f"session {session}, run 0 of the hub",
+            "no host mark ties the hub's clock to UTC",
+            f"session {session}, run 0 of the hub",
             "host marks in the capture, or the session's start in config/sessions.tsv",
-        )  # fmt: skip
+        )
     return found
 
 

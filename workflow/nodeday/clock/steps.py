@@ -64,9 +64,8 @@ def find_steps(x: Floats, y: Floats, unit: Unit) -> list[Step]:
     rises = _rises(low, x[start], length, unit.ms)
     flat = y - slope * x if rises else y[:0]
     found = [
-        step
-        for borders in rises if (step := _place(x, flat, low, start, stop, borders, unit)) is not None
-    ]  # fmt: skip
+        step for borders in rises if (step := _place(x, flat, low, start, stop, borders, unit)) is not None
+    ]
     return _without_stalls(x, found)
 
 
@@ -92,7 +91,7 @@ def _rises(low: Floats, at: Floats, length: float, unit_ms: float) -> list[tuple
 
 def _place(
     x: Floats, flat: Floats, low: Floats, start: Ints, stop: Ints, borders: tuple[int, int], unit: Unit
-) -> Step | None:  # fmt: skip
+) -> Step | None:
     """The step that a run of borders shows: between which points it lies, and its size."""
     first, last = borders
     before, after = low[max(first - 1, 0) : first + 1].min(), low[last + 1 : last + 3].min()
@@ -118,8 +117,10 @@ def _size(x: Floats, flat: Floats, at: int, rough: float, unit: Unit) -> tuple[f
     """Difference of the edges under both sides, at the step, and its standard deviation; ``rough`` where
     a side is too short for an edge."""
     middle, found = (x[at] + x[at + 1]) / 2, []
-    for part in (slice(np.searchsorted(x, x[at] - AROUND_S), at + 1),
-                 slice(at + 1, np.searchsorted(x, x[at + 1] + AROUND_S))):  # fmt: skip
+    for part in (
+        slice(np.searchsorted(x, x[at] - AROUND_S), at + 1),
+        slice(at + 1, np.searchsorted(x, x[at + 1] + AROUND_S)),
+    ):
         own = x[part]
         if len(own) < 2 * MIN_POINTS or np.ptp(own) < 2 * BIN_S:
             return rough, ROUGH_MS
@@ -177,14 +178,18 @@ def of_hub(
     size in at least half of the nodes that were heard on both sides, and in two witnesses or more, the
     host's ``marks`` being one.
     """
-    waiting = sorted(((each, node) for node, steps in seen.items() for each in steps),
-                     key=lambda one: one[0].before)  # fmt: skip
+    waiting = sorted(
+        ((each, node) for node, steps in seen.items() for each in steps), key=lambda one: one[0].before
+    )
     shared: list[Shared] = []
     own: dict[str, list[Seen]] = {node: [] for node in seen}
     while waiting:
         first = waiting[0][0]
-        group = [(each, node) for each, node in waiting if each.before < first.after
-                 and each.after > first.before and alike(each.size_ms, first.size_ms)]  # fmt: skip
+        group = [
+            (each, node)
+            for each, node in waiting
+            if each.before < first.after and each.after > first.before and alike(each.size_ms, first.size_ms)
+        ]
         waiting = [one for one in waiting if one not in group]
         names = {node for _, node in group}
         before, after = max(each.before for each, _ in group), min(each.after for each, _ in group)

@@ -92,17 +92,23 @@ def _rows(
             off = {name: unlike(left[name], right[name]) for name in names}
             if sizes[0] != sizes[1] and any(each.any() for each in off.values()):
                 at = min(int(each.argmax()) for each in off.values() if each.any())
-                _told(found, f"parts from the captures at row {start + at}, where they have "
-                             f"{_named(right, key, at)}")  # fmt: skip
+                _told(
+                    found,
+                    f"parts from the captures at row {start + at}, where they have {_named(right, key, at)}",
+                )
                 return
             _cells(left, right, off, key, start, found)
         start += len(left)
 
 
 def _cells(
-    left: arrow.Table, right: arrow.Table, off: dict[str, Bools], key: tuple[str, ...], start: int,
+    left: arrow.Table,
+    right: arrow.Table,
+    off: dict[str, Bools],
+    key: tuple[str, ...],
+    start: int,
     found: Compared,
-) -> None:  # fmt: skip
+) -> None:
     for name, where in off.items():
         for at in np.flatnonzero(where).tolist():
             mine, truth = _said(left[name][at]), _said(right[name][at])

@@ -47,8 +47,10 @@ class Doorway:
 
 def of_session(study: Study, session: str, opened: Opened) -> list[Doorway]:
     """Every doorway of a session's stored tables."""
-    spans = [tables.read(tables.path(study.results, name, session), name, ["capture", "offset", "length"])
-             for name in ("frames", "rejects")]  # fmt: skip
+    spans = [
+        tables.read(tables.path(study.results, name, session), name, ["capture", "offset", "length"])
+        for name in ("frames", "rejects")
+    ]
     out = []
     for number, paths in enumerate(study.captures_of(session)):
         own = [each[each["capture"] == number] for each in spans]
@@ -68,11 +70,15 @@ def _bytes(name: str, frames: pd.DataFrame, rejects: pd.DataFrame, stream: Itera
     start, end = spans["offset"].to_numpy(np.int64), (spans["offset"] + spans["length"]).to_numpy(np.int64)
     size = int(end[-1]) if stream is None and len(end) else sum(map(len, stream or ()))
     starts, due = np.append(start, size), np.concatenate([[0], end])
-    wrong = [f"{name}: a stretch begins at byte {starts[at]}, the one before ends at {due[at]}"
-             for at in np.flatnonzero(starts != due)[:MOST].tolist()]  # fmt: skip
+    wrong = [
+        f"{name}: a stretch begins at byte {starts[at]}, the one before ends at {due[at]}"
+        for at in np.flatnonzero(starts != due)[:MOST].tolist()
+    ]
     inside = int(frames["length"].sum())
-    passed = (f"{name}: {size:,} = {inside:,} in {len(frames):,} frames + {size - inside:,} in "
-              f"{len(rejects):,} rejects")  # fmt: skip
+    passed = (
+        f"{name}: {size:,} = {inside:,} in {len(frames):,} frames + {size - inside:,} in "
+        f"{len(rejects):,} rejects"
+    )
     return Doorway("bytes", passed, wrong)
 
 
@@ -172,8 +178,10 @@ def _samples(study: Study, session: str) -> Doorway:
         checked += int((due != NONE).sum())
         for at in np.flatnonzero(due != piece.raw)[: max(MOST - len(wrong), 0)].tolist():
             said = ["no count" if value == NONE else str(value) for value in (piece.raw[at], due[at])]
-            wrong.append(f"{scope} {piece.channel}, boot {piece.boot[at]}, frame {piece.seq[at]}, place "
-                         f"{piece.position[at]}: raw is {said[0]}, the payload has {said[1]}")  # fmt: skip
+            wrong.append(
+                f"{scope} {piece.channel}, boot {piece.boot[at]}, frame {piece.seq[at]}, place "
+                f"{piece.position[at]}: raw is {said[0]}, the payload has {said[1]}"
+            )
     told = _told_origins(study, session)
     for (scope, channel), told_of in origins.items():
         ledger, own = told.get(scope, {}), {name: n for name, n in told_of.items() if n}
@@ -213,8 +221,12 @@ class _Counts:
 
     def _load(self, node: str, stream: str) -> None:
         path = tables.path(self.study.results, "frames", self.session)
-        rows = tables.read(path, "frames", ["boot", "seq", "status", "payload"],
-                           [("node", "==", node), ("stream", "==", stream)])  # fmt: skip
+        rows = tables.read(
+            path,
+            "frames",
+            ["boot", "seq", "status", "payload"],
+            [("node", "==", node), ("stream", "==", stream)],
+        )
         rows = rows[rows["status"].isin(DISTINCT)]
         kinds = self.study.layout_of(self.session, node).kinds
         self.kind = next(kind for kind in kinds if kind.stream == stream)

@@ -47,16 +47,21 @@ class Proof:
 def finished(study: Study) -> list[str]:
     """Sessions whose chain came to its end, as the sheet orders them."""
     return [
-        name for name in study.sessions
+        name
+        for name in study.sessions
         if tables.path(study.results, "epochs", name).exists()
         and not (study.results / "failed" / f"{name}.txt").exists()
-    ]  # fmt: skip
+    ]
 
 
 def prove(
-    study: Study, sessions: list[str], rooms: Rooms, opened: Opened,
-    count: Callable[[Study, str], list[str]], of_study: Callable[[Study, list[str]], None] | None,
-) -> Iterator[Proof]:  # fmt: skip
+    study: Study,
+    sessions: list[str],
+    rooms: Rooms,
+    opened: Opened,
+    count: Callable[[Study, str], list[str]],
+    of_study: Callable[[Study, list[str]], None] | None,
+) -> Iterator[Proof]:
     """A proof for each session, then one of the study's own tables where ``of_study`` makes them.
 
     ``rooms`` are the rooms of the chain by name, ``count`` what counts lost frames in another way.
@@ -70,9 +75,13 @@ def prove(
 
 
 def _of_session(
-    study: Study, anew: Study, session: str, rooms: Rooms, opened: Opened,
+    study: Study,
+    anew: Study,
+    session: str,
+    rooms: Rooms,
+    opened: Opened,
     count: Callable[[Study, str], list[str]],
-) -> Proof:  # fmt: skip
+) -> Proof:
     proof = Proof(session)
     try:
         proof.doorways = doorways.of_session(study, session, opened)
@@ -125,8 +134,10 @@ def _compare(proof: Proof, study: Study, anew: Study, paths: list[str]) -> None:
         key = files.table_file(anew.results, path).table.key
         found = compare(study.results / path, anew.results / path, key)
         proof.tables, proof.rows, proof.cells = (
-            proof.tables + 1, proof.rows + found.rows, proof.cells + found.cells,
-        )  # fmt: skip
+            proof.tables + 1,
+            proof.rows + found.rows,
+            proof.cells + found.cells,
+        )
         proof.differences += [f"{path}: {what}" for what in found.differences]
         proof.unlike += found.unlike
         if found.unlike > len(found.differences):
@@ -160,8 +171,10 @@ def text(proof: Proof) -> str:
     """A proof for people."""
     lines = [proof.of]
     lines += [f"  {each.name:<9} {'OTHERWISE' if each.wrong else each.passed}" for each in proof.doorways]
-    lines.append(f"  {'tables':<9} {proof.tables} derived anew: {proof.rows:,} rows, {proof.cells:,} cells, "
-                 f"{f'{proof.unlike:,} otherwise' if proof.unlike else 'all alike'}")  # fmt: skip
+    lines.append(
+        f"  {'tables':<9} {proof.tables} derived anew: {proof.rows:,} rows, {proof.cells:,} cells, "
+        f"{f'{proof.unlike:,} otherwise' if proof.unlike else 'all alike'}"
+    )
     return "\n".join([*lines, *(f"  ! {what}" for what in proof.wrong)])
 
 

@@ -37,9 +37,11 @@ def write(study: Study, session: str, target: Path) -> list[Path]:
         if node.node == HUB or own.empty:
             continue
         kind = next(
-            kind for kind in study.layout_of(session, node.node).kinds
-            for each in kind.channels if each.unit == "mV"
-        )  # fmt: skip
+            kind
+            for kind in study.layout_of(session, node.node).kinds
+            for each in kind.channels
+            if each.unit == "mV"
+        )
         rate = kind.rate_hz or 1.0
         rows = pd.concat([_beats(own), _holes(study, session, node.node, kind)])
         rows["sample"] = np.rint((rows["utc_ns"] - start) * rate / SECOND).astype(np.int64)
@@ -47,18 +49,28 @@ def write(study: Study, session: str, target: Path) -> list[Path]:
         name = f"{session}_{node.node}".replace("-", "_")  # the format's record names have no hyphens
         with warnings.catch_warnings():  # of pandas, about how wfdb calls it
             warnings.simplefilter("ignore")
-            wfdb.wrann(name, "beats", rows["sample"].to_numpy(), rows["symbol"].tolist(),
-                       aux_note=rows["note"].tolist(), fs=rate, write_dir=str(target))  # fmt: skip
+            wfdb.wrann(
+                name,
+                "beats",
+                rows["sample"].to_numpy(),
+                rows["symbol"].tolist(),
+                aux_note=rows["note"].tolist(),
+                fs=rate,
+                write_dir=str(target),
+            )
         done.append(target / f"{name}.beats")
     return done
 
 
 def _beats(own: pd.DataFrame) -> pd.DataFrame:
     status = own["rr_status"].astype(str)
-    return pd.DataFrame({
-        "utc_ns": own["utc_ns"], "symbol": np.where(own["origin"] == "measured", "N", "Q"),
-        "note": status.where(status != "normal", ""),
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "utc_ns": own["utc_ns"],
+            "symbol": np.where(own["origin"] == "measured", "N", "Q"),
+            "note": status.where(status != "normal", ""),
+        }
+    )
 
 
 def _holes(study: Study, session: str, node: str, kind: Kind) -> pd.DataFrame:
@@ -68,7 +80,10 @@ def _holes(study: Study, session: str, node: str, kind: Kind) -> pd.DataFrame:
     starts, ends = runs((rows["origin"] == "missing").to_numpy())
     utc = rows["utc_ns"].to_numpy(np.int64)
     first, last = utc[starts], utc[ends - 1]
-    return pd.DataFrame({
-        "utc_ns": np.concatenate([first, last]), "symbol": NOTE,
-        "note": ["missing from here"] * len(first) + ["missing to here"] * len(last),
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "utc_ns": np.concatenate([first, last]),
+            "symbol": NOTE,
+            "note": ["missing from here"] * len(first) + ["missing to here"] * len(last),
+        }
+    )

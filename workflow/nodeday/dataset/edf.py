@@ -69,13 +69,23 @@ def write(study: Study, session: str, target: Path) -> list[dict[str, object]]:
         [_edf_signal(edfio, each) for each in told],
         patient=edfio.Patient(code=study.session(session).participant),
         recording=edfio.Recording(startdate=at.date(), equipment_code="nodeday"),
-        starttime=at.time(), data_record_duration=1,
+        starttime=at.time(),
+        data_record_duration=1,
         annotations=[edfio.EdfAnnotation(*each) for each in notes],
-    )  # fmt: skip
+    )
     with atomic.whole(target / f"{session}.edf") as partial:
         file.write(partial)
-    return [{"session": session, "signal": each.label, "rate_hz": each.rate_hz, "places": len(each.digital),
-             "exact_counts": "yes" if each.exact else "no", **each.counted} for each in told]  # fmt: skip
+    return [
+        {
+            "session": session,
+            "signal": each.label,
+            "rate_hz": each.rate_hz,
+            "places": len(each.digital),
+            "exact_counts": "yes" if each.exact else "no",
+            **each.counted,
+        }
+        for each in told
+    ]
 
 
 def library(name: str) -> Any:
@@ -85,8 +95,11 @@ def library(name: str) -> Any:
             warnings.simplefilter("ignore")
             return importlib.import_module(name)
     except ImportError:
-        raise SettingsError(f"{name} is not installed", expected="the extra `export`",
-                            remedy="Run `pip install 'nodeday[export]'`.") from None  # fmt: skip
+        raise SettingsError(
+            f"{name} is not installed",
+            expected="the extra `export`",
+            remedy="Run `pip install 'nodeday[export]'`.",
+        ) from None
 
 
 def _signal(
@@ -104,9 +117,12 @@ def _signal(
     computed[placed.filled] = ~rows["origin"].isin(RECEIVED).to_numpy()[placed.sample[placed.filled]]
     holes, fills = runs(~placed.filled), runs(computed)
     counted = {
-        "measured": int((placed.filled & ~computed).sum()), "computed": int(computed.sum()),
-        "missing": int((~placed.filled).sum()), "left_out": placed.left_out(len(rows)), "twice": placed.twice,
-    }  # fmt: skip
+        "measured": int((placed.filled & ~computed).sum()),
+        "computed": int(computed.sum()),
+        "missing": int((~placed.filled).sum()),
+        "left_out": placed.left_out(len(rows)),
+        "twice": placed.twice,
+    }
     label = f"{node} {channel.name}"
     return Signal(label, channel.unit, rate, digital, physical, exact, holes, fills, counted)
 
@@ -136,10 +152,15 @@ def _edf_signal(edfio: Any, one: Signal) -> Any:
     """Physical ends have eight characters in the format; they are cut to that, the digital values are not."""
     note = "counts as sent" if one.exact else "counts rescaled"
     return edfio.EdfSignal.from_digital(
-        one.digital, one.rate_hz, label=one.label[:16], physical_dimension=one.unit[:8],
-        physical_range=tuple(_eight(each) for each in one.physical), digital_range=(NOTHING, MOST),
-        transducer_type="body-worn node", prefiltering=f"none; {note}; -32768 is no sample",
-    )  # fmt: skip
+        one.digital,
+        one.rate_hz,
+        label=one.label[:16],
+        physical_dimension=one.unit[:8],
+        physical_range=tuple(_eight(each) for each in one.physical),
+        digital_range=(NOTHING, MOST),
+        transducer_type="body-worn node",
+        prefiltering=f"none; {note}; -32768 is no sample",
+    )
 
 
 def _eight(value: float) -> float:
@@ -158,9 +179,13 @@ def _annotations(
     phases = tables.read(tables.path(study.results, "phases"), "phases")
     own = phases[(phases["session"] == session) & (phases["start_ns"] < phases["end_ns"])]
     found: list[tuple[float, float | None, str]] = [
-        ((int(row["start_ns"]) - start) / SECOND, (row["end_ns"] - row["start_ns"]) / SECOND,
-         f"phase {row['phase']}") for _, row in own.iterrows()
-    ]  # fmt: skip
+        (
+            (int(row["start_ns"]) - start) / SECOND,
+            (row["end_ns"] - row["start_ns"]) / SECOND,
+            f"phase {row['phase']}",
+        )
+        for _, row in own.iterrows()
+    ]
     for one in signals:
         for what, stretches in (("missing", one.holes), ("computed", one.fills)):
             found += [

@@ -76,5 +76,14 @@ def table_file(root: Path, path: str) -> TableFile:
 
 
 def _column(name: str, facts: dict[str, Any]) -> Column:
-    return Column(name, facts["dtype"], facts["unit"], facts["meaning"], facts.get("least"),
-                  facts.get("most"), facts["nullable"], facts.get("codes"), stated=True)  # fmt: skip
+    return Column(
+        name,
+        facts["dtype"],
+        facts["unit"],
+        facts["meaning"],
+        facts.get("least"),
+        facts.get("most"),
+        facts["nullable"],
+        facts.get("codes"),
+        stated=True,
+    )

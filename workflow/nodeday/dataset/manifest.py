@@ -37,18 +37,28 @@ def libraries() -> dict[str, str]:
 def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[str, Any]:
     """The manifest of a finished study: inputs, settings, code and every file of its results."""
     captures = {name for session in sessions for name in wiring.captures(study, session)}
-    settings = [path.relative_to(study.root).as_posix() for path in (study.root / "config").rglob("*")
-                if path.is_file() and not path.name.startswith(".")]  # fmt: skip
-    results = [path for path in files.result_files(study.results)
-               if path != NAME and files.session_of(path) in (None, *sessions)]  # fmt: skip
+    settings = [
+        path.relative_to(study.root).as_posix()
+        for path in (study.root / "config").rglob("*")
+        if path.is_file() and not path.name.startswith(".")
+    ]
+    results = [
+        path
+        for path in files.result_files(study.results)
+        if path != NAME and files.session_of(path) in (None, *sessions)
+    ]
     return {
-        "manifest": 1, "study": study.file.study, "nodeday": __version__, "data_model": VERSION,
-        "code": {room: wiring.code(room) for room in CODE}, "libraries": libraries(),
+        "manifest": 1,
+        "study": study.file.study,
+        "nodeday": __version__,
+        "data_model": VERSION,
+        "code": {room: wiring.code(room) for room in CODE},
+        "libraries": libraries(),
         "sessions": sessions,
         "inputs": _entries(study.root, sorted(captures), hashed),
         "settings": _entries(study.root, sorted(settings), hashed),
         "results": _entries(study.root, [f"results/{path}" for path in results], hashed),
-    }  # fmt: skip
+    }
 
 
 def _entries(root: Path, paths: list[str], hashed: Hashed) -> list[dict[str, Any]]:
@@ -113,7 +123,10 @@ def _notes(told: dict[str, Any]) -> Iterable[str]:
     if changed:
         yield f"the code of {', '.join(changed)} has changed since; `nodeday run` would run it again"
     now = libraries()
-    other = [f"{name} {old} (now {now.get(name)})" for name, old in told["libraries"].items()
-             if now.get(name) != old]  # fmt: skip
+    other = [
+        f"{name} {old} (now {now.get(name)})"
+        for name, old in told["libraries"].items()
+        if now.get(name) != old
+    ]
     if other:
         yield f"made with other libraries: {', '.join(other)}"

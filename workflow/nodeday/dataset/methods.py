@@ -48,16 +48,21 @@ def gather(study: Study, sessions: list[str]) -> dict[str, Any]:
         if kind.channels
     }
     return {
-        "study": study.file.study, "title": study.file.title, "nodeday": __version__, "data_model": VERSION,
+        "study": study.file.study,
+        "title": study.file.title,
+        "nodeday": __version__,
+        "data_model": VERSION,
         "libraries": libraries(),
         "settings": study.file.model_dump(mode="json"),
-        "streams": [{"stream": stream, "rate_hz": rate, "bits": bits, "channels": dict(channels)}
-                    for stream, rate, bits, channels in sorted(streams)],
+        "streams": [
+            {"stream": stream, "rate_hz": rate, "bits": bits, "channels": dict(channels)}
+            for stream, rate, bits, channels in sorted(streams)
+        ],
         "steps": [asdict(method) for method in METHODS],
         "features": [asdict(one) for name, one in FEATURE.items() if name in used],
         "rules": [rule.model_dump(exclude_none=True) for rule in study.file.inclusion],
         "counts": _counts(study, sessions),
-    }  # fmt: skip
+    }
 
 
 def _read(
@@ -71,13 +76,17 @@ def _counts(study: Study, sessions: list[str]) -> dict[str, int | float]:
     received, lost = (int(nodes[f"frames_{what}"].sum()) for what in ("received", "lost"))
     epochs = sum(_read(study, "epochs", each, ["epoch"])["epoch"].nunique() for each in sessions)
     return {
-        "participants": len(people), "participants_included": int((people["status"] == "included").sum()),
-        "sessions": len(study.sessions), "sessions_finished": len(sessions),
+        "participants": len(people),
+        "participants_included": int((people["status"] == "included").sum()),
+        "sessions": len(study.sessions),
+        "sessions_finished": len(sessions),
         "sessions_included": int(flow["sessions_left"].iloc[-1]),
-        "hours": round(float(people["hours"].sum()), 3), "epochs": int(epochs),
-        "frames_received": received, "frames_lost": lost,
+        "hours": round(float(people["hours"].sum()), 3),
+        "epochs": int(epochs),
+        "frames_received": received,
+        "frames_lost": lost,
         "unknown_gaps": int(nodes["unknown_gaps"].sum()),
-    }  # fmt: skip
+    }
 
 
 def paragraph(study: Study, told: dict[str, Any]) -> str:
@@ -87,24 +96,26 @@ def paragraph(study: Study, told: dict[str, Any]) -> str:
     share = 100 * count["frames_received"] / expected if expected else 0.0
     placements = sorted({row.placement for row in study.nodes if row.node != HUB})
     streams = "; ".join(_stream(each) for each in told["streams"])
-    return " ".join([
-        f"Body-worn nodes ({', '.join(placements)}) sent frames over a radio link to a hub that stamped them "
-        f"({streams}).",
-        f"Frames were decoded and placed in time with nodeday {told['nodeday']} (data model "
-        f"{told['data_model']}).",
-        f"In {count['sessions_finished']} of {count['sessions']} sessions ({count['hours']:.1f} h) "
-        f"{count['frames_received']} of {expected} frames that the counters tell of were received "
-        f"({share:.1f} %); {count['unknown_gaps']} further gaps are of unknown length.",
-        "All nodes were placed on one time axis along the lower edge of the delays of their frames (Moon, "
-        "Skelly and Towsley 1999).",
-        _fills(study),
-        f"Features ({', '.join(one['name'] for one in told['features'])}) were computed in epochs of "
-        f"{epochs.seconds} s where at least {100 * epochs.min_coverage:.3g} % of the samples were received; "
-        "other epochs have no value.",
-        _rules(study.file.inclusion),
-        f"Of {count['participants']} participants {count['participants_included']} were included, with "
-        f"{count['sessions_included']} sessions. Formulas and sources are listed in methods.json.",
-    ])  # fmt: skip
+    return " ".join(
+        [
+            f"Body-worn nodes ({', '.join(placements)}) sent frames over a radio link to a hub that stamped "
+            f"them ({streams}).",
+            f"Frames were decoded and placed in time with nodeday {told['nodeday']} (data model "
+            f"{told['data_model']}).",
+            f"In {count['sessions_finished']} of {count['sessions']} sessions ({count['hours']:.1f} h) "
+            f"{count['frames_received']} of {expected} frames that the counters tell of were "
+            f"received ({share:.1f} %); {count['unknown_gaps']} further gaps are of unknown length.",
+            "All nodes were placed on one time axis along the lower edge of the delays of their frames (Moon, "
+            "Skelly and Towsley 1999).",
+            _fills(study),
+            f"Features ({', '.join(one['name'] for one in told['features'])}) were computed in epochs of "
+            f"{epochs.seconds} s where at least {100 * epochs.min_coverage:.3g} % of the samples were "
+            "received; other epochs have no value.",
+            _rules(study.file.inclusion),
+            f"Of {count['participants']} participants {count['participants_included']} were included, with "
+            f"{count['sessions_included']} sessions. Formulas and sources are listed in methods.json.",
+        ]
+    )
 
 
 def _stream(each: dict[str, Any]) -> str:
@@ -115,15 +126,22 @@ def _stream(each: dict[str, Any]) -> str:
 def _fills(study: Study) -> str:
     filled = [
         f"{stream} up to {one.max_ms:g} ms, {one.method}"
-        for stream, one in sorted(study.file.fill.items()) if one.method != "none"
-    ]  # fmt: skip
+        for stream, one in sorted(study.file.fill.items())
+        if one.method != "none"
+    ]
     if not filled:
         return "Lost samples were not filled."
     return f"Short gaps were filled and flagged ({'; '.join(filled)}); all others stayed missing."
 
 
 def _rules(rules: tuple[Rule, ...]) -> str:
-    told = [RULES[rule.rule].format(rule.threshold, rule.node or "nodes", 100 * rule.threshold,
-                                    " ".join(filter(None, [rule.node, rule.feature or "features"])))
-            for rule in rules]  # fmt: skip
+    told = [
+        RULES[rule.rule].format(
+            rule.threshold,
+            rule.node or "nodes",
+            100 * rule.threshold,
+            " ".join(filter(None, [rule.node, rule.feature or "features"])),
+        )
+        for rule in rules
+    ]
     return f"The following were excluded, in this order: {'; '.join(told)}."

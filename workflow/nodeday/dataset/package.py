@@ -51,8 +51,12 @@ def field(column: Column) -> dict[str, Any]:
 def table_schema(table: Table) -> dict[str, Any]:
     """A table as a Table Schema; an empty cell is a null."""
     fields = [field(column) for column in table.columns]
-    return {"description": f"One row is {table.row}.", "fields": fields, "primaryKey": list(table.key),
-            "missingValues": [""]}  # fmt: skip
+    return {
+        "description": f"One row is {table.row}.",
+        "fields": fields,
+        "primaryKey": list(table.key),
+        "missingValues": [""],
+    }
 
 
 def descriptor(
@@ -64,24 +68,31 @@ def descriptor(
         known = re.sub(r"[^a-z0-9.-]+", "-", each.path.rsplit(".", 1)[0].lower())
         kind = each.path.rsplit(".", 1)[1]
         resource: dict[str, Any] = {
-            "name": f"{known}-{number}", "title": each.table.name, "path": each.path,
-            "profile": "tabular-data-resource", "format": kind,
+            "name": f"{known}-{number}",
+            "title": each.table.name,
+            "path": each.path,
+            "profile": "tabular-data-resource",
+            "format": kind,
             "mediatype": "text/csv" if kind == "csv" else "application/vnd.apache.parquet",
-            "bytes": each.full.stat().st_size, "hash": f"sha256:{digest}",
-            "rows": each.rows, "schema": schemas[each.path],
-        }  # fmt: skip
+            "bytes": each.full.stat().st_size,
+            "hash": f"sha256:{digest}",
+            "rows": each.rows,
+            "schema": schemas[each.path],
+        }
         if kind == "csv":
             resource["encoding"] = "utf-8"
         if each.session:
             resource["partition"] = {"session": each.session}
         resources.append(resource)
     return {
-        "name": re.sub(r"[^a-z0-9.-]+", "-", study.lower()), "title": title or study,
+        "name": re.sub(r"[^a-z0-9.-]+", "-", study.lower()),
+        "title": title or study,
         "profile": "data-package",
         "description": "Tables of a field study with body-worn sensor nodes. Times are nanoseconds since "
         "1970 in UTC. For research only: no diagnosis, no alarm, no medical device.",
-        "generator": f"nodeday {__version__}, data model {VERSION}", "resources": resources,
-    }  # fmt: skip
+        "generator": f"nodeday {__version__}, data model {VERSION}",
+        "resources": resources,
+    }
 
 
 def write(target: Path, study: str, title: str, tables: list[TableFile], hashed: Hashed = of_files) -> None:
@@ -123,9 +134,19 @@ def dictionary_csv(tables: Iterable[Table]) -> str:
     for table in tables:
         for column in (*table.columns, *table.template):
             codes = "; ".join(f"{code}: {label}" for code, label in (column.codes or {}).items())
-            rows.writerow([table.name, column.name, column.dtype, column.unit,
-                           "yes" if column.nullable else "no", column.ge, column.le, csvfile.plain(codes),
-                           csvfile.plain(column.meaning)])  # fmt: skip
+            rows.writerow(
+                [
+                    table.name,
+                    column.name,
+                    column.dtype,
+                    column.unit,
+                    "yes" if column.nullable else "no",
+                    column.ge,
+                    column.le,
+                    csvfile.plain(codes),
+                    csvfile.plain(column.meaning),
+                ]
+            )
     return out.getvalue()
 
 

@@ -38,8 +38,9 @@ FEWEST, MOST = 53, 520
 KEPT_BACK = ("frames", "rejects", "ledger")
 SIGNALS = ("samples", "aligned")
 DATE = re.compile(r"(?:19|20)\d\d-?(?:0[1-9]|1[0-2])-?(?:0[1-9]|[12]\d|3[01])")
-BAND = Column("age_band", "name", "year", "age in a band of ten years; null where it is not known",
-              nullable=True)  # fmt: skip
+BAND = Column(
+    "age_band", "name", "year", "age in a band of ten years; null where it is not known", nullable=True
+)
 
 
 Shift = tuple[int, int]
@@ -64,8 +65,11 @@ def offsets_of(file: Path, participants: list[str], first_ns: Mapping[str, int])
         if name not in known:
             known[name] = -(FEWEST + secrets.randbelow(MOST - FEWEST + 1))
         if first_ns.get(name, YEAR_2200) + known[name] * WEEK < YEAR_1969:
-            raise ContractError(f"an offset of {known[name]} weeks leads before 1969", f"participant {name}",
-                                "a recording of after 1980")  # fmt: skip
+            raise ContractError(
+                f"an offset of {known[name]} weeks leads before 1969",
+                f"participant {name}",
+                "a recording of after 1980",
+            )
     lines = "".join(f"{name}\t{weeks}\n" for name, weeks in sorted(known.items()))
     atomic.write_text(file, f"participant\tweeks\n{lines}")
     return {name: known[name] * WEEK for name in participants}
@@ -84,13 +88,19 @@ def release(study: Study, sessions: list[str], target: Path, offsets: Path, sign
     if target.resolve() in offsets.resolve().parents:
         raise SettingsError(f"offsets {offsets} lie inside the copy", str(target), "a file outside of it")
     if dated := [name for name in study.sessions if DATE.search(name)]:
-        raise SettingsError(f"session {dated[0]} has a date in its code", "config/sessions.tsv",
-                            "codes without dates, in a study that is to be shared")  # fmt: skip
+        raise SettingsError(
+            f"session {dated[0]} has a date in its code",
+            "config/sessions.tsv",
+            "codes without dates, in a study that is to be shared",
+        )
     people = {name: row.participant for name, row in study.sessions.items()}
-    drawn = offsets_of(offsets, sorted({row.participant for row in study.participants}),
-                       _first_instants(study, people))  # fmt: skip
-    shifts = {name: (drawn[person], -_first_stamp(study, name) if name in sessions else 0)
-              for name, person in people.items()}  # fmt: skip
+    drawn = offsets_of(
+        offsets, sorted({row.participant for row in study.participants}), _first_instants(study, people)
+    )
+    shifts = {
+        name: (drawn[person], -_first_stamp(study, name) if name in sessions else 0)
+        for name, person in people.items()
+    }
     partial = target.with_name(f".{target.name}.partial")
     shutil.rmtree(partial, ignore_errors=True)
     _fill(study, sessions, partial, shifts, signals)

@@ -35,9 +35,11 @@ def place(day: Day, text: str) -> dict[str, Any]:
     first, last = _by_frames(day, name, row) if name in BY_FRAMES else _edges(name, table.names, row)
     label = " ".join([name, *(f"{k}={v}" for k, v in key.items())])
     return {
-        "from": (first - day.start_ns) / 1e6, "to": (last - day.start_ns) / 1e6, "label": label,
+        "from": (first - day.start_ns) / 1e6,
+        "to": (last - day.start_ns) / 1e6,
+        "label": label,
         "node": str(row["node"]) if "node" in table.names else "",
-    }  # fmt: skip
+    }
 
 
 def _rows(day: Day, table: Table, key: dict[str, str]) -> pd.DataFrame:
@@ -45,8 +47,12 @@ def _rows(day: Day, table: Table, key: dict[str, str]) -> pd.DataFrame:
     wanted, results = cell.conditions(table, key), day.study.results
     if table.name == "samples":
         streams = day.study.streams_of(day.session)
-        return pd.concat([samples.read(results, day.session, node.node, kind, table.names, wanted or None)
-                          for node, kind in streams])  # fmt: skip
+        return pd.concat(
+            [
+                samples.read(results, day.session, node.node, kind, table.names, wanted or None)
+                for node, kind in streams
+            ]
+        )
     own, whole = tables.path(results, table.name, day.session), tables.path(results, table.name)
     if own.is_file() or "session" not in table.names:
         return tables.read(own, table, None, wanted or None)

@@ -106,11 +106,14 @@ class _Handler(BaseHTTPRequestHandler):
     def _answer(self, status: int, form: str, body: bytes) -> None:
         self.send_response(status)
         for key, value in (
-            ("Content-Type", f"{TYPES[form]}; charset=utf-8"), ("Content-Length", str(len(body))),
-            ("Content-Security-Policy", POLICY), ("X-Content-Type-Options", "nosniff"),
-            ("Referrer-Policy", "no-referrer"), ("Cache-Control", "no-store"),
+            ("Content-Type", f"{TYPES[form]}; charset=utf-8"),
+            ("Content-Length", str(len(body))),
+            ("Content-Security-Policy", POLICY),
+            ("X-Content-Type-Options", "nosniff"),
+            ("Referrer-Policy", "no-referrer"),
+            ("Cache-Control", "no-store"),
             ("Cross-Origin-Resource-Policy", "same-origin"),
-        ):  # fmt: skip
+        ):
             self.send_header(key, value)
         self.end_headers()
         self.wfile.write(body)

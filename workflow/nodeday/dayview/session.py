@@ -45,9 +45,11 @@ class Day:
         nodes = self._of_study("sessions")
         if nodes.empty:
             raise ContractError(
-                f"session {session} has no tables yet", str(study.results), "a finished session",
+                f"session {session} has no tables yet",
+                str(study.results),
+                "a finished session",
                 "Run `nodeday run` first.",
-            )  # fmt: skip
+            )
         self.start_ns, self.end_ns = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
         self.channels = {each.key: each for each in self._channels()}
 
@@ -88,15 +90,22 @@ class Day:
         offset = start.utcoffset()
         phases = self._of_study("phases")
         return {
-            "session": self.session, "study": self.study.file.title or self.study.file.study,
-            "zone": str(zone), "start_ms": self.start_ns / 1e6, "end_ms": self.end_ns / 1e6,
+            "session": self.session,
+            "study": self.study.file.title or self.study.file.study,
+            "zone": str(zone),
+            "start_ms": self.start_ns / 1e6,
+            "end_ms": self.end_ns / 1e6,
             "offset_ms": offset.total_seconds() * 1e3 if offset is not None else 0.0,
             "channels": [vars(each) | {"key": each.key} for each in self.channels.values()],
-            "phases": [{"phase": str(name), "from": self._ms(start), "to": self._ms(end)}
-                       for name, start, end in zip(phases["phase"], phases["start_ns"], phases["end_ns"],
-                                                   strict=True) if end > start],
+            "phases": [
+                {"phase": str(name), "from": self._ms(start), "to": self._ms(end)}
+                for name, start, end in zip(
+                    phases["phase"], phases["start_ns"], phases["end_ns"], strict=True
+                )
+                if end > start
+            ],
             "gaps": self._worst_gaps(),
-        }  # fmt: skip
+        }
 
     def _ms(self, utc_ns: Any) -> float:
         return (int(utc_ns) - self.start_ns) / 1e6
@@ -133,9 +142,11 @@ class Day:
         ms, period = (utc - self.start_ns) / 1e6, 1e3 / channel.rate_hz
         window = (from_ns - self.start_ns) / 1e6, (to_ns - self.start_ns) / 1e6
         return {
-            "form": "samples", **samples_drawn(ms, value, filled, missing, points),
-            "missing": spans(ms, missing, period), "silent": silences(ms, period, *window),
-        }  # fmt: skip
+            "form": "samples",
+            **samples_drawn(ms, value, filled, missing, points),
+            "missing": spans(ms, missing, period),
+            "silent": silences(ms, period, *window),
+        }
 
     def _rows(self, channel: Channel, from_ns: int, to_ns: int) -> pd.DataFrame:
         kind = self.study.layout_of(self.session, channel.node).stream(channel.stream)
@@ -166,14 +177,17 @@ class Day:
             t = (edges[1:] + edges[:-1]) / 2
             bpm = np.divide(total, count, out=np.full(points, np.nan), where=count > 0)
         return {
-            "t": t.tolist(), "bpm": [None if np.isnan(each) else round(each, 2) for each in bpm.tolist()],
-        }  # fmt: skip
+            "t": t.tolist(),
+            "bpm": [None if np.isnan(each) else round(each, 2) for each in bpm.tolist()],
+        }
 
 
 def _parts(rows: pd.DataFrame) -> tuple[Any, Any, Any, Any]:
     """Instant, value, and whether filled and missing, (n,) each."""
     origin = rows["origin"].astype(str).to_numpy()
     return (
-        rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64),
-        origin == "interpolated", origin == "missing",
-    )  # fmt: skip
+        rows["utc_ns"].to_numpy(np.int64),
+        rows["value"].to_numpy(np.float64),
+        origin == "interpolated",
+        origin == "missing",
+    )

@@ -66,10 +66,13 @@ class Envelope:
         total = got + filled + missing
         ms, total, silent = edges.astype(np.float64) * BIN_NS / 1e6, np.maximum(total, 1), total == 0
         return {
-            "t": ms.tolist(), "silent": spans(ms, silent, step * BIN_NS / 1e6),
-            "low": _listed(low), "high": _listed(high),
-            "filled": np.round(filled / total, 4).tolist(), "missing": np.round(missing / total, 4).tolist(),
-        }  # fmt: skip
+            "t": ms.tolist(),
+            "silent": spans(ms, silent, step * BIN_NS / 1e6),
+            "low": _listed(low),
+            "high": _listed(high),
+            "filled": np.round(filled / total, 4).tolist(),
+            "missing": np.round(missing / total, 4).tolist(),
+        }
 
 
 def samples_drawn(

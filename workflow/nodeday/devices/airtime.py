@@ -71,8 +71,12 @@ def collision(own: Sender, senders: Sequence[Sender]) -> float:
 def longest_clash_s(senders: Sequence[Sender], apart_ppm: float) -> float:
     """How long two nodes of one frame period go on colliding once they have fallen into step, at
     clocks ``apart_ppm`` apart: the longest (T + T') / skew; 0 where no two share a period."""
-    pairs = [(a, b) for a in senders for b in senders
-             if a.node < b.node and math.isclose(a.frames_per_s, b.frames_per_s)]  # fmt: skip
+    pairs = [
+        (a, b)
+        for a in senders
+        for b in senders
+        if a.node < b.node and math.isclose(a.frames_per_s, b.frames_per_s)
+    ]
     return max((a.airtime_s + b.airtime_s for a, b in pairs), default=0.0) / (apart_ppm * 1e-6)
 
 

@@ -80,7 +80,8 @@ def budget(plan: RadioPlan, layout: Layout, where: str = "") -> Budget:
     guard = airtime.guard_s(plan.radio.crystal_ppm, plan.radio.beacon_s, plan.radio.jitter_us)
     beacon = airtime.airtime_s(plan.radio.beacon_bytes, plan.radio.overhead_bytes, plan.radio.bit_rate_kbps)
     return Budget(
-        streams, [_node(plan, name, senders) for name in plan.nodes],
+        streams,
+        [_node(plan, name, senders) for name in plan.nodes],
         load=sum(each.duty for each in senders),
         slots_used=airtime.slots_used(senders, guard, beacon, plan.radio.beacon_s),
         guard_us=1e6 * guard,
@@ -90,7 +91,7 @@ def budget(plan: RadioPlan, layout: Layout, where: str = "") -> Budget:
         most_usable_ma=airtime.most_ma(plan.battery.capacity_mah * plan.battery.usable, plan.hours),
         bytes_per_day=per_day,
         bytes_per_session=round(per_day * plan.hours / 24),
-    )  # fmt: skip
+    )
 
 
 def _senders(plan: RadioPlan, layout: Layout, where: str) -> list[Sender]:
@@ -101,8 +102,11 @@ def _senders(plan: RadioPlan, layout: Layout, where: str) -> list[Sender]:
             if stream not in known:
                 near = difflib.get_close_matches(stream, known, n=1)
                 hint = f" (did you mean {near[0]}?)" if near else ""
-                raise SettingsError(f"node {name} sends {stream}{hint}", where,
-                                    f"streams of layout {layout.layout}: {', '.join(known)}")  # fmt: skip
+                raise SettingsError(
+                    f"node {name} sends {stream}{hint}",
+                    where,
+                    f"streams of layout {layout.layout}: {', '.join(known)}",
+                )
             kind = known[stream]
             body = airtime.body_bytes(layout, kind)
             on_air = airtime.airtime_s(body, plan.radio.overhead_bytes, plan.radio.bit_rate_kbps)
@@ -116,10 +120,17 @@ def _stream(
     kind = layout.stream(own.stream)
     met = 0.0 if slotted else airtime.collision(own, senders)
     return StreamBudget(
-        own.node, own.stream, airtime.body_bytes(layout, kind), 1000 * own.airtime_s, own.frames_per_s,
-        own.duty, 1000 * kind.period_s, met, 1 - (1 - met) * (1 - plan.loss.share),
+        own.node,
+        own.stream,
+        airtime.body_bytes(layout, kind),
+        1000 * own.airtime_s,
+        own.frames_per_s,
+        own.duty,
+        1000 * kind.period_s,
+        met,
+        1 - (1 - met) * (1 - plan.loss.share),
         round(layout.frame_bytes(kind) * own.frames_per_s * DAY_S),
-    )  # fmt: skip
+    )
 
 
 def _node(plan: RadioPlan, name: str, senders: list[Sender]) -> NodeBudget:

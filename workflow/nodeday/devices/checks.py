@@ -40,8 +40,15 @@ def at_least(check: str, value: float, unit: str, limit: float, of: str = "", no
 
 def _check(check: str, value: float, unit: str, limit: float | None, of: str, note: str, good: bool) -> Check:
     if math.isnan(value):
-        return Check(check=check, of=of, value=None, unit=unit, limit=limit, outcome="not_measured",
-                     note=note or "nothing to measure it on")  # fmt: skip
+        return Check(
+            check=check,
+            of=of,
+            value=None,
+            unit=unit,
+            limit=limit,
+            outcome="not_measured",
+            note=note or "nothing to measure it on",
+        )
     outcome: Outcome = "pass" if good else "fail"
     # Judged as measured, written to a digit that the instrument can bear out.
     rounded = float(f"{value:.5g}")
@@ -63,16 +70,21 @@ def acceleration(
     all_rests = list(rests)
     six = {rest.up: rest for rest in all_rests if rest.up}
     if trouble := _trouble(all_rests):
-        asked = {"offset": ("mg", limits.max_offset_mg), "gain_error": ("1", limits.max_gain_error),
-                 "noise": ("mg", limits.max_noise_mg), "cross_axis": ("1", limits.max_cross_axis),
-                 "rest_calibrated": ("mg", limits.max_rest_error_mg)}  # fmt: skip
+        asked = {
+            "offset": ("mg", limits.max_offset_mg),
+            "gain_error": ("1", limits.max_gain_error),
+            "noise": ("mg", limits.max_noise_mg),
+            "cross_axis": ("1", limits.max_cross_axis),
+            "rest_calibrated": ("mg", limits.max_rest_error_mg),
+        }
         return [missing(name, unit, limit, trouble) for name, (unit, limit) in asked.items()], None
     found = six_positions(*(np.stack([six[f"{sign}{axis}"].mean_g for axis in AXES]) for sign in "+-"))
     return _figures(found, all_rests, limits), Acceleration(
-        offset_g=_three(found.offset_g), gain=_three(found.gain),
+        offset_g=_three(found.offset_g),
+        gain=_three(found.gain),
         cross_axis=(_three(found.cross_axis[0]), _three(found.cross_axis[1]), _three(found.cross_axis[2])),
         temperature_c=temperature_c,
-    )  # fmt: skip
+    )
 
 
 def _trouble(rests: list[Rest]) -> str:
@@ -111,9 +123,14 @@ def _figures(found: SixPositions, rests: list[Rest], limits: Limits) -> list[Che
         *per_axis,
         at_most("cross_axis", cross, "1", limits.max_cross_axis),
         at_most("rest", float(_furthest(from_1_g_mg(shown))), "mg", None, note=where),
-        at_most("rest_calibrated", float(_furthest(from_1_g_mg(after))), "mg",
-                limits.max_rest_error_mg, note=where),
-    ]  # fmt: skip
+        at_most(
+            "rest_calibrated",
+            float(_furthest(from_1_g_mg(after))),
+            "mg",
+            limits.max_rest_error_mg,
+            note=where,
+        ),
+    ]
 
 
 def _furthest(values: np.ndarray) -> float:

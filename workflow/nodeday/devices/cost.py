@@ -20,10 +20,16 @@ def cost(whole: pd.DataFrame, lossy: Sequence[pd.DataFrame]) -> pd.DataFrame:
     for feature, own in pairs.groupby("feature", observed=True, sort=False):
         left = own[own["value_lossy"].notna()]
         apart = (left["value_lossy"] - left["value"]).abs()
-        rows.append({
-            "feature": str(feature), "epochs": len(own), "gone": 1 - len(left) / len(own),
-            "median": apart.median(), "p95": apart.quantile(0.95), "value": own["value"].median(),
-        })  # fmt: skip
+        rows.append(
+            {
+                "feature": str(feature),
+                "epochs": len(own),
+                "gone": 1 - len(left) / len(own),
+                "median": apart.median(),
+                "p95": apart.quantile(0.95),
+                "value": own["value"].median(),
+            }
+        )
     return pd.DataFrame(rows, columns=["feature", "epochs", "gone", "median", "p95", "value"])
 
 

@@ -20,9 +20,13 @@ SIGN = {"pass": "✓", "fail": "✕", "not_measured": "–"}
 DIGITS = {"1": 3, "ppm": 1, "bpm": 2, "uV": 1, "mg": 1}
 UNIT = {"1": "", "uV": "µV"}
 NAME = {
-    "rate_error": "rate error", "gain_error": "gain error", "cross_axis": "cross-axis",
-    "rest": "1 g at rest", "rest_calibrated": "1 g, calibrated", "mains": "mains pick-up",
-}  # fmt: skip
+    "rate_error": "rate error",
+    "gain_error": "gain error",
+    "cross_axis": "cross-axis",
+    "rest": "1 g at rest",
+    "rest_calibrated": "1 g, calibrated",
+    "mains": "mains pick-up",
+}
 
 
 @dataclass(frozen=True)
@@ -54,8 +58,15 @@ def _line(of: str, group: list[Check]) -> Line:
     figures = [(check.of if len(group) > 1 else "", figure(check)) for check in group]
     least = one.check == "delivery"
     limit = "" if one.limit is None else f"{'≥' if least else '≤'} {one.limit:g}"
-    return Line(f"{name}, {of}" if of else name, figures, UNIT.get(one.unit, one.unit), limit, worst,
-                _note(one, worst), _share(group))  # fmt: skip
+    return Line(
+        f"{name}, {of}" if of else name,
+        figures,
+        UNIT.get(one.unit, one.unit),
+        limit,
+        worst,
+        _note(one, worst),
+        _share(group),
+    )
 
 
 def _note(check: Check, outcome: str) -> str:
@@ -102,20 +113,30 @@ def render(plan: BenchPlan, records: list[Record], study: str) -> str:
         _environment()
         .get_template("bench.html")
         .render(
-            plan=plan, records=records, study=study, lines=lines, MARK=MARK, SIGN=SIGN, MEANING=MEANING,
-            NAME=NAME, version=version("nodeday"),
+            plan=plan,
+            records=records,
+            study=study,
+            lines=lines,
+            MARK=MARK,
+            SIGN=SIGN,
+            MEANING=MEANING,
+            NAME=NAME,
+            version=version("nodeday"),
             failed=[record.node for record in records if record.verdict == "fail"],
             open=[record.node for record in records if record.verdict == "incomplete"],
             shown=dict.fromkeys(check.check for record in records for check in record.checks),
         )
-    )  # fmt: skip
+    )
 
 
 @cache
 def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("nodeday.devices", "."), autoescape=True, trim_blocks=True,
-        undefined=jinja2.StrictUndefined, lstrip_blocks=True,
-    )  # fmt: skip
+        loader=jinja2.PackageLoader("nodeday.devices", "."),
+        autoescape=True,
+        trim_blocks=True,
+        undefined=jinja2.StrictUndefined,
+        lstrip_blocks=True,
+    )
     environment.globals.update(style=page.style())
     return environment

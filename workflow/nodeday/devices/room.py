@@ -41,8 +41,14 @@ def _record(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> Record:
         rests = _rests(study, plan, name, own)
         more, coefficients = checks.acceleration(rests, plan.limits, _temperature(study, plan, name))
         found += more
-    return Record(node=name, address=own.address, measured=plan.measured, verdict=judged(tuple(found)),
-                  checks=tuple(found), acceleration=coefficients)  # fmt: skip
+    return Record(
+        node=name,
+        address=own.address,
+        measured=plan.measured,
+        verdict=judged(tuple(found)),
+        checks=tuple(found),
+        acceleration=coefficients,
+    )
 
 
 def _delivery(study: Study, plan: BenchPlan, name: str) -> list[Check]:
@@ -53,11 +59,15 @@ def _delivery(study: Study, plan: BenchPlan, name: str) -> list[Check]:
         return [checks.at_least("delivery", 0.0, "1", plan.limits.min_delivery, note=note)]
     return [
         checks.at_least(
-            "delivery", row["received"] / row["expected"], "1", plan.limits.min_delivery, str(row["stream"]),
+            "delivery",
+            row["received"] / row["expected"],
+            "1",
+            plan.limits.min_delivery,
+            str(row["stream"]),
             f"and {row['unknown_gaps']} gaps of unknown length" if row["unknown_gaps"] else "",
         )
         for row in rows.to_dict("records")
-    ]  # fmt: skip
+    ]
 
 
 def _skew(study: Study, plan: BenchPlan, name: str) -> Check:
@@ -82,8 +92,9 @@ def _kind(study: Study, plan: BenchPlan, name: str, unit: str, what: str) -> Kin
         if kind.channels and kind.channels[0].unit == unit:
             return kind
     layout = study.layout_of(plan.bench, name).layout
-    raise SettingsError(f"node {name} has {what}, but no stream of layout {layout} is in {unit}",
-                        f"bench plan {plan.bench}")  # fmt: skip
+    raise SettingsError(
+        f"node {name} has {what}, but no stream of layout {layout} is in {unit}", f"bench plan {plan.bench}"
+    )
 
 
 def _samples(study: Study, plan: BenchPlan, name: str, kind: Kind, channel: str | None) -> pd.DataFrame:
@@ -102,8 +113,9 @@ def _electrode(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list
     kind = _kind(study, plan, name, "mV", "steps")
     rows = _samples(study, plan, name, kind, kind.channels[0].name)
     measured = rows["origin"].isin(MEASURED).to_numpy(np.bool_)
-    signal = Signal(rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64), measured,
-                    kind.rate_hz or 1.0)  # fmt: skip
+    signal = Signal(
+        rows["utc_ns"].to_numpy(np.int64), rows["value"].to_numpy(np.float64), measured, kind.rate_hz or 1.0
+    )
     beats = tables.read(tables.path(study.results, "beats", plan.bench), "beats", ["node", "utc_ns"])
     beat_ns = np.sort(beats.loc[beats["node"] == name, "utc_ns"].to_numpy(np.int64))
     found = []
@@ -114,9 +126,15 @@ def _electrode(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list
         )
         note = f"{intervals} intervals" if intervals else "no whole interval between two beats"
         found.append(
-            checks.at_most("rate_error", rate - (step.bpm or 0), "bpm", plan.limits.max_rate_error_bpm,
-                           f"{step.bpm:g} bpm", note)
-        )  # fmt: skip
+            checks.at_most(
+                "rate_error",
+                rate - (step.bpm or 0),
+                "bpm",
+                plan.limits.max_rate_error_bpm,
+                f"{step.bpm:g} bpm",
+                note,
+            )
+        )
     windows, where = _level(study, plan, own, signal, beat_ns)
     noise, mains = noise_and_mains(windows, signal.rate_hz, plan.mains_hz)
     dark = f"{signal.rate_hz:g} Hz cannot carry {plan.mains_hz} Hz" if noise == noise else where
@@ -130,10 +148,16 @@ def _electrode(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list
     return [
         *found,
         checks.at_most("noise", 1000 * noise, "uV", plan.limits.max_noise_uv, note=where),
-        checks.at_most("mains", 1000 * mains, "uV", plan.limits.max_mains_uv, f"{plan.mains_hz} Hz",
-                       where if mains == mains else dark),
+        checks.at_most(
+            "mains",
+            1000 * mains,
+            "uV",
+            plan.limits.max_mains_uv,
+            f"{plan.mains_hz} Hz",
+            where if mains == mains else dark,
+        ),
         checks.at_most("clipped", share, "1", plan.limits.max_clipped),
-    ]  # fmt: skip
+    ]
 
 
 def _level(
@@ -156,8 +180,11 @@ def _rests(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list[Res
     kind = _kind(study, plan, name, "g", "positions")
     axes = {channel.name: channel for channel in kind.channels}
     if set(axes) != {"x", "y", "z"}:
-        raise SettingsError(f"stream {kind.stream} of node {name} has channels {', '.join(axes)}",
-                            f"bench plan {plan.bench}", "x, y and z")  # fmt: skip
+        raise SettingsError(
+            f"stream {kind.stream} of node {name} has channels {', '.join(axes)}",
+            f"bench plan {plan.bench}",
+            "x, y and z",
+        )
     rows = _samples(study, plan, name, kind, None)
     utc = rows["utc_ns"].to_numpy(np.int64)
     got = rows["origin"].isin(MEASURED).to_numpy(np.bool_)

@@ -60,16 +60,21 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     ContractError where there is no sample at all."""
     ledger = Ledger("features", session)
     windows = _windows(study, session)
-    own = [one for one in study.streams_of(session)
-           if samples.edges(study.results, session, one[0].node, one[1]) is not None]  # fmt: skip
+    own = [
+        one
+        for one in study.streams_of(session)
+        if samples.edges(study.results, session, one[0].node, one[1]) is not None
+    ]
     streams = [
         _of_heart(study, session, windows, *one, found, cores) if isinstance(found, Listened) else found
         for one, found in zip(own, _streams(study, session, windows, own, cores), strict=True)
     ]
     features = [feature for one in streams for feature in one.features]
     features += joint.features_of(features)
-    for name, parts in (("beats", [one.beats for one in streams]),
-                        ("signal_quality", [one.signal for one in streams])):  # fmt: skip
+    for name, parts in (
+        ("beats", [one.beats for one in streams]),
+        ("signal_quality", [one.signal for one in streams]),
+    ):
         rows = [tables.empty(TABLES[name]), *(part for part in parts if part is not None)]
         tables.write(tables.path(study.results, name, session), TABLES[name], rows)
     _write_motion(study, session, [one.motion for one in streams if one.motion])
@@ -137,9 +142,10 @@ def _of_heart(
 def _windows(study: Study, session: str) -> Windows:
     """The session's epochs, from the first sample instant of any node to the last."""
     edges = [
-        edge for node, kind in study.streams_of(session)
+        edge
+        for node, kind in study.streams_of(session)
         for edge in samples.edges(study.results, session, node.node, kind) or ()
-    ]  # fmt: skip
+    ]
     if not edges:
         raise ContractError("holds no sample", f"session {session}, table samples", "at least one")
     return windows_over(min(edges), max(edges), study.file.epochs.seconds)
@@ -176,19 +182,24 @@ def _heart_entries(own: heart.HeartStream, beats: pd.DataFrame) -> list[Entry]:
     heard, scope = own.heard, f"{own.node.node}/{own.kind.stream}"
     parts = {"received": int(heard.received[-1]), "not_received": heard.not_received}
     by_status = {str(key): int(n) for key, n in beats["rr_status"].value_counts().items()}
-    return [Entry("samples", scope, heard.samples, parts),
-            Entry("beats", scope, len(heard.beats.utc_ns), by_status)]  # fmt: skip
+    return [
+        Entry("samples", scope, heard.samples, parts),
+        Entry("beats", scope, len(heard.beats.utc_ns), by_status),
+    ]
 
 
 def _quality_rows(own: heart.HeartStream) -> pd.DataFrame:
     table, rows = TABLES["signal_quality"], own.heard.signal
-    return tables.build(table, {
-        **{name: rows[name].to_numpy() for name in table.names if name in rows},
-        "node": np.full(len(rows), own.node.node, object),
-        "channel": np.full(len(rows), own.kind.stream, object),
-        "beats": rows["beats"].to_numpy(np.int64),
-        "use": _coded(rows["use"].to_numpy(np.int64), list(codes.SIGNAL_USE)),
-    })  # fmt: skip
+    return tables.build(
+        table,
+        {
+            **{name: rows[name].to_numpy() for name in table.names if name in rows},
+            "node": np.full(len(rows), own.node.node, object),
+            "channel": np.full(len(rows), own.kind.stream, object),
+            "beats": rows["beats"].to_numpy(np.int64),
+            "use": _coded(rows["use"].to_numpy(np.int64), list(codes.SIGNAL_USE)),
+        },
+    )
 
 
 def _write_motion(study: Study, session: str, moved: list[tuple[Node, Kind, Motion]]) -> None:

@@ -21,9 +21,14 @@ TOO_SHORT, TOO_MANY_LOST, POOR_SIGNAL, NO_AGREEMENT, NO_PARTICIPANT_FACTS = (
 NO_WALKING, NOT_THIS_MOVEMENT, NOT_WORN, TOO_LITTLE_AROUND, NO_MOUNTING, NONE_BEFORE = (
     list(codes.NO_VALUE).index(code)
     for code in (
-        "no_walking", "not_this_movement", "not_worn", "too_little_around", "no_mounting", "none_before",
+        "no_walking",
+        "not_this_movement",
+        "not_worn",
+        "too_little_around",
+        "no_mounting",
+        "none_before",
     )
-)  # fmt: skip
+)
 HAS_VALUE = -1
 
 

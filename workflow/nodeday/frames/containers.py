@@ -59,8 +59,10 @@ class FileFacts:
     def written(self) -> dict[str, str | int | list[str]]:
         """For the record of captures; a plain raw file says no more than name, size and hash."""
         out: dict[str, str | int | list[str]] = {
-            "file": self.file, "bytes": self.size, "sha256": self.sha256,
-        }  # fmt: skip
+            "file": self.file,
+            "bytes": self.size,
+            "sha256": self.sha256,
+        }
         if self.packed:
             out |= {"packed": self.packed, "unpacked": self.unpacked}
         if self.packets:
@@ -115,8 +117,12 @@ def refuse_moving(path: Path, before: os.stat_result, given: int) -> None:
         found = f"gave {given} of its {before.st_size} bytes"
     else:
         return
-    raise ContractError(found, str(path), "a capture that is finished and can be read to its end",
-                        "Run again once nothing writes it any more.")  # fmt: skip
+    raise ContractError(
+        found,
+        str(path),
+        "a capture that is finished and can be read to its end",
+        "Run again once nothing writes it any more.",
+    )
 
 
 class _Source(io.RawIOBase):

@@ -78,9 +78,10 @@ class Decoder:
 
     def _slot(self, found: Found) -> int:
         return next(
-            slot for slot, (layout, kind) in enumerate(self.slots)
+            slot
+            for slot, (layout, kind) in enumerate(self.slots)
             if layout is found.layout and kind is found.kind
-        )  # fmt: skip
+        )
 
     def _unwrap(self, columns: Columns) -> Bools:
         """Add the unwrapped counters to ``columns``; return which frames (n,) are set aside."""
@@ -111,9 +112,11 @@ class Decoder:
                 self._counters[node, slot] = self._counter(slot)
             counter = self._counters[node, slot]
             columns["seq"][own], columns["status"][own] = counter.unwrap(
-                columns["sequence"][own], columns["tick_total"][own], columns["boot"][own],
+                columns["sequence"][own],
+                columns["tick_total"][own],
+                columns["boot"][own],
                 columns["digest"][own],
-            )  # fmt: skip
+            )
         return lone
 
     def _unwrap_ticks(self, node: int, rows: Ints, columns: Columns) -> Bools:
@@ -161,12 +164,18 @@ class Decoder:
         table, slot, n = TABLES["frames"], columns["slot"], len(payload)
         kinds = [kind for _, kind in self.slots]
         plain = {
-            "capture": np.full(n, self.capture, np.int16), "offset": columns["offset"],
-            "length": columns["length"], "kind": np.array([kind.kind for kind in kinds], np.int32)[slot],
-            "boot": columns["boot"].astype(np.int32), "seq_raw": columns["sequence"], "seq": columns["seq"],
-            "ticks_raw": columns["ticks"], "ticks": columns["tick_total"], "hub_ns": columns["hub_ns"],
+            "capture": np.full(n, self.capture, np.int16),
+            "offset": columns["offset"],
+            "length": columns["length"],
+            "kind": np.array([kind.kind for kind in kinds], np.int32)[slot],
+            "boot": columns["boot"].astype(np.int32),
+            "seq_raw": columns["sequence"],
+            "seq": columns["seq"],
+            "ticks_raw": columns["ticks"],
+            "ticks": columns["tick_total"],
+            "hub_ns": columns["hub_ns"],
             "samples": np.array([kind.samples for kind in kinds], np.int32)[slot],
-        }  # fmt: skip
+        }
         gappy = {name: (columns[role], ~np.isnan(columns[role])) for role, name in RADIO.items()}
         gappy["mark_utc_ns"] = columns["utc_ns"], columns["utc_ns"] >= 0
         nodes = [self.names[address] for address in self.addresses.tolist()]
@@ -174,14 +183,16 @@ class Decoder:
             table,
             {
                 **{name: columnar.column(values) for name, values in plain.items()},
-                **{name: columnar.column(values, columnar.bitmap(there))
-                   for name, (values, there) in gappy.items()},
+                **{
+                    name: columnar.column(values, columnar.bitmap(there))
+                    for name, (values, there) in gappy.items()
+                },
                 "node": columnar.named(columns["node"], nodes),
                 "stream": columnar.named(slot, [kind.stream for kind in kinds]),
                 "payload": payload,
                 "status": columnar.coded(columns["status"], table["status"]),
             },
-        )  # fmt: skip
+        )
 
     def _columns(self, found: Found, payload: Bytes) -> Columns:
         """Fields by role, those that the layout lacks filled with what stands for nothing; node and slot by

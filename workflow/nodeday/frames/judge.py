@@ -89,9 +89,17 @@ def judge(buffer: Bytes, start: Places, size: Places | None, spoken: Spoken) -> 
 
 
 def _judge_the_rest(
-    buffer: Bytes, start: Places, length: Places, room: Places, kind: Places, whole: Places, regular: Bools,
-    delimited: bool, layout: Layout, reason: Reasons,
-) -> None:  # fmt: skip
+    buffer: Bytes,
+    start: Places,
+    length: Places,
+    room: Places,
+    kind: Places,
+    whole: Places,
+    regular: Bools,
+    delimited: bool,
+    layout: Layout,
+    reason: Reasons,
+) -> None:
     """Candidates of no known kind and length: whole frames of another kind, or nothing at all."""
     for index in np.flatnonzero(~regular):
         row = whole[index]

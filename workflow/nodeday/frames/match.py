@@ -19,12 +19,18 @@ def place(captures: list[Frames]) -> list[Frames]:
     """One node's frames, those of further captures with boot and ticks of the first where their
     place is known, and else with the status ``unplaced``."""
     known = captures[0].take(np.isin(captures[0].status, DISTINCT))
-    out = [captures[0], *(replace(each, status=np.full(len(each), UNPLACED), boot=each.boot.copy(),
-                                  ticks=each.ticks.copy()) for each in captures[1:])]  # fmt: skip
+    out = [
+        captures[0],
+        *(
+            replace(each, status=np.full(len(each), UNPLACED), boot=each.boot.copy(), ticks=each.ticks.copy())
+            for each in captures[1:]
+        ),
+    ]
     waiting = [
         (number, np.flatnonzero(each.boot == boot))
-        for number, each in enumerate(captures[1:], 1) for boot in np.unique(each.boot).tolist()
-    ]  # fmt: skip
+        for number, each in enumerate(captures[1:], 1)
+        for boot in np.unique(each.boot).tolist()
+    ]
     while waiting and len(known):
         left, more, index = [], [], _Known.of(known)
         for number, rows in waiting:
@@ -58,9 +64,10 @@ def _targets(piece: Frames, known: _Known) -> tuple[Ints, Ints] | None:
             which[(boot == one) & (shift == other)] = number
         target = _nearest_before(len(piece), at[which >= 0], which[which >= 0])
         borne = [
-            number for number, (one, other) in enumerate(best)
+            number
+            for number, (one, other) in enumerate(best)
             if _borne_out(piece.take(target == number), one, other, known.frames)
-        ]  # fmt: skip
+        ]
         if len(borne) == len(best):
             chosen = np.array(best, np.int64)[target]
             return chosen[:, 0], chosen[:, 1]
@@ -107,8 +114,11 @@ class _Known:
 def _keys(frames: Frames) -> Marks:
     """A number for stream, raw counters and content."""
     out = frames.content.copy()
-    for values, odd in ((frames.stream, 0x9E3779B97F4A7C15), (frames.seq_raw, 0xC2B2AE3D27D4EB4F),
-                        (frames.ticks_raw, 0x165667B19E3779F9)):  # fmt: skip
+    for values, odd in (
+        (frames.stream, 0x9E3779B97F4A7C15),
+        (frames.seq_raw, 0xC2B2AE3D27D4EB4F),
+        (frames.ticks_raw, 0x165667B19E3779F9),
+    ):
         out = (out ^ (out >> np.uint64(29))) * np.uint64(0xBF58476D1CE4E5B9)
         out ^= (values.astype(np.uint64) + np.uint64(1)) * np.uint64(odd)
     return out

@@ -86,12 +86,15 @@ class _Seen:
         hub = block.frames[0].layout.field("hub_time")
         node, raw, stamps = (np.concatenate([each[role] for each in fields])[order] for role in roles)
         return cls(
-            order, node, raw, stamps,
+            order,
+            node,
+            raw,
+            stamps,
             np.repeat([(each.rate_hz if each else None) or 1.0 for each in ticks], sizes)[order],
             np.repeat([1 << (each.bits if each else 32) for each in ticks], sizes)[order],
             ((hub.unit_ns if hub else None) or 1) / 1e9,
             2 * max(kind.period_s for each in block.frames for kind in each.layout.kinds),
-        )  # fmt: skip
+        )
 
 
 def _stands_still(seen: _Seen) -> bool:

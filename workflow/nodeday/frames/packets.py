@@ -14,10 +14,12 @@ from typing import Any
 import dpkt
 
 PACKET_MAGIC = {
-    b"\xa1\xb2\xc3\xd4": "pcap", b"\xd4\xc3\xb2\xa1": "pcap",  # microseconds
-    b"\xa1\xb2\x3c\x4d": "pcap", b"\x4d\x3c\xb2\xa1": "pcap",  # nanoseconds
+    b"\xa1\xb2\xc3\xd4": "pcap",
+    b"\xd4\xc3\xb2\xa1": "pcap",  # microseconds
+    b"\xa1\xb2\x3c\x4d": "pcap",
+    b"\x4d\x3c\xb2\xa1": "pcap",  # nanoseconds
     b"\x0a\x0d\x0d\x0a": "pcapng",
-}  # fmt: skip
+}
 USER_LINKS = range(147, 163)
 """User link types 0 to 15: the whole packet is the capture's."""
 MAX_BLOCK = 16 << 20
@@ -32,9 +34,17 @@ def _internet(packet: bytes) -> Any:
 
 
 PARSERS: dict[int, Parser] = {
-    0: dpkt.loopback.Loopback, 1: dpkt.ethernet.Ethernet, 12: _internet, 14: _internet, 101: _internet,
-    108: dpkt.loopback.Loopback, 113: dpkt.sll.SLL, 228: _internet, 229: _internet, 276: dpkt.sll2.SLL2,
-}  # fmt: skip
+    0: dpkt.loopback.Loopback,
+    1: dpkt.ethernet.Ethernet,
+    12: _internet,
+    14: _internet,
+    101: _internet,
+    108: dpkt.loopback.Loopback,
+    113: dpkt.sll.SLL,
+    228: _internet,
+    229: _internet,
+    276: dpkt.sll2.SLL2,
+}
 """Loopback, Ethernet, raw IP by three of its numbers, Linux cooked captures, IPv4, IPv6."""
 
 

@@ -98,9 +98,10 @@ class Recording:
             kind = self.said.slots[slot][1]
             name, number = f"{self.names[address]}/{kind.stream}", int(part.fields["sequence"][0])
             raise ContractError(
-                f"the last frame of {name}, number {number}, has {len(part.at)} rows", str(self.paths[-1]),
+                f"the last frame of {name}, number {number}, has {len(part.at)} rows",
+                str(self.paths[-1]),
                 f"{kind.samples}, the samples of a frame",
-            )  # fmt: skip
+            )
 
     def _block(self, rows: Rows) -> Block:
         """Frames that end in these rows, laid one after the other in the order of their last rows."""
@@ -132,8 +133,9 @@ class Recording:
                 number, size, at = wrong
                 raise ContractError(
                     f"frame {number} of {self.names[address]}/{kind.stream} has {size} rows",
-                    rows.where(max(at, 0)), f"{kind.samples}, the samples of a frame",
-                )  # fmt: skip
+                    rows.where(max(at, 0)),
+                    f"{kind.samples}, the samples of a frame",
+                )
             if len(rest.at):
                 self._held[address, slot] = rest
             done.append(frames)
@@ -161,10 +163,12 @@ class Recording:
                 return []
             self._marked = int(max(turn.max(), before[0]))
             fields = {
-                "node": np.full(len(at), hub), "sequence": self.marks + np.arange(len(at)),
-                "ticks": self.said.ticks_at(time_ns[at]), "hub_time": time_ns[at] // (stamp.unit_ns or 1),
+                "node": np.full(len(at), hub),
+                "sequence": self.marks + np.arange(len(at)),
+                "ticks": self.said.ticks_at(time_ns[at]),
+                "hub_time": time_ns[at] // (stamp.unit_ns or 1),
                 "utc": -(-time_ns[at] // (utc.unit_ns or 1)),  # rounded up: a host is never early
-            }  # fmt: skip
+            }
             self.marks += len(at)
             return [(slot, at, encode_frames(layout, kind, fields))]
         return []

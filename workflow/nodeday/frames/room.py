@@ -68,9 +68,14 @@ class _Capture:
     """One capture: its files, what is decoded from them, and the counts of it all."""
 
     def __init__(
-        self, number: int, paths: list[Path], layouts: list[Layout], nodes: dict[int, Node],
-        speaks: dict[int, Layout], root: Path,
-    ) -> None:  # fmt: skip
+        self,
+        number: int,
+        paths: list[Path],
+        layouts: list[Layout],
+        nodes: dict[int, Node],
+        speaks: dict[int, Layout],
+        root: Path,
+    ) -> None:
         self.number, self.paths, self.layouts, self.root = number, paths, layouts, root
         self.speaks = speaks
         self.names = {address: node.node for address, node in nodes.items()}
@@ -154,14 +159,15 @@ class _Capture:
                 f"only {size - rejected} of {size} bytes are frames of layout {names}{troubles}",
                 f"session {session}, {', '.join(str(path) for path in self.paths)}",
                 remedy="Check the layout in config/sessions.tsv and the addresses in config/nodes.tsv.",
-            )  # fmt: skip
+            )
         sensors = {name for name in self.names.values() if name != HUB}
         if self.number == 0 and self.own_time.lacking and len(sensors) > 1:
             raise ContractError(
                 "the first capture has no hub stamps, and nothing else ties the clocks of several nodes "
-                "together", f"session {session}",
+                "together",
+                f"session {session}",
                 "a hub's capture before the | and readouts of memories behind it",
-            )  # fmt: skip
+            )
 
     def account(self, ledger: Ledger, scope: str) -> None:
         """Add the capture's doorways to the ledger."""
@@ -170,8 +176,12 @@ class _Capture:
             kept = {each.packed or "read": each.read, "unread": each.unread}
             ledger.add("file bytes", file, each.size, **{name: n for name, n in kept.items() if n})
             if each.packed or each.packets:
-                parts = {"taken": each.taken, "container": each.container, "skipped": each.skipped,
-                         "lost": each.lost}  # fmt: skip
+                parts = {
+                    "taken": each.taken,
+                    "container": each.container,
+                    "skipped": each.skipped,
+                    "lost": each.lost,
+                }
                 ledger.add("unpacked bytes", file, each.unpacked, **{n: k for n, k in parts.items() if k})
         if isinstance(self.source, Recording):
             ledger.add("rows", scope, self.source.rows, **{"in frames": self.source.in_frames})
@@ -196,10 +206,12 @@ def _placed(rows: arrow.Table, part: Frames, memory: bool) -> arrow.Table:
     """Rows with the merged session's counters; a node's own memory knows nothing of the radio."""
     table = TABLES["frames"]
     changed: dict[str, arrow.Array] = {
-        "boot": columnar.column(part.boot.astype(np.int32)), "seq": columnar.column(part.seq),
-        "ticks": columnar.column(part.ticks), "hub_ns": columnar.column(part.hub_ns),
+        "boot": columnar.column(part.boot.astype(np.int32)),
+        "seq": columnar.column(part.seq),
+        "ticks": columnar.column(part.ticks),
+        "hub_ns": columnar.column(part.hub_ns),
         "status": columnar.coded(part.status, table["status"]),
-    }  # fmt: skip
+    }
     if memory:
         changed |= {name: arrow.nulls(len(rows), arrow.float32()) for name in ("rssi_dbm", "lqi")}
     return columnar.piece(table, {name: changed.get(name, rows[name]) for name in table.names})
@@ -219,12 +231,15 @@ def _record(study: Study, session: str, captures: list[_Capture]) -> None:
     """Write down what the captures were at their first decoding; refuse one that changed since."""
     facts = [
         ({"capture": each.number} if len(captures) > 1 else {}) | one.written()
-        for each in captures for one in each.facts
-    ]  # fmt: skip
+        for each in captures
+        for one in each.facts
+    ]
     target = study.results / "captures" / f"{session}.json"
     if target.exists() and json.loads(target.read_text()) != facts:
         raise ContractError(
-            "the capture differs from the one first decoded", f"session {session}",
-            f"the SHA-256 in {target}", "Put the original back, or remove that file to accept the new one.",
-        )  # fmt: skip
+            "the capture differs from the one first decoded",
+            f"session {session}",
+            f"the SHA-256 in {target}",
+            "Put the original back, or remove that file to accept the new one.",
+        )
     atomic.write_text(target, json.dumps(facts, indent=2) + "\n")

@@ -133,6 +133,7 @@ def _batches(
         path,
         csv.ReadOptions(use_threads=False, block_size=4 << 20),
         csv.ParseOptions(delimiter=separator, ignore_empty_lines=False, invalid_row_handler=refuse),
-        csv.ConvertOptions(column_types=dict.fromkeys(names, arrow.string()), strings_can_be_null=True,
-                           null_values=[""]),
-    )  # fmt: skip
+        csv.ConvertOptions(
+            column_types=dict.fromkeys(names, arrow.string()), strings_can_be_null=True, null_values=[""]
+        ),
+    )

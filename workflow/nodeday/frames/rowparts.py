@@ -139,9 +139,10 @@ class Said:
         """Rows of one kind; raise ContractError for a value that its field cannot hold."""
         names, hub = self.columns, layout.field("hub_time")
         fields = {
-            "node": address, "hub_time": time_ns // ((hub.unit_ns if hub else None) or 1),
+            "node": address,
+            "hub_time": time_ns // ((hub.unit_ns if hub else None) or 1),
             "sequence": _fitting(rows, names.sequence, layout.field("sequence")),
-        }  # fmt: skip
+        }
         fields["ticks"] = self.ticks_at(time_ns)
         if rows.has(names.ticks):
             fields["ticks"] = _fitting(rows, names.ticks, layout.field("ticks"))
@@ -169,8 +170,9 @@ class Said:
             if len(off):
                 raise ContractError(
                     f"{name} is {values[off[0]]:g}, between two counts of channel {channel.name}",
-                    rows.where(int(off[0])), f"whole steps of {channel.scale:g} {channel.unit}",
-                )  # fmt: skip
+                    rows.where(int(off[0])),
+                    f"whole steps of {channel.scale:g} {channel.unit}",
+                )
         else:
             out = rows.ints(name)
         low = -(1 << (kind.bits - 1)) if kind.signed else 0
@@ -214,9 +216,10 @@ def _measured(rows: Rows, name: str, field: Field, layout: Layout) -> Ints:
     """Integers of a physical column, held within the field's width as a device would."""
     if not rows.has(name):
         raise ContractError(
-            f"no column {name}, which layout {layout.layout} has a field for", rows.where(-1),
+            f"no column {name}, which layout {layout.layout} has a field for",
+            rows.where(-1),
             remedy="Take the field out of the layout: what was not recorded must not seem so.",
-        )  # fmt: skip
+        )
     half = 1 << (field.bits - 1)
     low, high = (-half, half - 1) if field.signed else (0, 2 * half - 1)
     return np.clip(np.rint((rows.floats(name) - field.offset) / field.scale), low, high).astype(np.int64)

@@ -134,9 +134,9 @@ class _Synced:
             found = judge(buffer, start, None, each)
             bodies = [(each.layout, *body) for body in found.bodies]
             end = start + found.length
-            parts.append(_Candidates(
-                start, end, found.good, framing.sync_at(buffer, end, sync), found.reason, bodies
-            ))  # fmt: skip
+            parts.append(
+                _Candidates(start, end, found.good, framing.sync_at(buffer, end, sync), found.reason, bodies)
+            )
         return settled, _merged(parts)
 
 
@@ -190,10 +190,13 @@ class _Delimited:
 def _with_tail(found: _Candidates, start: int, end: int) -> _Candidates:
     """With one more candidate: a frame that the end of the capture cuts off."""
     return replace(
-        found, start=np.append(found.start, start), end=np.append(found.end, end),
-        good=np.append(found.good, False), followed=np.append(found.followed, False),
+        found,
+        start=np.append(found.start, start),
+        end=np.append(found.end, end),
+        good=np.append(found.good, False),
+        followed=np.append(found.followed, False),
         reason=np.append(found.reason, TRUNCATED),
-    )  # fmt: skip
+    )
 
 
 def _merged(parts: list[_Candidates]) -> _Candidates:
@@ -274,9 +277,12 @@ def _joined(pending: Reject | None, out: list[Reject], base: int) -> list[Reject
     if pending is None:
         return out
     first = out[0] if out else None
-    if first and first.start == base and first.reason == pending.reason and (
-        pending.end > base or (pending.end == base and pending.reason == "junk")
-    ):  # fmt: skip
+    if (
+        first
+        and first.start == base
+        and first.reason == pending.reason
+        and (pending.end > base or (pending.end == base and pending.reason == "junk"))
+    ):
         return [replace(first, start=pending.start), *out[1:]]
     return [replace(pending, end=min(pending.end, base)), *out]
 

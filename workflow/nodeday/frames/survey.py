@@ -33,10 +33,14 @@ class Survey:
     def text(self) -> str:
         """The figures as lines for a person."""
         lines = [f"{self.size} bytes, {self.share:.2%} of them in {self.frames.total()} frames"]
-        lines += [f"  address {address:>5}  kind {kind:>3}  {stream:<8} {count:>9} frames"
-                  for (address, kind, stream), count in sorted(self.frames.items())]  # fmt: skip
-        lines += [f"  {reason:<12} {self.rejects[reason]:>9} ranges {size:>12} bytes"
-                  for reason, size in self.rejected.most_common()]  # fmt: skip
+        lines += [
+            f"  address {address:>5}  kind {kind:>3}  {stream:<8} {count:>9} frames"
+            for (address, kind, stream), count in sorted(self.frames.items())
+        ]
+        lines += [
+            f"  {reason:<12} {self.rejects[reason]:>9} ranges {size:>12} bytes"
+            for reason, size in self.rejected.most_common()
+        ]
         start, size, reason = self.longest
         if size:
             lines.append(f"The longest range without a frame: {size} bytes of {reason} from byte {start}.")

@@ -7,6 +7,15 @@ from nodeday.layouts.parts import Channel, Field, Kind
 from nodeday.layouts.stuffing import stuff
 
 __all__ = [
-    "Channel", "Field", "Kind", "Layout", "decode_fields", "encode_frames", "instant_of",
-    "load_layout", "pack_counts", "stuff", "unpack_counts",
-]  # fmt: skip
+    "Channel",
+    "Field",
+    "Kind",
+    "Layout",
+    "decode_fields",
+    "encode_frames",
+    "instant_of",
+    "load_layout",
+    "pack_counts",
+    "stuff",
+    "unpack_counts",
+]

@@ -7,8 +7,10 @@ from nodeday.layouts.parts import Field, Kind, Parameters
 
 GIGABYTE = 1e9
 FRAMINGS = {
-    "cobs": "COBS, 00 between frames", "slip": "SLIP, C0 between frames", "hdlc": "HDLC, 7E between frames",
-}  # fmt: skip
+    "cobs": "COBS, 00 between frames",
+    "slip": "SLIP, C0 between frames",
+    "hdlc": "HDLC, 7E between frames",
+}
 HEAD = "    byte     width  field      meaning"
 
 
@@ -67,8 +69,10 @@ def _role(layout: Layout, field: Field) -> str:
 def _samples(kind: Kind) -> str:
     units = {channel.unit for channel in kind.channels}
     names = ", ".join(channel.name for channel in kind.channels)
-    parts = [f"{kind.samples} instants of {names} at {kind.rate_hz:g} Hz in {' and '.join(sorted(units))}",
-             f"{kind.bits} bits {'signed' if kind.signed else 'unsigned'} {kind.order}-endian"]  # fmt: skip
+    parts = [
+        f"{kind.samples} instants of {names} at {kind.rate_hz:g} Hz in {' and '.join(sorted(units))}",
+        f"{kind.bits} bits {'signed' if kind.signed else 'unsigned'} {kind.order}-endian",
+    ]
     if kind.delta_bits:
         parts.append(f"after the first instant differences of {kind.delta_bits} bits")
     if kind.interleave > 1:

@@ -13,9 +13,21 @@ from nodeday.yamlfile import NAME, SNAKE, Strict, placed
 
 Order = Literal["big", "little"]
 Role = Literal[
-    "length", "node", "kind", "sequence", "ticks", "boot", "hub_time", "rssi", "lqi", "battery",
-    "utc", "payload", "checksum", "other",
-]  # fmt: skip
+    "length",
+    "node",
+    "kind",
+    "sequence",
+    "ticks",
+    "boot",
+    "hub_time",
+    "rssi",
+    "lqi",
+    "battery",
+    "utc",
+    "payload",
+    "checksum",
+    "other",
+]
 
 
 MAX_FRAME_BYTES = 65_536
@@ -65,8 +77,9 @@ class Field(Strict):
     offset: float = 0.0
     rate_hz: float | None = Setting(default=None, gt=0, le=1e9, description="of ticks")
     unit_ns: int | None = Setting(default=None, gt=0, le=HOUR_NS, description="of hub_time and utc")
-    plus: int = Setting(default=0, ge=-MAX_FRAME_BYTES, le=MAX_FRAME_BYTES,
-                        description="frame bytes = length field + plus")  # fmt: skip
+    plus: int = Setting(
+        default=0, ge=-MAX_FRAME_BYTES, le=MAX_FRAME_BYTES, description="frame bytes = length field + plus"
+    )
     crc: str | Parameters | None = Setting(default=None, description="name in the catalogue, or parameters")
     over: tuple[str, str] | None = Setting(default=None, description="first and last field covered")
 

@@ -74,13 +74,16 @@ def audit(study: Study, session: str) -> Audit:
     streams = streams.assign(worst_minute=_worst(streams, stored["loss"], study.zone_of(session)))
     nodes = [row.node for row in study.nodes_of(session).values() if row.node != HUB]
     return Audit(
-        session, streams,
+        session,
+        streams,
         {node: say.verdict(node, streams[streams["node"] == node], stored["gaps"]) for node in nodes},
         check.broken(nodes, streams, study.file.limits),
         check.totals(frames, stored) + check.differences(stored, derived),
         [say.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
-        _conflicts(frames), int((rejects["reason"] == "bad_checksum").sum()), _clocks(study, session),
-    )  # fmt: skip
+        _conflicts(frames),
+        int((rejects["reason"] == "bad_checksum").sum()),
+        _clocks(study, session),
+    )
 
 
 def _clocks(study: Study, session: str) -> list[dict[str, Any]]:
@@ -154,14 +157,20 @@ def as_json(found: Audit) -> str:
     )
     return json.dumps(
         {
-            "session": found.session, "good": found.good, "streams": rows, "verdicts": found.verdicts,
-            "batteries": found.batteries, "broken": found.broken, "differences": found.differences,
+            "session": found.session,
+            "good": found.good,
+            "streams": rows,
+            "verdicts": found.verdicts,
+            "batteries": found.batteries,
+            "broken": found.broken,
+            "differences": found.differences,
             "conflicts": found.conflicts,
-            "bad_checksums": found.bad_checksums, "bad_checksums_note": CHECKSUMS,
+            "bad_checksums": found.bad_checksums,
+            "bad_checksums_note": CHECKSUMS,
             "clocks": _plain(found.clocks),
         },
         indent=2,
-    )  # fmt: skip
+    )
 
 
 def _plain(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

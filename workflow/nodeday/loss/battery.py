@@ -35,8 +35,9 @@ def of_node(streams: list[Heard], session: Session, empty_v: float) -> dict[str,
     sent = np.isfinite(volts)
     if not sent.any():
         return None
-    on_ns, hub_ns, boot = (_joined([getattr(each, name) for each in streams])
-                           for name in ("on_ns", "hub_ns", "boot"))  # fmt: skip
+    on_ns, hub_ns, boot = (
+        _joined([getattr(each, name) for each in streams]) for name in ("on_ns", "hub_ns", "boot")
+    )
     if (np.diff(on_ns) < 0).any():
         order = np.argsort(on_ns, kind="stable")
         on_ns, hub_ns, boot, volts, sent = (each[order] for each in (on_ns, hub_ns, boot, volts, sent))
@@ -48,13 +49,20 @@ def of_node(streams: list[Heard], session: Session, empty_v: float) -> dict[str,
     left = (level[-1] - empty_v) / rate if rate is not None and rate >= STEADY_V_PER_H else None
     reason = "silent" if gone else "too_short" if rate is None else "not_falling" if left is None else None
     return {
-        "node": node, "readings": int(sent.sum()), "first_v": level[0], "last_v": level[-1],
+        "node": node,
+        "readings": int(sent.sum()),
+        "first_v": level[0],
+        "last_v": level[-1],
         "fall_v_per_h": np.nan if rate is None else rate,
-        "left_h": np.nan if reason or left is None else max(left, 0.0), "left_reason": reason,
-        "state": "silent_after_fall" if silent is not None
-        else "giving_way" if causes.battery_fell(on_ns, volts) else "holding",
+        "left_h": np.nan if reason or left is None else max(left, 0.0),
+        "left_reason": reason,
+        "state": "silent_after_fall"
+        if silent is not None
+        else "giving_way"
+        if causes.battery_fell(on_ns, volts)
+        else "holding",
         "silent_hub_ns": None if silent is None else int(hub_ns[silent]),
-    }  # fmt: skip
+    }
 
 
 def _joined(parts: list[NDArray[Any]]) -> NDArray[Any]:

@@ -186,6 +186,9 @@ def burst_gap(within: Stretches, gmin: int = GMIN) -> BurstGap:
     edges = int((first == within.start[home]).sum() + (stop == within.end[home]).sum())
     lengths = stop - first
     return BurstGap(
-        lengths, int(lost[real].sum()), within.expected - int(lengths.sum()), int((~real).sum()),
+        lengths,
+        int(lost[real].sum()),
+        within.expected - int(lengths.sum()),
+        int((~real).sum()),
         stretches + len(first) - edges,
-    )  # fmt: skip
+    )

@@ -98,7 +98,8 @@ def battery_fell(hub_ns: Ints, volts: Floats) -> bool:
     part = len(volts) // 20
     if part < 3:
         return False
-    first, earlier, last = (float(np.median(volts[s])) for s in
-                            (slice(part), slice(-2 * part, -part), slice(-part, None)))  # fmt: skip
+    first, earlier, last = (
+        float(np.median(volts[s])) for s in (slice(part), slice(-2 * part, -part), slice(-part, None))
+    )
     fall = first - last
     return fall >= FALLEN_SHARE * first and earlier - last >= STEEP * fall / 19

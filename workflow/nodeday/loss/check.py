@@ -34,8 +34,10 @@ def broken(nodes: list[str], streams: pd.DataFrame, limits: Limits) -> list[str]
                     f"max_loss: {name} lost {percent(loss)}; the limit is {percent(limits.max_loss)}"
                 )
             if limits.max_gap_s is not None and row["longest_gap_s"] > limits.max_gap_s:
-                found.append(f"max_gap_s: the longest hole of {name} is {duration(row['longest_gap_s'])}; "
-                             f"the limit is {duration(limits.max_gap_s)}")  # fmt: skip
+                found.append(
+                    f"max_gap_s: the longest hole of {name} is {duration(row['longest_gap_s'])}; "
+                    f"the limit is {duration(limits.max_gap_s)}"
+                )
             for limit, top, count, what in (
                 ("max_unknown_gaps", limits.max_unknown_gaps, row["unknown_gaps"], "gaps of unknown length"),
                 ("max_conflicts", limits.max_conflicts, row["conflicts"], "conflicting copies"),
@@ -54,15 +56,18 @@ def totals(frames: pd.DataFrame, stored: Frames) -> list[str]:
         boots = distinct.groupby("boot")["seq"].agg(["min", "max", "nunique"])
         received = int(boots["nunique"].sum())
         truth = {
-            "received": received, "lost": int((boots["max"] - boots["min"] + 1).sum()) - received,
+            "received": received,
+            "lost": int((boots["max"] - boots["min"] + 1).sum()) - received,
             "duplicates": int(own["status"].isin(SECOND_COPIES).sum()),
-        }  # fmt: skip
+        }
         told = [("gaps", "lost", int(_of(stored["gaps"], key)["frames"].sum()))]
         for name in ("loss", "radio"):
             rows = _of(stored[name], key)
-            told += [(name, "received", int(rows["received"].sum())),
-                     (name, "lost", int(rows[LOST].to_numpy().sum())),
-                     (name, "duplicates", int(rows["duplicates"].sum()))]  # fmt: skip
+            told += [
+                (name, "received", int(rows["received"].sum())),
+                (name, "lost", int(rows[LOST].to_numpy().sum())),
+                (name, "duplicates", int(rows["duplicates"].sum())),
+            ]
         found += [
             f"{name}: {what} of {'/'.join(key)} are {count}, counting the frames gives {truth[what]}"
             for name, what, count in told
@@ -81,15 +86,20 @@ def differences(stored: Frames, derived: Frames) -> list[str]:
     for name, table in stored.items():
         key = list(TABLES[name].key)
         mine, theirs = (_keyed(each, key) for each in (table, derived[name]))
-        for words, rows in (("is not borne out by the frames", mine.index.difference(theirs.index)),
-                            ("is missing", theirs.index.difference(mine.index))):  # fmt: skip
+        for words, rows in (
+            ("is not borne out by the frames", mine.index.difference(theirs.index)),
+            ("is missing", theirs.index.difference(mine.index)),
+        ):
             found += [f"{name}: the row of {_named(key, at)} {words}" for at in rows[:MOST]]
         both = mine.index.intersection(theirs.index)
         mine, theirs = mine.loc[both], theirs.loc[both]
         for column in mine.columns:
             off = np.flatnonzero(_unlike(mine[column], theirs[column]))[:MOST]
-            found += [f"{name}: {column} of {_named(key, both[at])} is {mine[column].iloc[at]}, "
-                      f"the frames say {theirs[column].iloc[at]}" for at in off.tolist()]  # fmt: skip
+            found += [
+                f"{name}: {column} of {_named(key, both[at])} is {mine[column].iloc[at]}, "
+                f"the frames say {theirs[column].iloc[at]}"
+                for at in off.tolist()
+            ]
     return found
 
 

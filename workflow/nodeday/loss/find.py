@@ -26,25 +26,41 @@ CAUSE = np.array(["radio", "hub_outage", "unknown"])
 def find_gaps(own: Heard, node: list[Heard], session: Session) -> pd.DataFrame:
     """Rows of table ``gaps`` of one stream in order; ``node`` are all streams of its node."""
     contradicts, stood = causes.counter_steps(
-        own.boot, own.seq, own.column("seq_raw"), own.column("ticks"), own.pace.seq_modulus,
+        own.boot,
+        own.seq,
+        own.column("seq_raw"),
+        own.column("ticks"),
+        own.pace.seq_modulus,
         own.pace.period_s * own.pace.tick_hz,
-    )  # fmt: skip
+    )
     known = _known(own, gaps_of(own.seq, own.boot), contradicts, session.silent)
     unknown: list[Unknown] = [
-        *((int(own.boot[at]), int(own.seq[at + 1]), "unknown", int(own.hub_ns[at]), int(own.hub_ns[at + 1]),
-           "counter_restart") for at in np.flatnonzero(stood).tolist()),
+        *(
+            (
+                int(own.boot[at]),
+                int(own.seq[at + 1]),
+                "unknown",
+                int(own.hub_ns[at]),
+                int(own.hub_ns[at + 1]),
+                "counter_restart",
+            )
+            for at in np.flatnonzero(stood).tolist()
+        ),
         *_restarts(own),
         *_ending(own, node, session.last_ns),
-    ]  # fmt: skip
+    ]
     rows = pd.DataFrame(
         unknown, columns=["boot", "seq_from", "cause", "before_hub_ns", "after_hub_ns", "reason"]
     )
     rows = rows.assign(
-        boot=rows["boot"].astype(np.int32), seq_from=rows["seq_from"].astype(np.int64), extent="unknown",
-        before_hub_ns=rows["before_hub_ns"].astype(np.int64), reason=rows["reason"].astype(object),
+        boot=rows["boot"].astype(np.int32),
+        seq_from=rows["seq_from"].astype(np.int64),
+        extent="unknown",
+        before_hub_ns=rows["before_hub_ns"].astype(np.int64),
+        reason=rows["reason"].astype(object),
         **{name: pd.array([None] * len(rows), "Int64") for name in ("seq_to", "frames")},
         after_hub_ns=pd.array(rows["after_hub_ns"].tolist(), "Int64"),
-    )  # fmt: skip
+    )
     both = pd.concat([each for each in (known, rows) if len(each)] or [known])
     both = both.assign(node=own.node, stream=own.stream).sort_values(["boot", "seq_from"], kind="stable")
     return tables.build(TABLES["gaps"], {name: both[name] for name in TABLES["gaps"].names})
@@ -57,17 +73,19 @@ def _known(own: Heard, runs: Runs, contradicts: NDArray[np.bool_], silent: tuple
     label = np.where(causes.within(due, *silent), OUTAGE, RADIO)
     label[contradicts[runs.left][gap]] = COUNTER
     runs, label = split(runs, label)
-    return pd.DataFrame({
-        "boot": own.boot[runs.left].astype(np.int32),
-        "seq_from": runs.seq_from,
-        "seq_to": pd.array(runs.seq_to, "Int64"),
-        "frames": pd.array(runs.frames, "Int64"),
-        "extent": "known",
-        "cause": CAUSE[label],
-        "before_hub_ns": own.hub_ns[runs.left],
-        "after_hub_ns": pd.array(own.hub_ns[runs.left + 1], "Int64"),
-        "reason": np.array([None, "counter_restart"], object)[(label == COUNTER).astype(np.int64)],
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "boot": own.boot[runs.left].astype(np.int32),
+            "seq_from": runs.seq_from,
+            "seq_to": pd.array(runs.seq_to, "Int64"),
+            "frames": pd.array(runs.frames, "Int64"),
+            "extent": "known",
+            "cause": CAUSE[label],
+            "before_hub_ns": own.hub_ns[runs.left],
+            "after_hub_ns": pd.array(own.hub_ns[runs.left + 1], "Int64"),
+            "reason": np.array([None, "counter_restart"], object)[(label == COUNTER).astype(np.int64)],
+        }
+    )
 
 
 def _restarts(own: Heard) -> Iterator[Unknown]:
@@ -79,14 +97,21 @@ def _restarts(own: Heard) -> Iterator[Unknown]:
         elif ((own.hub.either >= before_ns) & (own.hub.either < after_ns)).any():
             why = "unknown", "hub_or_nodes"
         elif causes.counter_went_on(
-            *_pair(own.column("seq_raw"), at), own.pace.seq_modulus,
+            *_pair(own.column("seq_raw"), at),
+            own.pace.seq_modulus,
             (after_ns - before_ns) / 1e9 / own.pace.period_s,
-        ):  # fmt: skip
+        ):
             why = "unknown", "ticks_restart"
         else:
             why = "node_restart", "restart"
-        yield (int(own.boot[at]), int(own.seq[at]) + 1, why[0], int(own.hub_ns[at]), int(own.hub_ns[at + 1]),
-               why[1])  # fmt: skip
+        yield (
+            int(own.boot[at]),
+            int(own.seq[at]) + 1,
+            why[0],
+            int(own.hub_ns[at]),
+            int(own.hub_ns[at + 1]),
+            why[1],
+        )
 
 
 def _pair(values: Ints, at: int) -> tuple[int, int]:

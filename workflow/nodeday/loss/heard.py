@@ -16,9 +16,18 @@ from nodeday.loss.hub import HUB, Hub, follow
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 
 COLUMNS = [
-    "capture", "boot", "seq_raw", "seq", "ticks_raw", "ticks", "hub_ns", "mark_utc_ns", "rssi_dbm", "lqi",
+    "capture",
+    "boot",
+    "seq_raw",
+    "seq",
+    "ticks_raw",
+    "ticks",
+    "hub_ns",
+    "mark_utc_ns",
+    "rssi_dbm",
+    "lqi",
     "battery_v",
-]  # fmt: skip
+]
 
 
 @dataclass(frozen=True)
@@ -60,9 +69,19 @@ class Heard:
         boot, seq = columns["boot"], columns["seq"]
         order = _in_order(is_in(status, DISTINCT), boot, seq)
         return cls(
-            *key, pace, boot[order], seq[order], hub_ns[order], run[order], hub_ns[again], run[again],
-            is_in(status[again], ["conflict"]), own, columns, order,
-        )  # fmt: skip
+            *key,
+            pace,
+            boot[order],
+            seq[order],
+            hub_ns[order],
+            run[order],
+            hub_ns[again],
+            run[again],
+            is_in(status[again], ["conflict"]),
+            own,
+            columns,
+            order,
+        )
 
     @property
     def on_ns(self) -> Ints:
@@ -108,8 +127,11 @@ class Session:
 
     def streams_of(self, node: str) -> list[Heard]:
         """The streams of a node, from disk: no other need be in memory at the same time."""
-        return [Heard.of(key, self.paces[key], self.hub, own)
-                for key, own in self.columns.items() if key[0] == node]  # fmt: skip
+        return [
+            Heard.of(key, self.paces[key], self.hub, own)
+            for key, own in self.columns.items()
+            if key[0] == node
+        ]
 
     def others_ns(self, node: str) -> Ints:
         """When frames of all other nodes came, (m,), in order."""

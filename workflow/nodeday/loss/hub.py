@@ -160,8 +160,11 @@ def _jumps(
     """
     found = []
     for number, at in enumerate(steps.tolist()):
-        sides = [(own.place[number], own.boot[number], own.ticks_raw[number], own.hz, own.modulus)
-                 for own in nodes if own.both[number]]  # fmt: skip
+        sides = [
+            (own.place[number], own.boot[number], own.ticks_raw[number], own.hz, own.modulus)
+            for own in nodes
+            if own.both[number]
+        ]
         if len(sides) < 2 or any(boot[0] == boot[1] for _, boot, *_ in sides):
             continue
         pauses, wraps, sure = [], set(), False

@@ -24,9 +24,12 @@ def by_minute(own: Heard, known: pd.DataFrame) -> pd.DataFrame:
     hub's clock in which it had a frame, lost or not."""
     frames = known["frames"].to_numpy(np.int64)
     runs = known.groupby(joined(known)).agg(
-        frames=("frames", "sum"), before=("before_hub_ns", "first"), after=("after_hub_ns", "first"),
-        boot=("boot", "first"), seq_from=("seq_from", "first"),
-    )  # fmt: skip
+        frames=("frames", "sum"),
+        before=("before_hub_ns", "first"),
+        after=("after_hub_ns", "first"),
+        boot=("boot", "first"),
+        seq_from=("seq_from", "first"),
+    )
     count = runs["frames"].to_numpy(np.int64)
     run, due = due_ns(count, runs["before"].to_numpy(np.int64), runs["after"].to_numpy(np.int64))
     at = _left(own, runs["boot"].to_numpy(np.int64), runs["seq_from"].to_numpy(np.int64))
@@ -48,15 +51,25 @@ def by_minute(own: Heard, known: pd.DataFrame) -> pd.DataFrame:
     numbers = {name: count_of(lost, cause == code) for code, name in enumerate(LOST)}
     received, hub_run = count_of(got), minutes // RUN
     start = (minutes % RUN - RUN // 2) * MINUTE_NS
-    return pd.DataFrame({
-        "node": own.node, "stream": own.stream, "hub_run": hub_run.astype(np.int16), "minute_hub_ns": start,
-        "minute_utc_ns": _utc(hub_run, start, own.hub.utc_ns),
-        "expected": received + sum(numbers.values()), "received": received,
-        "recovered": count_of(got, own.recovered), **numbers, "duplicates": count_of(again),
-        "conflicts": count_of(again, own.copy_conflict), "late": count_of(got, own.stands_as("late")),
-        "rssi_dbm": _mean(own.measured("rssi_dbm"), got, len(minutes)),
-        "lqi": _mean(own.measured("lqi"), got, len(minutes)), "longest_gap_frames": longest,
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "node": own.node,
+            "stream": own.stream,
+            "hub_run": hub_run.astype(np.int16),
+            "minute_hub_ns": start,
+            "minute_utc_ns": _utc(hub_run, start, own.hub.utc_ns),
+            "expected": received + sum(numbers.values()),
+            "received": received,
+            "recovered": count_of(got, own.recovered),
+            **numbers,
+            "duplicates": count_of(again),
+            "conflicts": count_of(again, own.copy_conflict),
+            "late": count_of(got, own.stands_as("late")),
+            "rssi_dbm": _mean(own.measured("rssi_dbm"), got, len(minutes)),
+            "lqi": _mean(own.measured("lqi"), got, len(minutes)),
+            "longest_gap_frames": longest,
+        }
+    )
 
 
 def _key(run: NDArray[np.int32], hub_ns: Ints) -> Ints:

@@ -99,8 +99,11 @@ def _whole(name: str, parts: list[Any]) -> pd.DataFrame:
         frame = pd.concat(parts, ignore_index=True)
         return tables.build(table, {column: frame[column] for column in table.names})
     columns: dict[str, Any] = {column.name: [row[column.name] for row in parts] for column in table.columns}
-    columns |= {column.name: pd.array(columns[column.name], "Int64") for column in table.columns
-                if column.nullable and column.dtype == "int64"}  # fmt: skip
+    columns |= {
+        column.name: pd.array(columns[column.name], "Int64")
+        for column in table.columns
+        if column.nullable and column.dtype == "int64"
+    }
     return tables.build(table, columns)
 
 
@@ -109,17 +112,31 @@ def balance(ledger: Ledger, status: dict[str, int], boots: list[Boot], found: Fr
     frame, counted at each doorway."""
     gaps, loss, whole = found["gaps"], found["loss"], found["radio"]
     apart = {code: n for code, n in status.items() if n and code not in (*DISTINCT, *SECOND_COPIES)}
-    ledger.add("rows", "frames", sum(status.values()), received=int(loss["received"].sum()),
-               duplicates=int(loss["duplicates"].sum()), **apart)  # fmt: skip
+    ledger.add(
+        "rows",
+        "frames",
+        sum(status.values()),
+        received=int(loss["received"].sum()),
+        duplicates=int(loss["duplicates"].sum()),
+        **apart,
+    )
     lost = gaps.groupby([*STREAM, "boot"], observed=True)["frames"].sum()
     for own in boots:
         missing = int(lost.get((own.node, own.stream, own.boot), 0))
-        ledger.add("frames", f"{own.node}/{own.stream} boot {own.boot}", own.last - own.first + 1,
-                   received=own.received, lost=missing)  # fmt: skip
+        ledger.add(
+            "frames",
+            f"{own.node}/{own.stream} boot {own.boot}",
+            own.last - own.first + 1,
+            received=own.received,
+            lost=missing,
+        )
     runs = found["bursts"].assign(lost=found["bursts"]["length"] * found["bursts"]["count"])
     for node, stream in dict.fromkeys((own.node, own.stream) for own in boots):
-        mine = {name: table[(table["node"] == node) & (table["stream"] == stream)]
-                for name, table in {**found, "bursts": runs}.items() if "stream" in table}  # fmt: skip
+        mine = {
+            name: table[(table["node"] == node) & (table["stream"] == stream)]
+            for name, table in {**found, "bursts": runs}.items()
+            if "stream" in table
+        }
         scope, of_minutes, row = f"{node}/{stream}", mine["loss"], mine["radio"]
         parts = {name.removeprefix("lost_"): int(of_minutes[name].sum()) for name in LOST}
         ledger.add("lost frames", scope, int(mine["gaps"]["frames"].sum()), **parts)

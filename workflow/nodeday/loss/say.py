@@ -85,9 +85,15 @@ def _why(rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
 def battery(row: Mapping[Hashable, Any], empty_v: float) -> str:
     """One line of a node's battery, from its row of ``battery``."""
     course = f"{row['node']}: battery {row['first_v']:.2f} V, at the end {row['last_v']:.2f} V"
-    left = f"about {row['left_h']:.0f} h left to {empty_v:g} V, or less" if row["left_h"] >= 1 else (
-        f"less than an hour left to {empty_v:g} V" if row["left_h"] >= 0 else NO_TIME_LEFT[row["left_reason"]]
-    )  # fmt: skip
+    left = (
+        f"about {row['left_h']:.0f} h left to {empty_v:g} V, or less"
+        if row["left_h"] >= 1
+        else (
+            f"less than an hour left to {empty_v:g} V"
+            if row["left_h"] >= 0
+            else NO_TIME_LEFT[row["left_reason"]]
+        )
+    )
     flag = {"holding": "", "giving_way": "; GIVING WAY", "silent_after_fall": "; SILENT AFTER A FALL"}
     return f"{course}; {left}{flag[row['state']]}"
 
@@ -95,19 +101,47 @@ def battery(row: Mapping[Hashable, Any], empty_v: float) -> str:
 def table(rows: pd.DataFrame) -> str:
     """Streams as aligned columns; causes without a lost frame anywhere are left out."""
     causes = [cause for cause in GAP_CAUSE if rows[f"lost_{cause}"].any()]
-    head = ["node", "stream", "expected", "received", "recovered", *(f"lost: {WORD[c]}" for c in causes),
-            "of unknown length", "lost", "longest hole", "mean burst", "p", "r", "burst ratio", "duplicates",
-            "conflicts", "late", "worst minute"]  # fmt: skip
-    body = [[
-        row["node"], row["stream"], *(f"{row[name]}" for name in ("expected", "received", "recovered")),
-        *(f"{row[f'lost_{cause}']}" for cause in causes), f"{row['unknown_gaps']}",
-        percent(1 - row["received"] / row["expected"]), duration(row["longest_gap_s"]),
-        _number(row["mean_run_frames"], 1), _band(row["p"], row["p_low"], row["p_high"]),
-        _band(row["r"], row["r_low"], row["r_high"]), _number(row["burst_ratio"], 2),
-        *(f"{row[name]}" for name in ("duplicates", "conflicts", "late")), row["worst_minute"],
-    ] for row in rows.to_dict("records")]  # fmt: skip
-    return "\n\n".join(_aligned([[each[at] for at in part] for each in [head, *body]])
-                       for part in _parts(len(causes), len(head)))  # fmt: skip
+    head = [
+        "node",
+        "stream",
+        "expected",
+        "received",
+        "recovered",
+        *(f"lost: {WORD[c]}" for c in causes),
+        "of unknown length",
+        "lost",
+        "longest hole",
+        "mean burst",
+        "p",
+        "r",
+        "burst ratio",
+        "duplicates",
+        "conflicts",
+        "late",
+        "worst minute",
+    ]
+    body = [
+        [
+            row["node"],
+            row["stream"],
+            *(f"{row[name]}" for name in ("expected", "received", "recovered")),
+            *(f"{row[f'lost_{cause}']}" for cause in causes),
+            f"{row['unknown_gaps']}",
+            percent(1 - row["received"] / row["expected"]),
+            duration(row["longest_gap_s"]),
+            _number(row["mean_run_frames"], 1),
+            _band(row["p"], row["p_low"], row["p_high"]),
+            _band(row["r"], row["r_low"], row["r_high"]),
+            _number(row["burst_ratio"], 2),
+            *(f"{row[name]}" for name in ("duplicates", "conflicts", "late")),
+            row["worst_minute"],
+        ]
+        for row in rows.to_dict("records")
+    ]
+    return "\n\n".join(
+        _aligned([[each[at] for at in part] for each in [head, *body]])
+        for part in _parts(len(causes), len(head))
+    )
 
 
 def _parts(causes: int, columns: int) -> list[list[int]]:
@@ -119,10 +153,12 @@ def _parts(causes: int, columns: int) -> list[list[int]]:
 def _aligned(rows: list[list[str]]) -> str:
     widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
     return "\n".join(
-        "  ".join(cell.ljust(width) if at < 2 else cell.rjust(width)
-                  for at, (cell, width) in enumerate(zip(row, widths, strict=True))).rstrip()
+        "  ".join(
+            cell.ljust(width) if at < 2 else cell.rjust(width)
+            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
         for row in rows
-    )  # fmt: skip
+    )
 
 
 def _number(value: float, digits: int) -> str:

@@ -32,10 +32,12 @@ def neighbours(
         mine = gap_boot == each
         own, value = seq[low:high], values[low:high]
         right = np.searchsorted(own, first[mine])
-        sides = np.stack([
-            np.where(own[right - 1] == first[mine] - 1, value[right - 1], np.nan),
-            np.where(own[right] == stop[mine], value[right], np.nan),
-        ])  # fmt: skip
+        sides = np.stack(
+            [
+                np.where(own[right - 1] == first[mine] - 1, value[right - 1], np.nan),
+                np.where(own[right] == stop[mine], value[right], np.nan),
+            ]
+        )
         there = np.isfinite(sides)
         total = np.where(there, sides, 0.0).sum(axis=0)
         # Between both ends of a wider run lies a part that touches no received frame.
@@ -59,7 +61,12 @@ def table_rows(measure: str, received: Floats, lost: Floats) -> Iterator[dict[st
         expected, missing = int(came[at] + went[at]), int(went[at])
         ends = interval(missing, expected)
         yield {
-            "measure": measure, "low": (low + at) * width, "high": (low + at + 1) * width,
-            "expected": expected, "lost": missing, "share": missing / expected,
-            "share_low": ends[0], "share_high": ends[1],
-        }  # fmt: skip
+            "measure": measure,
+            "low": (low + at) * width,
+            "high": (low + at + 1) * width,
+            "expected": expected,
+            "lost": missing,
+            "share": missing / expected,
+            "share_low": ends[0],
+            "share_high": ends[1],
+        }

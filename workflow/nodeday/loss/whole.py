@@ -64,13 +64,17 @@ def _counts(own: Heard, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]:
     lost = gaps[gaps["extent"] == "known"].groupby("cause", observed=False)["frames"].sum()
     by_cause = {name: int(lost[cause]) for name, cause in zip(LOST, GAP_CAUSE, strict=True)}
     return {
-        "expected": len(own.seq) + sum(by_cause.values()), "received": len(own.seq),
-        "recovered": int(own.recovered.sum()), **by_cause,
-        "unknown_gaps": int((gaps["extent"] == "unknown").sum()), "duplicates": len(own.copy_run),
-        "conflicts": int(own.copy_conflict.sum()), "late": int(own.stands_as("late").sum()),
+        "expected": len(own.seq) + sum(by_cause.values()),
+        "received": len(own.seq),
+        "recovered": int(own.recovered.sum()),
+        **by_cause,
+        "unknown_gaps": int((gaps["extent"] == "unknown").sum()),
+        "duplicates": len(own.copy_run),
+        "conflicts": int(own.copy_conflict.sum()),
+        "late": int(own.stands_as("late").sum()),
         "inconsistent": int(own.stands_as("inconsistent").sum()),
         "longest_gap_frames": int(runs.max(initial=0)),
-    }  # fmt: skip
+    }
 
 
 def _longest_s(own: Heard, runs: Ints, gaps: pd.DataFrame, session: Session) -> float:
@@ -102,15 +106,28 @@ def _clusters(own: Heard, within: Stretches) -> dict[str, Any]:
     mean = float(length.mean()) if len(length) else np.nan
     p, r = burst.interval(n01, n00 + n01), burst.interval(n10, n10 + n11)
     return {
-        "period_s": period, "radio_loss": loss, "runs": len(length), "mean_run_frames": mean,
-        "longest_run_frames": int(length.max(initial=0)), "burst_ratio": mean * (1 - loss),
-        "p": model.p, "p_low": p[0], "p_high": p[1], "r": model.r, "r_low": r[0], "r_high": r[1],
-        "expected_loss": model.loss, "bursts": len(spread.lengths),
-        "burst_frames": int(spread.lengths.sum()), "burst_lost": spread.burst_lost,
-        "burst_density": spread.burst_density, "gap_density": spread.gap_density,
-        "burst_s": spread.burst_frames * period, "burst_sd_s": spread.burst_sd_frames * period,
+        "period_s": period,
+        "radio_loss": loss,
+        "runs": len(length),
+        "mean_run_frames": mean,
+        "longest_run_frames": int(length.max(initial=0)),
+        "burst_ratio": mean * (1 - loss),
+        "p": model.p,
+        "p_low": p[0],
+        "p_high": p[1],
+        "r": model.r,
+        "r_low": r[0],
+        "r_high": r[1],
+        "expected_loss": model.loss,
+        "bursts": len(spread.lengths),
+        "burst_frames": int(spread.lengths.sum()),
+        "burst_lost": spread.burst_lost,
+        "burst_density": spread.burst_density,
+        "gap_density": spread.gap_density,
+        "burst_s": spread.burst_frames * period,
+        "burst_sd_s": spread.burst_sd_frames * period,
         "gap_s": spread.mean_gap_frames * period,
-    }  # fmt: skip
+    }
 
 
 def _lengths(within: Stretches) -> Iterator[dict[str, int]]:

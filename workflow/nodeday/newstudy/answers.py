@@ -36,8 +36,14 @@ class Answers:
     def add_session(self, session: str, participant: str, captures: str) -> None:
         """Raise SettingsError for what cannot be a row of the sheet, or is there already."""
         where = f"session {session}"
-        row = _row(Session, where, session=session, participant=participant, captures=captures,
-                   layout=self.layout_name or DEMO_LAYOUT)  # fmt: skip
+        row = _row(
+            Session,
+            where,
+            session=session,
+            participant=participant,
+            captures=captures,
+            layout=self.layout_name or DEMO_LAYOUT,
+        )
         _row(Participant, where, participant=participant)
         if session in [each.session for each in self.sessions]:
             raise SettingsError("is there twice", where, "a code for each")
@@ -64,8 +70,12 @@ class Answers:
         demo = DEMO_CONFIG / "layouts" / f"{DEMO_LAYOUT}.yaml"
         path = demo if given == DEMO_LAYOUT else Path(given)
         if not path.is_file():
-            raise SettingsError("no such layout", given, f"a file, or {DEMO_LAYOUT}",
-                                "`--skeleton NAME` writes one to be filled in.")  # fmt: skip
+            raise SettingsError(
+                "no such layout",
+                given,
+                f"a file, or {DEMO_LAYOUT}",
+                "`--skeleton NAME` writes one to be filled in.",
+            )
         load_layout(path)
         self._name_layout(path.stem)
         self.layout = path
@@ -87,20 +97,28 @@ class Answers:
         if node not in names:
             raise SettingsError(f"--simulate {given}: no node {node}", expected=f"one of {', '.join(names)}")
         if stream not in self.all_streams:
-            raise SettingsError(f"--simulate {given}: no stream {stream} in layout {self.layout_name}",
-                                expected=f"one of {', '.join(self.all_streams)}")  # fmt: skip
+            raise SettingsError(
+                f"--simulate {given}: no stream {stream} in layout {self.layout_name}",
+                expected=f"one of {', '.join(self.all_streams)}",
+            )
         self.streams.setdefault(node, []).append(stream)
 
     def simulation_fits(self) -> None:
         """Raise SettingsError where captures cannot be simulated from these answers."""
         silent = [row.node for row in self.nodes if row.node != HUB and row.node not in self.streams]
         if silent:
-            raise SettingsError(f"nothing says what {', '.join(silent)} sends", "--simulate",
-                                f"--simulate {silent[0]}={self.all_streams[0]} or so")  # fmt: skip
+            raise SettingsError(
+                f"nothing says what {', '.join(silent)} sends",
+                "--simulate",
+                f"--simulate {silent[0]}={self.all_streams[0]} or so",
+            )
         for row in self.sessions:
             if row.captures != f"captures/{row.session}.bin":
-                raise SettingsError(f"a simulated capture cannot be {row.captures}", f"session {row.session}",
-                                    f"captures/{row.session}.bin")  # fmt: skip
+                raise SettingsError(
+                    f"a simulated capture cannot be {row.captures}",
+                    f"session {row.session}",
+                    f"captures/{row.session}.bin",
+                )
 
     @property
     def parsed_layout(self) -> Layout:

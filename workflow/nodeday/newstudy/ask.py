@@ -29,8 +29,9 @@ def ask(answers: Answers, say: Callable[[str], None] = print, hear: Callable[[st
         if answers.layout is None:
             asking.one(
                 f"Layout of your frames: a file, {DEMO_LAYOUT} (the demo's), or a new name for a skeleton",
-                DEMO_LAYOUT, lambda given: _layout(answers, given),
-            )  # fmt: skip
+                DEMO_LAYOUT,
+                lambda given: _layout(answers, given),
+            )
         if not answers.nodes:
             say(NODES)
             asking.many("node", answers.add_node)
@@ -38,8 +39,11 @@ def ask(answers: Answers, say: Callable[[str], None] = print, hear: Callable[[st
             say(SESSIONS)
             asking.many("session", answers.add_session)
             if not answers.streams:
-                asking.one("\nSimulate these captures, to try the study? yes or no", "no",
-                           lambda given: _simulated(answers, asking, given))  # fmt: skip
+                asking.one(
+                    "\nSimulate these captures, to try the study? yes or no",
+                    "no",
+                    lambda given: _simulated(answers, asking, given),
+                )
     except EOFError:
         raise SettingsError("the answers ended early", "init", remedy="Nothing was written.") from None
 
@@ -99,8 +103,11 @@ def _simulated(answers: Answers, asking: _Asking, given: str) -> None:
     streams = answers.all_streams
     for row in answers.nodes:
         if row.node != HUB:
-            asking.one(f"What does {row.node} send: {', '.join(streams)}", streams[0],
-                       lambda stream, node=row.node: answers.set_stream(f"{node}={stream}"))  # type: ignore[misc]  # fmt: skip
+            asking.one(
+                f"What does {row.node} send: {', '.join(streams)}",
+                streams[0],
+                lambda stream, node=row.node: answers.set_stream(f"{node}={stream}"),
+            )  # type: ignore[misc]
     try:
         answers.simulation_fits()
     except SettingsError as error:

@@ -30,8 +30,11 @@ def init(options: argparse.Namespace) -> int:
     answers = _told(options)
     wanted = _wanted(answers)
     if wanted and not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise SettingsError(f"a new study needs {' and '.join(wanted)}", "init",
-                            remedy="At a terminal it asks for what is not given.")  # fmt: skip
+        raise SettingsError(
+            f"a new study needs {' and '.join(wanted)}",
+            "init",
+            remedy="At a terminal it asks for what is not given.",
+        )
     if wanted:
         ask(answers)
     if answers.streams:

@@ -74,13 +74,18 @@ def files(answers: Answers) -> dict[str, str]:
         "study.yaml": _study(answers, answers.parsed_layout),
         f"layouts/{answers.layout_name}.yaml": layout,
         "participants.tsv": _sheet("participants", ((name, "", "") for name in people)),
-        "sessions.tsv": _sheet("sessions", (
-            (row.session, row.participant, row.captures, answers.layout_name, "", "", "")
-            for row in answers.sessions)),
-        "nodes.tsv": _sheet("nodes", (
-            ("*", row.node, str(row.address), row.placement) for row in answers.nodes)),
+        "sessions.tsv": _sheet(
+            "sessions",
+            (
+                (row.session, row.participant, row.captures, answers.layout_name, "", "", "")
+                for row in answers.sessions
+            ),
+        ),
+        "nodes.tsv": _sheet(
+            "nodes", (("*", row.node, str(row.address), row.placement) for row in answers.nodes)
+        ),
         "events.tsv": _sheet("events", _events(answers) if answers.streams else ()),
-    }  # fmt: skip
+    }
     return found | ({"scenario.yaml": _scenario(answers)} if answers.streams else {})
 
 
@@ -92,9 +97,12 @@ def _study(answers: Answers, layout: Layout) -> str:
         if len(set(units)) == 1 and units[0] in POLICY and not (units[0] == "mV" and len(units) > 1):
             policies.append(f"  {kind.stream}: {POLICY[units[0]]}\n")
     return STUDY.format(
-        study=answers.study, title=json.dumps(answers.title, ensure_ascii=False), zone=answers.zone,
-        rate=min(max(rates, default=50.0), 2000.0), fill=FILL + "".join(policies) if policies else "",
-    )  # fmt: skip
+        study=answers.study,
+        title=json.dumps(answers.title, ensure_ascii=False),
+        zone=answers.zone,
+        rate=min(max(rates, default=50.0), 2000.0),
+        fill=FILL + "".join(policies) if policies else "",
+    )
 
 
 def _sheet(name: str, rows: Iterable[tuple[str, ...]]) -> str:
@@ -111,10 +119,14 @@ def _scenario(answers: Answers) -> str:
         for row in answers.nodes
     )
     planned = (
-        PLANNED.format(session=row.session, start=f"{START + timedelta(days=at):%Y-%m-%dT%H:%M:%SZ}",
-                       rest=REST, walk=WALK)
+        PLANNED.format(
+            session=row.session,
+            start=f"{START + timedelta(days=at):%Y-%m-%dT%H:%M:%SZ}",
+            rest=REST,
+            walk=WALK,
+        )
         for at, row in enumerate(answers.sessions)
-    )  # fmt: skip
+    )
     return SCENARIO.format(nodes=nodes) + "".join(planned)
 
 

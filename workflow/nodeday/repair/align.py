@@ -177,8 +177,11 @@ def _straight(out: Singles, which: Ints, at_ns: Ints, utc_ns: Ints, value: Singl
         return
     left = _before(utc_ns, at_ns[which])
     share = (_place(at_ns[which], left, utc_ns) - left).astype(np.float32)[:, None]
-    out[which] = np.where(share == 0, value[left], np.where(
-        share == 1, value[left + 1], value[left] * (1 - share) + value[left + 1] * share))  # fmt: skip
+    out[which] = np.where(
+        share == 0,
+        value[left],
+        np.where(share == 1, value[left + 1], value[left] * (1 - share) + value[left + 1] * share),
+    )
 
 
 def _worst(

@@ -68,9 +68,12 @@ class Track:
         """The stream at the instants [first, last). Where a node restarted, the maps of two boots may
         overlap by their uncertainty; the later one counts where it has a value."""
         n, channels = last - first, len(self.units)
-        out = Aligned(first, np.full((n, channels), np.nan, np.float32, order="F"),
-                      np.full(n, MISSING, np.int8),
-                      np.full((n, channels), NOT_MEASURED, np.int8, order="F"))  # fmt: skip
+        out = Aligned(
+            first,
+            np.full((n, channels), np.nan, np.float32, order="F"),
+            np.full(n, MISSING, np.int8),
+            np.full((n, channels), NOT_MEASURED, np.int8, order="F"),
+        )
         for part in self.parts:
             low, high = max(part.first, first), min(part.end, last)
             if low < high:

@@ -29,9 +29,16 @@ from nodeday.repair.places import PLACES, SEARCH_S, Bins
 from nodeday.repair.vote import Laid
 
 __all__ = [
-    "CONTEXT_S", "LONGEST_S", "SEARCH_S", "Match", "good_enough", "pattern", "seamed", "stretches",
+    "CONTEXT_S",
+    "LONGEST_S",
+    "SEARCH_S",
+    "Match",
+    "good_enough",
+    "pattern",
+    "seamed",
+    "stretches",
     "without_qrs",
-]  # fmt: skip
+]
 
 LEAST_LIKENESS, LEAST_SUPPORT, MOST_DOUBT = 0.5, 0.6, 0.1
 """Below such a correlation of the contexts, or where the stretches that agree on the beat in the gap hold

@@ -47,8 +47,12 @@ class Bins:
         whole = len(level) // width * width
         count = known[:whole].reshape(-1, width).sum(axis=1)
         total = level[:whole].reshape(-1, width).sum(axis=1, dtype=np.float64)
-        return Bins((total / np.maximum(count, 1)).astype(np.float32), (count / width).astype(np.float32),
-                    width, rate_hz)  # fmt: skip
+        return Bins(
+            (total / np.maximum(count, 1)).astype(np.float32),
+            (count / width).astype(np.float32),
+            width,
+            rate_hz,
+        )
 
     def places(self, starts: Ints, ends: Ints) -> Ints:
         """First samples (g, PLACES) of the stretches that would stand in for each gap; -1 for none."""

@@ -16,8 +16,15 @@ LEAD_OFF_S = 1.0
 """No body voltage holds the converter at its rail for so long. A choice of this project."""
 
 if list(codes.QUALITY) != [
-    "good", "clipped", "flat", "not_measured", "lead_off", "short_fill", "pattern_fill", "near_gap",
-]:  # fmt: skip
+    "good",
+    "clipped",
+    "flat",
+    "not_measured",
+    "lead_off",
+    "short_fill",
+    "pattern_fill",
+    "near_gap",
+]:
     raise ImportError("the codes of quality changed; nodeday.repair.quality must follow")
 
 

@@ -123,8 +123,10 @@ def _written(one: Placed, place: Path, scratch: Path, grids: Mapping[str, float]
     if not one.boots:
         return Written(_entries(one, counted), {})
     units = {f"{one.key[0]}_{channel.name}": channel.unit for channel in one.kind.channels}
-    tracks = {name: aligned.Track(scratch / f"{name}.{'.'.join(one.key)}", rate_hz, units)
-              for name, rate_hz in grids.items()}  # fmt: skip
+    tracks = {
+        name: aligned.Track(scratch / f"{name}.{'.'.join(one.key)}", rate_hz, units)
+        for name, rate_hz in grids.items()
+    }
     with tables.writer(samples.path(place, one.key[0], one.kind), samples.table_of(one.kind)) as out:
         for boot in one.boots:
             for part in _repaired(boot, one.key, one.fill, grids.values()):
@@ -136,9 +138,14 @@ def _written(one: Placed, place: Path, scratch: Path, grids: Mapping[str, float]
 
 
 def _boots(
-    study: Study, session: str, key: Key, kind: Kind, got: Heard, gaps: pd.DataFrame,
+    study: Study,
+    session: str,
+    key: Key,
+    kind: Kind,
+    got: Heard,
+    gaps: pd.DataFrame,
     knots: pd.DataFrame,
-) -> tuple[list[Boot], tuple[int, int]]:  # fmt: skip
+) -> tuple[list[Boot], tuple[int, int]]:
     """The boots that have a map; sample instants of those without one, all and received.
 
     Raises ContractError where counters contradict each other.
@@ -215,12 +222,14 @@ def _write(out: tables.Writer, key: Key, boot: Boot, part: Repaired) -> None:
     n = core.stop - core.start
     known, there = (columnar.bitmap(each[core] != MISSING) for each in (stretch.received, part.origin))
     columns = {
-        "node": columnar.constant(key[0], n), "stream": columnar.constant(key[1], n),
+        "node": columnar.constant(key[0], n),
+        "stream": columnar.constant(key[1], n),
         "boot": columnar.column(np.full(n, boot.number, np.int32)),
-        "seq": columnar.column(stretch.seq[core]), "position": columnar.column(stretch.position[core]),
+        "seq": columnar.column(stretch.seq[core]),
+        "position": columnar.column(stretch.position[core]),
         "utc_ns": columnar.column(stretch.utc_ns[core]),
         "origin": columnar.coded(part.origin[core], table["origin"]),
-    }  # fmt: skip
+    }
     for index, channel in enumerate(boot.kind.channels):
         quality = table[f"{channel.name}_quality"]
         columns |= {
@@ -233,8 +242,9 @@ def _write(out: tables.Writer, key: Key, boot: Boot, part: Repaired) -> None:
 
 def _on_grid(part: Repaired, kind: Kind, grid_hz: float) -> Aligned:
     stretch = part.stretch
-    return on_grid(stretch.utc_ns, part.value, part.origin, part.quality, stretch.core, kind.rate_hz or 1.0,
-                   grid_hz)  # fmt: skip
+    return on_grid(
+        stretch.utc_ns, part.value, part.origin, part.quality, stretch.core, kind.rate_hz or 1.0, grid_hz
+    )
 
 
 def _entries(one: Placed, counted: NDArray[np.int64]) -> list[Entry]:

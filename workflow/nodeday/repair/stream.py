@@ -48,10 +48,14 @@ class Stretch:
     def cut(self, low: int, high: int) -> Stretch:
         """Its samples [low, high), which hold the core."""
         return Stretch(
-            self.seq[low:high], self.position[low:high], self.utc_ns[low:high], self.received[low:high],
-            self.barred[low:high], self.counts[low:high],
+            self.seq[low:high],
+            self.position[low:high],
+            self.utc_ns[low:high],
+            self.received[low:high],
+            self.barred[low:high],
+            self.counts[low:high],
             slice(self.core.start - low, self.core.stop - low),
-        )  # fmt: skip
+        )
 
     @property
     def present(self) -> NDArray[np.bool_]:
@@ -97,9 +101,12 @@ class Boot:
         size, got = kind.samples, row >= 0
         places = self.laid.first_seq + np.arange(first, last)
         times = sample_times(
-            self.laid.ticks[first:last], size, self.ticks_per_sample * kind.interleave, kind.stamp == "last",
+            self.laid.ticks[first:last],
+            size,
+            self.ticks_per_sample * kind.interleave,
+            kind.stamp == "last",
             *self.knots,
-        ).ravel()  # fmt: skip
+        ).ravel()
         times -= round(kind.converter_ms * 1e6)
         whole = np.zeros((len(kind.channels), len(row), size), np.int32)  # a channel's counts side by side
         whole[:, got] = unpack_counts(self.payload[row[got]], kind).transpose(2, 0, 1)
@@ -107,10 +114,13 @@ class Boot:
         received = np.full(len(row), MISSING, np.int8)
         received[got] = np.where(self.again[row[got]], RECOVERED, MEASURED)
         columns: list[NDArray[Any]] = [
-            np.repeat(places, size), np.tile(np.arange(size, dtype=np.int16), len(row)), times,
-            np.repeat(received, size), np.repeat(self.barred[first:last], size),
+            np.repeat(places, size),
+            np.tile(np.arange(size, dtype=np.int16), len(row)),
+            times,
+            np.repeat(received, size),
+            np.repeat(self.barred[first:last], size),
             counts,
-        ]  # fmt: skip
+        ]
         if kind.interleave > 1:
             order = np.argsort(instant_of(kind, places[:, None], np.arange(size)).ravel(), kind="stable")
             columns = [column[order] for column in columns]
@@ -121,9 +131,14 @@ class Boot:
 
 
 def boot_of(
-    number: int, kind: Kind, heard: Heard, rows: NDArray[np.int64], gaps: pd.DataFrame,
-    knots: pd.DataFrame, tick_hz: float,
-) -> Boot:  # fmt: skip
+    number: int,
+    kind: Kind,
+    heard: Heard,
+    rows: NDArray[np.int64],
+    gaps: pd.DataFrame,
+    knots: pd.DataFrame,
+    tick_hz: float,
+) -> Boot:
     """Lay the frames ``rows`` of a boot; ``gaps`` and ``knots`` are the boot's own rows of their tables.
 
     Raises ValueError where counters contradict each other.

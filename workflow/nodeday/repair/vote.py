@@ -63,9 +63,15 @@ class Laid:
 
     @staticmethod
     def of(
-        level: Singles, known: Bools, lost: Ints, starts: Ints, length: int, place: Ints, reach: int,
+        level: Singles,
+        known: Bools,
+        lost: Ints,
+        starts: Ints,
+        length: int,
+        place: Ints,
+        reach: int,
         rate_hz: float,
-    ) -> Laid:  # fmt: skip
+    ) -> Laid:
         """Stretches of ``level`` (n,) within ``reach`` of each ``place`` (g, places) over the gaps of
         ``length`` at ``starts`` (g,). ``lost`` (n + 1,) counts the unknown samples before each."""
         side, n = round(CONTEXT_S * rate_hz), len(level)
@@ -112,8 +118,12 @@ class Laid:
         fill = ((party * self.amplitude)[:, None] @ piece)[:, 0]
         some = share.any(axis=1)
         fill[~some] = np.nan
-        return Choice(fill, np.where(some, self.likeness[rows, leader], 0.0), (share * steep).sum(axis=1),
-                      support[rows, leader])  # fmt: skip
+        return Choice(
+            fill,
+            np.where(some, self.likeness[rows, leader], 0.0),
+            (share * steep).sum(axis=1),
+            support[rows, leader],
+        )
 
     @property
     def _votes(self) -> bool:

@@ -74,11 +74,16 @@ def hub(session: Session) -> list[Advice]:
     if worst < OUTAGE * session.hours * 3600:
         return []
     often = times(int(mine.groupby("node").size().max()))
-    return [Advice(
-        "hub_outage", ("hub",), "Look at its power, at the plug of its logger and at the space left on it.",
-        f"All nodes fell silent together {often}, for {duration(float(worst))} in all, "
-        f"{duration(float(spans.max()))} at the longest.", "coverage",
-    )]  # fmt: skip
+    return [
+        Advice(
+            "hub_outage",
+            ("hub",),
+            "Look at its power, at the plug of its logger and at the space left on it.",
+            f"All nodes fell silent together {often}, for {duration(float(worst))} in all, "
+            f"{duration(float(spans.max()))} at the longest.",
+            "coverage",
+        )
+    ]
 
 
 def restarts(session: Session) -> list[Advice]:
@@ -87,10 +92,15 @@ def restarts(session: Session) -> list[Advice]:
     for node, own in mine.groupby("node", observed=True, sort=False):
         silent = own["size_ms"].sum() / 1e3
         told = f", silent for {duration(float(silent))}" if silent > 0 else ""
-        found.append(Advice(
-            "restart", (str(node),), "Check battery contact and connector; swap it if it does so again.",
-            f"It restarted {times(len(own))}{told}.", "drift",
-        ))  # fmt: skip
+        found.append(
+            Advice(
+                "restart",
+                (str(node),),
+                "Check battery contact and connector; swap it if it does so again.",
+                f"It restarted {times(len(own))}{told}.",
+                "drift",
+            )
+        )
     return found
 
 
@@ -115,9 +125,16 @@ def batteries(session: Session) -> list[Advice]:
             continue
         found.append(Advice("battery", (node,), f"{do}; never charge it while it is worn.", because, "nodes"))
     dead = ended - set(rows["node"].astype(str))
-    found += [Advice("battery", (node,), "Look at its battery first, then at its connector.",
-                     "It fell silent for good before the end and sends no voltage.", "coverage")
-              for node in sorted(dead)]  # fmt: skip
+    found += [
+        Advice(
+            "battery",
+            (node,),
+            "Look at its battery first, then at its connector.",
+            "It fell silent for good before the end and sends no voltage.",
+            "coverage",
+        )
+        for node in sorted(dead)
+    ]
     return found
 
 
@@ -144,16 +161,27 @@ def placing(session: Session) -> list[Advice]:
     if len(bound) >= 2 and 2 * len(bound) > nodes:
         worst = max(bound, key=lambda node: _loss_of(session, node))
         why, because = bound[worst]
-        return [Advice(
-            "placing", ("hub",), f"Wear it elsewhere, or turn its antenna: {len(bound)} of {nodes} nodes "
-            f"lose {why}, and the hub is what they share.",
-            f"{worst.capitalize()}, the worst: {because}", "signal",
-        )]  # fmt: skip
+        return [
+            Advice(
+                "placing",
+                ("hub",),
+                f"Wear it elsewhere, or turn its antenna: {len(bound)} of {nodes} nodes "
+                f"lose {why}, and the hub is what they share.",
+                f"{worst.capitalize()}, the worst: {because}",
+                "signal",
+            )
+        ]
     return [
-        Advice("placing", (node,), f"Turn its antenna away from the body, or move it to the other side of "
-               f"the {session.placements.get(node, 'body')}: it loses {why}.", because, "signal")
+        Advice(
+            "placing",
+            (node,),
+            f"Turn its antenna away from the body, or move it to the other side of "
+            f"the {session.placements.get(node, 'body')}: it loses {why}.",
+            because,
+            "signal",
+        )
         for node, (why, because) in bound.items()
-    ]  # fmt: skip
+    ]
 
 
 def _bound(session: Session) -> dict[str, tuple[str, str]]:
@@ -209,12 +237,17 @@ def unlike(session: Session) -> list[Advice]:
             continue
         usual = float(others.median())
         if loss >= LOSSY and loss - usual >= UNLIKE_PP and loss >= UNLIKE_TIMES * usual:
-            found.append(Advice(
-                "unlike", (str(node),), "Swap it for a spare and try both on the bench: its loss goes "
-                "neither with its signal nor with the wearer.",
-                f"{percent(float(loss))} lost on the air; the other nodes, in the middle, {percent(usual)}.",
-                "loss",
-            ))  # fmt: skip
+            found.append(
+                Advice(
+                    "unlike",
+                    (str(node),),
+                    "Swap it for a spare and try both on the bench: its loss goes "
+                    "neither with its signal nor with the wearer.",
+                    f"{percent(float(loss))} lost on the air; the other nodes, in the middle, "
+                    f"{percent(usual)}.",
+                    "loss",
+                )
+            )
     return found
 
 
@@ -223,11 +256,16 @@ def damaged(session: Session) -> list[Advice]:
     received = int(session.radio["received"].sum())
     if not received or session.bad_checksums < BAD_FRAMES * received:
         return []
-    return [Advice(
-        "damaged", ("hub",), "Try another cable between hub and logger, or a slower port.",
-        f"{count(session.bad_checksums)} stretches open like a frame and fail their checksum, for "
-        f"{count(received)} received.", "loss",
-    )]  # fmt: skip
+    return [
+        Advice(
+            "damaged",
+            ("hub",),
+            "Try another cable between hub and logger, or a slower port.",
+            f"{count(session.bad_checksums)} stretches open like a frame and fail their checksum, for "
+            f"{count(received)} received.",
+            "loss",
+        )
+    ]
 
 
 def together(found: list[Advice]) -> list[Advice]:
@@ -236,13 +274,17 @@ def together(found: list[Advice]) -> list[Advice]:
     for each in found:
         merged.setdefault((each.rule, each.do), []).append(each)
     return [
-        group[0] if len(group) == 1 else Advice(
-            rule, tuple(node for each in group for node in each.nodes), do,
+        group[0]
+        if len(group) == 1
+        else Advice(
+            rule,
+            tuple(node for each in group for node in each.nodes),
+            do,
             " ".join(f"{listed(list(each.nodes)).capitalize()}: {_lower(each.because)}" for each in group),
             group[0].see,
         )
         for (rule, do), group in merged.items()
-    ]  # fmt: skip
+    ]
 
 
 def _lower(sentence: str) -> str:

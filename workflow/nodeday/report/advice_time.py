@@ -30,13 +30,20 @@ def unlike_clock(session: Session) -> list[Advice]:
             why = f"Its crystal wandered from {number(low, 1, True)} to {number(high, 1, True)} ppm."
         else:
             continue
-        found.append(Advice("clock_unlike", (str(node),), "Swap it, and try its clock on the bench.", why,
-                            "drift"))  # fmt: skip
+        found.append(
+            Advice("clock_unlike", (str(node),), "Swap it, and try its clock on the bench.", why, "drift")
+        )
     jumps = session.steps[session.steps["kind"] == "node_step"]
     for node, own in jumps.groupby("node", observed=True, sort=False):
-        found.append(Advice("clock_unlike", (str(node),), "Swap it, and try its clock on the bench.",
-                            f"Its ticks jumped {times(len(own))} while no other clock did.",
-                            "drift"))  # fmt: skip
+        found.append(
+            Advice(
+                "clock_unlike",
+                (str(node),),
+                "Swap it, and try its clock on the bench.",
+                f"Its ticks jumped {times(len(own))} while no other clock did.",
+                "drift",
+            )
+        )
     return found
 
 
@@ -54,9 +61,16 @@ def uncertain_clock(session: Session) -> list[Advice]:
         else "Let hub and logger overlap for longer: begin ten minutes before the session and end ten after, "
         "with host marks all the way."
     )
-    return [Advice("clock_uncertain", tuple(str(n) for n in over.index), do,
-                   f"The time of {node} is certain to ±{number(float(over.max()), 1)} ms; the limit is "
-                   f"±{limit:g} ms.", "uncertainty")]  # fmt: skip
+    return [
+        Advice(
+            "clock_uncertain",
+            tuple(str(n) for n in over.index),
+            do,
+            f"The time of {node} is certain to ±{number(float(over.max()), 1)} ms; the limit is "
+            f"±{limit:g} ms.",
+            "uncertainty",
+        )
+    ]
 
 
 def movements(session: Session) -> list[Advice]:
@@ -64,20 +78,29 @@ def movements(session: Session) -> list[Advice]:
     rows = session.agreement.astype({"verdict": str, "node": str, "other": str})
     wrong = rows[rows["verdict"].isin(["disagrees", "corrected"])]
     found = [
-        Advice("clocks_disagree", (row['node'], row['other']), "Try both clocks on the bench before they "
-               "are worn again, and note three taps on all nodes at start and end.",
-               f"Shared movements put {row['other']} {number(row['offset_ms'], 1, True)} ms after "
-               f"{row['node']}; the clocks claim ±{number(row['clock_ms'], 1)} ms.", "shared")
+        Advice(
+            "clocks_disagree",
+            (row["node"], row["other"]),
+            "Try both clocks on the bench before they "
+            "are worn again, and note three taps on all nodes at start and end.",
+            f"Shared movements put {row['other']} {number(row['offset_ms'], 1, True)} ms after "
+            f"{row['node']}; the clocks claim ±{number(row['clock_ms'], 1)} ms.",
+            "shared",
+        )
         for row in wrong.to_dict("records")
-    ]  # fmt: skip
+    ]
     blind = rows[rows["verdict"] == "no_movement"]
     if len(blind):
         pairs = listed([f"{row['node']} and {row['other']}" for row in blind.to_dict("records")])
-        found.append(Advice(
-            "no_movement", tuple(dict.fromkeys([*blind["node"], *blind["other"]])),
-            "Tap all accelerometers three times together, or jump, at start and end, and note when.",
-            f"No shared movement checks the clocks of {pairs}.", "shared",
-        ))  # fmt: skip
+        found.append(
+            Advice(
+                "no_movement",
+                tuple(dict.fromkeys([*blind["node"], *blind["other"]])),
+                "Tap all accelerometers three times together, or jump, at start and end, and note when.",
+                f"No shared movement checks the clocks of {pairs}.",
+                "shared",
+            )
+        )
     return found
 
 
@@ -89,17 +112,25 @@ def electrodes(session: Session) -> list[Advice]:
         off = float(own["lead_off"].mean())
         bad = float((own["use"] == "none").mean())
         if off >= SPOILED:
-            found.append(Advice(
-                "electrode", (str(node),), "New electrodes on cleaned, dry skin, and a loop of cable taped "
-                "down as strain relief.", f"A lead was off for {percent(off)} of what was received.",
-                "worst",
-            ))  # fmt: skip
+            found.append(
+                Advice(
+                    "electrode",
+                    (str(node),),
+                    "New electrodes on cleaned, dry skin, and a loop of cable taped down as strain relief.",
+                    f"A lead was off for {percent(off)} of what was received.",
+                    "worst",
+                )
+            )
         elif bad >= SPOILED:
-            found.append(Advice(
-                "electrode", (str(node),), "New electrodes on rubbed skin, further from working muscle; tape "
-                "the cable down.", f"{percent(bad)} of the ECG received is too noisy to count beats in.",
-                "heart_rate_bpm",
-            ))  # fmt: skip
+            found.append(
+                Advice(
+                    "electrode",
+                    (str(node),),
+                    "New electrodes on rubbed skin, further from working muscle; tape the cable down.",
+                    f"{percent(bad)} of the ECG received is too noisy to count beats in.",
+                    "heart_rate_bpm",
+                )
+            )
     return found
 
 
@@ -107,10 +138,16 @@ def wear(session: Session) -> list[Advice]:
     """``nonwear`` holds 1 for an epoch of a node that was not worn, 0 for one that was."""
     share = session.nonwear.groupby("node", observed=True)["value"].mean().dropna()
     return [
-        Advice("not_worn", (str(node),), "Fix it better, and note when it is taken off and why.",
-               f"Not worn for {percent(float(each))} of the epochs that tell.", "motion")
-        for node, each in share.items() if each >= NOT_WORN
-    ]  # fmt: skip
+        Advice(
+            "not_worn",
+            (str(node),),
+            "Fix it better, and note when it is taken off and why.",
+            f"Not worn for {percent(float(each))} of the epochs that tell.",
+            "motion",
+        )
+        for node, each in share.items()
+        if each >= NOT_WORN
+    ]
 
 
 def calibration(session: Session) -> list[Advice]:
@@ -118,22 +155,31 @@ def calibration(session: Session) -> list[Advice]:
     rows = session.calibration.astype({"node": str})
     worse = rows[rows["note"] == "worse_than_raw"]
     found = [
-        Advice("calibration", (row['node'],), "Is it the device of the record? Repeat its bench.",
-               f"Still windows are {number(row['residual_after_mg'])} mg off 1 g with the record, "
-               f"{number(row['residual_before_mg'])} mg without.", "motion")
+        Advice(
+            "calibration",
+            (row["node"],),
+            "Is it the device of the record? Repeat its bench.",
+            f"Still windows are {number(row['residual_after_mg'])} mg off 1 g with the record, "
+            f"{number(row['residual_before_mg'])} mg without.",
+            "motion",
+        )
         for row in worse.to_dict("records")
-    ]  # fmt: skip
+    ]
     plain = rows[rows["method"] == "none"]
     if len(plain):
         why = dict.fromkeys(plain["note"].dropna().astype(str))
         said = {
-            "few_still": "too little stillness", "sphere_not_covered": "too few postures",
+            "few_still": "too little stillness",
+            "sphere_not_covered": "too few postures",
             "residual_too_large": "still windows that fit no sphere",
-        }  # fmt: skip
-        found.append(Advice(
-            "calibration", tuple(plain["node"]), "Lay each still in six positions before the day, and file "
-            "the bench record (nodeday bench).",
-            f"No calibration for {listed(list(plain['node']))}: {listed([said.get(w, w) for w in why])}.",
-            "motion",
-        ))  # fmt: skip
+        }
+        found.append(
+            Advice(
+                "calibration",
+                tuple(plain["node"]),
+                "Lay each still in six positions before the day, and file the bench record (nodeday bench).",
+                f"No calibration for {listed(list(plain['node']))}: {listed([said.get(w, w) for w in why])}.",
+                "motion",
+            )
+        )
     return found

@@ -16,8 +16,10 @@ FLAG = {"giving_way": "giving way", "silent_after_fall": "silent after a fall"}
 def batteries(study: Study, session: str) -> dict[str, tuple[str, str, str]]:
     """Words, flag and the flag's meaning of each node that sends its voltage; no flag is empty."""
     rows = tables.read(tables.path(study.results, "battery", session), "battery")
-    return {str(row["node"]): (_words(row), FLAG.get(row["state"], ""), BATTERY_STATE[row["state"]])
-            for row in rows.to_dict("records")}  # fmt: skip
+    return {
+        str(row["node"]): (_words(row), FLAG.get(row["state"], ""), BATTERY_STATE[row["state"]])
+        for row in rows.to_dict("records")
+    }
 
 
 def _words(row: Mapping[Hashable, Any]) -> str:

@@ -18,30 +18,56 @@ from nodeday.report.figure import Figure
 from nodeday.schemas import FEATURE, TABLES
 
 OF_TABLE = {
-    "loss": "radio", "minutes": "loss", "signal": "signal", "bursts": "radio", "drift": "clock",
-    "edge": "clock", "shared": "agreement", "worst": "samples", "motion": "epochs", "gaps": "gaps",
-    "exclusions": "exclusions", "ledger": "ledger", "flow": "flow", "phases": "phase_features",
-    "weeks": "radio", "hours": "sessions", "coverage": "loss",
-}  # fmt: skip
+    "loss": "radio",
+    "minutes": "loss",
+    "signal": "signal",
+    "bursts": "radio",
+    "drift": "clock",
+    "edge": "clock",
+    "shared": "agreement",
+    "worst": "samples",
+    "motion": "epochs",
+    "gaps": "gaps",
+    "exclusions": "exclusions",
+    "ledger": "ledger",
+    "flow": "flow",
+    "phases": "phase_features",
+    "weeks": "radio",
+    "hours": "sessions",
+    "coverage": "loss",
+}
 """The table whose columns a figure's rows hold; of a trend it is `epochs`."""
 OWN = {
-    "utc": ("", "instant, ISO 8601 in UTC"), "start_utc": ("", "first instant, ISO 8601 in UTC"),
-    "end_utc": ("", "one past the last instant, ISO 8601 in UTC"), "seconds": ("s", "length"),
-    "gap_start_utc": ("", "begin of the gap, ISO 8601 in UTC"), "gap_end_utc": ("", "its end"),
-    "gap": ("", "number of the panel"), "done": ("", "what was done with the gap"),
-    "run_frames": ("frame", "length of a run of lost frames"), "lost": ("frame", "frames lost on the air"),
+    "utc": ("", "instant, ISO 8601 in UTC"),
+    "start_utc": ("", "first instant, ISO 8601 in UTC"),
+    "end_utc": ("", "one past the last instant, ISO 8601 in UTC"),
+    "seconds": ("s", "length"),
+    "gap_start_utc": ("", "begin of the gap, ISO 8601 in UTC"),
+    "gap_end_utc": ("", "its end"),
+    "gap": ("", "number of the panel"),
+    "done": ("", "what was done with the gap"),
+    "run_frames": ("frame", "length of a run of lost frames"),
+    "lost": ("frame", "frames lost on the air"),
     "share_by_chance": ("1", "what chance alone would make of as much loss"),
     "share_counts": ("1", "received from nodes that count"),
     "share_taken": ("1", "received from nodes that a rule takes"),
-    "counts": ("", "whether it counts by the study's rules"), "device": ("", "node and its address"),
-    "others": ("1", "median radio_loss of the other nodes that day"), "session": ("", "session"),
-    "rule": ("", "which rule"), "nodes": ("", "what the advice is about"), "do": ("", "what to do"),
-    "because": ("", "the figure that led to it"), "figure": ("", "the figure of the page that shows it"),
-    "epochs": ("epoch", "epochs that the value rests on"), "cause": ("", "why it was lost"),
+    "counts": ("", "whether it counts by the study's rules"),
+    "device": ("", "node and its address"),
+    "others": ("1", "median radio_loss of the other nodes that day"),
+    "session": ("", "session"),
+    "rule": ("", "which rule"),
+    "nodes": ("", "what the advice is about"),
+    "do": ("", "what to do"),
+    "because": ("", "the figure that led to it"),
+    "figure": ("", "the figure of the page that shows it"),
+    "epochs": ("epoch", "epochs that the value rests on"),
+    "cause": ("", "why it was lost"),
     "value": ("mixed", "of the sample, in the unit that the layout states; empty where missing"),
-    "share": ("1", "lost / (received + lost)"), "least_ms": ("ms", "least half width of the 95 % band"),
-    "median_ms": ("ms", "median half width"), "most_ms": ("ms", "greatest half width"),
-}  # fmt: skip
+    "share": ("1", "lost / (received + lost)"),
+    "least_ms": ("ms", "least half width of the 95 % band"),
+    "median_ms": ("ms", "median half width"),
+    "most_ms": ("ms", "greatest half width"),
+}
 """Unit and meaning of columns that no table has."""
 Extra = tuple[str, str, pd.DataFrame]
 
@@ -67,8 +93,12 @@ def write(folder: Path, title: str, figures: list[Figure], extra: list[Extra]) -
             old.unlink()
     for each in files:
         csvfile.write(folder / f"{each.name}.csv", [each.rows])
-    package = {"name": folder.name.lower(), "title": title, "profile": "tabular-data-package",
-               "resources": [_described(each) for each in files]}  # fmt: skip
+    package = {
+        "name": folder.name.lower(),
+        "title": title,
+        "profile": "tabular-data-package",
+        "resources": [_described(each) for each in files],
+    }
     atomic.write_text(folder / "datapackage.json", json.dumps(package, ensure_ascii=False, indent=1) + "\n")
 
 
@@ -76,9 +106,14 @@ def _described(one: Resource) -> dict[str, Any]:
     fields = [field(one.name, str(column), one.rows[column].dtype) for column in one.rows.columns]
     told = {"description": one.about} if one.about else {}
     return {
-        "name": one.name, "path": f"{one.name}.csv", "profile": "tabular-data-resource", "title": one.title,
-        **told, "encoding": "utf-8", "schema": {"fields": fields, "missingValues": [""]},
-    }  # fmt: skip
+        "name": one.name,
+        "path": f"{one.name}.csv",
+        "profile": "tabular-data-resource",
+        "title": one.title,
+        **told,
+        "encoding": "utf-8",
+        "schema": {"fields": fields, "missingValues": [""]},
+    }
 
 
 def field(figure: str, column: str, dtype: Any) -> dict[str, str]:

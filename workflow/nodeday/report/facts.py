@@ -93,11 +93,21 @@ def read(study: Study, session: str) -> Facts:
     )
     units = study.units_of(session)
     return Facts(
-        session, study.session(session).participant, study.zone_of(session), *span, nodes,
-        of_study("exclusions"), of_study("phases"), _streams(study, session, clock, span), clock, steps,
-        agreement, tables.read(tables.path(study.results, "epochs", session), "epochs"),
-        _ledger(study, session), units,
-    )  # fmt: skip
+        session,
+        study.session(session).participant,
+        study.zone_of(session),
+        *span,
+        nodes,
+        of_study("exclusions"),
+        of_study("phases"),
+        _streams(study, session, clock, span),
+        clock,
+        steps,
+        agreement,
+        tables.read(tables.path(study.results, "epochs", session), "epochs"),
+        _ledger(study, session),
+        units,
+    )
 
 
 def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, int]) -> list[Stream]:

@@ -52,23 +52,35 @@ def bursts(study: Study, facts: Facts) -> Figure | None:
     if not panels:
         return None
     about = "; ".join(f"{name}: {_words(row)}" for name, _, row in panels)
-    drawing = Drawing("bursts", "Lost frames by length of their run", about,
-                      TALL * -(-len(panels) // ACROSS) - 6)  # fmt: skip
+    drawing = Drawing(
+        "bursts", "Lost frames by length of their run", about, TALL * -(-len(panels) // ACROSS) - 6
+    )
     rows = []
     for index, (name, mine, row) in enumerate(panels):
         left, top = (PANEL + BETWEEN) * (index % ACROSS), TALL * (index // ACROSS)
         seen = in_classes(mine["length"].to_numpy(np.int64), mine["count"].to_numpy(np.int64))
         chance = by_chance(float(row["radio_loss"]))
         _panel(drawing, name, _words(row), left, top, seen, chance)
-        rows.append(pd.DataFrame({"node": row["node"], "stream": row["stream"], "run_frames": NAMES,
-                                  "share_of_lost": seen, "share_by_chance": chance}))  # fmt: skip
+        rows.append(
+            pd.DataFrame(
+                {
+                    "node": row["node"],
+                    "stream": row["stream"],
+                    "run_frames": NAMES,
+                    "share_of_lost": seen,
+                    "share_by_chance": chance,
+                }
+            )
+        )
     meaning = TABLES["radio"]["burst_ratio"].meaning
     return Figure(
-        "bursts", "Bursts",
+        "bursts",
+        "Bursts",
         "Bars: share of the frames lost on the air by the length of their run, in frames. Strokes: what "
         f"chance alone would make of as much loss. Burst ratio: {meaning}. Outages and restarts are no runs.",
-        drawing.markup(), pd.concat(rows, ignore_index=True),
-    )  # fmt: skip
+        drawing.markup(),
+        pd.concat(rows, ignore_index=True),
+    )
 
 
 def _words(row: pd.Series) -> str:

@@ -45,12 +45,15 @@ def drift(facts: Facts) -> Figure:
         columns=["utc_ns", "from_median"]
     )
     return Figure(
-        "drift", "Clock drift",
+        "drift",
+        "Clock drift",
         f"{TABLES['clock']['skew_ppm'].meaning.capitalize()}, in ppm: the median beside the name, the "
         "distance from it in the panel, all nodes on one scale. A break is a restart, a broken line a step "
         "of a clock. 1 ppm is 3.6 ms an hour.",
-        drawing.markup(), rows, _told(facts),
-    )  # fmt: skip
+        drawing.markup(),
+        rows,
+        _told(facts),
+    )
 
 
 def _mark_steps(facts: Facts, drawing: Drawing, time: TimeAxis, nodes: list[str], bottom: float) -> None:
@@ -103,11 +106,13 @@ def edge(facts: Facts) -> Figure:
     rows = clock[["node", "stream", "boot", "uncertainty_ms", "residual_ms"]]
     rows = rows.assign(utc=instants(clock["utc_ns"].to_numpy(np.int64)))
     return Figure(
-        "edge", "Band and residual",
+        "edge",
+        "Band and residual",
         "In ms: the line is half the width of the 95 % band, which grows where nothing was heard; dots are "
         "the median distance of frames above the edge that the time was read from. A broken line is a step.",
-        drawing.markup(), rows,
-    )  # fmt: skip
+        drawing.markup(),
+        rows,
+    )
 
 
 def uncertainty(facts: Facts, limit_ms: float) -> Figure:
@@ -118,8 +123,9 @@ def uncertainty(facts: Facts, limit_ms: float) -> Figure:
     widest = max([limit_ms, *(float(width.max()) for width in groups.values() if width.size)])
     bottom, right = 8 + 24 * len(nodes), WIDTH - RIGHT - 70
     scale = (right - LEFT) / (widest * 1.04)
-    about = "; ".join(f"{node}: at most {number(float(w.max())) if w.size else 'no clock'} ms"
-                      for node, w in groups.items())  # fmt: skip
+    about = "; ".join(
+        f"{node}: at most {number(float(w.max())) if w.size else 'no clock'} ms" for node, w in groups.items()
+    )
     drawing = Drawing("uncertainty", "Uncertainty of each node's time", about, bottom + 26)
     axis_ = ValueAxis.over(np.array([0.0, widest * 1.04]), 0, 1, zero=True, most=6)
     for tick in np.arange(0, widest * 1.04, axis_.step):
@@ -139,16 +145,23 @@ def uncertainty(facts: Facts, limit_ms: float) -> Figure:
         drawing.path(f"M{middle:.1f} {y - 5}v10", "curve")
         drawing.path(f"M{high:.1f} {y - 4}l4 4l-4 4l-4 -4z", "got")
         drawing.text(high + 9, y + 4, f"±{number(float(width.max()), 2)} ms", "tick")
-    rows = pd.DataFrame([{"node": n, "least_ms": w.min(), "median_ms": np.median(w), "most_ms": w.max()}
-                         for n, w in groups.items() if w.size])  # fmt: skip
+    rows = pd.DataFrame(
+        [
+            {"node": n, "least_ms": w.min(), "median_ms": np.median(w), "most_ms": w.max()}
+            for n, w in groups.items()
+            if w.size
+        ]
+    )
     meaning = TABLES["clock"]["uncertainty_ms"].meaning.capitalize()
     delay = float(clock["delay_ms"].max()) if len(clock) else 0.0
     return Figure(
-        "uncertainty", "Certainty of time",
+        "uncertainty",
+        "Certainty of time",
         f"{meaning}, in ms: from the least to the greatest (diamond) over the session; bar, the median. A "
         f"constant delay of {delay:g} ms between node and hub is assumed and cannot be measured one way.",
-        drawing.markup(), rows,
-    )  # fmt: skip
+        drawing.markup(),
+        rows,
+    )
 
 
 def _both(distances: pd.Series) -> NDArray[np.float64]:

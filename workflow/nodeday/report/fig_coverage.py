@@ -22,8 +22,9 @@ def shares_of(stream: Stream, edges_ns: NDArray[np.int64]) -> dict[str, NDArray[
     return {"received": 1.0 - np.sum(list(cut.values()), axis=0), **cut}
 
 
-def _merged(left: NDArray[np.float64], base: NDArray[np.float64], share: NDArray[np.float64], least: float
-            ) -> list[tuple[float, float, float, float]]:  # fmt: skip
+def _merged(
+    left: NDArray[np.float64], base: NDArray[np.float64], share: NDArray[np.float64], least: float
+) -> list[tuple[float, float, float, float]]:
     """Boxes (x, y0, width, height) in units of the band, neighbours of one height joined."""
     height = np.where(share > 1e-9, np.maximum(np.round(share, 3), least), 0.0)
     base = np.round(base, 3)
@@ -37,8 +38,13 @@ def _merged(left: NDArray[np.float64], base: NDArray[np.float64], share: NDArray
     ]
 
 
-def _row(drawing: Drawing, time: TimeAxis, edges: NDArray[np.int64], parts: dict[str, NDArray[np.float64]],
-         top: float) -> None:  # fmt: skip
+def _row(
+    drawing: Drawing,
+    time: TimeAxis,
+    edges: NDArray[np.int64],
+    parts: dict[str, NDArray[np.float64]],
+    top: float,
+) -> None:
     left = time.x(edges)
     base = np.zeros(edges.size - 1)
     for name, share in parts.items():
@@ -91,30 +97,42 @@ def coverage(facts: Facts) -> Figure:
     phase_marks(facts, drawing, time, 2, bottom)
     minutes = (facts.end_ns - facts.start_ns) / BINS / 1e9
     return Figure(
-        "coverage", "Coverage and causes of loss",
+        "coverage",
+        "Coverage and causes of loss",
         f"Filled: share of samples received, in bins of {minutes:.0f} s. Above it, what was lost, by cause; "
         "the smallest loss still shows as a hairline. Percentages are of the whole session.",
-        drawing.markup(), pd.concat(tables, ignore_index=True),
+        drawing.markup(),
+        pd.concat(tables, ignore_index=True),
         legend=["received", *[cause for cause in DRAWN if cause in drawn]],
-    )  # fmt: skip
+    )
 
 
 def _rows(stream: Stream, edges: NDArray[np.int64], parts: dict[str, NDArray[np.float64]]) -> pd.DataFrame:
-    return pd.DataFrame({
-        "node": stream.node, "stream": stream.stream,
-        "start_utc": instants(edges[:-1]), "end_utc": instants(edges[1:]),
-        **{f"share_{name}": np.round(share, 6) for name, share in parts.items()},
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "node": stream.node,
+            "stream": stream.stream,
+            "start_utc": instants(edges[:-1]),
+            "end_utc": instants(edges[1:]),
+            **{f"share_{name}": np.round(share, 6) for name, share in parts.items()},
+        }
+    )
 
 
 def gap_rows(facts: Facts) -> pd.DataFrame:
     """Every lost span of the session, for the CSV beside the picture."""
     pieces = [
-        pd.DataFrame({
-            "node": s.node, "stream": s.stream, "start_utc": instants(s.start_ns),
-            "end_utc": instants(s.end_ns), "seconds": np.round((s.end_ns - s.start_ns) / 1e9, 3),
-            "cause": s.cause, "extent": s.extent,
-        })
+        pd.DataFrame(
+            {
+                "node": s.node,
+                "stream": s.stream,
+                "start_utc": instants(s.start_ns),
+                "end_utc": instants(s.end_ns),
+                "seconds": np.round((s.end_ns - s.start_ns) / 1e9, 3),
+                "cause": s.cause,
+                "extent": s.extent,
+            }
+        )
         for s in facts.streams
-    ]  # fmt: skip
+    ]
     return pd.concat(pieces, ignore_index=True).sort_values(["start_utc", "node", "stream"], kind="stable")

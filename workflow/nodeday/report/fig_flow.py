@@ -15,11 +15,15 @@ from nodeday.report.words import count, number, percent
 
 LEFT, END, STEP, BAR = 190, 292, 30, 16
 WORDS = {
-    "listed": "all that the sheets list", "finished": "came to its end", "min_hours": "{:g} h or longer",
-    "min_coverage": "{} received or more", "min_valid_epochs": "a value in {} of epochs",
-    "max_clock_uncertainty": "time certain to ±{:g} ms", "calibrated": "calibrated",
+    "listed": "all that the sheets list",
+    "finished": "came to its end",
+    "min_hours": "{:g} h or longer",
+    "min_coverage": "{} received or more",
+    "min_valid_epochs": "a value in {} of epochs",
+    "max_clock_uncertainty": "time certain to ±{:g} ms",
+    "calibrated": "calibrated",
     "bench_passed": "passed its bench",
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
@@ -55,23 +59,35 @@ def flow(facts: StudyFacts) -> Figure | None:
         drawing.text(WIDTH - RIGHT - END + 12, top + 13, f"{number(step.left)} h", "tick strong")
         drawing.text(WIDTH - RIGHT - END + 70, top + 13, step.counts, "tick faint")
     return Figure(
-        "flow", "What counts",
+        "flow",
+        "What counts",
         "Hours of nodes: open, what sessions last; filled, what is left; solid accent, lost; hatched, taken "
         "by the rule from what those before left. Rules apply in this order. Nothing taken is deleted.",
-        drawing.markup(), facts.flow,
-    )  # fmt: skip
+        drawing.markup(),
+        facts.flow,
+    )
 
 
 def steps_of(table: pd.DataFrame, worn_h: float) -> list[Step]:
     """Table ``flow`` as steps, with what was worn and what was received of it before the rules."""
     first, after = table.iloc[0], table.iloc[1:]
     received = float(first["hours_left"])
-    steps = [Step("all nodes, all sessions", worn_h, 0.0, "", _counts(first.to_dict())),
-             Step("received", received, max(worn_h - received, 0.0), "loss",
-                  f"{percent(received / worn_h)} of it")]  # fmt: skip
+    steps = [
+        Step("all nodes, all sessions", worn_h, 0.0, "", _counts(first.to_dict())),
+        Step(
+            "received", received, max(worn_h - received, 0.0), "loss", f"{percent(received / worn_h)} of it"
+        ),
+    ]
     for row in after.to_dict("records"):
-        steps.append(Step(asked(row), float(row["hours_left"]), float(row["hours_excluded"]),
-                          str(row["rule"]), _counts(row)))  # fmt: skip
+        steps.append(
+            Step(
+                asked(row),
+                float(row["hours_left"]),
+                float(row["hours_excluded"]),
+                str(row["rule"]),
+                _counts(row),
+            )
+        )
     return steps
 
 
@@ -86,8 +102,10 @@ def asked(row: Mapping[Any, Any]) -> str:
 
 def _counts(row: Mapping[Any, Any]) -> str:
     levels = (("participants", "participant"), ("sessions", "session"), ("nodes", "node"))
-    return ", ".join(f"{count(int(row[f'{level}_left']))} {one}{'' if row[f'{level}_left'] == 1 else 's'}"
-                     for level, one in levels)  # fmt: skip
+    return ", ".join(
+        f"{count(int(row[f'{level}_left']))} {one}{'' if row[f'{level}_left'] == 1 else 's'}"
+        for level, one in levels
+    )
 
 
 def table(facts: StudyFacts) -> list[dict[str, Any]]:

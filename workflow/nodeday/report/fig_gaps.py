@@ -89,17 +89,20 @@ def worst_gaps(study: Study, facts: Facts) -> Figure | None:
     starts, ends = stream.start_ns[mine], stream.end_ns[mine]
     fill_ms = policy.max_ms if policy and policy.method != "none" else 0.0
     peaks = tables.read(
-        tables.path(study.results, "beats", facts.session), "beats",
-        ["node", "utc_ns", "origin", "rr_status"], [("node", "==", stream.node)],
-    )  # fmt: skip
+        tables.path(study.results, "beats", facts.session),
+        "beats",
+        ["node", "utc_ns", "origin", "rr_status"],
+        [("node", "==", stream.node)],
+    )
     imputed = peaks.loc[peaks["origin"] == "imputed", "utc_ns"].to_numpy(np.int64)
     carried = np.searchsorted(imputed, ends) - np.searchsorted(imputed, starts)
     index = worst.chosen(starts, ends, carried, fill_ms, round(SHOWN_S * SECOND / 2))
     if not index.size:
         return None
     folds = [Fold(int(starts[at]), int(ends[at])) for at in index]
-    drawn = stretches(study, facts.session, stream.node, kind, channel.name,
-                      [_around(fold, fill_ms) for fold in folds])  # fmt: skip
+    drawn = stretches(
+        study, facts.session, stream.node, kind, channel.name, [_around(fold, fill_ms) for fold in folds]
+    )
     told, gaps = zip(stream.cause[mine][index], stream.extent[mine][index], strict=True), []
     for fold, samples, (cause, extent) in zip(folds, drawn, told, strict=True):
         near = peaks[peaks["utc_ns"].between(*fold.edges, inclusive="left")]
@@ -151,12 +154,15 @@ def _figure(stream: Stream, facts: Facts, gaps: list[Gap], unit: str) -> Figure:
         alike.setdefault(gap.sentence, []).append(str(number))
     notes = [f"{listed(numbers)}: {sentence}" for sentence, numbers in alike.items()]
     return Figure(
-        "worst", f"Worst gaps of {stream.node} {stream.stream}",
+        "worst",
+        f"Worst gaps of {stream.node} {stream.stream}",
         f"The longest holes, and the longest that a fill may close; {unit}, {SHOWN_S:g} s a panel. "
         "Line: received. Dotted: computed, never measured. Hatched: missing; a hole longer than "
         f"{HOLE_S:g} s is drawn broken. ▼ R peak on measured samples, ◇ on computed ones.",
-        drawing.markup(), _rows(gaps), notes,
-    )  # fmt: skip
+        drawing.markup(),
+        _rows(gaps),
+        notes,
+    )
 
 
 def _panel(
@@ -244,10 +250,14 @@ def _rows(gaps: list[Gap]) -> pd.DataFrame:
     """Every sample that is drawn, with the gap that it stands around; a gap without samples has a row."""
     pieces = []
     for number, gap in enumerate(gaps, 1):
-        drawn = pd.DataFrame({"utc": instants(gap.samples.utc_ns), "value": gap.samples.value,
-                              "origin": gap.samples.origin})  # fmt: skip
+        drawn = pd.DataFrame(
+            {"utc": instants(gap.samples.utc_ns), "value": gap.samples.value, "origin": gap.samples.origin}
+        )
         edges = instants(np.array([gap.fold.start_ns, gap.fold.end_ns]))
         drawn = drawn if len(drawn) else drawn.reindex([0])
-        pieces.append(drawn.assign(gap=number, gap_start_utc=edges[0], gap_end_utc=edges[1],
-                                   cause=gap.cause, done=gap.words))  # fmt: skip
+        pieces.append(
+            drawn.assign(
+                gap=number, gap_start_utc=edges[0], gap_end_utc=edges[1], cause=gap.cause, done=gap.words
+            )
+        )
     return pd.concat(pieces, ignore_index=True)

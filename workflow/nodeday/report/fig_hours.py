@@ -70,12 +70,14 @@ def hours(facts: StudyFacts) -> Figure | None:
         _draw(drawing, found[name], LEFT + (found[name].clock_h - first) * scale, top, scale)
         drawing.text(WIDTH - RIGHT - END + 12, top + 13, f"{row.mark} {told[name]}", "tick")
     return Figure(
-        "hours", "Participants by hours",
+        "hours",
+        "Participants by hours",
         "A lane a session, by the clock on the wall where it was recorded. Filled: share of its nodes’ time "
         "that was received and counts. Hatched above it: received from nodes that a rule takes. Pale: not "
         "received. Rules for single features take no node.",
-        drawing.markup(), _rows(lanes),
-    )  # fmt: skip
+        drawing.markup(),
+        _rows(lanes),
+    )
 
 
 def _told(facts: StudyFacts, session: str) -> str:
@@ -114,10 +116,14 @@ def _shares(
     for node, coverage in zip(own["node"].astype(str), own["coverage"], strict=True):
         mine = loss[(loss["node"] == node) & loss["minute_utc_ns"].notna()]
         each = [
-            received(rows, float(period.loc[(period["node"] == node) & (period["stream"] == stream),
-                                            "period_s"].max()), edges, width)
+            received(
+                rows,
+                float(period.loc[(period["node"] == node) & (period["stream"] == stream), "period_s"].max()),
+                edges,
+                width,
+            )
             for stream, rows in mine.groupby("stream", observed=True)
-        ]  # fmt: skip
+        ]
         share = np.min(each, axis=0) if each else np.full(len(edges), float(coverage))
         sums[(session, node) in facts.taken] += share / len(own)
     return sums[False], sums[True]
@@ -144,20 +150,32 @@ def _draw(drawing: Drawing, lane: Lane, left: float, top: float, scale: float) -
     for base, share, style in ((0.0 * lane.taken, lane.counts, "got"), (lane.counts, lane.taken, "taken")):
         changes = np.flatnonzero(np.diff(np.round(share, 2)) != 0) + 1
         first, last = np.append(0, changes), np.append(changes, len(share))
-        drawing.path(boxes(
-            (x[a], top + BAR * (1 - base[a] - share[a]), width * (b - a), BAR * share[a])
-            for a, b in zip(first, last, strict=True) if share[a] > 0
-        ), style)  # fmt: skip
+        drawing.path(
+            boxes(
+                (x[a], top + BAR * (1 - base[a] - share[a]), width * (b - a), BAR * share[a])
+                for a, b in zip(first, last, strict=True)
+                if share[a] > 0
+            ),
+            style,
+        )
 
 
 def _rows(lanes: list[Lane]) -> pd.DataFrame:
-    return pd.concat([
-        pd.DataFrame({
-            "participant": lane.participant, "session": lane.session,
-            "start_utc": instants(lane.first_ns + lane.size_ns * np.arange(len(lane.counts))),
-            "share_counts": np.round(lane.counts, 4), "share_taken": np.round(lane.taken, 4),
-        }) for lane in lanes
-    ], ignore_index=True)  # fmt: skip
+    return pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "participant": lane.participant,
+                    "session": lane.session,
+                    "start_utc": instants(lane.first_ns + lane.size_ns * np.arange(len(lane.counts))),
+                    "share_counts": np.round(lane.counts, 4),
+                    "share_taken": np.round(lane.taken, 4),
+                }
+            )
+            for lane in lanes
+        ],
+        ignore_index=True,
+    )
 
 
 def summary(facts: StudyFacts) -> str:

@@ -33,8 +33,10 @@ def loss_bars(facts: Facts) -> Figure:
     right = WIDTH - RIGHT - 60
     scale = (right - LEFT) / high
     bottom = 6 + STEP * len(parts)
-    about = "; ".join(f"{s.name}: {percent(sum(p.values()))} without data"
-                      for s, p in zip(facts.streams, parts, strict=True))  # fmt: skip
+    about = "; ".join(
+        f"{s.name}: {percent(sum(p.values()))} without data"
+        for s, p in zip(facts.streams, parts, strict=True)
+    )
     drawing = Drawing("loss", "Share of the session without data, by cause", about, bottom + 24)
     for tick in np.arange(0, value.high + value.step / 2, value.step):
         x = LEFT + tick / 100 * scale
@@ -49,17 +51,26 @@ def loss_bars(facts: Facts) -> Figure:
                 drawing.path(boxes([(x, top, max(share * scale, 0.8), BAR)]), f"why edge {cause}")
                 x += share * scale
         drawing.text(x + 6, top + 12, percent(sum(part.values()), 2), "tick")
-    rows = pd.DataFrame([
-        {"node": s.node, "stream": s.stream, **{f"share_{c}": round(v, 8) for c, v in p.items()}, **s.counts}
-        for s, p in zip(facts.streams, parts, strict=True)
-    ])  # fmt: skip
+    rows = pd.DataFrame(
+        [
+            {
+                "node": s.node,
+                "stream": s.stream,
+                **{f"share_{c}": round(v, 8) for c, v in p.items()},
+                **s.counts,
+            }
+            for s, p in zip(facts.streams, parts, strict=True)
+        ]
+    )
     return Figure(
-        "loss", "Loss by node and cause",
+        "loss",
+        "Loss by node and cause",
         "Bars: share of the session’s time without data, gaps of unknown length included. Table: frames, of "
         "which only gaps of known length can be counted; the last column says how many cannot.",
-        drawing.markup(), rows,
+        drawing.markup(),
+        rows,
         legend=[cause for cause in DRAWN if any(part[cause] > LEAST.get(cause, 0) for part in parts)],
-    )  # fmt: skip
+    )
 
 
 def _whole(stream: Stream, facts: Facts) -> dict[str, float]:
@@ -75,8 +86,16 @@ def table(facts: Facts) -> tuple[list[str], list[dict[str, object]]]:
         lost = [counts[f"lost_{cause}"] for cause in CAUSES]
         unknown = int(np.count_nonzero((stream.extent == "unknown") & np.isin(stream.cause, CAUSES)))
         share = sum(lost) / counts["expected"] if counts["expected"] else None
-        rows.append({"node": stream.node, "stream": stream.stream, "lost": lost, "share": share,
-                     "unknown": unknown, **counts})  # fmt: skip
+        rows.append(
+            {
+                "node": stream.node,
+                "stream": stream.stream,
+                "lost": lost,
+                "share": share,
+                "unknown": unknown,
+                **counts,
+            }
+        )
     return [LABEL[cause] for cause in CAUSES], rows
 
 
@@ -109,15 +128,19 @@ def signal(study: Study, facts: Facts) -> Figure | None:
         place = (PANEL + BETWEEN) * (index % ACROSS), TALL * (index // ACROSS)
         _panel(drawing, stream, own, place, most, span, unit)
     return Figure(
-        "signal", f"Loss and {name}",
+        "signal",
+        f"Loss and {name}",
         f"Share of frames lost on the air in each bin of {name}, with its 95 % interval as if losses were "
         f"independent. Open: fewer than {FEW} frames; an arrow: off the scale. Bars: how the "
         "stream’s frames spread over the bins. A lost frame has no signal of its own and takes the mean "
         "of its received neighbours’; outages and restarts are left out.",
-        drawing.markup(), rows,
-        notes=["A stream whose loss rises as the signal falls is short of range or shadowed by the body; one "
-               "that loses at any signal alike loses elsewhere."],
-    )  # fmt: skip
+        drawing.markup(),
+        rows,
+        notes=[
+            "A stream whose loss rises as the signal falls is short of range or shadowed by the body; one "
+            "that loses at any signal alike loses elsewhere."
+        ],
+    )
 
 
 def _ends(own: pd.DataFrame, unit: str) -> str:
@@ -125,14 +148,20 @@ def _ends(own: pd.DataFrame, unit: str) -> str:
     if sure.empty:
         return "too few frames"
     ends = [sure.iloc[0], sure.iloc[-1]]
-    return listed([f"{percent(float(e['share']))} lost from {e['low']:g} to {e['high']:g} {unit}".strip()
-                   for e in ends])  # fmt: skip
+    return listed(
+        [f"{percent(float(e['share']))} lost from {e['low']:g} to {e['high']:g} {unit}".strip() for e in ends]
+    )
 
 
 def _panel(
-    drawing: Drawing, stream: Stream, own: pd.DataFrame, place: tuple[int, int], most: float,
-    span: tuple[float, float], unit: str,
-) -> None:  # fmt: skip
+    drawing: Drawing,
+    stream: Stream,
+    own: pd.DataFrame,
+    place: tuple[int, int],
+    most: float,
+    span: tuple[float, float],
+    unit: str,
+) -> None:
     """One stream: dots and intervals above, the spread of its frames below."""
     (left, top), sent = place, count(int(own["expected"].sum()))
     x0, x1, y0 = left + 42, left + PANEL, top + 24
@@ -160,13 +189,20 @@ def _panel(
 def _dots(drawing: Drawing, own: pd.DataFrame, x: Any, value: ValueAxis) -> None:
     """Shares of bins joined by a line that breaks at a bin of few frames; off the scale is at its edge."""
     few = own["expected"].to_numpy() < FEW
-    low, mid, high = (value.y(np.minimum(own[name].to_numpy(np.float64) * 100, value.high))
-                      for name in ("share_low", "share", "share_high"))  # fmt: skip
+    low, mid, high = (
+        value.y(np.minimum(own[name].to_numpy(np.float64) * 100, value.high))
+        for name in ("share_low", "share", "share_high")
+    )
     drawing.path("".join(f"M{a:.1f} {b:.1f}V{c:.1f}" for a, b, c in zip(x, low, high, strict=True)), "trace")
     drawing.path(polyline(x, np.where(few, np.nan, mid))[0], "curve")
     over = own["share"].to_numpy(np.float64) * 100 > value.high
     arrows = (f"M{a - 3.4:.1f} {b + 5:.1f}l3.4 -5l3.4 5z" for a, b in zip(x[over], mid[over], strict=True))
     drawing.path("".join(arrows), "beat open")
     for style, mask in (("got", ~few), ("beat open", few & ~over)):
-        drawing.path("".join(f"M{a - 2.6:.1f} {b:.1f}a2.6 2.6 0 1 0 5.2 0a2.6 2.6 0 1 0 -5.2 0z"
-                             for a, b in zip(x[mask], mid[mask], strict=True)), style)  # fmt: skip
+        drawing.path(
+            "".join(
+                f"M{a - 2.6:.1f} {b:.1f}a2.6 2.6 0 1 0 5.2 0a2.6 2.6 0 1 0 -5.2 0z"
+                for a, b in zip(x[mask], mid[mask], strict=True)
+            ),
+            style,
+        )

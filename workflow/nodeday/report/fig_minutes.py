@@ -30,8 +30,10 @@ def minutes(study: Study, facts: Facts) -> Figure | None:
     measure = next((name for name in MEASURE if loss[name].notna().any()), "")
     several = max(1, -(-int(facts.hours * 60) // MOST_BINS))
     rows = _binned(loss, measure, several)
-    streams = [(stream, rows[(rows["node"] == stream.node) & (rows["stream"] == stream.stream)])
-               for stream in facts.streams]  # fmt: skip
+    streams = [
+        (stream, rows[(rows["node"] == stream.node) & (rows["stream"] == stream.stream)])
+        for stream in facts.streams
+    ]
     bottom = HEAD + STEP * len(streams)
     told = {stream.name: _told(own) for stream, own in streams}
     about = "; ".join(f"{name}: {each or 'no frame expected'}" for name, each in told.items())
@@ -56,10 +58,14 @@ def minutes(study: Study, facts: Facts) -> Figure | None:
         _bars(drawing, left, right, own["share"].to_numpy(np.float64), share)
     name, unit = MEASURE.get(measure, ("signal", ""))
     return Figure(
-        "minutes", f"Loss by minute and {name}", _caption(name, unit, several, bool(measure)),
-        drawing.markup(), rows.assign(start_utc=instants(rows["start_ns"].to_numpy(np.int64))).drop(
-            columns="start_ns").rename(columns={"signal": measure or "signal"}),
-    )  # fmt: skip
+        "minutes",
+        f"Loss by minute and {name}",
+        _caption(name, unit, several, bool(measure)),
+        drawing.markup(),
+        rows.assign(start_utc=instants(rows["start_ns"].to_numpy(np.int64)))
+        .drop(columns="start_ns")
+        .rename(columns={"signal": measure or "signal"}),
+    )
 
 
 def _caption(name: str, unit: str, several: int, told: bool) -> str:
@@ -79,11 +85,15 @@ def _binned(loss: pd.DataFrame, measure: str, several: int) -> pd.DataFrame:
     """Sums of ``several`` minutes, and the mean signal by the number of frames received."""
     at = loss["minute_utc_ns"].astype("int64")
     size = several * MINUTE
-    rows = pd.DataFrame({
-        "node": loss["node"].astype(str), "stream": loss["stream"].astype(str),
-        "start_ns": at.min() + (at - at.min()) // size * size,
-        "received": loss["received"], "lost": loss["lost_radio"],
-    })  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "node": loss["node"].astype(str),
+            "stream": loss["stream"].astype(str),
+            "start_ns": at.min() + (at - at.min()) // size * size,
+            "received": loss["received"],
+            "lost": loss["lost_radio"],
+        }
+    )
     level = loss[measure].astype("float64") if measure else pd.Series(np.nan, index=loss.index)
     rows["weight"] = rows["received"].where(level.notna(), 0)
     rows["signal"] = level.fillna(0) * rows["weight"]

@@ -46,13 +46,16 @@ def motion(study: Study, facts: Facts) -> Figure | None:
     out = rows.assign(start_utc=instants(rows["start_ns"].to_numpy(np.int64)))
     kept = ["node", "placement", "channel", "epoch", "start_utc", "feature", "value", "coverage", "reason"]
     return Figure(
-        "motion", "Walking, posture and wear",
+        "motion",
+        "Walking, posture and wear",
         "Upper band: share of each epoch that walks; percentages are of all epochs with a value. Lower band: "
         "posture, from pale to dark upright, leaning (30 to 60°), level (lying, or bent over); only where "
         "the placement tells and the study states the mounting. Dotted: not worn. Hatched: no value. A "
         "steady beat of the arm passes for walking at a wrist.",
-        drawing.markup(), out[kept], _calibrations(calibration),
-    )  # fmt: skip
+        drawing.markup(),
+        out[kept],
+        _calibrations(calibration),
+    )
 
 
 def _wide(rows: pd.DataFrame) -> pd.DataFrame:
@@ -94,9 +97,14 @@ def _row(drawing: Drawing, time: TimeAxis, own: pd.DataFrame, top: float) -> Non
 
 
 def _bars(
-    drawing: Drawing, left: NDArray[np.float64], width: NDArray[np.float64], base: NDArray[np.float64],
-    share: NDArray[np.float64], lane: tuple[float, float], style: str,
-) -> None:  # fmt: skip
+    drawing: Drawing,
+    left: NDArray[np.float64],
+    width: NDArray[np.float64],
+    base: NDArray[np.float64],
+    share: NDArray[np.float64],
+    lane: tuple[float, float],
+    style: str,
+) -> None:
     top, height = lane
     there = np.flatnonzero(np.nan_to_num(share) > 0)
     drawing.path(
@@ -106,9 +114,13 @@ def _bars(
 
 
 def _holes(
-    drawing: Drawing, left: NDArray[np.float64], width: NDArray[np.float64], mask: NDArray[np.bool_],
-    top: float, height: float,
-) -> None:  # fmt: skip
+    drawing: Drawing,
+    left: NDArray[np.float64],
+    width: NDArray[np.float64],
+    mask: NDArray[np.bool_],
+    top: float,
+    height: float,
+) -> None:
     for first, last in zip(*runs(mask), strict=True):
         wide = left[last - 1] + width[last - 1] - left[first]
         drawing.hole(left[first], top, wide, height, f"{last - first} epochs without a value")

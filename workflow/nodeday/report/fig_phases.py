@@ -13,8 +13,13 @@ from nodeday.schemas import FEATURE
 
 SHOWN = ("heart_rate_bpm", "rmssd_ms", "enmo_mg", "walking_share", "mean")
 ACROSS, PANEL, BETWEEN, INSET, HEAD, ROW, FOOT = 2, 396, 52, 84, 36, 30, 34
-TITLE = {"heart_rate_bpm": "Heart rate", "rmssd_ms": "RMSSD", "enmo_mg": "ENMO", "walking_share": "Walking",
-         "mean": "Mean"}  # fmt: skip
+TITLE = {
+    "heart_rate_bpm": "Heart rate",
+    "rmssd_ms": "RMSSD",
+    "enmo_mg": "ENMO",
+    "walking_share": "Walking",
+    "mean": "Mean",
+}
 SHORT = {"bpm": "beats/min", "degC": "°C", "1": "share"}
 
 
@@ -24,19 +29,23 @@ def points(facts: StudyFacts) -> pd.DataFrame:
     rows = facts.phase_features
     rows = rows[rows["feature"].isin(SHOWN) & rows["value"].notna()]
     if rows.empty:
-        return pd.DataFrame(columns=["feature", "node", "channel", "phase", "participant", "value", "epochs",
-                                     "counts"])  # fmt: skip
+        return pd.DataFrame(
+            columns=["feature", "node", "channel", "phase", "participant", "value", "epochs", "counts"]
+        )
     out = rows.assign(
-        counts=[(str(s), str(n)) not in facts.taken and not _feature_taken(facts, str(s), str(n), str(f))
-                for s, n, f in zip(rows["session"], rows["node"], rows["feature"], strict=True)],
+        counts=[
+            (str(s), str(n)) not in facts.taken and not _feature_taken(facts, str(s), str(n), str(f))
+            for s, n, f in zip(rows["session"], rows["node"], rows["feature"], strict=True)
+        ],
         weight=rows["epochs_with_value"].astype(float),
-    )  # fmt: skip
+    )
     keys = ["feature", "node", "channel", "phase", "participant"]
     out = out.astype(dict.fromkeys(keys, str))
     best = out.groupby(keys)["counts"].transform("max")
     out = out[out["counts"] == best].assign(total=lambda each: each["value"] * each["weight"])
     sums = out.groupby(keys, sort=False, as_index=False).agg(
-        total=("total", "sum"), epochs=("weight", "sum"), counts=("counts", "max"))  # fmt: skip
+        total=("total", "sum"), epochs=("weight", "sum"), counts=("counts", "max")
+    )
     return sums.assign(value=sums["total"] / sums["epochs"]).drop(columns="total")
 
 
@@ -57,7 +66,7 @@ def phases(facts: StudyFacts) -> Figure | None:
         (feature, str(node), str(channel), own)
         for feature in SHOWN
         for (node, channel), own in told[told["feature"] == feature].groupby(["node", "channel"], sort=False)
-    ]  # fmt: skip
+    ]
     tall = HEAD + ROW * len(order) + FOOT
     about = "; ".join(f"{_name(f, n, c)}: {_medians(own, order)}" for f, n, c, own in panels)
     drawing = Drawing("phases", "Features by phase", about, tall * -(-len(panels) // ACROSS) - 8)
@@ -67,13 +76,15 @@ def phases(facts: StudyFacts) -> Figure | None:
         drawing.text(left, top + 27, _unit(facts, feature, channel), "tick faint")
         _panel(drawing, own, order, people, left, top + HEAD)
     return Figure(
-        "phases", "Features by phase",
+        "phases",
+        "Features by phase",
         "A point a participant: the mean over the epochs of the phase, of the sessions that count. Open: "
         "none of its sessions counts for the feature. Stroke: median of the points that count. A participant "
         "stands at one height in all rows.",
-        drawing.markup(), told,
+        drawing.markup(),
+        told,
         [f"{TITLE[each]}: {FEATURE[each].meaning}." for each in SHOWN if (told["feature"] == each).any()],
-    )  # fmt: skip
+    )
 
 
 def _order(facts: StudyFacts, told: pd.DataFrame) -> list[str]:

@@ -28,8 +28,13 @@ def shared(study: Study, facts: Facts) -> Figure | None:
     moments = tables.read(tables.path(study.results, "movements", facts.session), "movements")
     bottom = TOP + STEP * len(pairs)
     seen = pairs[pairs["moments"] > 0]
-    ends = [0.0, *(seen["offset_ms"] - seen["uncertainty_ms"]), *(seen["offset_ms"] + seen["uncertainty_ms"]),
-            *pairs["clock_ms"].dropna(), *-pairs["clock_ms"].dropna()]  # fmt: skip
+    ends = [
+        0.0,
+        *(seen["offset_ms"] - seen["uncertainty_ms"]),
+        *(seen["offset_ms"] + seen["uncertainty_ms"]),
+        *pairs["clock_ms"].dropna(),
+        *-pairs["clock_ms"].dropna(),
+    ]
     value = ValueAxis.over(np.array(ends), 0, 1, most=8)
     scale = (WIDTH - RIGHT - AT) / (value.high - value.low)
     about = "; ".join(f"{row['node']} and {row['other']}: {_words(row)}" for row in pairs.to_dict("records"))
@@ -57,14 +62,19 @@ def shared(study: Study, facts: Facts) -> Figure | None:
             drawing.path(f"M{x - half:.1f} {y}h{2 * half:.1f}{caps}", "curve")
             drawing.path(f"M{x - 4:.1f} {y}l4 -4l4 4l-4 4z", "got")
     return Figure(
-        "shared", "Shared movements",
+        "shared",
+        "Shared movements",
         f"{TABLES['movements']['offset_ms'].meaning.capitalize()}: the diamond is the median of the moments "
         "(ticks below), its bar the 95 % band of that median; the box is the band that both clocks claim. "
         "They agree where bar and box meet. A movement tells which two clocks differ, not which is right.",
-        drawing.markup(), pairs,
-        [f"{row['node']} and {row['other']}: {AGREEMENT[row['verdict']]}." for row in pairs.to_dict("records")
-         if row['verdict'] != "agrees"],
-    )  # fmt: skip
+        drawing.markup(),
+        pairs,
+        [
+            f"{row['node']} and {row['other']}: {AGREEMENT[row['verdict']]}."
+            for row in pairs.to_dict("records")
+            if row["verdict"] != "agrees"
+        ],
+    )
 
 
 def _words(row: Mapping[Hashable, Any]) -> str:

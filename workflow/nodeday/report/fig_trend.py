@@ -67,11 +67,25 @@ def trend(facts: Facts, which: Trend) -> Figure | None:
         _panel(drawing, time, value, own)
     phase_marks(facts, drawing, time, 2, bottom)
     out = rows.assign(start_utc=instants(rows["start_ns"].to_numpy(np.int64)))
-    kept = ["node", "placement", "channel", "epoch", "start_utc", "feature", "value", "low", "high", "bias",
-            "bar", "coverage", "reason"]  # fmt: skip
+    kept = [
+        "node",
+        "placement",
+        "channel",
+        "epoch",
+        "start_utc",
+        "feature",
+        "value",
+        "low",
+        "high",
+        "bias",
+        "bar",
+        "coverage",
+        "reason",
+    ]
     title = f"Temperature: {channels}" if units == {"°C"} else which.title
-    return Figure(which.feature, title, _caption(which), drawing.markup(), out[kept],
-                  [*_holes(rows), *_bars(rows)])  # fmt: skip
+    return Figure(
+        which.feature, title, _caption(which), drawing.markup(), out[kept], [*_holes(rows), *_bars(rows)]
+    )
 
 
 def _unit(facts: Facts, which: Trend, channel: str) -> str:

@@ -77,9 +77,15 @@ def history(facts: StudyFacts) -> pd.DataFrame:
         worst = radio.groupby("node")["radio_loss"].max()
         for node in own["node"].astype(str):
             others = worst.drop(node, errors="ignore").dropna()
-            rows.append((facts.device(row.session, node), row.session, int(own["start_ns"].min()),
-                         float(worst.get(node, np.nan)),
-                         float(others.median()) if len(others) else np.nan))  # fmt: skip
+            rows.append(
+                (
+                    facts.device(row.session, node),
+                    row.session,
+                    int(own["start_ns"].min()),
+                    float(worst.get(node, np.nan)),
+                    float(others.median()) if len(others) else np.nan,
+                )
+            )
     names = ["device", "session", "start_ns", "radio_loss", "others"]
     return pd.DataFrame(rows, columns=names).sort_values("start_ns", kind="stable")
 
@@ -118,8 +124,11 @@ def weeks(facts: StudyFacts) -> Figure | None:
         x = LEFT + 6 + (own["start_ns"].to_numpy(np.int64) - first).astype(np.float64) * scale
         strokes = (f"M{a - 4:.1f} {b:.1f}h8" for a, b in zip(x, value.y(share[:, 1]), strict=True) if b == b)
         drawing.path("".join(strokes), "expected")
-        dots = (f"M{a - 2.8:.1f} {b:.1f}a2.8 2.8 0 1 0 5.6 0a2.8 2.8 0 1 0 -5.6 0z"
-                for a, b in zip(x, value.y(share[:, 0]), strict=True) if b == b)  # fmt: skip
+        dots = (
+            f"M{a - 2.8:.1f} {b:.1f}a2.8 2.8 0 1 0 5.6 0a2.8 2.8 0 1 0 -5.6 0z"
+            for a, b in zip(x, value.y(share[:, 0]), strict=True)
+            if b == b
+        )
         drawing.path("".join(dots), "got")
         _say(drawing, right + 14, top + 13, one)
     _dates(drawing, facts, told, first, scale, bottom)
@@ -127,12 +136,14 @@ def weeks(facts: StudyFacts) -> Figure | None:
         "dots, share of its frames lost on the air, in %; strokes, the median of the other nodes that day"
     )
     return Figure(
-        "weeks", "Devices over the weeks",
+        "weeks",
+        "Devices over the weeks",
         f"A device is a node’s name and address: {meaning}. The slope is of the difference (Theil and Sen, "
         "95 % interval), so that a bad day for all is no wear. It cannot tell wear from another placement.",
-        drawing.markup(), told.assign(start_utc=instants(told["start_ns"].to_numpy(np.int64))).drop(
-            columns="start_ns"), notes,
-    )  # fmt: skip
+        drawing.markup(),
+        told.assign(start_utc=instants(told["start_ns"].to_numpy(np.int64))).drop(columns="start_ns"),
+        notes,
+    )
 
 
 def _say(drawing: Drawing, x: float, y: float, one: Slope) -> None:

@@ -15,10 +15,19 @@ from nodeday.settings import HUB, Study
 
 MINUTE = 60_000_000_000
 RULES: tuple[Callable[[Session], list[Advice]], ...] = (
-    advice.hub, advice.batteries, advice.restarts, advice.placing, advice.unlike, advice.damaged,
-    advice_time.unlike_clock, advice_time.uncertain_clock, advice_time.movements, advice_time.electrodes,
-    advice_time.wear, advice_time.calibration,
-)  # fmt: skip
+    advice.hub,
+    advice.batteries,
+    advice.restarts,
+    advice.placing,
+    advice.unlike,
+    advice.damaged,
+    advice_time.unlike_clock,
+    advice_time.uncertain_clock,
+    advice_time.movements,
+    advice_time.electrodes,
+    advice_time.wear,
+    advice_time.calibration,
+)
 LOOKED_AT = (
     "outages of the hub, batteries, restarts, antennas and placement, nodes unlike the others, damaged "
     "frames, crystals, certainty of time, shared movements, electrodes, wear and calibration"
@@ -47,21 +56,36 @@ def session_of(study: Study, facts: Facts, bad_checksums: int) -> Session:
         return kept.astype({"node": str}) if "node" in kept else kept
 
     return Session(
-        facts.hours, study.file.limits, own("radio"), own("signal"), minutes(own("loss"), facts.epochs),
-        _gaps(facts), own("battery"), facts.clock[facts.clock["node"] != HUB], facts.steps, facts.agreement,
-        own("signal_quality"), own("calibration"), facts.epochs[facts.epochs["feature"] == "nonwear"],
-        bad_checksums, {s.node: s.placement for s in facts.streams},
-    )  # fmt: skip
+        facts.hours,
+        study.file.limits,
+        own("radio"),
+        own("signal"),
+        minutes(own("loss"), facts.epochs),
+        _gaps(facts),
+        own("battery"),
+        facts.clock[facts.clock["node"] != HUB],
+        facts.steps,
+        facts.agreement,
+        own("signal_quality"),
+        own("calibration"),
+        facts.epochs[facts.epochs["feature"] == "nonwear"],
+        bad_checksums,
+        {s.node: s.placement for s in facts.streams},
+    )
 
 
 def minutes(loss: pd.DataFrame, epochs: pd.DataFrame) -> pd.DataFrame:
     """A stream's minute: node, expected (received or lost on the air), lost (on the air), and the state
     that the wearer was in for most of it, by all nodes that tell; null where none does."""
     at = (loss["minute_utc_ns"] + MINUTE // 2) // MINUTE
-    return pd.DataFrame({
-        "node": loss["node"].astype(str), "expected": loss["received"] + loss["lost_radio"],
-        "lost": loss["lost_radio"], "state": at.map(states(epochs)),
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "node": loss["node"].astype(str),
+            "expected": loss["received"] + loss["lost_radio"],
+            "lost": loss["lost_radio"],
+            "state": at.map(states(epochs)),
+        }
+    )
 
 
 def states(epochs: pd.DataFrame) -> dict[int, str]:
@@ -80,6 +104,9 @@ def _gaps(facts: Facts) -> pd.DataFrame:
     pieces = [pd.DataFrame({"node": [], "cause": [], "start_ns": [], "seconds": []})]
     for stream in facts.streams:
         seconds = (stream.end_ns - stream.start_ns) / 1e9
-        pieces.append(pd.DataFrame({"node": stream.node, "cause": stream.cause, "start_ns": stream.start_ns,
-                                    "seconds": seconds})[stream.cause != ABSENT])  # fmt: skip
+        pieces.append(
+            pd.DataFrame(
+                {"node": stream.node, "cause": stream.cause, "start_ns": stream.start_ns, "seconds": seconds}
+            )[stream.cause != ABSENT]
+        )
     return pd.concat(pieces, ignore_index=True)

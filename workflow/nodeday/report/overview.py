@@ -64,11 +64,15 @@ def _finished(study: Study, name: str, nodes: pd.DataFrame, excluded: int) -> Ro
         for node, coverage, code in zip(nodes["node"], nodes["coverage"], nodes["verdict"], strict=True)
     }
     return Row(
-        name, study.session(name).participant,
+        name,
+        study.session(name).participant,
         code=verdict.of_session([code for _, code in each.values()]),
-        start=words.local(start, zone, "%d %b %Y %H:%M").lstrip("0"), hours=float(nodes["hours"].max()),
-        heart=float(heart.notna().mean()) if len(heart) else None, excluded=excluded, nodes=each,
-    )  # fmt: skip
+        start=words.local(start, zone, "%d %b %Y %H:%M").lstrip("0"),
+        hours=float(nodes["hours"].max()),
+        heart=float(heart.notna().mean()) if len(heart) else None,
+        excluded=excluded,
+        nodes=each,
+    )
 
 
 def nodes_of(study: Study, found: list[Row]) -> list[str]:

@@ -41,14 +41,20 @@ from nodeday.settings import Study
 
 def _templates() -> dict[str, jinja2.Template]:
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("nodeday.report", "."), autoescape=True, undefined=jinja2.StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
+        loader=jinja2.PackageLoader("nodeday.report", "."),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
     environment.globals.update(
-        style=page_parts.style(), LABEL=LABEL, MEANING=MEANING,
-        VERDICT_MARK=verdict.MARK, rules=EXCLUSION_RULE,
+        style=page_parts.style(),
+        LABEL=LABEL,
+        MEANING=MEANING,
+        VERDICT_MARK=verdict.MARK,
+        rules=EXCLUSION_RULE,
         SYMBOL={False: "✕", True: "✓"},
-    )  # fmt: skip
+    )
     for name in ("percent", "count", "number", "duration", "local", "listed"):
         environment.filters[name] = getattr(words, name)
     return {name: environment.get_template(f"{name}.html") for name in ("parts", "page", "index")}
@@ -68,19 +74,34 @@ def run(study: Study, session: str) -> None:
     causes, lost = fig_loss.table(facts)
     damaged = fig_loss.bad_checksums(study, session)
     advice = next_time.next_time(next_time.session_of(study, facts, damaged))
-    beside.write(study.results / "report" / f"{session}-data", f"The page of session {session}", figures, [
-        ("gaps", "Every lost stretch", fig_coverage.gap_rows(facts)),
-        ("exclusions", "Rules that are not met", facts.exclusions), ("ledger", "Ledger", facts.ledger),
-        ("next-time", "What to do next time", next_time.rows(advice)),
-    ])  # fmt: skip
+    beside.write(
+        study.results / "report" / f"{session}-data",
+        f"The page of session {session}",
+        figures,
+        [
+            ("gaps", "Every lost stretch", fig_coverage.gap_rows(facts)),
+            ("exclusions", "Rules that are not met", facts.exclusions),
+            ("ledger", "Ledger", facts.ledger),
+            ("next-time", "What to do next time", next_time.rows(advice)),
+        ],
+    )
     page = TEMPLATES["page"].render(
-        study=study.file, facts=facts, figures={figure.name: figure for figure in figures},
+        study=study.file,
+        facts=facts,
+        figures={figure.name: figure for figure in figures},
         trends=[figure for figure in figures if figure.name in {t.feature for t in fig_trend.TRENDS}],
-        verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits), causes=causes, lost=lost,
-        bad_checksums=damaged, advice=advice, looked_at=next_time.LOOKED_AT,
-        settings=_settings(study, session), versions=_versions(), captures=_captures(study, session),
-        batteries=battery.batteries(study, session), data=f"{session}-data",
-    )  # fmt: skip
+        verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits),
+        causes=causes,
+        lost=lost,
+        bad_checksums=damaged,
+        advice=advice,
+        looked_at=next_time.LOOKED_AT,
+        settings=_settings(study, session),
+        versions=_versions(),
+        captures=_captures(study, session),
+        batteries=battery.batteries(study, session),
+        data=f"{session}-data",
+    )
     page_parts.write(study.results / "report" / f"{session}.html", page)
 
 
@@ -90,14 +111,22 @@ def index(study: Study, sessions: list[str]) -> None:
     facts = study_facts.read(study, sessions)
     made = (fig_hours.hours(facts), fig_flow.flow(facts), fig_phases.phases(facts), fig_weeks.weeks(facts))
     figures = {figure.name: figure for figure in made if figure is not None}
-    beside.write(study.results / "report" / "index-data", "The page of the study", list(figures.values()), [
-        ("sessions", "Sessions and nodes", facts.sessions)
-    ])  # fmt: skip
+    beside.write(
+        study.results / "report" / "index-data",
+        "The page of the study",
+        list(figures.values()),
+        [("sessions", "Sessions and nodes", facts.sessions)],
+    )
     page = TEMPLATES["index"].render(
-        study=study.file, rows=facts.rows, nodes=overview.nodes_of(study, facts.rows), figures=figures,
-        steps=fig_flow.table(facts), summary=fig_hours.summary(facts), versions=_versions(),
+        study=study.file,
+        rows=facts.rows,
+        nodes=overview.nodes_of(study, facts.rows),
+        figures=figures,
+        steps=fig_flow.table(facts),
+        summary=fig_hours.summary(facts),
+        versions=_versions(),
         data="index-data",
-    )  # fmt: skip
+    )
     page_parts.write(study.results / "report" / "index.html", page)
 
 
@@ -143,8 +172,11 @@ def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
     parts = [name for files in capture_files(study.session(session).captures) for name in files]
     record = study.results / "captures" / f"{session}.json"
     told = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else []
-    return [(part, each["bytes"], each["sha256"]) for part, each in zip(parts, told, strict=False)
-            if (study.root / part).is_file()]  # fmt: skip
+    return [
+        (part, each["bytes"], each["sha256"])
+        for part, each in zip(parts, told, strict=False)
+        if (study.root / part).is_file()
+    ]
 
 
 def _versions() -> list[tuple[str, str]]:

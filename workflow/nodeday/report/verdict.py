@@ -44,8 +44,11 @@ def judge(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: Limits) -> Verd
     verdicts = nodes["verdict"].astype(str)
     by_code = {code: [str(n) for n in nodes.loc[verdicts == code, "node"]] for code in MARK}
     code = of_session(list(verdicts))
-    reasons = [_coverage(nodes, exclusions, limits), _clock(nodes, exclusions, limits),
-               _hours(nodes, exclusions, limits)]  # fmt: skip
+    reasons = [
+        _coverage(nodes, exclusions, limits),
+        _clock(nodes, exclusions, limits),
+        _hours(nodes, exclusions, limits),
+    ]
     return Verdict(code, _sentence(code, by_code, len(nodes)), sorted(reasons, key=lambda r: r.met))
 
 
@@ -74,8 +77,11 @@ def _coverage(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: Limits) -> 
     asked = percent(limits.min_coverage, 0)
     if not failing:
         return Reason("coverage", True, f"{found}; the study asks for {asked}.")
-    return Reason("coverage", False, f"{found}; {len(failing)} of {len(nodes)} nodes fall short of the "
-                  f"{asked} asked for.")  # fmt: skip
+    return Reason(
+        "coverage",
+        False,
+        f"{found}; {len(failing)} of {len(nodes)} nodes fall short of the {asked} asked for.",
+    )
 
 
 def _clock(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: Limits) -> Reason:

@@ -29,8 +29,10 @@ def chosen(start_ns: Ints, end_ns: Ints, beats: Ints, fill_ms: float, apart_ns: 
         own = [i for i in order.tolist() if length[i] > 0 and _fits(int(length[i]), fill_ms) == fillable]
         found = 0
         for index in own:
-            near = any(start_ns[index] < end_ns[k] + apart_ns and start_ns[k] < end_ns[index] + apart_ns
-                       for k in shown)  # fmt: skip
+            near = any(
+                start_ns[index] < end_ns[k] + apart_ns and start_ns[k] < end_ns[index] + apart_ns
+                for k in shown
+            )
             if found < most and not near:
                 shown.append(index)
                 found += 1
@@ -50,9 +52,14 @@ def told(
     """
     filled, missing = counts.get("interpolated", 0), counts.get("missing", 0)
     if filled:
-        on_them = "no beat lies on them" if not beats else (
-            f"{beats} beat{'s' if beats > 1 else ''} on them count{'' if beats > 1 else 's'} for rate, "
-            "not for variability")  # fmt: skip
+        on_them = (
+            "no beat lies on them"
+            if not beats
+            else (
+                f"{beats} beat{'s' if beats > 1 else ''} on them count{'' if beats > 1 else 's'} for rate, "
+                "not for variability"
+            )
+        )
         short = f"{filled} samples computed" + (f", {missing} left missing" if missing else "")
         how = f" by {policy.method}" if policy else ""
         return short, f"{filled} samples computed{how}; {on_them}" + (

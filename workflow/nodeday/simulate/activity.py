@@ -56,9 +56,14 @@ class Activity:
 
 
 def activity(
-    minutes: Sequence[float], bpm: Sequence[float], spread: Sequence[float], gait: Sequence[float],
-    cadence_spm: Sequence[float], taps_min: Sequence[float], rng: np.random.Generator,
-) -> Activity:  # fmt: skip
+    minutes: Sequence[float],
+    bpm: Sequence[float],
+    spread: Sequence[float],
+    gait: Sequence[float],
+    cadence_spm: Sequence[float],
+    taps_min: Sequence[float],
+    rng: np.random.Generator,
+) -> Activity:
     """Phases, one value each, made into bouts of 10 to 60 s whose share of time is ``gait``."""
     edges = np.concatenate([[0.0], 60.0 * np.cumsum(minutes)])
     taps = (60.0 * np.asarray(taps_min, np.float64)[:, None] + np.array(TAPS_S)).ravel()
@@ -75,9 +80,13 @@ def activity(
         bouts.append(np.stack([begin, stop], axis=1)[keep])
         rates.append(cadence / 120.0 * rng.uniform(0.93, 1.07, int(keep.sum())))
     return Activity(
-        edges, np.asarray(bpm, np.float64), np.asarray(spread, np.float64), np.concatenate(bouts),
-        np.concatenate(rates), np.sort(taps),
-    )  # fmt: skip
+        edges,
+        np.asarray(bpm, np.float64),
+        np.asarray(spread, np.float64),
+        np.concatenate(bouts),
+        np.concatenate(rates),
+        np.sort(taps),
+    )
 
 
 def _near(begin: Floats, stop: Floats, taps: Floats) -> NDArray[np.bool_]:

@@ -43,9 +43,13 @@ class Device(Strict):
 
 
 def simulate_bench(
-    plan: BenchPlan, layout: Layout, devices: Mapping[str, Device], zone: ZoneInfo,
-    channel: Channel, seed: int = 0,
-) -> tuple[bytes, Truth]:  # fmt: skip
+    plan: BenchPlan,
+    layout: Layout,
+    devices: Mapping[str, Device],
+    zone: ZoneInfo,
+    channel: Channel,
+    seed: int = 0,
+) -> tuple[bytes, Truth]:
     """Capture and truth of a bench in ``zone``; a node without a device is without fault.
 
     Raises SettingsError where a node has steps or positions and the layout no stream for them.
@@ -63,9 +67,14 @@ def simulate_bench(
     minutes = (plan.end_s + AFTER_S) / 60
     start = plan.start if plan.start.tzinfo else plan.start.replace(tzinfo=zone)
     session = SessionPlan(
-        name=plan.bench, seed=seed, start=start,
-        phases=(Phase(phase="bench", minutes=minutes),), nodes=nodes_plan, channel=channel, stagger_s=1,
-    )  # fmt: skip
+        name=plan.bench,
+        seed=seed,
+        start=start,
+        phases=(Phase(phase="bench", minutes=minutes),),
+        nodes=nodes_plan,
+        channel=channel,
+        stagger_s=1,
+    )
     return transmit(session, layout, nodes, sources)
 
 

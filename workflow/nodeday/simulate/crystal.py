@@ -67,9 +67,11 @@ class CrystalClock:
 
 
 def clock(
-    ppm: float, seconds: float, profile: tuple[float, float, float, float, float],
+    ppm: float,
+    seconds: float,
+    profile: tuple[float, float, float, float, float],
     moves: tuple[tuple[float, float], ...] = (),
-) -> CrystalClock:  # fmt: skip
+) -> CrystalClock:
     """The clock of a crystal over a session of ``seconds``.
 
     ``profile`` is what :func:`temperature_c` takes after its first argument; ``moves`` (second, degC)

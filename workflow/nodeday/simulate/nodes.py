@@ -84,9 +84,15 @@ def _boot(
     base = int(np.ceil(max(run[0], 0.0) * (kind.rate_hz or 1.0))) if number else 0
     keep = sent_s < run[1]
     whole = Sent(
-        np.full(len(seq), number, np.int32), seq, ticks, stamp_s, sent_s, base + instant, instant,
+        np.full(len(seq), number, np.int32),
+        seq,
+        ticks,
+        stamp_s,
+        sent_s,
+        base + instant,
+        instant,
         np.full(len(seq), run[0]),
-    )  # fmt: skip
+    )
     return Sent(**{name: getattr(whole, name)[keep] for name in Sent.__dataclass_fields__})
 
 

@@ -48,9 +48,7 @@ def outcome(
     why = np.where(received, NOT_LOST, cause).astype(np.int8)
     if cut is not None and not received[part.row[cut]]:
         why[part.row[cut]] = UNKNOWN
-    stream = StreamTruth(
-        sent.boot, sent.seq, sent.ticks, utc(start_ns, sent.stamp_s), received, why, hub_ns
-    )  # fmt: skip
+    stream = StreamTruth(sent.boot, sent.seq, sent.ticks, utc(start_ns, sent.stamp_s), received, why, hub_ns)
     _, first = np.unique(good, return_index=True)
     arrived = good[np.sort(first)]
     behind = int((arrived < np.maximum.accumulate(arrived)).sum()) if len(arrived) else 0
@@ -60,15 +58,23 @@ def outcome(
     if cut is not None:
         whole[cut] = False
     return Outcome(
-        stream, len(good) - len(first), behind, damaged,
-        int(size[intact].sum()), int(size[part.damaged & whole].sum()),
-    )  # fmt: skip
+        stream,
+        len(good) - len(first),
+        behind,
+        damaged,
+        int(size[intact].sum()),
+        int(size[part.damaged & whole].sum()),
+    )
 
 
 def whole_truth(
-    plan: SessionPlan, outcomes: Mapping[str, Outcome], skews: dict[str, float], laid: Laid,
-    beats_s: Floats | None, taps_s: Floats | None,
-) -> Truth:  # fmt: skip
+    plan: SessionPlan,
+    outcomes: Mapping[str, Outcome],
+    skews: dict[str, float],
+    laid: Laid,
+    beats_s: Floats | None,
+    taps_s: Floats | None,
+) -> Truth:
     """The session's truth from its streams' by "node/stream"."""
     start = plan.start_ns
     return Truth(

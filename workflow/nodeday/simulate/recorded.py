@@ -57,8 +57,9 @@ def _shipped(package: str, inside: str) -> Path:
             return Path(place) / inside
     raise SettingsError(
         f"the recordings in the package {package} are not there" if places else f"no package {package}",
-        "recorded study", remedy="Run `pip install nodeday[recorded]`.",
-    )  # fmt: skip
+        "recorded study",
+        remedy="Run `pip install nodeday[recorded]`.",
+    )
 
 
 def shipped_ecg() -> Recording:

@@ -115,9 +115,10 @@ def wfdb_package(where: str) -> Any:
             import wfdb
     except ImportError:
         raise SettingsError(
-            "is a WFDB record, and the package wfdb is not installed", where,
+            "is a WFDB record, and the package wfdb is not installed",
+            where,
             remedy="Run `pip install nodeday[wfdb]`.",
-        ) from None  # fmt: skip
+        ) from None
     return wfdb
 
 
@@ -130,9 +131,11 @@ def even_rate(seconds: Floats, where: str) -> float:
     odd = np.flatnonzero(~(np.abs(steps - typical) <= UNEVEN * typical))
     if len(odd):
         raise SettingsError(
-            f"row {odd[0] + 3} comes {steps[odd[0]]:g} s after the one before", where,
-            f"steps of {typical:g} s throughout", "Cut the recording at the hole.",
-        )  # fmt: skip
+            f"row {odd[0] + 3} comes {steps[odd[0]]:g} s after the one before",
+            where,
+            f"steps of {typical:g} s throughout",
+            "Cut the recording at the hole.",
+        )
     rate = len(steps) / float(seconds[-1] - seconds[0])
     # Stamps in whole milliseconds give 64.0002; such a rate is the whole number next to it.
     return float(round(rate)) if abs(rate - round(rate)) < 1e-4 * rate else rate
@@ -147,8 +150,12 @@ def from_columns(name: str, columns: Mapping[str, Floats], rate_hz: float, where
             raise SettingsError(f"column {column} is not understood", where, COLUMN_RULE)
         if values.ndim != 1 or not len(values) or not np.isfinite(values).all():
             holes = int((~np.isfinite(values)).sum())
-            raise SettingsError(f"column {column} holds {holes} values that are no number", where,
-                                "numbers throughout", "Cut the recording at the hole.")  # fmt: skip
+            raise SettingsError(
+                f"column {column} holds {holes} values that are no number",
+                where,
+                "numbers throughout",
+                "Cut the recording at the hole.",
+            )
         unit, factor = UNITS[match["unit"]]
         found.setdefault(match["node"] or "node", {})[match["channel"]] = (unit, values * factor)
     if not found:

@@ -35,9 +35,14 @@ SPARE = 1e-4
 
 
 def replay(
-    signals: Mapping[str, Signal], layout: Layout, nodes: dict[int, Node], channel: Channel,
-    seed: int = 0, start: datetime = START, where: str = "recording",
-) -> tuple[bytes, Truth]:  # fmt: skip
+    signals: Mapping[str, Signal],
+    layout: Layout,
+    nodes: dict[int, Node],
+    channel: Channel,
+    seed: int = 0,
+    start: datetime = START,
+    where: str = "recording",
+) -> tuple[bytes, Truth]:
     """Capture and truth of recorded ``signals`` by node; each goes out as the layout's stream with
     the same unit and channels.
 
@@ -60,23 +65,30 @@ def replay(
         plans[node.node] = NodePlan(streams=(kind.stream,), crystal=crystal)
     minutes = min(lengths) * (1 - SPARE) / 60
     plan = SessionPlan(
-        name=where, seed=seed, start=start, phases=(Phase(phase="recording", minutes=minutes),),
-        nodes=plans, channel=channel, stagger_s=0,
-    )  # fmt: skip
+        name=where,
+        seed=seed,
+        start=start,
+        phases=(Phase(phase="recording", minutes=minutes),),
+        nodes=plans,
+        channel=channel,
+        stagger_s=0,
+    )
     return transmit(plan, layout, nodes, sources)
 
 
 def stream_for(signal: Signal, layout: Layout, node: str, where: str) -> Kind:
     """The layout's stream with the signal's unit and number of channels, of its rate if there is one."""
     fit = [
-        kind for kind in layout.kinds
+        kind
+        for kind in layout.kinds
         if len(kind.channels) == len(signal.channels) and {c.unit for c in kind.channels} == {signal.unit}
-    ]  # fmt: skip
+    ]
     if not fit:
         raise SettingsError(
             f"node {node} recorded {len(signal.channels)} channels in {signal.unit}, and no stream fits",
-            where, f"a stream like it in layout {layout.layout}",
-        )  # fmt: skip
+            where,
+            f"a stream like it in layout {layout.layout}",
+        )
     return min(fit, key=lambda kind: abs((kind.rate_hz or 0) - signal.rate_hz))
 
 
@@ -103,9 +115,14 @@ def source_of(values: Floats) -> Source:
 
 
 def into_study(
-    root: Path, recordings: Sequence[Recording], channel: Channel, seed: int = 0,
-    placements: Mapping[str, str] | None = None, name: str = "replay", title: str = "Recorded signals",
-) -> None:  # fmt: skip
+    root: Path,
+    recordings: Sequence[Recording],
+    channel: Channel,
+    seed: int = 0,
+    placements: Mapping[str, str] | None = None,
+    name: str = "replay",
+    title: str = "Recorded signals",
+) -> None:
     """Write a whole study: settings, layouts that fit the recordings, a capture a recording.
 
     Raises SettingsError where a study is there already, or two recordings have one name.
@@ -147,6 +164,8 @@ def replay_files(paths: list[Path], root: Path, loss: float, burst: float, seed:
     bursts of ``burst`` on average; raise SettingsError for files or settings that cannot be used."""
     least = loss / (1 - loss) if loss < 1 else float("inf")
     if not (0 <= loss < 1 and burst >= max(1.0, least)):
-        raise SettingsError(f"a loss of {loss:g} in bursts of {burst:g}", expected=(
-            f"a loss from 0 to below 1, in bursts of {max(1.0, least):.3g} frames or more"))  # fmt: skip
+        raise SettingsError(
+            f"a loss of {loss:g} in bursts of {burst:g}",
+            expected=(f"a loss from 0 to below 1, in bursts of {max(1.0, least):.3g} frames or more"),
+        )
     into_study(root, [recording.read(path) for path in paths], Channel(loss=loss, burst=burst), seed)

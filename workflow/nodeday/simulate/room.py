@@ -36,9 +36,11 @@ def refuse_raw(root: Path, session: str) -> None:
     capture, truth = paths(root, session)
     if capture.exists() and not truth.exists():
         raise SettingsError(
-            "exists and was not simulated, since no truth file lies beside it", str(capture),
-            "a free place", "A raw capture is never written over: move it, or rename the session.",
-        )  # fmt: skip
+            "exists and was not simulated, since no truth file lies beside it",
+            str(capture),
+            "a free place",
+            "A raw capture is never written over: move it, or rename the session.",
+        )
 
 
 def write(root: Path, session: str, data: bytes, truth: Truth) -> None:

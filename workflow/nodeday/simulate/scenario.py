@@ -126,9 +126,10 @@ class SessionPlan(Strict):
     name: str = "session"
     seed: int = Setting(default=0, ge=0)
     hub: str = Setting(
-        default=HUB, pattern=NAME,
+        default=HUB,
+        pattern=NAME,
         description="another name is another hub: its own clock, and its own luck with the same frames",
-    )  # fmt: skip
+    )
     start: datetime
     phases: tuple[Phase, ...] = Setting(min_length=1)
     nodes: dict[str, NodePlan] = Setting(default_factory=dict)
@@ -228,17 +229,27 @@ def check_plan(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) -> Non
             )
     for minute in plan.minutes():
         if minute * 60 >= plan.seconds:
-            raise SettingsError(f"something happens at minute {minute:g}", where,
-                                f"a minute of the session, up to {plan.seconds / 60:g}")  # fmt: skip
+            raise SettingsError(
+                f"something happens at minute {minute:g}",
+                where,
+                f"a minute of the session, up to {plan.seconds / 60:g}",
+            )
     if plan.channel.corrupt and layout.field("checksum") is None:
-        raise SettingsError(f"damaged frames, but layout {layout.layout} has no checksum", where,
-                            "corrupt: 0, since nothing could tell a damaged frame")  # fmt: skip
+        raise SettingsError(
+            f"damaged frames, but layout {layout.layout} has no checksum",
+            where,
+            "corrupt: 0, since nothing could tell a damaged frame",
+        )
 
 
 DEMO_NODES: tuple[tuple[str, str, float], ...] = (
-    ("hub", "", 4.0), ("heart", "ecg", 21.0), ("trunk", "acc", -13.0), ("wrist", "acc", 35.0),
-    ("ankle", "acc", -27.0), ("skin", "temp", 8.0),
-)  # fmt: skip
+    ("hub", "", 4.0),
+    ("heart", "ecg", 21.0),
+    ("trunk", "acc", -13.0),
+    ("wrist", "acc", 35.0),
+    ("ankle", "acc", -27.0),
+    ("skin", "temp", 8.0),
+)
 """Node, stream and ppm of the plans that :func:`random_scenario` draws."""
 
 
@@ -288,10 +299,13 @@ def _random_events(minutes: float, rng: np.random.Generator) -> dict[str, Any]:
     names = [name for name, stream, _ in DEMO_NODES if stream]
     chosen = [str(name) for name in rng.choice(names, int(rng.integers(0, 3)), replace=False)]
     restarts = [
-        Restart(node=name, at_min=float(rng.uniform(again, max(minutes - 0.5, again + 0.05))),
-                silent_s=float(rng.uniform(3, 8)))
+        Restart(
+            node=name,
+            at_min=float(rng.uniform(again, max(minutes - 0.5, again + 0.05))),
+            silent_s=float(rng.uniform(3, 8)),
+        )
         for name in chosen
-    ]  # fmt: skip
+    ]
     dying = str(rng.choice(sorted(set(names) - set(chosen))))
     death = Death(node=dying, at_min=float(rng.uniform(again, minutes)))
     return {

@@ -30,9 +30,10 @@ def simulate_session(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) 
     heart = heart_of(plan, acting)
     sources = {
         (node.node, stream): _source(plan, node, layout.stream(stream), acting, heart)
-        for node in nodes.values() if node.node != HUB
+        for node in nodes.values()
+        if node.node != HUB
         for stream in plan.nodes[node.node].streams
-    }  # fmt: skip
+    }
     return transmit(plan, layout, nodes, sources, acting.strides, heart.r_s, acting.taps_s)
 
 

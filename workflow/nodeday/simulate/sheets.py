@@ -29,16 +29,24 @@ FRAME: list[dict[str, Any]] = [
     {"name": "ticks", "role": "ticks", "bits": 24, "rate_hz": 32768},
     {"name": "payload", "role": "payload"},
     {"name": "battery", "role": "battery", "bits": 8, "scale": 0.01, "offset": 2.0},
-    {"name": "sum", "role": "checksum", "bits": 16, "order": "big", "crc": "CRC-16/IBM-3740",
-     "over": ["size", "battery"]},
+    {
+        "name": "sum",
+        "role": "checksum",
+        "bits": 16,
+        "order": "big",
+        "crc": "CRC-16/IBM-3740",
+        "over": ["size", "battery"],
+    },
     {"name": "hub", "role": "hub_time", "bits": 32, "unit_ns": 1_000_000},
     {"name": "rssi", "role": "rssi", "bits": 8, "signed": True, "scale": 0.5, "offset": -74},
     {"name": "lqi", "role": "lqi", "bits": 8},
-]  # fmt: skip
+]
 MARK: dict[str, Any] = {
-    "kind": 15, "stream": "mark", "every_s": 10,
+    "kind": 15,
+    "stream": "mark",
+    "every_s": 10,
     "fields": [{"name": "utc", "role": "utc", "bits": 64, "unit_ns": 1_000_000}],
-}  # fmt: skip
+}
 FILL = {
     "ecg": {"method": "cubic", "max_ms": 20},
     "acc": {"method": "cubic", "max_ms": 100},
@@ -71,8 +79,14 @@ def layout_for(recording: Recording) -> dict[str, Any]:
         else:  # one stream serves both nodes: the coarser step holds both ranges
             for mine, other in zip(alike["channels"], kind["channels"], strict=True):
                 mine["scale"] = max(mine["scale"], other["scale"])
-    return {"about": "made for recorded signals", "sync": "D3 91", "order": "little", "delay_ms": 3.0,
-            "frame": FRAME, "kinds": [*kinds, MARK]}  # fmt: skip
+    return {
+        "about": "made for recorded signals",
+        "sync": "D3 91",
+        "order": "little",
+        "delay_ms": 3.0,
+        "frame": FRAME,
+        "kinds": [*kinds, MARK],
+    }
 
 
 def _alike(one: dict[str, Any], other: dict[str, Any]) -> bool:
@@ -89,13 +103,18 @@ def _kind(signal: Signal, number: int) -> dict[str, Any]:
     step = float(10.0 ** int(np.ceil(np.log10(most / 32_000))))
     samples = int(np.clip(round(signal.rate_hz * FRAME_S[signal.unit]), 1, MAX_PAYLOAD // (2 * width)))
     return {
-        "kind": number, "stream": STREAMS[signal.unit], "rate_hz": signal.rate_hz, "samples": samples,
-        "bits": 16, "signed": True, "stamp": "last",
+        "kind": number,
+        "stream": STREAMS[signal.unit],
+        "rate_hz": signal.rate_hz,
+        "samples": samples,
+        "bits": 16,
+        "signed": True,
+        "stamp": "last",
         "channels": [
             {"name": name, "unit": signal.unit, "scale": step, "rails": [-32768, 32767]}
             for name in signal.channels
         ],
-    }  # fmt: skip
+    }
 
 
 def write_settings(
@@ -107,12 +126,14 @@ def write_settings(
     rates = [signal.rate_hz for _, _, each in sessions for signal in each.signals.values()]
     units = {signal.unit for _, _, each in sessions for signal in each.signals.values()}
     settings = {
-        "study": name, "title": title, "zone": "UTC",
+        "study": name,
+        "title": title,
+        "zone": "UTC",
         "epochs": {"seconds": 30, "min_coverage": 0.8},
         "grid": {"rate_hz": float(min(max(rates), 2000))},
         "fill": {STREAMS[unit]: FILL[STREAMS[unit]] for unit in sorted(units)},
         "limits": {"min_hours": 0.02, "min_coverage": 0.8, "max_clock_uncertainty_ms": 20},
-    }  # fmt: skip
+    }
     (config / "study.yaml").write_text(yaml.safe_dump(settings, sort_keys=False))
     people, rows, nodes = [], [], []
     for number, (session, label, each) in enumerate(sessions, start=1):

@@ -59,9 +59,14 @@ class Events:
 
 
 def day(
-    seed: int, hours: float, fps: float, ppm: float, moves: tuple[tuple[float, float], ...] = (),
-    way: Way = Way(), events: Events = Events(),
-) -> Day:  # fmt: skip
+    seed: int,
+    hours: float,
+    fps: float,
+    ppm: float,
+    moves: tuple[tuple[float, float], ...] = (),
+    way: Way = Way(),
+    events: Events = Events(),
+) -> Day:
     """A node ``ppm`` fast against the hub for ``hours`` at ``fps`` frames a second.
 
     ``moves`` are (hour, degC): from then on the node has that temperature, at once (before the first:
@@ -113,9 +118,15 @@ class Marks:
 
 
 def marks(
-    seed: int, hours: float, every_s: float, ppm: float, moves: tuple[tuple[float, float], ...] = (),
-    unit_ms: float = 1.0, in_step: bool = False, late_ms: float = 1.5,
-) -> Marks:  # fmt: skip
+    seed: int,
+    hours: float,
+    every_s: float,
+    ppm: float,
+    moves: tuple[tuple[float, float], ...] = (),
+    unit_ms: float = 1.0,
+    in_step: bool = False,
+    late_ms: float = 1.5,
+) -> Marks:
     """Marks of a hub ``ppm`` fast; ``moves`` as in :func:`day`.
 
     The host sends them when it gets to it, ``in_step`` the hub asks for them at whole periods of

@@ -62,11 +62,14 @@ class Hub:
 
 
 def transmit(
-    plan: SessionPlan, layout: Layout, addresses: Mapping[int, Node],
+    plan: SessionPlan,
+    layout: Layout,
+    addresses: Mapping[int, Node],
     sources: Mapping[tuple[str, str], Source],
-    strides: Callable[[Floats], Floats] | None = None, beats_s: Floats | None = None,
+    strides: Callable[[Floats], Floats] | None = None,
+    beats_s: Floats | None = None,
     taps_s: Floats | None = None,
-) -> tuple[bytes, Truth]:  # fmt: skip
+) -> tuple[bytes, Truth]:
     """A session's capture and truth.
 
     ``sources`` by (node, stream) give physical values at true seconds since the session's
@@ -163,15 +166,22 @@ def _on_the_air(
 
 
 def _copies(
-    plan: SessionPlan, layout: Layout, hub: Hub, sender: Sender, sent: Sent, lost: Bools,
+    plan: SessionPlan,
+    layout: Layout,
+    hub: Hub,
+    sender: Sender,
+    sent: Sent,
+    lost: Bools,
     sources: Mapping[tuple[str, str], Source],
-) -> Copies:  # fmt: skip
+) -> Copies:
     """Every copy of the stream's frames that reaches the hub, as bytes."""
     air, rng, n = plan.channel, sender.rng, len(sent)
     is_hub = sender.node.node == HUB
-    delay = np.zeros(n) if is_hub else channel.delays(
-        sent.sent_s, layout.delay_ms / 1e3, air.jitter_ms / 1e3, air.stall_s, rng
-    )  # fmt: skip
+    delay = (
+        np.zeros(n)
+        if is_hub
+        else channel.delays(sent.sent_s, layout.delay_ms / 1e3, air.jitter_ms / 1e3, air.stall_s, rng)
+    )
     late = np.zeros(n, bool) if is_hub else rng.random(n) < air.late
     arrival = channel.arrivals(sent.sent_s, delay, late, rng)
     twin = np.zeros(n, bool) if is_hub else rng.random(n) < air.duplicates
@@ -203,15 +213,24 @@ def _payload(
 
 
 def _fields(
-    plan: SessionPlan, layout: Layout, hub: Hub, sender: Sender, sent: Sent, row: Ints, arrival_s: Floats,
+    plan: SessionPlan,
+    layout: Layout,
+    hub: Hub,
+    sender: Sender,
+    sent: Sent,
+    row: Ints,
+    arrival_s: Floats,
     near_loss: Floats,
-) -> dict[str, Ints]:  # fmt: skip
+) -> dict[str, Ints]:
     """Integers by role for each copy; what the layout has no field for is left out."""
     rng = sender.rng
     out = {
-        "node": np.full(len(row), sender.node.address), "sequence": sent.seq[row], "ticks": sent.ticks[row],
-        "boot": sent.boot[row].astype(np.int64), "hub_time": hub.ns(arrival_s) // hub.unit_ns,
-    }  # fmt: skip
+        "node": np.full(len(row), sender.node.address),
+        "sequence": sent.seq[row],
+        "ticks": sent.ticks[row],
+        "boot": sent.boot[row].astype(np.int64),
+        "hub_time": hub.ns(arrival_s) // hub.unit_ns,
+    }
     physical = {
         "rssi": -61.0 - 18.0 * near_loss[row] + 1.5 * rng.standard_normal(len(row)),
         "lqi": 105.0 - 60.0 * near_loss[row] + 3.0 * rng.standard_normal(len(row)),

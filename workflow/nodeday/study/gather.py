@@ -81,11 +81,18 @@ def gather(study: Study, session: str) -> SessionFacts:
     ]
     phases, who = phases_of(study.phases_of(session), *recorded), study.session(session).participant
     return SessionFacts(
-        session, who, *recorded, nodes, phases,
+        session,
+        who,
+        *recorded,
+        nodes,
+        phases,
         [int(measured.inside(epochs, phase, recorded).sum()) for phase in phases],
-        len(epochs.number), int((~np.isnan(epochs.value)).sum()), epochs.series, epochs.valid,
+        len(epochs.number),
+        int((~np.isnan(epochs.value)).sum()),
+        epochs.series,
+        epochs.valid,
         measured.rows(session, who, epochs, phases, recorded),
-    )  # fmt: skip
+    )
 
 
 def epochs_of(study: Study, session: str) -> Epochs:
@@ -114,9 +121,16 @@ def span(study: Study, session: str, frames: Frames, clock: pd.DataFrame) -> tup
 
 
 def _node(
-    study: Study, session: str, node: str, placement: str, recorded: tuple[int, int], frames: Frames,
-    gaps: pd.DataFrame, clock: pd.DataFrame, epochs: Epochs,
-) -> NodeFacts:  # fmt: skip
+    study: Study,
+    session: str,
+    node: str,
+    placement: str,
+    recorded: tuple[int, int],
+    frames: Frames,
+    gaps: pd.DataFrame,
+    clock: pd.DataFrame,
+    epochs: Epochs,
+) -> NodeFacts:
     layout, limits = study.layout_of(session, node), study.file.limits
     lost, knots = (table[table["node"] == node] for table in (gaps, clock))
     own = {stream: each for (name, stream), each in frames.items() if name == node}
@@ -129,15 +143,22 @@ def _node(
     weakest = np.fmin.reduce(epochs.coverage[epochs.of(node)], axis=0, initial=np.nan)
     widths = rules.uncertainty_at(
         epochs.start_ns + (epochs.end_ns - epochs.start_ns) // 2,
-        knots["utc_ns"].to_numpy(np.int64), knots["uncertainty_ms"].to_numpy(np.float64),
-    )  # fmt: skip
+        knots["utc_ns"].to_numpy(np.int64),
+        knots["uncertainty_ms"].to_numpy(np.float64),
+    )
     below = rules.share_below(weakest, widths, limits.min_coverage, limits.max_clock_uncertainty_ms)
     return NodeFacts(
-        node, placement, min(shares, default=0.0), sum(len(each.boot) for each in own.values()),
-        int(lost["frames"].fillna(0).sum()), max(len(boots) - 1, 0), int((lost["extent"] == "unknown").sum()),
-        float(knots["uncertainty_ms"].max()) if len(knots) else None, below,
+        node,
+        placement,
+        min(shares, default=0.0),
+        sum(len(each.boot) for each in own.values()),
+        int(lost["frames"].fillna(0).sum()),
+        max(len(boots) - 1, 0),
+        int((lost["extent"] == "unknown").sum()),
+        float(knots["uncertainty_ms"].max()) if len(knots) else None,
+        below,
         *_device(study, session, node),
-    )  # fmt: skip
+    )
 
 
 def _device(study: Study, session: str, node: str) -> tuple[float, float]:
@@ -148,8 +169,20 @@ def _device(study: Study, session: str, node: str) -> tuple[float, float]:
     return float(calibration.calibration_of(study, session, node) is not None), float(last.verdict == "pass")
 
 
-COLUMNS = ("participant", "session", "node", "channel", "feature", "finished", "hours", "coverage", "valid",
-           "uncertainty_ms", "calibrated", "bench_passed")  # fmt: skip
+COLUMNS = (
+    "participant",
+    "session",
+    "node",
+    "channel",
+    "feature",
+    "finished",
+    "hours",
+    "coverage",
+    "valid",
+    "uncertainty_ms",
+    "calibrated",
+    "bench_passed",
+)
 
 
 def series(study: Study, facts: list[SessionFacts]) -> pd.DataFrame:
@@ -163,21 +196,42 @@ def series(study: Study, facts: list[SessionFacts]) -> pd.DataFrame:
             rows += _finished(done[name])
         else:
             nodes = [row.node for row in study.nodes if row.session in ("*", name) and row.node != HUB]
-            rows += [(sheet.participant, name, node, "", "", 0.0) + (np.nan,) * 6
-                     for node in dict.fromkeys(nodes)]  # fmt: skip
+            rows += [
+                (sheet.participant, name, node, "", "", 0.0) + (np.nan,) * 6 for node in dict.fromkeys(nodes)
+            ]
     seen = {sheet.participant for sheet in study.sessions.values()}
-    rows += [(each.participant, "", "", "", "", 0.0) + (np.nan,) * 6
-             for each in study.participants if each.participant not in seen]  # fmt: skip
+    rows += [
+        (each.participant, "", "", "", "", 0.0) + (np.nan,) * 6
+        for each in study.participants
+        if each.participant not in seen
+    ]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
 def _finished(one: SessionFacts) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
     for node in one.nodes:
-        own = [(each.channel, each.feature, share) for each, share in zip(one.series, one.valid, strict=True)
-               if each.node == node.node]  # fmt: skip
+        own = [
+            (each.channel, each.feature, share)
+            for each, share in zip(one.series, one.valid, strict=True)
+            if each.node == node.node
+        ]
         width = np.nan if node.uncertainty_ms is None else node.uncertainty_ms
         for channel, feature, share in own or [("", "", np.nan)]:
-            rows.append((one.participant, one.session, node.node, channel, feature, 1.0, one.hours,
-                         node.coverage, share, width, node.calibrated, node.bench_passed))  # fmt: skip
+            rows.append(
+                (
+                    one.participant,
+                    one.session,
+                    node.node,
+                    channel,
+                    feature,
+                    1.0,
+                    one.hours,
+                    node.coverage,
+                    share,
+                    width,
+                    node.calibrated,
+                    node.bench_passed,
+                )
+            )
     return rows

@@ -29,8 +29,9 @@ def declared(study: Study, facts: list[SessionFacts]) -> Table:
     heard = {node.node for one in facts for node in one.nodes}
     ranked = sorted(meaning, key=lambda name: order.index(meaning[name].node))
     by_feature = any(rule.rule == "min_valid_epochs" for rule in study.file.inclusion)
-    return wide.declare({name: meaning[name] for name in ranked}, [node for node in order if node in heard],
-                        units, by_feature)  # fmt: skip
+    return wide.declare(
+        {name: meaning[name] for name in ranked}, [node for node in order if node in heard], units, by_feature
+    )
 
 
 def piece(study: Study, table: Table, one: SessionFacts, applied: Applied) -> pd.DataFrame:
@@ -54,28 +55,42 @@ def _about(study: Study, one: SessionFacts, start_ns: Ints) -> dict[str, Any]:
     phases = [each for each in one.phases if each.source not in (OUTSIDE, UNNOTED)]
     # The first epoch begins on a whole second, a moment before the first sample.
     at = np.maximum(start_ns, one.start_ns)
-    names = wide.phase_at(at, [each.name for each in phases], [each.start_ns for each in phases],
-                          [each.end_ns for each in phases])  # fmt: skip
+    names = wide.phase_at(
+        at,
+        [each.name for each in phases],
+        [each.start_ns for each in phases],
+        [each.end_ns for each in phases],
+    )
     whole = np.full(len(at), "no", object)
     whole[pd.isna(names)] = None
     for each in phases:
         inside = wholly_in(each, (start_ns, ends), (one.start_ns, one.end_ns))
         whole[inside & (names == each.name)] = "yes"
     return {
-        "participant": one.participant, "session": one.session, "start_utc": wide.iso(start_ns),
-        "minutes": (start_ns - start_ns[:1]) / (60 * SECOND), "phase": names, "phase_whole": whole,
+        "participant": one.participant,
+        "session": one.session,
+        "start_utc": wide.iso(start_ns),
+        "minutes": (start_ns - start_ns[:1]) / (60 * SECOND),
+        "phase": names,
+        "phase_whole": whole,
         "age_years": pd.array([told.age_years] * len(at), "Int32"),
         "resting_bpm": np.nan if told.resting_bpm is None else told.resting_bpm,
-    }  # fmt: skip
+    }
 
 
 def _flags(one: SessionFacts, applied: Applied) -> dict[str, str]:
     """Whether each node counts, and each of its features."""
     rows = applied.series[(applied.series["session"] == one.session).to_numpy()]
-    out = dict(zip(rows[["node", "channel", "feature"]].itertuples(index=False, name=None),
-                   applied.out[rows.index.to_numpy()].tolist(), strict=True))  # fmt: skip
+    out = dict(
+        zip(
+            rows[["node", "channel", "feature"]].itertuples(index=False, name=None),
+            applied.out[rows.index.to_numpy()].tolist(),
+            strict=True,
+        )
+    )
     nodes = {node.node: [gone for (name, *_), gone in out.items() if name == node.node] for node in one.nodes}
     taken = {name: all(gone) for name, gone in nodes.items()}
-    taken |= {name: out[each.node, each.channel, each.feature]
-              for name, each in wide.columns_of(one.series).items()}  # fmt: skip
+    taken |= {
+        name: out[each.node, each.channel, each.feature] for name, each in wide.columns_of(one.series).items()
+    }
     return {f"{name}_excluded": "yes" if gone else "no" for name, gone in taken.items()}

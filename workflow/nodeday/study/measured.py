@@ -28,8 +28,21 @@ def rows(
         for place, series in enumerate(epochs.series):
             own = within & epochs.listed[place]
             told = summary(epochs.value[place, own], epochs.coverage[place, own], half[place, own])
-            found.append((
-                session, participant, phase.name, phase.start_ns, *series, told.epochs, told.with_value,
-                told.value, told.reason, told.spread, told.low, told.high, told.coverage,
-            ))  # fmt: skip
+            found.append(
+                (
+                    session,
+                    participant,
+                    phase.name,
+                    phase.start_ns,
+                    *series,
+                    told.epochs,
+                    told.with_value,
+                    told.value,
+                    told.reason,
+                    told.spread,
+                    told.low,
+                    told.high,
+                    told.coverage,
+                )
+            )
     return found

@@ -59,9 +59,12 @@ def _write_wide(study: Study, facts: list[SessionFacts], applied: Applied, cores
 
 
 def _batches(
-    study: Study, table: Table, facts: Mapping[str, SessionFacts], pieces: Iterable[pd.DataFrame],
+    study: Study,
+    table: Table,
+    facts: Mapping[str, SessionFacts],
+    pieces: Iterable[pd.DataFrame],
     out: tables.Writer,
-) -> Iterator[pd.DataFrame]:  # fmt: skip
+) -> Iterator[pd.DataFrame]:
     """Sessions joined until they are a row group, each written to ``out`` and handed on."""
     held: list[pd.DataFrame] = []
     for one, piece in zip(facts.values(), pieces, strict=True):
@@ -87,11 +90,21 @@ def _close(study: Study, one: SessionFacts, rows: pd.DataFrame) -> None:
 
 def _phases(facts: list[SessionFacts]) -> list[tuple[object, ...]]:
     return [
-        (one.session, one.participant, phase.name, phase.start_ns, phase.end_ns, phase.source,
-         phase.noted_start_ns, phase.noted_end_ns, phase.overlap_ns / SECOND, epochs)
+        (
+            one.session,
+            one.participant,
+            phase.name,
+            phase.start_ns,
+            phase.end_ns,
+            phase.source,
+            phase.noted_start_ns,
+            phase.noted_end_ns,
+            phase.overlap_ns / SECOND,
+            epochs,
+        )
         for one in facts
         for phase, epochs in zip(one.phases, one.in_phase, strict=True)
-    ]  # fmt: skip
+    ]
 
 
 def _sessions(facts: list[SessionFacts], excluded: pd.DataFrame) -> list[tuple[object, ...]]:
@@ -99,14 +112,24 @@ def _sessions(facts: list[SessionFacts], excluded: pd.DataFrame) -> list[tuple[o
     failing = set(zip(of_nodes["session"], of_nodes["node"], strict=True))
     return [
         (
-            one.session, one.participant, node.node, node.placement, one.start_ns, one.end_ns, one.hours,
-            node.coverage, node.received, node.lost, node.restarts, node.unknown_gaps,
+            one.session,
+            one.participant,
+            node.node,
+            node.placement,
+            one.start_ns,
+            one.end_ns,
+            one.hours,
+            node.coverage,
+            node.received,
+            node.lost,
+            node.restarts,
+            node.unknown_gaps,
             np.nan if node.uncertainty_ms is None else node.uncertainty_ms,
             rules.verdict(bool({(one.session, ALL), (one.session, node.node)} & failing), node.below),
         )
         for one in facts
         for node in one.nodes
-    ]  # fmt: skip
+    ]
 
 
 def _participants(study: Study, facts: list[SessionFacts], applied: Applied) -> list[tuple[object, ...]]:
@@ -118,13 +141,32 @@ def _participants(study: Study, facts: list[SessionFacts], applied: Applied) -> 
         kept = [name for name in listed if name in left]
         own = (applied.series["participant"] == who.participant).to_numpy()
         status = "included" if kept else "excluded" if listed else "no_session"
-        took = next((step.rule for step, there in zip(applied.steps, applied.left[1:], strict=True)
-                     if not there[own].any()), None) if listed else None  # fmt: skip
-        rows.append((
-            who.participant, who.age_years, who.resting_bpm, len(listed),
-            sum(name in hours for name in listed), len(kept), sum(hours.get(name, 0.0) for name in listed),
-            sum(hours[name] for name in kept), status, took,
-        ))  # fmt: skip
+        took = (
+            next(
+                (
+                    step.rule
+                    for step, there in zip(applied.steps, applied.left[1:], strict=True)
+                    if not there[own].any()
+                ),
+                None,
+            )
+            if listed
+            else None
+        )
+        rows.append(
+            (
+                who.participant,
+                who.age_years,
+                who.resting_bpm,
+                len(listed),
+                sum(name in hours for name in listed),
+                len(kept),
+                sum(hours.get(name, 0.0) for name in listed),
+                sum(hours[name] for name in kept),
+                status,
+                took,
+            )
+        )
     return rows
 
 

@@ -21,9 +21,14 @@ LEVELS = {
 }
 """What is counted, by the columns of the series that tell one from another; an empty text is none."""
 MEASURE = {
-    "finished": "finished", "min_hours": "hours", "min_coverage": "coverage", "min_valid_epochs": "valid",
-    "max_clock_uncertainty": "uncertainty_ms", "calibrated": "calibrated", "bench_passed": "bench_passed",
-}  # fmt: skip
+    "finished": "finished",
+    "min_hours": "hours",
+    "min_coverage": "coverage",
+    "min_valid_epochs": "valid",
+    "max_clock_uncertainty": "uncertainty_ms",
+    "calibrated": "calibrated",
+    "bench_passed": "bench_passed",
+}
 """Column of the series that each rule looks at."""
 SCOPE = {"finished": [], "min_hours": [], "min_valid_epochs": ["node", "channel", "feature"]}
 """What else than the session a rule is about; the node where nothing is said."""
@@ -95,8 +100,13 @@ def counts(applied: Applied) -> list[dict[str, object]]:
     first = {"step": 0, "rule": "listed", "node": ALL, "feature": ALL, "threshold": np.nan}
     rows: list[dict[str, object]] = [first | _taken(units, hours, whole, whole, whole)]
     for place, step in enumerate(applied.steps):
-        named = {"step": place + 1, "rule": step.rule, "node": step.node, "feature": step.feature,
-                 "threshold": step.threshold}  # fmt: skip
+        named = {
+            "step": place + 1,
+            "rule": step.rule,
+            "node": step.node,
+            "feature": step.feature,
+            "threshold": step.threshold,
+        }
         alone, before, after = ~applied.fails[place], applied.left[place], applied.left[place + 1]
         rows.append(named | _taken(units, hours, alone, before, after))
     return rows
@@ -151,8 +161,9 @@ def exclusions(applied: Applied) -> pd.DataFrame:
                 rows[column] = ALL
         keys = ["session", "participant", "node", "channel", "feature"]
         rows = rows.rename(columns={MEASURE[step.rule]: "value"})
-        found = rows.groupby(keys, sort=False, observed=True).agg(value=("value", "first"),
-                                                                  there=("there", "any"))  # fmt: skip
+        found = rows.groupby(keys, sort=False, observed=True).agg(
+            value=("value", "first"), there=("there", "any")
+        )
         pieces.append(found.reset_index().assign(step=place + 1, rule=step.rule, threshold=step.threshold))
     joined = pd.concat(pieces, ignore_index=True)
     order = {name: at for at, name in enumerate(dict.fromkeys(applied.series["session"]))}

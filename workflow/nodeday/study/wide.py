@@ -54,11 +54,17 @@ def declare(
         Column("start_utc", "text", "", "first instant of the epoch in UTC, ISO 8601"),
         Column("minutes", "float64", "min", "time since the session's first epoch began", ge=0),
         Column("phase", "name", "", "phase of the protocol at the epoch's start", nullable=True),
-        Column("phase_whole", "code", "", "whether the epoch lies in that phase to its end; null without one",
-               codes=WHOLE, nullable=True),
+        Column(
+            "phase_whole",
+            "code",
+            "",
+            "whether the epoch lies in that phase to its end; null without one",
+            codes=WHOLE,
+            nullable=True,
+        ),
         PARTICIPANTS["age_years"],
         PARTICIPANTS["resting_bpm"],
-    )  # fmt: skip
+    )
     values: list[Column] = []
     for name, about in columns.items():
         values += _columns(name, about, units)
@@ -70,8 +76,14 @@ def declare(
 
 
 def _flag(name: str) -> Column:
-    return Column(f"{name}_excluded", "code", "", f"whether {name} counts; null where the session has none",
-                  codes=EXCLUDED, nullable=True)  # fmt: skip
+    return Column(
+        f"{name}_excluded",
+        "code",
+        "",
+        f"whether {name} counts; null where the session has none",
+        codes=EXCLUDED,
+        nullable=True,
+    )
 
 
 def _columns(name: str, about: Meaning, units: Mapping[str, str]) -> list[Column]:

@@ -111,11 +111,16 @@ def _sample(signal: Signal, key: dict[str, str]) -> Step:
     if column and column not in every:
         raise SettingsError(f"no channel {column}", "table samples", f"one of {', '.join(every)}")
     filters = conditions(table, wanted) or None
-    found = pd.concat([
-        samples.read(study.results, session, node, kind, table.names, filters) for node, kind in streams
-        if wanted.get("node", node) == node and wanted.get("stream", kind.stream) == kind.stream
-        and column in (None, *(channel.name for channel in kind.channels))
-    ] or [tables.empty(table)])  # fmt: skip
+    found = pd.concat(
+        [
+            samples.read(study.results, session, node, kind, table.names, filters)
+            for node, kind in streams
+            if wanted.get("node", node) == node
+            and wanted.get("stream", kind.stream) == kind.stream
+            and column in (None, *(channel.name for channel in kind.channels))
+        ]
+        or [tables.empty(table)]
+    )
     row = the_row(table, found, wanted)
     node, at = str(row["node"]), int(row["utc_ns"])
     steps = []
@@ -130,9 +135,11 @@ def beat(signal: Signal, row: Row) -> Step:
     """An R peak: the samples next to it, and the beat before, from which its interval runs."""
     node, at = str(row["node"]), int(row["utc_ns"])
     kind, channel = next(
-        (kind, each) for kind in signal.study.layout_of(signal.session, node).kinds
-        for each in kind.channels if each.unit == "mV"
-    )  # fmt: skip
+        (kind, each)
+        for kind in signal.study.layout_of(signal.session, node).kinds
+        for each in kind.channels
+        if each.unit == "mV"
+    )
     period = round(SECOND / (kind.rate_hz or 1.0))
     rows = signal.near(node, channel.name, at - 2 * period, at + 2 * period)
     rows = rows[rows["boot"] == row["boot"]]
@@ -141,8 +148,11 @@ def beat(signal: Signal, row: Row) -> Step:
     if pd.notna(row["rr_ms"]):
         earlier = signal.table("beats", [("node", "==", node), ("utc_ns", "<", at)])
         before = (Step("beat before", plain(earlier.iloc[-1])),)
-    how = ("the top of the filtered signal between these samples; rr_ms runs from the beat before"
-           if before else "the top of the filtered signal between these samples")  # fmt: skip
+    how = (
+        "the top of the filtered signal between these samples; rr_ms runs from the beat before"
+        if before
+        else "the top of the filtered signal between these samples"
+    )
     return Step("beat", plain(row), how, (*(signal.sample(each) for _, each in nearest.iterrows()), *before))
 
 
@@ -155,8 +165,12 @@ def epoch(signal: Signal, row: Row) -> Step:
     has_beats = len(beats) and [each.unit for each in kind.channels] == ["mV"]
     parts = [beat(signal, each) for _, each in beats.iterrows()] if has_beats else []
     feature = FEATURE[str(row["feature"])]
-    return Step("epoch", plain(row) | {"unit": feature.unit}, f"{feature.formula}; needs {feature.needs}",
-                (*parts, *_by_frame(signal, node, kind.stream, channel, start, end)))  # fmt: skip
+    return Step(
+        "epoch",
+        plain(row) | {"unit": feature.unit},
+        f"{feature.formula}; needs {feature.needs}",
+        (*parts, *_by_frame(signal, node, kind.stream, channel, start, end)),
+    )
 
 
 def _by_frame(signal: Signal, node: str, stream: str, channel: str, start: int, end: int) -> list[Step]:
@@ -167,8 +181,14 @@ def _by_frame(signal: Signal, node: str, stream: str, channel: str, start: int, 
     for _, own in rows.groupby(["boot", "seq"], sort=False):
         first = own.iloc[0]
         boot, seq = int(first["boot"]), int(first["seq"])
-        says = {"node": node, "stream": stream, "boot": boot, "seq": seq, "instants": len(own),
-                "origin": str(first["origin"])}  # fmt: skip
+        says = {
+            "node": node,
+            "stream": stream,
+            "boot": boot,
+            "seq": seq,
+            "instants": len(own),
+            "origin": str(first["origin"]),
+        }
         if first["origin"] in RECEIVED:
             parts.append(Step("samples", says, "", (signal.frame_of(node, stream, boot, seq),)))
             continue

@@ -20,8 +20,21 @@ SECOND = 1_000_000_000
 REACH_NS = 70 * SECOND
 """The longest fill that a study may ask for, and a bit."""
 RECEIVED = ("measured", "recovered")
-FRAME = ["capture", "offset", "length", "node", "stream", "boot", "seq_raw", "seq", "ticks_raw", "ticks",
-         "hub_ns", "samples", "status"]  # fmt: skip
+FRAME = [
+    "capture",
+    "offset",
+    "length",
+    "node",
+    "stream",
+    "boot",
+    "seq_raw",
+    "seq",
+    "ticks_raw",
+    "ticks",
+    "hub_ns",
+    "samples",
+    "status",
+]
 Row = Any
 
 
@@ -85,9 +98,14 @@ class Signal:
         rows = self.distinct(row["node"], row["stream"], int(row["boot"]))
         before = rows[rows["seq"] < row["seq_from"]]
         after = rows[rows["seq"] > row["seq_from"]]
-        sides = [part.loc[[index]] for part, index in (
-            (before, before["seq"].idxmax() if len(before) else None),
-            (after, after["seq"].idxmin() if len(after) else None)) if index is not None]  # fmt: skip
+        sides = [
+            part.loc[[index]]
+            for part, index in (
+                (before, before["seq"].idxmax() if len(before) else None),
+                (after, after["seq"].idxmin() if len(after) else None),
+            )
+            if index is not None
+        ]
         how = "what the counters of the frames on both sides leave out"
         return Step("gap", plain(row), how, tuple(self.frame(each.iloc[0]) for each in sides))
 
@@ -117,8 +135,10 @@ class Signal:
             frame = self.frame_of(node, stream, boot, seq)
             index = int(row["position"]) * len(kind.channels) + kind.channels.index(channel)
             at = sum(kind.widths[:index])
-            how = (f"bits {at} to {at + kind.widths[index]} of the payload, {kind.order}-endian, are the "
-                   f"counts; value = counts x {channel.scale:g} + {channel.offset:g}")  # fmt: skip
+            how = (
+                f"bits {at} to {at + kind.widths[index]} of the payload, {kind.order}-endian, are the "
+                f"counts; value = counts x {channel.scale:g} + {channel.offset:g}"
+            )
             if kind.delta_bits and index >= len(kind.channels):
                 how = f"differences up to bit {at + kind.widths[index]} of the payload add up to the counts"
             return Step("sample", says, how, (frame, self.knots(node, boot, frame.says["ticks"])))
@@ -126,10 +146,18 @@ class Signal:
         ticks = [each.says["ticks"] for each in gap.of]
         placed = self.knots(node, boot, ticks[0]) if ticks else None
         if row["origin"] == "missing" or not fills:
-            return Step("sample", says, "lost with its frame, and not filled",
-                        tuple(each for each in (gap, placed) if each))  # fmt: skip
-        return Step("sample", says, "computed from the received samples around the gap; never measured",
-                    (*self.around(row), gap, *([placed] if placed else [])))  # fmt: skip
+            return Step(
+                "sample",
+                says,
+                "lost with its frame, and not filled",
+                tuple(each for each in (gap, placed) if each),
+            )
+        return Step(
+            "sample",
+            says,
+            "computed from the received samples around the gap; never measured",
+            (*self.around(row), gap, *([placed] if placed else [])),
+        )
 
     def around(self, row: Row) -> tuple[Step, ...]:
         """The last received sample before a lost one and the first after it."""

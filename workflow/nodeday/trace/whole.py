@@ -41,8 +41,14 @@ def trace(study: Study, name: str, key: dict[str, str]) -> Step:
     table = TABLES[name]
     rows = tables.read(tables.path(study.results, name), name, None, conditions(table, key) or None)
     row = the_row(table, rows, key)
-    walk = {"phases": _phase, "phase_features": _phase_feature, "sessions": _session,
-            "participants": _participant, "exclusions": _exclusion, "flow": _flow}[name]  # fmt: skip
+    walk = {
+        "phases": _phase,
+        "phase_features": _phase_feature,
+        "sessions": _session,
+        "participants": _participant,
+        "exclusions": _exclusion,
+        "flow": _flow,
+    }[name]
     return walk(study, row)
 
 
@@ -51,10 +57,16 @@ def _of_study(study: Study, name: str) -> pd.DataFrame:
 
 
 def _phase(study: Study, row: Row) -> Step:
-    notes = [each for each in study.events
-             if each.session == row["session"] and each.phase == row["phase"]]  # fmt: skip
-    says = [{"session": each.session, "phase": each.phase, "start": str(each.start),
-             "end": None if each.end is None else str(each.end)} for each in notes]  # fmt: skip
+    notes = [each for each in study.events if each.session == row["session"] and each.phase == row["phase"]]
+    says = [
+        {
+            "session": each.session,
+            "phase": each.phase,
+            "start": str(each.start),
+            "end": None if each.end is None else str(each.end),
+        }
+        for each in notes
+    ]
     how = f"noted in config/events.tsv, local time of {study.zone_of(row['session'])}"
     return Step("phase", plain(row), how, tuple(Step("note", each) for each in says))
 
@@ -71,8 +83,10 @@ def _phase_feature(study: Study, row: Row) -> Step:
         epochs["end_ns"].clip(upper=recorded["end_ns"]) <= phase["end_ns"]
     )
     key = ("node", "channel", "epoch", "feature")
-    parts = [Step("epoch", plain(each) | _more("epochs", str(row["session"]), each, key))
-             for _, each in epochs[inside].iterrows()]  # fmt: skip
+    parts = [
+        Step("epoch", plain(each) | _more("epochs", str(row["session"]), each, key))
+        for _, each in epochs[inside].iterrows()
+    ]
     return Step("phase feature", plain(row), "mean of the epochs that lie in the phase wholly", tuple(parts))
 
 
@@ -88,13 +102,23 @@ def _session(study: Study, row: Row) -> Step:
     parts = []
     for stream, own in rows.groupby("stream", observed=True):
         end = int((own["offset"] + own["length"]).max())
-        parts.append(Step("frames", {
-            "stream": str(stream), "distinct": len(signal.distinct(row["node"], str(stream))),
-            "all": len(own), "from_byte": int(own["offset"].min()), "to_byte": end,
-        }))  # fmt: skip
+        parts.append(
+            Step(
+                "frames",
+                {
+                    "stream": str(stream),
+                    "distinct": len(signal.distinct(row["node"], str(stream))),
+                    "all": len(own),
+                    "from_byte": int(own["offset"].min()),
+                    "to_byte": end,
+                },
+            )
+        )
     lost = signal.gaps[signal.gaps["node"] == row["node"]]
-    parts += [Step("gap", plain(each) | _more("gaps", signal.session, each, TABLES["gaps"].key))
-              for _, each in lost.iterrows()]  # fmt: skip
+    parts += [
+        Step("gap", plain(each) | _more("gaps", signal.session, each, TABLES["gaps"].key))
+        for _, each in lost.iterrows()
+    ]
     how = "counts of distinct frames and of gaps; see `nodeday audit`"
     return Step("session", plain(row), how, tuple(parts))
 
@@ -102,18 +126,26 @@ def _session(study: Study, row: Row) -> Step:
 def _participant(study: Study, row: Row) -> Step:
     nodes = _of_study(study, "sessions")
     own = nodes[nodes["participant"] == row["participant"]]
-    parts = [Step("session", plain(each) | _more("sessions", str(each["session"]), each, ("node",)))
-             for _, each in own.iterrows()]  # fmt: skip
-    return Step("participant", plain(row), "as written in config/participants.tsv; sessions by its rules",
-                tuple(parts))  # fmt: skip
+    parts = [
+        Step("session", plain(each) | _more("sessions", str(each["session"]), each, ("node",)))
+        for _, each in own.iterrows()
+    ]
+    return Step(
+        "participant",
+        plain(row),
+        "as written in config/participants.tsv; sessions by its rules",
+        tuple(parts),
+    )
 
 
 def _exclusion(study: Study, row: Row) -> Step:
     nodes = _of_study(study, "sessions")
     own = nodes[nodes["session"] == row["session"]]
     own = own if row["node"] == "*" else own[own["node"] == row["node"]]
-    parts = [Step("session", plain(each) | _more("sessions", str(each["session"]), each, ("node",)))
-             for _, each in own.iterrows()]  # fmt: skip
+    parts = [
+        Step("session", plain(each) | _more("sessions", str(each["session"]), each, ("node",)))
+        for _, each in own.iterrows()
+    ]
     if row["feature"] != "*":
         wanted: Filters = [(name, "==", str(row[name])) for name in ("node", "channel", "feature")]
         path = tables.path(study.results, "epochs", str(row["session"]))
@@ -143,8 +175,11 @@ def _wide(study: Study, key: dict[str, str]) -> Step:
         names = {f"{row['node']}_{row['feature']}", f"{row['node']}_{row['channel']}_{row['feature']}"}
         if key["column"] in names | {name + end for name in names for end in ends}:
             return epoch(signal, row)
-    raise SettingsError(f"no column {key['column']} in epoch {key['epoch']}", f"table {WIDE}",
-                        "a feature of a node, such as heart_heart_rate_bpm")  # fmt: skip
+    raise SettingsError(
+        f"no column {key['column']} in epoch {key['epoch']}",
+        f"table {WIDE}",
+        "a feature of a node, such as heart_heart_rate_bpm",
+    )
 
 
 def losses(signal: Signal, name: str, row: Row) -> Step:
@@ -160,6 +195,8 @@ def losses(signal: Signal, name: str, row: Row) -> Step:
         lost = lost[lost["cause"] == "radio"]
         lost = lost[lost["frames"] == row["length"]] if name == "bursts" else lost
         frames = (Step("frames", {"received": len(signal.distinct(row["node"], row["stream"]))}),)
-    gaps = (Step("gap", plain(each) | _more("gaps", signal.session, each, TABLES["gaps"].key))
-            for _, each in lost.iterrows())  # fmt: skip
+    gaps = (
+        Step("gap", plain(each) | _more("gaps", signal.session, each, TABLES["gaps"].key))
+        for _, each in lost.iterrows()
+    )
     return Step(name, plain(row), "frames received and gaps between them", (*frames, *gaps))

@@ -97,8 +97,7 @@ def bars_of(replays: Replays, asked: list[Asked], across: Across = map) -> list[
     lost = [replays.losses.touches(each.starts_ns, each.ends_ns) for each in asked]
     there = [np.logical_or.reduce([np.isfinite(one) for one in each.values.values()]) for each in asked]
     own = [np.flatnonzero(where & held) for where, held in zip(lost, there, strict=True)]
-    laid = [_laid(replays, each.starts_ns[at], each.ends_ns[at])
-            for each, at in zip(asked, own, strict=True)]  # fmt: skip
+    laid = [_laid(replays, each.starts_ns[at], each.ends_ns[at]) for each, at in zip(asked, own, strict=True)]
     domains = [each.domain for each in asked]
     left: list[Left] = []
     if any(map(len, own)):

@@ -88,9 +88,10 @@ def found_in(piece: Piece, peaks: Peaks, rate_hz: float) -> Found:
 def beats_in(found: Iterable[Found], rate_hz: float) -> Beats:
     """The beats of pieces that follow each other; nothing reaches from boot to boot."""
     nothing = Found(-1, *(np.zeros(0, np.int64),) * 2, *(np.zeros(0),) * 2, Losses.joined([]), NOTHING)
-    boots = [_of_boot([nothing], rate_hz), *(
-        _of_boot(list(own), rate_hz) for _, own in groupby(found, lambda each: each.boot)
-    )]  # fmt: skip
+    boots = [
+        _of_boot([nothing], rate_hz),
+        *(_of_boot(list(own), rate_hz) for _, own in groupby(found, lambda each: each.boot)),
+    ]
     return Beats(*(np.concatenate(parts) for parts in zip(*boots, strict=True)))
 
 
@@ -101,8 +102,10 @@ def _of_boot(found: list[Found], rate_hz: float) -> tuple[Any, ...]:
         for name in ("sample", "utc_ns", "height_mv", "base_mv")
     )
     done = np.cumsum([NOTHING, *(each.lost for each in found)], axis=0)
-    around = [replace(each.losses, before=each.losses.before + before)
-              for each, before in zip(found, done[:-1], strict=True)]  # fmt: skip
+    around = [
+        replace(each.losses, before=each.losses.before + before)
+        for each, before in zip(found, done[:-1], strict=True)
+    ]
     # Both of two pieces may see a beat on their border as their own.
     once = apart(sample / rate_hz, np.abs(height), REFRACTORY_S)
     at, height, base = (each[once] for each in (at, height, base))

@@ -67,8 +67,9 @@ class Candidates:
     def around(self, signal: Floats, seconds: float) -> Floats:
         """``signal`` (m,) within ``seconds`` of each candidate, (c, w)."""
         reach = round(seconds * self.rate_hz)
-        return np.asarray(signal[np.clip(self.place[:, None] + np.arange(-reach, reach + 1), 0,
-                                         len(signal) - 1)])  # fmt: skip
+        return np.asarray(
+            signal[np.clip(self.place[:, None] + np.arange(-reach, reach + 1), 0, len(signal) - 1)]
+        )
 
 
 def candidates(signal: Coarse, sample_rate_hz: float) -> Candidates:

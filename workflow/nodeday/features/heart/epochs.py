@@ -116,8 +116,14 @@ class HeartStream:
         least = self.epochs.min_coverage
         reason = np.full(len(value), HAS_VALUE, np.int64)
         poor = (span.usable[use] < self.settings.min_usable, POOR_SIGNAL)
-        against = [(span.coverage == 0, NO_DATA), (span.coverage < least, LOW_COVERAGE), *lacks[:1], poor,
-                   *lacks[1:], (~np.isfinite(value), TOO_FEW_BEATS)]  # fmt: skip
+        against = [
+            (span.coverage == 0, NO_DATA),
+            (span.coverage < least, LOW_COVERAGE),
+            *lacks[:1],
+            poor,
+            *lacks[1:],
+            (~np.isfinite(value), TOO_FEW_BEATS),
+        ]
         for where, why in reversed(against):
             reason[where] = why
         kept = np.where(reason == HAS_VALUE, value, np.nan)
@@ -178,11 +184,20 @@ def _spreads(heart: HeartStream) -> list[Told]:
     ):
         span = heart.span(seconds)
         spread = variability(heart.series, span.starts_ns, span.ends_ns)
-        lacks = [(spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS), *_short_or_lost(span, spread, least_s,
-                                                                             settings.max_lost)]  # fmt: skip
-        found.append(Told(Domain.TIME, span, [
-            heart.feature(name, getattr(spread, name), span, quality.VARIABILITY, lacks) for name in names
-        ]))  # fmt: skip
+        lacks = [
+            (spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS),
+            *_short_or_lost(span, spread, least_s, settings.max_lost),
+        ]
+        found.append(
+            Told(
+                Domain.TIME,
+                span,
+                [
+                    heart.feature(name, getattr(spread, name), span, quality.VARIABILITY, lacks)
+                    for name in names
+                ],
+            )
+        )
     return found
 
 
@@ -199,11 +214,20 @@ def _powers(heart: HeartStream, across: Across) -> Told:
     worth = (spread.span_s >= settings.min_hf_seconds) & ~common[1][0] & ~lacks[0][0]
     powers = _window_powers(heart.series, span, worth, across)
     least = {"vlf": settings.min_vlf_seconds, "lf": settings.min_lf_seconds, "hf": settings.min_hf_seconds}
-    return Told(Domain.FREQUENCY, span, [
-        heart.feature(f"{name}_ms2", powers[name], span, quality.VARIABILITY,
-                      [*lacks, (spread.span_s < least[name], TOO_SHORT), common[1]])
-        for name in least
-    ])  # fmt: skip
+    return Told(
+        Domain.FREQUENCY,
+        span,
+        [
+            heart.feature(
+                f"{name}_ms2",
+                powers[name],
+                span,
+                quality.VARIABILITY,
+                [*lacks, (spread.span_s < least[name], TOO_SHORT), common[1]],
+            )
+            for name in least
+        ],
+    )
 
 
 def _window_powers(series: Series, span: Span, worth: Bools, across: Across) -> dict[str, Floats]:

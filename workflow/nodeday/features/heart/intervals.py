@@ -23,8 +23,15 @@ SPAN_DIFFERS = 0.2
 """How far an interval across lost samples may be from the median around it. A choice of this project."""
 
 if list(codes.RR_STATUS) != [
-    "normal", "first", "touches_gap", "beat_in_fill", "ectopic", "artefact", "too_long", "spans_gap",
-]:  # fmt: skip
+    "normal",
+    "first",
+    "touches_gap",
+    "beat_in_fill",
+    "ectopic",
+    "artefact",
+    "too_long",
+    "spans_gap",
+]:
     raise ImportError("the codes of rr_status changed; nodeday.features.heart.intervals must follow")
 
 
@@ -136,9 +143,10 @@ def gap_status(rr: Floats, pair: Touched, usual_ms: Floats) -> NDArray[np.int8]:
     status = np.where(pair.near_lost, TOUCHES_GAP, status)
     # A beat that a fill shows counts for rate; one beside samples that stayed missing does not.
     return np.where(
-        pair.near_missing, TOUCHES_GAP,
+        pair.near_missing,
+        TOUCHES_GAP,
         np.where(pair.filled, np.where(pair.missing_between & ~fits, TOUCHES_GAP, BEAT_IN_FILL), status),
-    ).astype(np.int8)  # fmt: skip
+    ).astype(np.int8)
 
 
 def rr_status(rr: Floats, losses: Losses, first: Bools | None = None) -> NDArray[np.int8]:

@@ -83,9 +83,13 @@ def measure(
     matched = matches(peaks / rate_hz, second_s).astype(np.float64)
     alike = likeness(signal, peaks, ruler.of(when))
     return Measures(
-        ruler.sums(when[mine]), ruler.sums(utc_ns[extra]), ruler.sums(when[mine], matched[mine]),
-        ruler.sums(when[mine], alike[mine]), np.diff(edges).astype(np.float64), *sums,
-    )  # fmt: skip
+        ruler.sums(when[mine]),
+        ruler.sums(utc_ns[extra]),
+        ruler.sums(when[mine], matched[mine]),
+        ruler.sums(when[mine], alike[mine]),
+        np.diff(edges).astype(np.float64),
+        *sums,
+    )
 
 
 def _sums(edges: Ints, *each: Floats) -> list[Floats]:
@@ -141,13 +145,19 @@ def table(of: Measures, shares: dict[str, Floats], ruler: Windows) -> pd.DataFra
     second, third, fourth = (ratio(each, of.samples) for each in (of.moment2, of.moment3, of.moment4))
     variance = second - mean**2
     central = fourth - 4 * mean * third + 6 * mean**2 * second - 3 * mean**4
-    rows = pd.DataFrame({
-        "start_ns": ruler.starts_ns, "end_ns": ruler.starts_ns + ruler.seconds * 1_000_000_000, **shares,
-        "beats": of.first, "agreement": ratio(of.matched, union), "likeness": ratio(of.likeness, of.first),
-        "qrs_power": np.minimum(ratio(of.qrs_power, of.high_power), 1.0),
-        "kurtosis": ratio(central, np.where(variance > 1e-12, variance**2, 0.0)) - 3.0,
-        "steadiness": 1 - np.minimum(ratio(of.slow_power, of.moment2), 1.0),
-    })  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "start_ns": ruler.starts_ns,
+            "end_ns": ruler.starts_ns + ruler.seconds * 1_000_000_000,
+            **shares,
+            "beats": of.first,
+            "agreement": ratio(of.matched, union),
+            "likeness": ratio(of.likeness, of.first),
+            "qrs_power": np.minimum(ratio(of.qrs_power, of.high_power), 1.0),
+            "kurtosis": ratio(central, np.where(variance > 1e-12, variance**2, 0.0)) - 3.0,
+            "steadiness": 1 - np.minimum(ratio(of.slow_power, of.moment2), 1.0),
+        }
+    )
     return rows.assign(use=_use(rows, ruler.seconds))
 
 

@@ -71,10 +71,17 @@ class Totals:
         pair = np.concatenate([[False], use[1:] & use[:-1]])[: len(use)]
         step = np.where(pair, np.diff(rr, prepend=0.0), 0.0)
         return cls(
-            _running(use), _running(rr), _running(off), _running(off**2), _running(pair), _running(step),
-            _running(step**2), _running(np.abs(step) > 50), np.append(np.flatnonzero(use), 0),
+            _running(use),
+            _running(rr),
+            _running(off),
+            _running(off**2),
+            _running(pair),
+            _running(step),
+            _running(step**2),
+            _running(np.abs(step) > 50),
+            np.append(np.flatnonzero(use), 0),
             np.append(rr, 0.0),
-        )  # fmt: skip
+        )
 
 
 @dataclass(frozen=True)
@@ -126,11 +133,16 @@ def variability(series: Series, starts_ns: Ints, ends_ns: Ints) -> Spread:
     span = np.where(some, (ends[last] - ends[first]) / 1e9, 0.0)
     begin = own.rr[first] / 1000
     return Spread(
-        np.sqrt(variance), np.sqrt(ratio(square, pairs)),
-        100 * ratio(_between(own.steep, inner, high), pairs), np.sqrt(across),
-        np.sqrt(np.maximum(2 * variance - across, 0.0)), count, pairs, np.where(some, span + begin, 0.0),
+        np.sqrt(variance),
+        np.sqrt(ratio(square, pairs)),
+        100 * ratio(_between(own.steep, inner, high), pairs),
+        np.sqrt(across),
+        np.sqrt(np.maximum(2 * variance - across, 0.0)),
+        count,
+        pairs,
+        np.where(some, span + begin, 0.0),
         _between(own.whole, low, high) / 1000,
-    )  # fmt: skip
+    )
 
 
 def _running(values: NDArray[np.generic]) -> NDArray[Any]:

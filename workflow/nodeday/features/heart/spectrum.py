@@ -189,9 +189,14 @@ class Work:
 
 
 def powers_of(
-    at_ns: Ints, rr_ms: Floats, rows: Rows, seconds: float, kind: DTypeLike = np.float64, joined: float = 0.0,
+    at_ns: Ints,
+    rr_ms: Floats,
+    rows: Rows,
+    seconds: float,
+    kind: DTypeLike = np.float64,
+    joined: float = 0.0,
     across: Across = map,
-) -> dict[str, Floats]:  # fmt: skip
+) -> dict[str, Floats]:
     """Absolute power (k,) in ms^2 of each band in each of ``rows``, from beats ``at_ns`` (b,) and the
     intervals ``rr_ms`` (b,) before them; NaN below two intervals. ``seconds`` are the longest window's.
     Windows are computed at once that begin within a share of their length, ``joined``: where each has few

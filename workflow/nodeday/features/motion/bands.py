@@ -22,11 +22,23 @@ class CutPoints:
 
 
 CUT_POINTS = {
-    "hip": CutPoints("mad", 6.0, 91.0, 414.0, "Vähä-Ypyä et al. 2015, doi 10.1371/journal.pone.0134813 "
-                     "(cut-points read in its abstract; windows of 6 s from memory)"),
-    "wrist": CutPoints("enmo", 1.0, 100.6, 428.8, "Hildebrand et al. 2014, non-dominant wrist, adults, "
-                       "from memory: 3 and 6 MET on VO2 = 0.0320 ENMO + 7.28 ml/kg/min"),
-}  # fmt: skip
+    "hip": CutPoints(
+        "mad",
+        6.0,
+        91.0,
+        414.0,
+        "Vähä-Ypyä et al. 2015, doi 10.1371/journal.pone.0134813 "
+        "(cut-points read in its abstract; windows of 6 s from memory)",
+    ),
+    "wrist": CutPoints(
+        "enmo",
+        1.0,
+        100.6,
+        428.8,
+        "Hildebrand et al. 2014, non-dominant wrist, adults, "
+        "from memory: 3 and 6 MET on VO2 = 0.0320 ENMO + 7.28 ml/kg/min",
+    ),
+}
 """By part of the body. No cut-point for the chest or the ankle was found, and none is borrowed."""
 
 

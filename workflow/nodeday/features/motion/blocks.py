@@ -84,8 +84,10 @@ class _Rows:
         """The rows of all parts in order of time; of one instant those first that were stored first."""
         if len(parts) == 1:
             return parts[0]
-        utc, received, usable = (np.concatenate([getattr(each, name) for each in parts])
-                                 for name in ("utc_ns", "received", "usable"))  # fmt: skip
+        utc, received, usable = (
+            np.concatenate([getattr(each, name) for each in parts])
+            for name in ("utc_ns", "received", "usable")
+        )
         axes = [np.concatenate(each) for each in zip(*(part.axes for part in parts), strict=True)]
         if (utc[1:] < utc[:-1]).any():
             order = np.argsort(utc, kind="stable")

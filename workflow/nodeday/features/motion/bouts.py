@@ -48,6 +48,11 @@ def bouts_of(edges_ns: Ints, known: Bools, cadence: Floats, mad_mg: Floats) -> B
 
     steps = sums(cadence) / 60
     return Bouts(
-        edges_ns[first], edges_ns[last], 60 * steps / length, steps, sums(mad_mg) / length,
-        around[first], around[last + 1],
-    )  # fmt: skip
+        edges_ns[first],
+        edges_ns[last],
+        60 * steps / length,
+        steps,
+        sums(mad_mg) / length,
+        around[first],
+        around[last + 1],
+    )

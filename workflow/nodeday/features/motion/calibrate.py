@@ -38,9 +38,12 @@ Temperature = tuple[Ints, Floats]
 
 
 def choose(
-    blocks: Iterable[Block], windows: Windows, share: float, bench: Calibration | None,
+    blocks: Iterable[Block],
+    windows: Windows,
+    share: float,
+    bench: Calibration | None,
     temperature: Temperature | None,
-) -> Chosen:  # fmt: skip
+) -> Chosen:
     """Six-position coefficients where the bench gave any, else autocalibration where the session covers
     the sphere, else none, with the reason; ``blocks`` are as received and fill ``windows``."""
     still = [auto.still_points(block.heard, share) for block in blocks]

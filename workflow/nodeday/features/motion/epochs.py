@@ -46,16 +46,19 @@ def motion_of(
     windows, epochs = source.windows, nonwear.epochs_of(source.windows.seconds)
     least, place = source.settings.min_coverage, source.node.placement
     chosen = choose(blocks(source, epochs), windows, least, bench, temperature)
-    found = Measures.joined([
-        Measures.of(calibrated(block, chosen, temperature), place) for block in blocks(source, epochs)
-    ])  # fmt: skip
+    found = Measures.joined(
+        [Measures.of(calibrated(block, chosen, temperature), place) for block in blocks(source, epochs)]
+    )
     stream, seconds = source.heard(found.held), windows.seconds
     worn = nonwear.wear(found.wear, found.rows, seconds, stream.rate_hz, least)
     walks, bouts = _walking(stream, found)
     features = [
-        *_intensities(stream, found), *_bands(stream, found, worn), *walks,
-        *_directions(stream, found, worn, mounting), _nonwear(stream, worn),
-    ]  # fmt: skip
+        *_intensities(stream, found),
+        *_bands(stream, found, worn),
+        *walks,
+        *_directions(stream, found, worn, mounting),
+        _nonwear(stream, worn),
+    ]
     return Motion(chosen, features, bouts, int(found.rows.sum()), int(found.held.sum()))
 
 

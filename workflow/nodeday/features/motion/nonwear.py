@@ -89,10 +89,12 @@ class Sums:
     def within(self, own: slice) -> Sums:
         """Those of some stretches as one."""
         return Sums(
-            self.held[own].sum(keepdims=True), self.first[:, own].sum(axis=1, keepdims=True),
-            self.second[:, own].sum(axis=1, keepdims=True), self.low[:, own].min(axis=1, keepdims=True),
+            self.held[own].sum(keepdims=True),
+            self.first[:, own].sum(axis=1, keepdims=True),
+            self.second[:, own].sum(axis=1, keepdims=True),
+            self.low[:, own].min(axis=1, keepdims=True),
             self.high[:, own].max(axis=1, keepdims=True),
-        )  # fmt: skip
+        )
 
     def moves(self) -> Bools:
         """Whether fewer than two axes are still; a stretch without samples does not move."""

@@ -19,8 +19,9 @@ Hees et al., from memory; the means are a choice of this project."""
 UPRIGHT_DEG, LEVEL_DEG = 30.0, 60.0
 """Up to 30 degrees off its upright a body part is upright, from 60 degrees it is level, between them it
 leans. A choice of this project."""
-UPRIGHT_PARTS = frozenset({"chest", "sternum", "trunk", "back", "waist", "hip", "pelvis", "thigh", "shank",
-                           "ankle"})  # fmt: skip
+UPRIGHT_PARTS = frozenset(
+    {"chest", "sternum", "trunk", "back", "waist", "hip", "pelvis", "thigh", "shank", "ankle"}
+)
 SIDED_PARTS = frozenset({"chest", "sternum", "trunk", "back", "waist", "hip", "pelvis"})
 
 
@@ -112,15 +113,20 @@ def postures(gravity: Floats, placement: str, mounting: Mounting | None) -> dict
         return {}
     tilt = inclination_deg(gravity, mounting.up)
     level = tilt >= LEVEL_DEG
-    found = {"upright_share": tilt < UPRIGHT_DEG, "leaning_share": (tilt >= UPRIGHT_DEG) & (tilt < LEVEL_DEG),
-             "level_share": level}  # fmt: skip
+    found = {
+        "upright_share": tilt < UPRIGHT_DEG,
+        "leaning_share": (tilt >= UPRIGHT_DEG) & (tilt < LEVEL_DEG),
+        "level_share": level,
+    }
     if mounting.front is not None and words_of(placement) & SIDED_PARTS:
         face, left = along(gravity, mounting.front), along(gravity, left_of(mounting.up, mounting.front))
         on_side = np.abs(left) > np.abs(face)
-        found |= {"face_up_share": level & ~on_side & (face > 0),
-                  "face_down_share": level & ~on_side & (face <= 0),
-                  "left_side_share": level & on_side & (left < 0),
-                  "right_side_share": level & on_side & (left > 0)}  # fmt: skip
+        found |= {
+            "face_up_share": level & ~on_side & (face > 0),
+            "face_down_share": level & ~on_side & (face <= 0),
+            "left_side_share": level & on_side & (left < 0),
+            "right_side_share": level & on_side & (left > 0),
+        }
     return found
 
 
