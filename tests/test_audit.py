@@ -237,7 +237,7 @@ def gaps(*causes: str) -> pd.DataFrame:
             radio(received=999, lost_radio=1, runs=1, mean_run_frames=1.0, longest_gap_s=0.08),
             gaps("unknown"),
             "99.9 % received, bursts of 1.0 frame on average, longest hole 0.08 s; radio explains all that "
-            "can             "be counted; 1 gap of unknown length (unknown)",
+            "can be counted; 1 gap of unknown length (unknown)",
         ),
         (
             radio(longest_gap_s=1620.0),

@@ -108,8 +108,8 @@ def paragraph(study: Study, told: dict[str, Any]) -> str:
             "All nodes were placed on one time axis along the lower edge of the delays of their frames (Moon, "
             "Skelly and Towsley 1999).",
             _fills(study),
-            f"Features ({', '.join(one['name'] for one in told['features'])}) were computed in epochs of "
-            f"{epochs.seconds} s where at least {100 * epochs.min_coverage:.3g} % of the samples were "
+            f"Features ({', '.join(one['name'] for one in told['features'])}) were computed in epochs "
+            f"of {epochs.seconds} s where at least {100 * epochs.min_coverage:.3g} % of the samples were "
             "received; other epochs have no value.",
             _rules(study.file.inclusion),
             f"Of {count['participants']} participants {count['participants_included']} were included, with "
