@@ -1,24 +1,24 @@
-# The whole chain. Run from a study's folder; each room is one rule in workflow/rules/.
+# The whole chain. Run from a study's folder; each stage is one rule in workflow/rules/.
 #
 #   captures -> frames -> loss -> clock -> repair -> features -> study -> report
 #
-# A room takes validated tables and gives validated tables. Rules hold wiring only.
+# A stage takes validated tables and gives validated tables. Rules hold wiring only.
 import sys
 from pathlib import Path
 
 from snakemake.exceptions import WorkflowError
 from snakemake.logging import logger
 
-from nodeday import atwork
-from nodeday.errors import NodedayError
-from nodeday.settings import Study
-from nodeday.yamlfile import CODE
-from nodeday.needs import page_needs, room_cores, session_needs, study_needs
-from nodeday.wiring import (
+from nodeday.config.study import Study
+from nodeday.core.errors import NodedayError
+from nodeday.core.yaml_io import CODE
+from nodeday.engine import locks
+from nodeday.engine.resources import page_needs, session_needs, stage_cores, study_needs
+from nodeday.engine.digests import (
     captures, code, devices, digest, layouts, movements, nodes, peers, sheets, study_table, table,
 )
 
-atwork.share(Path.cwd())
+locks.share(Path.cwd())
 try:
     study = Study(Path.cwd())
     wanted = [name for name in str(config.get("only", "")).split(",") if name]
@@ -34,7 +34,7 @@ for name in study.sessions:
     for problem in problems[name] if name in (wanted or study.sessions) else ():
         logger.warning(f"left out, {problem}")
 
-# The rooms run with the Python that runs the workflow.
+# The stages run with the Python that runs the workflow.
 shell.prefix(f'export PATH="{Path(sys.executable).parent}:$PATH"; ')
 
 

@@ -16,14 +16,14 @@ import numpy as np
 import pandas as pd
 import pyarrow as arrow
 
-from nodeday.frames.decode import Decoder
-from nodeday.frames.judge import Spoken
-from nodeday.frames.scan import scan
+from nodeday.config.study import Study
 from nodeday.layouts import load_layout
-from nodeday.settings import Study
-from nodeday.simulate.scenario import random_scenario
-from nodeday.simulate.session import simulate_session
-from nodeday.simulate.truth import Truth
+from nodeday.stages.frames.decode import Decoder
+from nodeday.stages.frames.scan import scan
+from nodeday.stages.frames.validate import Spoken
+from nodeday.stages.simulate.scenario import random_scenario
+from nodeday.stages.simulate.session import simulate_session
+from nodeday.stages.simulate.truth import Truth
 
 HOUSE = Path(__file__).parents[1]
 

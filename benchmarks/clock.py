@@ -23,13 +23,13 @@ import numpy as np
 from scipy import stats
 from scipy.interpolate import PchipInterpolator
 
-from nodeday.arrays import Floats
-from nodeday.clock import hub, maps, movements, nodes
-from nodeday.clock.edge import Unit
-from nodeday.clock.hull import edge_line
-from nodeday.clock.maps import Map
-from nodeday.simulate.motion import taps
-from nodeday.simulate.stamps import HUB_START_NS, TICK_HZ, Day, Events, Way, day, marks
+from nodeday.core.arrays import Floats
+from nodeday.stages.clock import hub, maps, movements, nodes
+from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.hull import edge_line
+from nodeday.stages.clock.maps import Map
+from nodeday.stages.simulate.motion import taps
+from nodeday.stages.simulate.stamps import HUB_START_NS, TICK_HZ, Events, StampedDay, Way, day, marks
 
 Curve = Callable[[Floats], Floats]
 DELAY_MS = 3.0
@@ -64,7 +64,7 @@ def cases(hours: float) -> list[Case]:
     ]
 
 
-def ours(days: list[Day], way: Way) -> tuple[list[Map | None], list[float]]:
+def ours(days: list[StampedDay], way: Way) -> tuple[list[Map | None], list[float]]:
     """Maps of the first node's boots to the hub's clock, the hub's steps taken out, and their sizes."""
     got = [each.received() for each in days]
     order = np.argsort(np.concatenate([each.arrived_ns for each in got]), kind="stable")
@@ -90,7 +90,7 @@ def ours(days: list[Day], way: Way) -> tuple[list[Map | None], list[float]]:
     for name, own in zip(names, boots, strict=True):
         since = (own.ticks - own.ticks[0]) / TICK_HZ
         heard.append(
-            hub.Heard(
+            hub.BootStamps(
                 name, own.rows, since, (own.sent_ns - own.sent_ns[0]) / 1e6 - since * 1e3, Unit(way.unit_ms)
             )
         )
@@ -148,7 +148,7 @@ PEERS: dict[str, Callable[[Floats, Floats, float], Curve]] = {
 }
 
 
-def peer_errors(own: Day, fit: Callable[[Floats, Floats, float], Curve], unit_ms: float) -> Floats:
+def peer_errors(own: StampedDay, fit: Callable[[Floats, Floats, float], Curve], unit_ms: float) -> Floats:
     """Errors (ms) of a peer's curve for each boot, at every frame sent."""
     out = np.empty(len(own.ticks))
     for boot in np.unique(own.boot).tolist():
@@ -262,7 +262,7 @@ def tap_offsets(seeds: int, rate_hz: float = 50.0) -> dict[str, object]:
             shown = np.rint((seconds + late_ms / 1e3) * 1e9).astype(np.int64)
             at_once, rows = np.zeros(1, np.int64), np.arange(kept.sum())  # a frame for each sample
             sizes = partial(np.take, size[kept][:, None], axis=0)
-            signals.append(movements.Signal.of(node, shown[kept], at_once, rows, rate_hz, sizes))
+            signals.append(movements.MovementSignal.of(node, shown[kept], at_once, rows, rate_hz, sizes))
         for each in movements.matches(signals, movements.moments(movements.jerks(signals))):
             found += 1
             errors.append(each.offset_ms - true_ms)

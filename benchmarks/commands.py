@@ -15,8 +15,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from nodeday.commands import lay_out
-from nodeday.home import DEMO_CONFIG
+from nodeday.cli.commands.basic import lay_out
+from nodeday.core.paths import DEMO_CONFIG
 
 PYTHON, NODEDAY = [sys.executable], [sys.executable, "-m", "nodeday"]
 COMMANDS = {

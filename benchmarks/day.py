@@ -29,8 +29,8 @@ import numpy as np
 import pyarrow.parquet as parquet
 from notebook import notebook
 
-from nodeday.commands import lay_out
-from nodeday.home import DEMO_CONFIG
+from nodeday.cli.commands.basic import lay_out
+from nodeday.core.paths import DEMO_CONFIG
 
 PROGRAM = [sys.executable, "-m", "nodeday"]
 MOTION = ("trunk", "wrist", "ankle")
@@ -113,7 +113,7 @@ def run(folder: Path, cores: int = 2) -> Figures:
     return found
 
 
-def rooms(folder: Path) -> Figures:
+def stages(folder: Path) -> Figures:
     """Seconds from the engine's record of each rule's jobs, start of Python included."""
     starts: dict[tuple[str, float], float] = {}  # a job has a record for each of its files
     for path in (folder / ".snakemake" / "metadata").iterdir():
@@ -142,11 +142,11 @@ def day(place: Path, hours: float) -> dict[str, Any]:
     capture_mb = (folder / "captures" / "D01.bin").stat().st_size / 1e6
     found: dict[str, Any] = {"capture_mb": capture_mb, **run(folder), "floor_s": floor(folder)}
     found["over_floor"] = found["wall_s"] / found["floor_s"]
-    found["rooms_s"] = rooms(folder)
+    found["stages_s"] = stages(folder)
     print(f"{hours:g} h, capture of {capture_mb:.0f} MB")
     aims = ("wall_s", "cpu_s", "peak_mb", "floor_s", "over_floor")
     print("\n".join(f"  {key:<12}{found[key]:>9.1f}  aim {AIMS.get(key, '-')}" for key in aims))
-    print("  by rule, s: " + ", ".join(f"{rule} {each:.1f}" for rule, each in found["rooms_s"].items()))
+    print("  by rule, s: " + ", ".join(f"{rule} {each:.1f}" for rule, each in found["stages_s"].items()))
     return found
 
 

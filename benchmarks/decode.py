@@ -18,10 +18,10 @@ from pathlib import Path
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from nodeday.frames.containers import PIECE
-from nodeday.frames.judge import Spoken
-from nodeday.frames.scan import scan
 from nodeday.layouts import Layout, crc, encode_frames, pack_counts, unpack_counts
+from nodeday.stages.frames.containers import PIECE
+from nodeday.stages.frames.scan import scan
+from nodeday.stages.frames.validate import Spoken
 
 SIZE = 75
 LAYOUT = Layout.model_validate(

@@ -34,9 +34,9 @@ def seeds(target: str) -> Iterator[bytes]:
 def _bytes(target: str) -> Iterator[bytes]:
     import pyarrow as arrow
 
-    from nodeday.settings import Study
-    from nodeday.simulate.scenario import random_scenario
-    from nodeday.simulate.session import simulate_session
+    from nodeday.config.study import Study
+    from nodeday.stages.simulate.scenario import random_scenario
+    from nodeday.stages.simulate.session import simulate_session
 
     nodes = Study(HOUSE).nodes_of("S01-clean")
     framing = target if target in ("sync", "cobs", "slip", "hdlc") else "sync"

@@ -22,7 +22,7 @@ def _scratch() -> Path:
 
 
 def _packets() -> Try:
-    from nodeday.frames.packets import PACKET_MAGIC, Packets
+    from nodeday.stages.frames.packets import PACKET_MAGIC, Packets
 
     def one(data: bytes) -> None:
         kind = PACKET_MAGIC.get(data[:4])
@@ -38,8 +38,8 @@ def _packets() -> Try:
 
 
 def _archive() -> Try:
-    from nodeday.errors import NodedayError
-    from nodeday.frames.containers import Unpacker
+    from nodeday.core.errors import NodedayError
+    from nodeday.stages.frames.containers import Unpacker
 
     path = _scratch()
 
@@ -61,9 +61,9 @@ def _archive() -> Try:
 def _capture(framing: str) -> Try:
     import numpy as np
 
-    from nodeday.frames.decode import Decoder
-    from nodeday.frames.judge import Spoken
-    from nodeday.frames.scan import scan
+    from nodeday.stages.frames.decode import Decoder
+    from nodeday.stages.frames.scan import scan
+    from nodeday.stages.frames.validate import Spoken
 
     layout, names = layout_with(framing)
     spoken = [Spoken(layout, np.array(sorted(names)))]
@@ -95,8 +95,8 @@ def _capture(framing: str) -> Try:
 def layout_with(framing: str):  # type: ignore[no-untyped-def]
     import yaml
 
+    from nodeday.config.study import Study
     from nodeday.layouts import Layout
-    from nodeday.settings import Study
 
     told = yaml.safe_load((CONFIG / "layouts" / "beltframe.yaml").read_text())
     told |= {"framing": framing, "sync": told["sync"] if framing == "sync" else ""}
@@ -106,13 +106,13 @@ def layout_with(framing: str):  # type: ignore[no-untyped-def]
 
 def _read(what: str) -> Try:
     """Files of settings: the first byte chooses what the text is taken for."""
-    from nodeday import sheetfile, yamlfile
-    from nodeday.benchfile import BenchPlan
-    from nodeday.devices.radiofile import RadioPlan
-    from nodeday.errors import NodedayError
+    from nodeday.config.bench_plan import BenchPlan
+    from nodeday.config.models import Event, Node, Participant, Session, StudyFile
+    from nodeday.core import tsv_io, yaml_io
+    from nodeday.core.errors import NodedayError
     from nodeday.layouts import load_layout
-    from nodeday.sections import Event, Node, Participant, Session, StudyFile
-    from nodeday.simulate.scenario import Scenario
+    from nodeday.stages.devices.radio_plan import RadioPlan
+    from nodeday.stages.simulate.scenario import Scenario
 
     rows = (Participant, Session, Node, Event)
     files = (StudyFile, Scenario, BenchPlan, RadioPlan)
@@ -123,9 +123,9 @@ def _read(what: str) -> Try:
         path.write_bytes(text)
         try:
             if what == "sheet":
-                sheetfile.load(path, rows[which])
+                tsv_io.load(path, rows[which])
             elif what == "settings":
-                yamlfile.load(path, files[which])
+                yaml_io.load(path, files[which])
             else:
                 load_layout(path)
         except NodedayError:
@@ -135,9 +135,9 @@ def _read(what: str) -> Try:
 
 
 def _recorded() -> Try:
-    from nodeday.errors import NodedayError
-    from nodeday.frames.decode import Decoder
-    from nodeday.frames.recorded import Recording, columns_of, form_of
+    from nodeday.core.errors import NodedayError
+    from nodeday.stages.frames.decode import Decoder
+    from nodeday.stages.frames.recorded import DecodedRecording, columns_of, form_of
 
     layout, names = layout_with("sync")
     path, columns = _scratch(), columns_of(HOUSE, layout)
@@ -147,7 +147,7 @@ def _recorded() -> Try:
         try:
             if form_of(path, columns):
                 decoder = Decoder([layout], names)
-                for block in Recording([path], columns, [layout], names).blocks():
+                for block in DecodedRecording([path], columns, [layout], names).blocks():
                     decoder.decode(block)
         except NodedayError:
             return

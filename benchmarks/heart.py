@@ -17,8 +17,8 @@ from heart_beats import detector, speed
 from heart_loss import loss
 from records import analysed
 
-from nodeday.sections import Heart
-from nodeday.simulate.ecg import synthesise
+from nodeday.config.models import HeartSettings
+from nodeday.stages.simulate.ecg import synthesise
 
 
 def ramp() -> dict[str, float]:
@@ -34,7 +34,7 @@ def ramp() -> dict[str, float]:
     fine = np.interp(np.arange(len(bpm) * 500) / 500, np.arange(len(bpm)), bpm)
     heart = synthesise(fine, np.zeros(len(fine)), 0.0, np.random.default_rng(1))
     signal = heart.voltage_mv[::2] + 0.01 * np.random.default_rng(2).standard_normal(len(fine) // 2)
-    found = analysed(signal, rate, np.zeros(len(signal), bool), 30, Heart())["heart_rate_bpm"].value
+    found = analysed(signal, rate, np.zeros(len(signal), bool), 30, HeartSettings())["heart_rate_bpm"].value
     start = 30 * np.arange(len(found))
     within = start % (steady + change) + 30 <= steady
     error = np.abs(found - levels[np.minimum(start // (steady + change), len(levels) - 1)])[within]

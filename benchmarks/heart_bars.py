@@ -25,9 +25,9 @@ from records import (
     records,
 )
 
-from nodeday.features.heart.bars import REPLAYED
-from nodeday.features.stream import Feature
-from nodeday.sections import Heart
+from nodeday.config.models import HeartSettings
+from nodeday.stages.features.heart.error_bars import REPLAYED
+from nodeday.stages.features.stream import FeatureValues
 
 BARRED = {
     "heart_rate_bpm": "rate",
@@ -43,9 +43,9 @@ BARRED = {
 SEEDS, HEARTS, LENGTH_S = 2, 16, 3600
 LEAST_BARS = 200
 """Fewer tell little, and are not shown."""
-SETTINGS = Heart(max_lost_spectrum=0.3)
+SETTINGS = HeartSettings(max_lost_spectrum=0.3)
 """Spectra at more loss than is usual, so that there are some to judge."""
-Features = dict[str, Feature]
+Features = dict[str, FeatureValues]
 
 
 def bars() -> dict[str, Any]:
@@ -165,7 +165,7 @@ def _cost() -> dict[str, float]:
     beats = heart(1, length)
     lost = at_samples(losing(length, 0.05, 5, "day"), round(length * GRID_HZ), GRID_HZ)
     took = {}
-    for name, settings in (("values", Heart(error_bars=False)), ("values and bars", Heart())):
+    for name, settings in (("values", HeartSettings(error_bars=False)), ("values and bars", HeartSettings())):
         begin = time.process_time()
         analysed_beats(beats, length, lost, 30, settings)
         took[name] = time.process_time() - begin

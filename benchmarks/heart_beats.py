@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 from records import Record, records
 
-from nodeday.features.heart.coarse import coarse
-from nodeday.features.heart.rpeaks import peaks_in, r_peaks
-from nodeday.features.heart.twomeans import second_opinion
+from nodeday.stages.features.heart.coarse import coarse
+from nodeday.stages.features.heart.quality import second_opinion
+from nodeday.stages.features.heart.rpeaks import peaks_in, r_peaks
 
 TOLERANCES = (0.15, 0.05, 0.02)
 Detector = Callable[[Any, float], Any]

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from records import LOSSES, analysed, at_samples, losing, records
 
-from nodeday.features.heart.rpeaks import r_peaks
-from nodeday.sections import Heart
-from nodeday.simulate.ecg import synthesise
+from nodeday.config.models import HeartSettings
+from nodeday.stages.features.heart.rpeaks import r_peaks
+from nodeday.stages.simulate.ecg import synthesise
 
 SINUS = ("100", "101", "112", "117")
 
@@ -21,7 +21,7 @@ def loss() -> dict[str, Any]:
     """Error of RMSSD in percent of the truth, by loss; losses throughout."""
     figures: dict[str, Any] = {}
     everything = list(_rhythms())
-    settings = Heart(error_bars=False, max_lost=1.0, min_usable=0.0)
+    settings = HeartSettings(error_bars=False, max_lost=1.0, min_usable=0.0)
     for share, burst in LOSSES:
         errors, naive = [], []
         for name, signal, rate in everything:

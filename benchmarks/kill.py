@@ -2,7 +2,7 @@
 
 Run: ``.venv/bin/python benchmarks/kill.py [KILLS] [SEED]``. A study of one session of a minute is run
 undisturbed, from its simulation to its manifest. Then, from nothing and from wherever the last kill left
-it, its run is killed with all of its rooms (SIGKILL) at a random moment. After each kill every file under
+it, its run is killed with all of its stages (SIGKILL) at a random moment. After each kill every file under
 its final name must hold what it holds in the undisturbed study. After one to six kills in a row the same
 command must end well and lead to the very same bytes. Prints a table, and writes ``kill.json``.
 """
@@ -24,8 +24,8 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-from nodeday.commands import lay_out
-from nodeday.home import DEMO_CONFIG
+from nodeday.cli.commands.basic import lay_out
+from nodeday.core.paths import DEMO_CONFIG
 
 SCENARIO = """
 seed: 7

@@ -2,8 +2,8 @@
 
     .venv/bin/python benchmarks/measure.py nodeday run --cores 2
 
-A job is the process of a room with those that it starts. Pages that several of them share are counted in part
-(proportional set size), read three times a second, so that a shorter peak may be missed. Prints one
+A job is the process of a stage with those that it starts. Pages that several of them share are counted in
+part (proportional set size), read three times a second, so that a shorter peak may be missed. Prints one
 line of JSON after what the command prints; ends with the command's exit code.
 """
 
@@ -23,11 +23,11 @@ EVERY_S = 0.3
 
 
 def job_of(process: psutil.Process, whole: psutil.Process) -> int:
-    """The room that ``process`` works for: its uppermost parent that was forked with its libraries at hand,
+    """The stage that ``process`` works for: its uppermost parent that was forked with its libraries at hand,
     or the command itself."""
     line = [process, *process.parents()]
     line = line[: line.index(whole)]
-    servers = [place for place, each in enumerate(line) if "nodeday.warm" in each.cmdline()]
+    servers = [place for place, each in enumerate(line) if "nodeday.engine.prefork" in each.cmdline()]
     # Forks of the server have its command line, and the server is the uppermost of them.
     return line[max(servers[-1] - 1, 0)].pid if servers else whole.pid
 

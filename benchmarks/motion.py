@@ -54,12 +54,12 @@ def node_samples(folder: Path, hours: float, seed: int) -> pd.DataFrame:
 
 
 def ours(samples: pd.DataFrame, name: str) -> int:
-    from nodeday.features.motion.epochs import motion_of
-    from nodeday.features.stream import Samples, Source
-    from nodeday.features.windows import windows_over
+    from nodeday.config.models import EpochSettings, Mounting, Node
     from nodeday.layouts.model import load_layout
-    from nodeday.rowgroups import Group
-    from nodeday.sections import Epochs, Mounting, Node
+    from nodeday.stages.features.motion.epochs import motion_of
+    from nodeday.stages.features.stream import Samples, SampleSource
+    from nodeday.stages.features.windows import windows_over
+    from nodeday.storage.row_groups import Group
 
     kind = load_layout(HERE.parent / "config/layouts/beltframe.yaml").stream("acc")
     kind = kind.model_copy(update={"rate_hz": RATE})
@@ -68,7 +68,7 @@ def ours(samples: pd.DataFrame, name: str) -> int:
     utc, origin = samples["utc_ns"].to_numpy(), samples["origin"].cat.codes.to_numpy()
     own = Samples(utc, origin, {axis: samples[axis].to_numpy() for axis in "xyz"})
     group = Group(0, len(utc), int(utc[0]), int(utc[-1]))
-    source = Source(node, kind, [group], lambda: [own], windows, Epochs(seconds=SECONDS))
+    source = SampleSource(node, kind, [group], lambda: [own], windows, EpochSettings(seconds=SECONDS))
     return len(motion_of(source, None, None, Mounting(up="y", front="z")).features)
 
 

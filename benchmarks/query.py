@@ -25,7 +25,7 @@ import pyarrow.compute as compute
 import pyarrow.dataset as datasets
 from nodeday.schemas import TABLES, Column
 
-from nodeday import tables
+from nodeday.storage import tables
 
 EPOCHS = 15 * 3600 // 30
 EPOCH_NS = 30_000_000_000

@@ -1,4 +1,4 @@
-"""Recordings for the heart's benchmarks, what loses their frames, and their way through the room's
+"""Recordings for the heart's benchmarks, what loses their frames, and their way through the stage's
 arithmetic.
 
 Records are those of the MIT-BIH Arrhythmia and Noise Stress Test databases that the folder
@@ -16,17 +16,24 @@ import pandas as pd
 import pyarrow as arrow
 from nodeday.schemas import codes
 
-from nodeday.features.heart import quality
-from nodeday.features.heart.beats import Beats
-from nodeday.features.heart.epochs import HeartStream, features_of
-from nodeday.features.heart.intervals import rr_ms, rr_status
-from nodeday.features.heart.listen import HALF_NS, MARGIN_S, PIECE_S, Listened, hear, listened
-from nodeday.features.heart.replay import GRID_HZ, GRID_NS, Pattern
-from nodeday.features.pieces import Piece, Rows, cuts
-from nodeday.features.stream import Feature
-from nodeday.features.windows import Windows
+from nodeday.config.models import EpochSettings, HeartSettings, Node
 from nodeday.layouts import Kind
-from nodeday.sections import Epochs, Heart, Node
+from nodeday.stages.features.heart import quality
+from nodeday.stages.features.heart.analysis import (
+    HALF_NS,
+    MARGIN_S,
+    PIECE_S,
+    EcgAnalysis,
+    analyse,
+    analyse_piece,
+)
+from nodeday.stages.features.heart.beats import Beats
+from nodeday.stages.features.heart.epochs import HeartStream, features_of
+from nodeday.stages.features.heart.intervals import rr_ms, rr_status
+from nodeday.stages.features.heart.replay import GRID_HZ, GRID_NS, Pattern
+from nodeday.stages.features.pieces import SamplePiece, SampleRows, cuts
+from nodeday.stages.features.stream import FeatureValues
+from nodeday.stages.features.windows import Windows
 
 SECOND, START = 1_000_000_000, 1_784_005_200_000_000_000
 BEATS = frozenset("NLRBAaJSVrFejnE/fQ?")
@@ -71,8 +78,10 @@ def at_samples(frames: Any, samples: int, rate: float) -> Any:
     return frames[(np.arange(samples) / rate / FRAME_S).astype(int)]
 
 
-def analysed(signal: Any, rate: float, lost: Any, seconds: int, settings: Heart) -> dict[str, Feature]:
-    """Every heart feature of every epoch of an ECG, through the whole of the room's arithmetic."""
+def analysed(
+    signal: Any, rate: float, lost: Any, seconds: int, settings: HeartSettings
+) -> dict[str, FeatureValues]:
+    """Every heart feature of every epoch of an ECG, through the whole of the stage's arithmetic."""
     windows = Windows(START, seconds, int(len(signal) / rate) // seconds)
     n = int(windows.count * seconds * rate)
     origin, quality_ = (
@@ -83,19 +92,21 @@ def analysed(signal: Any, rate: float, lost: Any, seconds: int, settings: Heart)
         )
     )
     at = START + np.rint(np.arange(n) * SECOND / rate).astype(np.int64)
-    rows = Rows(0, at, np.where(lost[:n], np.nan, signal[:n]).astype(np.float32), origin, quality_)
+    rows = SampleRows(0, at, np.where(lost[:n], np.nan, signal[:n]).astype(np.float32), origin, quality_)
     boot = arrow.table({"boot": np.zeros(n, np.int32)})
     pieces = (
-        Piece(rows.part(slice(one.low, one.high)), slice(one.start - one.low, one.end - one.low), one.low)
+        SamplePiece(
+            rows.part(slice(one.low, one.high)), slice(one.start - one.low, one.end - one.low), one.low
+        )
         for one in cuts([boot], round(PIECE_S * rate), round(MARGIN_S * rate))
     )
-    heard = listened((hear(piece, rate, windows) for piece in pieces), rate, windows)
+    heard = analyse((analyse_piece(piece, rate, windows) for piece in pieces), rate, windows)
     return _features(heard, rate, windows, settings)
 
 
 def analysed_beats(
-    at_ns: Any, length_s: float, lost: Any, seconds: int, settings: Heart
-) -> dict[str, Feature]:
+    at_ns: Any, length_s: float, lost: Any, seconds: int, settings: HeartSettings
+) -> dict[str, FeatureValues]:
     """The same of beats at ``at_ns`` from the start on: those that the ``lost`` places of a grid of 10 ms
     leave are found, and found in place."""
     losses = Pattern(START, lost, np.zeros(len(lost), bool))
@@ -108,12 +119,14 @@ def analysed_beats(
     starts = START + np.arange(0, length_s, quality.SECONDS).astype(np.int64) * SECOND
     signal = pd.DataFrame({"start_ns": starts, "coverage": 1.0, "use": quality.VARIABILITY})
     received = np.concatenate([[0], np.cumsum(~lost)])[:: HALF_NS // GRID_NS]
-    heard = Listened(beats, signal, received, losses, len(lost), int(lost.sum()))
+    heard = EcgAnalysis(beats, signal, received, losses, len(lost), int(lost.sum()))
     windows = Windows(START, seconds, int(len(lost) / GRID_HZ) // seconds)
     return _features(heard, GRID_HZ, windows, settings)
 
 
-def _features(heard: Listened, rate: float, windows: Windows, settings: Heart) -> dict[str, Feature]:
+def _features(
+    heard: EcgAnalysis, rate: float, windows: Windows, settings: HeartSettings
+) -> dict[str, FeatureValues]:
     kind = Kind.model_validate(
         {
             "kind": 1,
@@ -126,6 +139,6 @@ def _features(heard: Listened, rate: float, windows: Windows, settings: Heart) -
         }
     )
     node = Node(session="*", node="heart", address=1, placement="chest")
-    epochs = Epochs(seconds=windows.seconds, min_coverage=0.0)
+    epochs = EpochSettings(seconds=windows.seconds, min_coverage=0.0)
     heart = HeartStream(node, kind, windows, heard, epochs, settings, None)
     return {one.name: one for one in features_of(heart)}

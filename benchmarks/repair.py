@@ -8,7 +8,7 @@ Ten records of the MIT-BIH Arrhythmia Database and record 118 of its Noise Stres
 `burst`, three of the same length within about a second. Every other place is chosen so that a labelled beat
 lies in the gap, the rest anywhere. The peers are written with scipy (`repair_fills.py`): straight line,
 PCHIP, cubic spline, and the autoregressive interpolation of Janssen, Veldhuis and Vries 1986 (from memory:
-order min(3 L + 2, 30), three rounds, 150 samples on each side). `pattern` is the room's policy of that name
+order min(3 L + 2, 30), three rounds, 150 samples on each side). `pattern` is the stage's policy of that name
 as a study gets it, its short cubics and its refusals included. The constants of its vote were chosen
 on the records ``CHOSEN_ON``, and the last lines of the table keep those and the others apart; those of
 its search and blend on the gaps of seed 0 of all records. None was chosen on another seed or on the second
@@ -42,7 +42,7 @@ import wfdb
 from repair_fills import METHODS, RATE, band, straight
 from scipy.signal import resample_poly
 
-from nodeday.arrays import runs
+from nodeday.core.arrays import runs
 
 RECORDS = [
     *(f"mitdb/{n}" for n in (100, 101, 104, 112, 114, 117, 201, 207, 217, 228)),

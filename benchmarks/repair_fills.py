@@ -9,9 +9,9 @@ from scipy.interpolate import CubicSpline, PchipInterpolator
 from scipy.linalg import solve_toeplitz
 from scipy.signal import butter, sosfiltfilt
 
-from nodeday.arrays import runs
-from nodeday.repair.pattern import seamed, stretches
-from nodeday.repair.policy import LEFT, Policy, mend
+from nodeday.core.arrays import runs
+from nodeday.stages.repair.fill import LEFT, Policy, mend
+from nodeday.stages.repair.pattern import seamed, stretches
 
 RATE = 250.0
 POLICY = Policy("pattern", 0.25 * RATE, 0.2 * RATE, RATE)
@@ -61,7 +61,7 @@ def by(method: type) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
 
 
 def pattern(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
-    """The room's policy; NaN where it refuses."""
+    """The stage's policy; NaN where it refuses."""
     broken = np.where(lost, np.nan, value)
     seconds = np.arange(len(value)) / RATE
     out, how = mend(seconds, broken[:, None], ~lost, ~lost, np.zeros(len(value), np.bool_), POLICY)
@@ -70,7 +70,7 @@ def pattern(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
 
 
 def oracle(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
-    """The one best of the room's stretches, each where its context fits best, by the lost signal itself."""
+    """The one best of the stage's stretches, each where its context fits best, by the lost signal itself."""
     out, (starts, ends) = value.copy(), runs(lost)
     for which, laid in stretches(np.where(lost, 0.0, value), ~lost, starts, ends, RATE):
         at = laid.start[..., None] - 1 + np.arange(laid.length + 2)

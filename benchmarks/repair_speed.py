@@ -1,10 +1,10 @@
-"""Time and memory of room `repair` on a long session, on one core.
+"""Time and memory of stage `repair` on a long session, on one core.
 
     .venv/bin/python benchmarks/repair_speed.py [--hours 15] [--loss 0.05] [--burst 5] [--grid 100]
 
 An ECG at 500 Hz (25 samples a frame) and three accelerometers at 100 Hz (10 a frame), frames lost in
 bursts by the two-state Gilbert model. The table `frames`, payloads included, is made first; what is timed
-is the room as a whole, in a process of its own: reading frames, gaps and clock, filling, checking and
+is the stage as a whole, in a process of its own: reading frames, gaps and clock, filling, checking and
 writing `samples` and `aligned`. Beside it, as a peer, pyarrow alone writes as many rows with the columns of
 `samples`, stream by stream, as pyarrow does by itself: unchecked, already in memory, zstd 1.
 """
@@ -26,9 +26,9 @@ import pyarrow as arrow
 import pyarrow.parquet as parquet
 from nodeday.schemas import TABLES
 
-from nodeday import tables
+from nodeday.config.study import Study
 from nodeday.layouts import pack_counts
-from nodeday.settings import Study
+from nodeday.storage import tables
 
 START, TICK = 1_784_005_200_000_000_000, 32_768
 LAYOUT = """
@@ -106,7 +106,7 @@ def beats(n: int, rate: float, rng: np.random.Generator) -> np.ndarray:
 
 
 def make(root: Path, hours: float, loss: float, burst: float, grid: float) -> int:
-    """A study with one session whose room `repair` can run; returns the received frames."""
+    """A study with one session whose stage `repair` can run; returns the received frames."""
     (root / "config" / "layouts").mkdir(parents=True)
     (root / "config" / "layouts" / "bench.yaml").write_text(LAYOUT)
     (root / "config" / "study.yaml").write_text(STUDY.format(grid=grid))
@@ -256,21 +256,21 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     for name, value in (("hours", 15.0), ("loss", 0.05), ("burst", 5.0), ("grid", 100.0)):
         parser.add_argument(f"--{name}", type=float, default=value)
-    parser.add_argument("--room", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--stage", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
-    if asked.room:
-        room(asked.room)
+    if asked.stage:
+        stage(asked.stage)
         return
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder) / "study"
         frames = make(root, asked.hours, asked.loss, asked.burst, asked.grid)
-        command = [sys.executable, __file__, "--room", str(root)]
+        command = [sys.executable, __file__, "--stage", str(root)]
         one = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
         told = subprocess.run(command, check=True, capture_output=True, text=True, env=one).stdout
         figures = json.loads(told) | {"frames": frames}
         samples = sorted((root / "results" / "samples" / "session=S1").glob("*.parquet"))
         figures["pyarrow alone, s"] = round(peer(samples, root / "peer.parquet"), 2)
-        figures["room / pyarrow alone"] = round(figures["cpu, s"] / figures["pyarrow alone, s"], 2)
+        figures["stage / pyarrow alone"] = round(figures["cpu, s"] / figures["pyarrow alone, s"], 2)
         for name in ("samples", "aligned"):
             paths = list((root / "results" / name / "session=S1").glob("*.parquet"))
             figures[f"{name}, rows"] = sum(parquet.read_metadata(path).num_rows for path in paths)
@@ -287,9 +287,9 @@ def peak_mb() -> int:
     return round(int(status.split("VmHWM:")[1].split()[0]) / 1024)
 
 
-def room(root: Path) -> None:
-    """Run the room and print what it took, start-up apart."""
-    from nodeday.repair.room import run
+def stage(root: Path) -> None:
+    """Run the stage and print what it took, start-up apart."""
+    from nodeday.stages.repair.stage import run
 
     arrow.set_cpu_count(1)
     arrow.set_io_thread_count(1)

@@ -2,7 +2,7 @@
 
 Run: ``.venv/bin/python benchmarks/scale.py [SESSIONS ...]`` (1000). First a dry run of so many
 sessions, its time and peak memory, beside its peer: a bare workflow of as many jobs and files that
-knows nothing of nodeday, which is what the engine itself takes. Then thirty sessions whose rooms
+knows nothing of nodeday, which is what the engine itself takes. Then thirty sessions whose stages
 only copy what a real session gave, so that what is left is the engine's own. Machines are noisy:
 read processor time and ratios.
 """
@@ -21,9 +21,9 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from nodeday.commands import lay_out
-from nodeday.home import DEMO_CONFIG
-from nodeday.status import _files
+from nodeday.cli.commands.basic import lay_out
+from nodeday.core.paths import DEMO_CONFIG
+from nodeday.engine.status import _files
 
 THIRTY = 30
 OF_SESSION = re.compile(r"\bS\d+\b")
@@ -90,7 +90,7 @@ rule last:
     output: "last"
     shell: "true"
 """
-# Rooms that copy what session S0 of another study gave; bash takes a function before a program.
+# Stages that copy what session S0 of another study gave; bash takes a function before a program.
 COPY = """() { case $2 in study|index) f=$2;; package) f=dataset;; *) f=$2-$3;; esac
 while read -r from to; do rm -rf "$to"; cp -r "$from" "$to"; done < "$COPIES/$f"; }"""
 
@@ -168,26 +168,26 @@ def template(place: Path) -> Path:
 
 
 def thirty(place: Path) -> dict[str, dict[str, float]]:
-    """Thirty sessions whose rooms copy: first run, second run, one session changed."""
+    """Thirty sessions whose stages copy: first run, second run, one session changed."""
     source, study = template(place), place / "thirty"
     names = [f"S{number}" for number in range(THIRTY)]
     lay_out_many(study, names, (source / "captures" / "S0.bin").read_bytes())
     copies = place / "copies"
     copies.mkdir()
     for row in _files(study, names):
-        room, target = row["rule"], row["output_file"]
+        stage, target = row["rule"], row["output_file"]
         session = OF_SESSION.search(target)
         real = source / OF_SESSION.sub("S0", target)
-        with (copies / (f"{room}-{session[0]}" if session else room)).open("a") as file:
+        with (copies / (f"{stage}-{session[0]}" if session else stage)).open("a") as file:
             file.write(f"{real} {target}\n")
-    rooms = {"BASH_FUNC_nodeday%%": COPY, "COPIES": str(copies)}
+    stages = {"BASH_FUNC_nodeday%%": COPY, "COPIES": str(copies)}
     run = [sys.executable, "-m", "nodeday", "run"]
-    found = {"first run, rooms only copy": timed(run, study, **rooms)}
-    found["second run, nothing changed"] = timed(run, study, **rooms)
+    found = {"first run, stages only copy": timed(run, study, **stages)}
+    found["second run, nothing changed"] = timed(run, study, **stages)
     before = stamps(study)
     events = study / "config" / "events.tsv"
     events.write_text(events.read_text().replace("S7\twork\t2026-07-14T07:01", "S7\twork\t2026-07-14T07:02"))
-    found["one session changed"] = timed(run, study, **rooms)
+    found["one session changed"] = timed(run, study, **stages)
     changed = [path for path, at in stamps(study).items() if before.get(path) != at]
     of = (OF_SESSION.search(str(path)) for path in changed)
     kinds = Counter("study" if not name else "S7" if name[0] == "S7" else "other sessions" for name in of)
@@ -211,7 +211,7 @@ def main() -> None:
             show(line, figures, f"dry run of {count} sessions")
         figures[f"{THIRTY} sessions"] = thirty(place)
         show(line, figures, f"{THIRTY} sessions")
-        own = figures[f"{THIRTY} sessions"]["first run, rooms only copy"]
+        own = figures[f"{THIRTY} sessions"]["first run, stages only copy"]
         print(f"aims: {AIM_WALL_S} s and {AIM_MB} MB for 1000; second run 4 s; the engine's own share")
         print(
             f"of the {AIM_THIRTY_S} s that {THIRTY} participant-days may take 20 %, and it is "

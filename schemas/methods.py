@@ -1,4 +1,4 @@
-"""What each room does to the data, in a sentence, with the published work it rests on."""
+"""What each stage does to the data, in a sentence, with the published work it rests on."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Method:
-    """A step of the chain: the room, what it does, and the sources it names."""
+    """A step of the chain: the stage, what it does, and the sources it names."""
 
-    room: str
+    stage: str
     what: str
     source: str
 

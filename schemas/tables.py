@@ -1,4 +1,4 @@
-"""Every table that crosses a doorway between rooms. A column used twice is written once."""
+"""Every table that crosses a checkpoint between stages. A column used twice is written once."""
 
 from __future__ import annotations
 
@@ -244,16 +244,16 @@ SIGNAL_QUALITY = Table(
 
 LEDGER = Table(
     "ledger",
-    "a count at a doorway",
+    "a count at a checkpoint",
     (
-        Column("room", "name", "", "room that counted"),
+        Column("stage", "name", "", "stage that counted"),
         Column("quantity", "name", "", "what was counted: bytes, frames, samples, beats, epochs"),
         Column("scope", "name", "", "of which capture, node and stream"),
-        Column("entered", "int64", "count", "how many came to the doorway", ge=0),
+        Column("entered", "int64", "count", "how many came to the checkpoint", ge=0),
         Column("accounted", "int64", "count", "how many left it, or were written down as set aside", ge=0),
         Column("detail", "text", "", "the parts that make up the account"),
     ),
-    key=("room", "quantity", "scope"),
+    key=("stage", "quantity", "scope"),
 )
 
 TABLES = {

@@ -17,15 +17,16 @@ import pytest
 from hypothesis import settings
 from nodeday.schemas import TABLES, Column, Table
 
-from nodeday import errors, samples, tables
-from nodeday.cli import main
-from nodeday.commands import lay_out
-from nodeday.frames.decode import Decoder
-from nodeday.frames.judge import Spoken
-from nodeday.frames.scan import Reject, scan
-from nodeday.home import DEMO_CONFIG
+from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.main import main
+from nodeday.config.study import Study
+from nodeday.core import errors
+from nodeday.core.paths import DEMO_CONFIG
 from nodeday.layouts import Layout, load_layout
-from nodeday.settings import Study
+from nodeday.stages.frames.decode import Decoder
+from nodeday.stages.frames.scan import Reject, scan
+from nodeday.stages.frames.validate import Spoken
+from nodeday.storage import samples, tables
 
 # The gate tries the same examples each time; a developer's run looks for new ones.
 settings.register_profile("gate", derandomize=True)

@@ -1,4 +1,4 @@
-"""ECGs with known beats, and their rows of table ``samples``, for the tests of room `features`."""
+"""ECGs with known beats, and their rows of table ``samples``, for the tests of stage `features`."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ import pandas as pd
 import pyarrow as arrow
 from nodeday.schemas import codes
 
-from nodeday.features.heart.rates import Series
-from nodeday.features.pieces import Piece, cuts
-from nodeday.features.pieces import pieces_of as pieces_in
+from nodeday.stages.features.heart.rates import BeatSeries
+from nodeday.stages.features.pieces import SamplePiece, cuts
+from nodeday.stages.features.pieces import pieces_of as pieces_in
 
 START = 1_784_005_200_000_000_000
 SECOND = 1_000_000_000
@@ -63,11 +63,13 @@ def named(status: np.ndarray) -> list[str]:
     return [list(codes.RR_STATUS)[code] for code in status]
 
 
-def series(rr_ms: np.ndarray, status: np.ndarray | None = None, start: int = 0) -> Series:
+def series(rr_ms: np.ndarray, status: np.ndarray | None = None, start: int = 0) -> BeatSeries:
     """Intervals one on another, all normal but for a first beat that begins them."""
     at = start + np.concatenate([[0], np.rint(np.cumsum(rr_ms) * 1e6)]).astype(np.int64)
     given_status = np.zeros(len(rr_ms), np.int8) if status is None else status
-    return Series(at, np.concatenate([[np.nan], rr_ms]), np.concatenate([[1], given_status]).astype(np.int8))
+    return BeatSeries(
+        at, np.concatenate([[np.nan], rr_ms]), np.concatenate([[1], given_status]).astype(np.int8)
+    )
 
 
 def swaying(seconds: float, seed: int = 0) -> np.ndarray:
@@ -80,8 +82,8 @@ def swaying(seconds: float, seed: int = 0) -> np.ndarray:
     return np.array(rr)
 
 
-def pieces_of(samples: pd.DataFrame, size: int = 10**9, margin: int = 0) -> Iterator[Piece]:
-    """Rows of table ``samples`` of one channel as a room would hand them on."""
+def pieces_of(samples: pd.DataFrame, size: int = 10**9, margin: int = 0) -> Iterator[SamplePiece]:
+    """Rows of table ``samples`` of one channel as a stage would hand them on."""
     table = arrow.Table.from_pandas(samples, preserve_index=False)
     for one in cuts([table], size, margin):
         yield from pieces_in([table.slice(one.low, one.high - one.low)], [one])

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nodeday.report import advice, advice_time, next_time
-from nodeday.report.advice import Advice, Session
-from nodeday.sections import Limits
+from nodeday.config.models import StudyLimits
+from nodeday.stages.report import advice, advice_time, next_time
+from nodeday.stages.report.advice import Advice, AdviceTables
 
 NODES = ("heart", "trunk", "wrist", "ankle")
 MINUTE = 60_000_000_000
@@ -23,11 +23,11 @@ def table(**columns: object) -> pd.DataFrame:
 
 
 @pytest.fixture
-def good() -> Session:
+def good() -> AdviceTables:
     """A session of eight hours in which nothing stands out."""
-    return Session(
+    return AdviceTables(
         hours=8.0,
-        limits=Limits(),
+        limits=StudyLimits(),
         radio=table(node=NODES, radio_loss=[0.004, 0.005, 0.006, 0.005], received=[90_000] * 4),
         signal=table(
             node=["heart"] * 2, measure=["rssi_dbm"] * 2, low=[-70.0, -60.0], expected=[500, 500], lost=[2, 2]
@@ -74,7 +74,7 @@ def only(found: list[Advice]) -> Advice:
     return found[0]
 
 
-def test_a_good_session_gets_no_advice(good: Session) -> None:
+def test_a_good_session_gets_no_advice(good: AdviceTables) -> None:
     assert next_time.next_time(good) == []
 
 
@@ -82,21 +82,21 @@ def outage(seconds: float) -> pd.DataFrame:
     return table(node=NODES, cause=["hub_outage"] * 4, start_ns=[5] * 4, seconds=[seconds] * 4)
 
 
-def test_an_outage_of_half_a_percent_of_the_session_is_the_hubs(good: Session) -> None:
+def test_an_outage_of_half_a_percent_of_the_session_is_the_hubs(good: AdviceTables) -> None:
     found = only(next_time.next_time(replace(good, gaps=outage(144.0))))  # 0.005 x 8 h
     assert (found.nodes, found.see) == (("hub",), "coverage")
     assert "once, for 2 min 24 s in all" in found.because
     assert next_time.next_time(replace(good, gaps=outage(143.0))) == []
 
 
-def test_restarts_are_counted_and_timed(good: Session) -> None:
+def test_restarts_are_counted_and_timed(good: AdviceTables) -> None:
     steps = table(node=["wrist", "wrist"], kind=["node_restart"] * 2, size_ms=[20_000.0, 5_000.0])
     found = only(next_time.next_time(replace(good, steps=steps)))
     assert found.because == "It restarted twice, silent for 25 s."
     assert found.nodes == ("wrist",)
 
 
-def battery(good: Session, **last: object) -> Session:
+def battery(good: AdviceTables, **last: object) -> AdviceTables:
     rows = good.battery.to_dict("list")
     for name, value in last.items():
         rows[name][-1] = value
@@ -125,7 +125,7 @@ def battery(good: Session, **last: object) -> Session:
     ],
 )
 def test_a_battery_that_ran_down_or_would_not_do_again(
-    good: Session, row: dict[str, object], do: str, because: str
+    good: AdviceTables, row: dict[str, object], do: str, because: str
 ) -> None:
     found = next_time.next_time(battery(good, **row))
     assert [each.because for each in found] == ([because] if because else [])
@@ -135,14 +135,14 @@ def test_a_battery_that_ran_down_or_would_not_do_again(
         assert each.nodes == ("ankle",)
 
 
-def test_a_node_that_sends_no_voltage_and_falls_silent(good: Session) -> None:
+def test_a_node_that_sends_no_voltage_and_falls_silent(good: AdviceTables) -> None:
     gaps = table(node=["skin"], cause=["end_of_battery"], start_ns=[0], seconds=[4000.0])
     found = only(next_time.next_time(replace(good, gaps=gaps)))
     assert found.nodes == ("skin",)
     assert "sends no voltage" in found.because
 
 
-def lossy(good: Session, node: str, loss: float, low: int, high: int) -> Session:
+def lossy(good: AdviceTables, node: str, loss: float, low: int, high: int) -> AdviceTables:
     """``node`` loses ``loss``; of its frames 250 lie in the weak bin, which lost ``low``, 750 in the strong
     one, which lost ``high``."""
     radio = good.radio.assign(radio_loss=good.radio["radio_loss"].where(good.radio["node"] != node, loss))
@@ -152,21 +152,21 @@ def lossy(good: Session, node: str, loss: float, low: int, high: int) -> Session
     return replace(good, radio=radio, signal=pd.concat([good.signal, bins]))
 
 
-def test_loss_with_a_weak_signal_asks_for_another_place(good: Session) -> None:
+def test_loss_with_a_weak_signal_asks_for_another_place(good: AdviceTables) -> None:
     found = only(next_time.next_time(lossy(good, "wrist", 0.08, 60, 20)))
     assert found.rule == "placing"
     assert found.nodes == ("wrist",)
     assert found.because == "75\u202f% of its losses lie in the weakest quarter of its signal."
 
 
-def test_loss_at_any_signal_alike_asks_for_a_swap(good: Session) -> None:
+def test_loss_at_any_signal_alike_asks_for_a_swap(good: AdviceTables) -> None:
     found = only(next_time.next_time(lossy(good, "wrist", 0.08, 20, 60)))
     assert found.rule == "unlike"
     assert found.because == "8.0\u202f% lost on the air; the other nodes, in the middle, 0.5\u202f%."
     assert next_time.next_time(lossy(good, "wrist", 0.019, 5, 14)) == []
 
 
-def test_loss_that_goes_with_posture_names_it(good: Session) -> None:
+def test_loss_that_goes_with_posture_names_it(good: AdviceTables) -> None:
     state = ["lying or bent over"] * 10 + ["upright"] * 10
     minutes = table(node=["ankle"] * 20, expected=[300] * 20, lost=[60] * 10 + [6] * 10, state=state)
     session = replace(lossy(good, "ankle", 0.11, 60, 20), minutes=minutes)
@@ -177,7 +177,7 @@ def test_loss_that_goes_with_posture_names_it(good: Session) -> None:
     assert "weakest quarter" in only(next_time.next_time(nine)).because
 
 
-def test_what_most_nodes_share_is_the_hubs(good: Session) -> None:
+def test_what_most_nodes_share_is_the_hubs(good: AdviceTables) -> None:
     session = good
     for node in ("heart", "trunk", "wrist"):
         session = lossy(session, node, 0.05 if node != "trunk" else 0.07, 60, 20)
@@ -199,7 +199,7 @@ def test_the_weakest_quarter_against_frame_by_frame(bins: list[tuple[int, int]])
     assert got == pytest.approx(naive)
 
 
-def test_damaged_frames_point_at_the_way_to_the_logger(good: Session) -> None:
+def test_damaged_frames_point_at_the_way_to_the_logger(good: AdviceTables) -> None:
     found = only(next_time.next_time(replace(good, bad_checksums=720)))  # 0.002 x 360 000
     assert "for 360\u202f000 received" in found.because
     assert next_time.next_time(replace(good, bad_checksums=719)) == []
@@ -215,13 +215,13 @@ def test_damaged_frames_point_at_the_way_to_the_logger(good: Session) -> None:
         (list(np.linspace(0, 20, 9)), ""),
     ],
 )
-def test_an_unlike_crystal(good: Session, skews: list[float], because: str) -> None:
+def test_an_unlike_crystal(good: AdviceTables, skews: list[float], because: str) -> None:
     clock = table(node=["wrist"] * 9, status=["fitted"] * 9, skew_ppm=skews, uncertainty_ms=[1.0] * 9)
     found = next_time.next_time(replace(good, clock=clock))
     assert [each.because for each in found] == ([because] if because else [])
 
 
-def test_ticks_that_jumped_alone(good: Session) -> None:
+def test_ticks_that_jumped_alone(good: AdviceTables) -> None:
     steps = table(node=["skin"], kind=["node_step"], size_ms=[40.0])
     found = only(next_time.next_time(replace(good, steps=steps)))
     assert found.nodes == ("skin",)
@@ -231,7 +231,7 @@ def test_ticks_that_jumped_alone(good: Session) -> None:
 @pytest.mark.parametrize(
     ("status", "do"), [("fitted", "overlap for longer"), ("start_by_hand", "host marks")]
 )
-def test_a_clock_past_the_limit_needs_more_overlap(good: Session, status: str, do: str) -> None:
+def test_a_clock_past_the_limit_needs_more_overlap(good: AdviceTables, status: str, do: str) -> None:
     clock = good.clock.assign(uncertainty_ms=[0.8, 0.7, 20.1], status=["fitted", "fitted", status])
     found = only(next_time.next_time(replace(good, clock=clock)))
     assert do in found.do
@@ -240,7 +240,7 @@ def test_a_clock_past_the_limit_needs_more_overlap(good: Session, status: str, d
     assert next_time.next_time(replace(good, clock=at_limit)) == []
 
 
-def test_shared_movements(good: Session) -> None:
+def test_shared_movements(good: AdviceTables) -> None:
     wrong = good.agreement.assign(verdict="disagrees", offset_ms=45.2)
     found = only(next_time.next_time(replace(good, agreement=wrong)))
     assert found.because == "Shared movements put wrist +45.2 ms after trunk; the clocks claim ±0.9 ms."
@@ -250,7 +250,7 @@ def test_shared_movements(good: Session) -> None:
     assert "three times together" in found.do
 
 
-def test_electrodes_by_lead_off_and_by_noise(good: Session) -> None:
+def test_electrodes_by_lead_off_and_by_noise(good: AdviceTables) -> None:
     off = good.quality.assign(lead_off=[1.0] * 3 + [0.0] * 47)  # 6 %
     assert "strain relief" in only(next_time.next_time(replace(good, quality=off))).do
     noisy = good.quality.assign(use=["none"] * 3 + ["rate"] * 47)
@@ -261,12 +261,12 @@ def test_electrodes_by_lead_off_and_by_noise(good: Session) -> None:
     assert next_time.next_time(replace(good, quality=lost)) == []  # not received is no electrode
 
 
-def test_a_node_that_was_not_worn(good: Session) -> None:
+def test_a_node_that_was_not_worn(good: AdviceTables) -> None:
     off = table(node=["wrist"] * 20, value=[0.0] * 18 + [1.0] * 2)
     assert only(next_time.next_time(replace(good, nonwear=off))).nodes == ("wrist",)
 
 
-def test_calibration_that_is_missing_or_of_another_device(good: Session) -> None:
+def test_calibration_that_is_missing_or_of_another_device(good: AdviceTables) -> None:
     rows = good.calibration
     plain = rows.assign(method="none", note="few_still")
     assert "No calibration for trunk: too little stillness." in [
@@ -278,7 +278,7 @@ def test_calibration_that_is_missing_or_of_another_device(good: Session) -> None
     )
 
 
-def test_the_same_advice_for_several_nodes_is_said_once_with_each_figure(good: Session) -> None:
+def test_the_same_advice_for_several_nodes_is_said_once_with_each_figure(good: AdviceTables) -> None:
     steps = table(node=["wrist", "ankle"], kind=["node_restart"] * 2, size_ms=[20_000.0, np.nan])
     found = only(next_time.next_time(replace(good, steps=steps)))
     assert found.nodes == ("wrist", "ankle")

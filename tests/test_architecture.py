@@ -13,8 +13,8 @@ from conftest import ROOT
 
 PACKAGE = ROOT / "workflow" / "nodeday"
 MODULES = sorted([*PACKAGE.rglob("*.py"), *(ROOT / "schemas").glob("*.py")])
-ROOMS = sorted(path.parent.name for path in PACKAGE.glob("*/room.py"))
-# They call the rooms; nothing else does.
+STAGES = sorted(path.parent.name for path in PACKAGE.glob("*/stage.py"))
+# They call the stages; nothing else does.
 DRIVERS = {"cli.py", "commands.py", "commands_audit.py", "commands_dataset.py", "preparing.py", "__main__.py"}
 BEFORE_THE_DAY = {"devices"}  # no part of the chain; commands of their own call it
 MAX_MODULE, MAX_FUNCTION = 320, 56
@@ -31,33 +31,33 @@ def imported(tree: ast.AST, package: list[str]) -> Iterator[str]:
             yield from (f"{origin}.{alias.name}" for alias in node.names)
 
 
-def rooms_behind(source: str, package: list[str]) -> set[str]:
+def stages_behind(source: str, package: list[str]) -> set[str]:
     names = [name.split(".") for name in imported(ast.parse(source), package)]
-    return {parts[1] for parts in names if parts[0] == "nodeday" and len(parts) > 1 and parts[1] in ROOMS}
+    return {parts[1] for parts in names if parts[0] == "nodeday" and len(parts) > 1 and parts[1] in STAGES}
 
 
 @pytest.mark.parametrize(
     ("source", "found"),
     [
-        ("import nodeday.loss.room", {"loss"}),
-        ("from nodeday.loss.room import run", {"loss"}),
+        ("import nodeday.stages.loss.stage", {"loss"}),
+        ("from nodeday.stages.loss.stage import run", {"loss"}),
         ("from nodeday import loss", {"loss"}),
-        ("def f():\n    from ..loss import room", {"loss"}),
+        ("def f():\n    from ..loss import stage", {"loss"}),
         ("from .. import loss", {"loss"}),
         ("from nodeday import tables\nfrom . import fit\nimport numpy", {"clock"}),
     ],
 )
 def test_the_search_for_imports_sees_every_form(source: str, found: set[str]) -> None:
-    assert rooms_behind(source, ["nodeday", "clock"]) == found
+    assert stages_behind(source, ["nodeday", "clock"]) == found
 
 
-def test_no_room_imports_another_room() -> None:
-    assert {"frames", "loss", "clock", "repair", "features", "study", "report", "simulate"} <= set(ROOMS)
+def test_no_stage_imports_another_stage() -> None:
+    assert {"frames", "loss", "clock", "repair", "features", "study", "report", "simulate"} <= set(STAGES)
     wrong = []
     for path in PACKAGE.rglob("*.py"):
         inside = path.relative_to(PACKAGE).parts
         own = inside[0]
-        others = rooms_behind(path.read_text(), ["nodeday", *inside[:-1]]) - {own}
+        others = stages_behind(path.read_text(), ["nodeday", *inside[:-1]]) - {own}
         if others and own not in DRIVERS:
             wrong.append(f"{path.relative_to(ROOT)} imports {', '.join(sorted(others))}")
     assert not wrong
@@ -113,19 +113,19 @@ print("heavy:", sorted(heavy & set(sys.modules)))
     assert done.stdout.splitlines()[-1] == "heavy: []"
 
 
-def test_every_room_has_a_rule_a_test_and_a_package() -> None:
+def test_every_stage_has_a_rule_a_test_and_a_package() -> None:
     missing = []
     packaged = (ROOT / "pyproject.toml").read_text()
     chain = (ROOT / "Snakefile").read_text()
-    for room in ROOMS:
-        rule, test = ROOT / "workflow" / "rules" / f"{room}.smk", ROOT / "tests" / f"test_{room}.py"
-        for path in [test] if room in BEFORE_THE_DAY else [rule, test]:
+    for stage in STAGES:
+        rule, test = ROOT / "workflow" / "rules" / f"{stage}.smk", ROOT / "tests" / f"test_{stage}.py"
+        for path in [test] if stage in BEFORE_THE_DAY else [rule, test]:
             if not path.exists():
                 missing.append(str(path.relative_to(ROOT)))
-        if f'"nodeday.{room}"' not in packaged:
-            missing.append(f"nodeday.{room} in pyproject.toml")
-        if room not in BEFORE_THE_DAY and f'include: "workflow/rules/{room}.smk"' not in chain:
-            missing.append(f"{room}.smk in the Snakefile")
+        if f'"nodeday.{stage}"' not in packaged:
+            missing.append(f"nodeday.{stage} in pyproject.toml")
+        if stage not in BEFORE_THE_DAY and f'include: "workflow/rules/{stage}.smk"' not in chain:
+            missing.append(f"{stage}.smk in the Snakefile")
     assert not missing
 
 

@@ -13,9 +13,10 @@ from conftest import put, simulated
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
-from nodeday import errors, tables
-from nodeday.cli import main
-from nodeday.loss import say
+from nodeday.cli.main import main
+from nodeday.core import errors
+from nodeday.products.audit import describe
+from nodeday.storage import tables
 
 S = "S01-clean"
 SCENARIO = """
@@ -34,8 +35,8 @@ sessions:
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A simulated session, decoded and accounted for."""
     folder = simulated(tmp_path_factory.mktemp("audit") / "study", SCENARIO)
-    for room in ("frames", "loss"):
-        assert main(["room", room, S, "--study", str(folder)]) == errors.GOOD
+    for stage in ("frames", "loss"):
+        assert main(["stage", stage, S, "--study", str(folder)]) == errors.GOOD
     return folder
 
 
@@ -123,7 +124,7 @@ def test_conflicting_copies_are_counted_and_named(study: Path, capsys: pytest.Ca
     frames = table(study, "frames")
     row = int(np.flatnonzero(frames["status"] == "duplicate")[0])
     store(study, "frames", put(frames, "status", "conflict", row))
-    assert main(["room", "loss", S, "--study", str(study)]) == errors.GOOD
+    assert main(["stage", "loss", S, "--study", str(study)]) == errors.GOOD
     limit(study, "max_conflicts: 0")
     code, text = audit(study, capsys)
     assert code == errors.CONTRACT
@@ -184,7 +185,7 @@ def test_frames_taken_away_after_the_account_are_noticed(
 def test_a_node_that_never_sent_is_told(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
     frames = table(study, "frames")
     store(study, "frames", frames[frames["node"] != "skin"])
-    assert main(["room", "loss", S, "--study", str(study)]) == errors.GOOD
+    assert main(["stage", "loss", S, "--study", str(study)]) == errors.GOOD
     limit(study, "max_loss: 0.9")
     code, text = audit(study, capsys)
     assert code == errors.CONTRACT
@@ -199,7 +200,7 @@ def test_an_absent_table_and_an_unknown_session_are_one_sentence(
     code, text = audit(study, capsys)
     assert code == errors.CONTRACT
     assert len(text.strip().splitlines()) == 1
-    assert "expected a table that an earlier room wrote" in text
+    assert "expected a table that an earlier stage wrote" in text
     capsys.readouterr()
     assert main(["audit", "S01-claen", "--study", str(study)]) == errors.USAGE
     assert "did you mean S01-clean?" in capsys.readouterr().err
@@ -267,11 +268,11 @@ def gaps(*causes: str) -> pd.DataFrame:
     ],
 )
 def test_sentences(rows: pd.DataFrame, unknown: pd.DataFrame, told: str) -> None:
-    assert say.verdict("heart", rows, unknown) == f"heart: {told}"
+    assert describe.verdict("heart", rows, unknown) == f"heart: {told}"
 
 
 @pytest.mark.parametrize(
     ("seconds", "text"), [(0, "0 s"), (9.96, "10 s"), (59.4, "59 s"), (3599, "1 h"), (5400, "1 h 30 min")]
 )
 def test_durations(seconds: float, text: str) -> None:
-    assert say.duration(seconds) == text
+    assert describe.duration(seconds) == text

@@ -10,17 +10,16 @@ from hearts import SECOND, START, named, pieces_of, samples_of, series, swaying
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday.arrays import Bits
-from nodeday.features.heart import bars
-from nodeday.features.heart.bars import Domain
-from nodeday.features.heart.bridge import bridged
-from nodeday.features.heart.conformal import interval
-from nodeday.features.heart.intervals import FIRST, TOUCHES_GAP, Losses, rr_ms, rr_status
-from nodeday.features.heart.listen import hear, listened
-from nodeday.features.heart.rates import Series, variability
-from nodeday.features.heart.replay import GRID_NS, Pattern, Replays, moves_ns
-from nodeday.features.windows import Windows
-from nodeday.parallel import Across, each
+from nodeday.core.arrays import Bits
+from nodeday.core.parallel import Across, each
+from nodeday.stages.features.heart import error_bars
+from nodeday.stages.features.heart.analysis import analyse, analyse_piece
+from nodeday.stages.features.heart.conformal import interval
+from nodeday.stages.features.heart.error_bars import Domain
+from nodeday.stages.features.heart.intervals import FIRST, TOUCHES_GAP, Losses, rr_ms, rr_status
+from nodeday.stages.features.heart.rates import BeatSeries, variability
+from nodeday.stages.features.heart.replay import GRID_NS, Pattern, Replays, bridged, moves_ns
+from nodeday.stages.features.windows import Windows
 
 quick = settings(deadline=None, max_examples=40)
 
@@ -32,12 +31,12 @@ def holes(length_s: float, every_s: float, hole_s: float, begin_s: float = 0.0) 
     return Pattern(0, missing, np.zeros(len(at), np.bool_))
 
 
-def lossy(whole: Series, losses: Pattern) -> Series:
+def lossy(whole: BeatSeries, losses: Pattern) -> BeatSeries:
     """What is left of a series where beats in what was lost are not found."""
     place = np.minimum(whole.at_ns // GRID_NS, len(losses.missing) - 1)
     seen = ~losses.unseen[place]
     at = whole.at_ns[seen]
-    return Series(at, rr_ms(at), rr_status(rr_ms(at), losses.losses.at(place[seen])))
+    return BeatSeries(at, rr_ms(at), rr_status(rr_ms(at), losses.losses.at(place[seen])))
 
 
 # --- what was lost ----------------------------------------------------------------------
@@ -49,7 +48,7 @@ def test_a_pattern_is_what_was_lost() -> None:
     missing[2000:] = True
     windows = Windows(START, 12, 1)
     pieces = pieces_of(samples_of(np.zeros(2500), missing, filled=computed), 300, 7)
-    found = listened([hear(piece, 250.0, windows) for piece in pieces], 250.0, windows)
+    found = analyse([analyse_piece(piece, 250.0, windows) for piece in pieces], 250.0, windows)
     assert (found.samples, found.not_received) == (2500, 770)
     assert found.received[[2, 4, 8, 10, 20, -1]].tolist() == [250, 250, 750, 980, 1730, 1730]
     lost = found.losses
@@ -222,15 +221,15 @@ def test_a_share_stays_one(seed: int, value: float) -> None:
 
 def bars_in(
     domain: Domain,
-    recording: Series,
+    recording: BeatSeries,
     losses: Pattern,
     starts: np.ndarray,
     ends: np.ndarray,
     values: dict[str, np.ndarray],
     across: Across = map,
-) -> dict[str, bars.Bars]:
-    asked = bars.Asked(domain, starts, ends, values)
-    return bars.bars_of(Replays(recording, losses), [asked], across)[0]
+) -> dict[str, error_bars.Bars]:
+    asked = error_bars.Asked(domain, starts, ends, values)
+    return error_bars.bars_of(Replays(recording, losses), [asked], across)[0]
 
 
 def test_where_there_is_nothing_to_replay_on() -> None:
@@ -239,9 +238,9 @@ def test_where_there_is_nothing_to_replay_on() -> None:
     value = np.full(4, 30.0)
     losses = holes(130, 13, 11)
     one = lossy(series(swaying(130)), losses)
-    for recording in (one, series(np.zeros(0)), Series(one.at_ns[:0], one.rr[:0], one.status[:0])):
+    for recording in (one, series(np.zeros(0)), BeatSeries(one.at_ns[:0], one.rr[:0], one.status[:0])):
         found = bars_in(Domain.TIME, recording, losses, starts, starts + 30 * SECOND, {"rmssd_ms": value})
-        assert (found["rmssd_ms"].how == bars.NO_STRETCH).all()
+        assert (found["rmssd_ms"].how == error_bars.NO_STRETCH).all()
         assert np.isnan(found["rmssd_ms"].low).all()
 
 
@@ -251,10 +250,15 @@ def test_nothing_lost_is_no_error_and_no_value_has_no_bar() -> None:
     one, losses = series(swaying(120)), holes(120, 1000, 0)
     found = bars_in(Domain.TIME, one, losses, starts, starts + 30 * SECOND, {"rmssd_ms": value})["rmssd_ms"]
     assert found.low[[0, 2]].tolist() == found.high[[0, 2]].tolist() == [30.0, 31.0]
-    assert found.how.tolist() == [bars.NOTHING_LOST, bars.NO_BAR, bars.NOTHING_LOST, bars.NOTHING_LOST]
+    assert found.how.tolist() == [
+        error_bars.NOTHING_LOST,
+        error_bars.NO_BAR,
+        error_bars.NOTHING_LOST,
+        error_bars.NOTHING_LOST,
+    ]
 
 
-@pytest.mark.parametrize(("begin_s", "how"), [(0, bars.BRIDGED), (1500, bars.REPLAYED)])
+@pytest.mark.parametrize(("begin_s", "how"), [(0, error_bars.BRIDGED), (1500, error_bars.REPLAYED)])
 def test_intervals_hold_the_true_value_about_as_often_as_they_say(begin_s: float, how: int) -> None:
     """A steady process, lossy all the time or at its end only; the truth is known since the losses are
     ours."""
@@ -290,14 +294,16 @@ def test_spectra_have_bars_that_hold_their_own() -> None:
     starts = np.arange(6) * 150 * SECOND
     ends = starts + 300 * SECOND
 
-    def powers(of: Series) -> dict[str, np.ndarray]:
+    def powers(of: BeatSeries) -> dict[str, np.ndarray]:
         use = np.isin(of.status, (0, 7))[None]
-        found = bars.powers_of(of.at_ns, of.rr, bars.Rows(starts, ends, use, np.zeros(6, np.int64)), 300.0)
+        found = error_bars.powers_of(
+            of.at_ns, of.rr, error_bars.Rows(starts, ends, use, np.zeros(6, np.int64)), 300.0
+        )
         return {f"{name}_ms2": power for name, power in found.items()}
 
     true, got = powers(one), powers(recording)
     for name, bar in bars_in(Domain.FREQUENCY, recording, losses, starts, ends, got).items():
-        assert (bar.how == bars.BRIDGED).all()
+        assert (bar.how == error_bars.BRIDGED).all()
         assert ((bar.low <= true[name]) & (true[name] <= bar.high)).mean() > 0.8
         assert (bar.high < 3 * true[name]).all()
 

@@ -8,10 +8,10 @@ import pytest
 from nodeday.schemas import TABLES
 from test_loss import frames_of, heard, stream_rows
 
-from nodeday import tables
-from nodeday.loss.battery import fall_v_per_h, medians
-from nodeday.loss.room import account
-from nodeday.loss.say import battery
+from nodeday.products.audit.describe import battery
+from nodeday.stages.loss.battery import fall_v_per_h, medians
+from nodeday.stages.loss.stage import account
+from nodeday.storage import tables
 
 MINUTES = 120
 KNEE = 3.0 + 0.75 * (1 - np.exp(-np.linspace(1, 0, 60 * MINUTES) / 0.06))

@@ -10,17 +10,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from nodeday import errors, yamlfile
-from nodeday.cli import main
-from nodeday.devices import airtime
-from nodeday.devices.airtime import Sender
-from nodeday.devices.budget import budget
-from nodeday.devices.cost import cost
-from nodeday.devices.radiofile import RadioPlan, load_plan
-from nodeday.devices.say import text
-from nodeday.errors import SettingsError
-from nodeday.home import DEMO_CONFIG
+from nodeday.cli.main import main
+from nodeday.core import errors, yaml_io
+from nodeday.core.errors import SettingsError
+from nodeday.core.paths import DEMO_CONFIG
 from nodeday.layouts import Layout
+from nodeday.stages.devices import airtime
+from nodeday.stages.devices.airtime import StreamOnAir
+from nodeday.stages.devices.budget import budget, cost
+from nodeday.stages.devices.describe import text
+from nodeday.stages.devices.radio_plan import RadioPlan, load_plan
 
 PLAN = (DEMO_CONFIG / "radio.yaml").read_text()
 
@@ -50,7 +49,7 @@ def test_airtime_of_frames_worked_by_hand(
     """(4 preamble + 4 sync + 1 length + payload + 2 CRC) x 8 bits at 250 kbit/s: 32 us a byte."""
     seconds = airtime.airtime_s(payload, 4 + 4 + 1 + 2, 250)
     assert 1000 * seconds == pytest.approx(milliseconds, abs=1e-9)
-    assert Sender("heart", "ecg", seconds, frames_per_s).duty == pytest.approx(duty, abs=5e-5)
+    assert StreamOnAir("heart", "ecg", seconds, frames_per_s).duty == pytest.approx(duty, abs=5e-5)
 
 
 def test_the_demos_frames_by_hand(beltframe: Layout) -> None:
@@ -63,19 +62,19 @@ def test_the_demos_frames_by_hand(beltframe: Layout) -> None:
 
 def test_collisions_of_equal_frames_are_alohas() -> None:
     # Rivals' load of 0.08: 1 - exp(-0.16) = 14.8 %.
-    rivals = [Sender(f"n{n}", "acc", 0.002, 10.0) for n in range(4)]
-    own = Sender("own", "acc", 0.002, 10.0)
+    rivals = [StreamOnAir(f"n{n}", "acc", 0.002, 10.0) for n in range(4)]
+    own = StreamOnAir("own", "acc", 0.002, 10.0)
     assert airtime.collision(own, [own, *rivals]) == pytest.approx(0.148, abs=0.0005)
-    same = [Sender("own", other, 0.002, 10.0) for other in ("ecg", "temp")]
+    same = [StreamOnAir("own", other, 0.002, 10.0) for other in ("ecg", "temp")]
     assert airtime.collision(own, [own, *same]) == 0  # a node does not meet itself
 
 
 def test_collisions_are_what_a_simulated_channel_shows() -> None:
     rng = np.random.default_rng(4)
     senders = [
-        Sender("a", "ecg", 0.0016, 12.5),
-        Sender("b", "acc", 0.0021, 5.0),
-        Sender("c", "acc", 0.0021, 9.0),
+        StreamOnAir("a", "ecg", 0.0016, 12.5),
+        StreamOnAir("b", "acc", 0.0021, 5.0),
+        StreamOnAir("c", "acc", 0.0021, 9.0),
     ]
     seconds = 20_000.0
     starts = [np.sort(rng.uniform(0, seconds, rng.poisson(s.frames_per_s * seconds))) for s in senders]
@@ -90,11 +89,15 @@ def test_collisions_are_what_a_simulated_channel_shows() -> None:
 
 def test_slots_guards_runtime_and_common_practice() -> None:
     assert airtime.guard_s(50, 1, 0) == pytest.approx(200e-6)
-    one = Sender("a", "ecg", 0.0016, 10.0)
+    one = StreamOnAir("a", "ecg", 0.0016, 10.0)
     assert airtime.slots_used([one], 0.0002, 0.0008, 1.0) == pytest.approx(10 * 0.0018 + 0.001)
     assert airtime.runtime_h(220, 0.85, 8.5) == pytest.approx(22.0)
     assert airtime.most_ma(320, 15) == pytest.approx(21.3, abs=0.05)
-    pair = [Sender("a", "acc", 0.002, 5.0), Sender("b", "acc", 0.002, 5.0), Sender("c", "ecg", 0.009, 12.5)]
+    pair = [
+        StreamOnAir("a", "acc", 0.002, 5.0),
+        StreamOnAir("b", "acc", 0.002, 5.0),
+        StreamOnAir("c", "ecg", 0.009, 12.5),
+    ]
     assert airtime.longest_clash_s(pair, 20) == pytest.approx(200)
     assert airtime.longest_clash_s(pair[1:], 20) == 0
 
@@ -194,7 +197,7 @@ def test_plan_says_what_loss_costs(tmp_path: Path, capsys: pytest.CaptureFixture
 
 
 def test_the_demos_radio_plan_can_be_read() -> None:
-    assert set(yamlfile.load(DEMO_CONFIG / "radio.yaml", RadioPlan).nodes) == {
+    assert set(yaml_io.load(DEMO_CONFIG / "radio.yaml", RadioPlan).nodes) == {
         "heart",
         "trunk",
         "wrist",

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from nodeday import calibration
-from nodeday.calibration import Acceleration, Check, Record, calibration_of, judged, record_of
-from nodeday.errors import ContractError, SettingsError
-from nodeday.settings import Study
+from nodeday.config import device_records
+from nodeday.config.device_records import Acceleration, Check, Record, calibration_of, judged, record_of
+from nodeday.config.study import Study
+from nodeday.core.errors import ContractError, SettingsError
 
 SESSION = "session\tparticipant\tcaptures\tlayout\tstart\nS1\tP1\tcaptures/S1.bin\tbeltframe\t{}\n"
 NODES = "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\twrist\t18\twrist\n"
@@ -39,7 +39,7 @@ def study(study_folder: Callable[..., Path]) -> Study:
 def test_the_latest_bench_that_is_not_after_the_session(study: Study) -> None:
     assert calibration_of(study, "S1", "wrist") is None
     for day, offset in (("2026-07-01", 0.01), ("2026-07-14", 0.02), ("2026-07-15", 0.03)):
-        calibration.write(study.root, record(day, offset=offset))
+        device_records.write(study.root, record(day, offset=offset))
     found = calibration_of(study, "S1", "wrist")
     assert found is not None
     assert (found.offset_g[0], found.measured) == (0.02, date(2026, 7, 14))
@@ -48,16 +48,16 @@ def test_the_latest_bench_that_is_not_after_the_session(study: Study) -> None:
 
 
 def test_another_device_under_the_same_name_is_another_device(study: Study) -> None:
-    calibration.write(study.root, record("2026-07-01", offset=0.01))
-    calibration.write(study.root, record("2026-07-10", address=99, offset=0.05))
+    device_records.write(study.root, record("2026-07-01", offset=0.01))
+    device_records.write(study.root, record("2026-07-10", address=99, offset=0.05))
     found = calibration_of(study, "S1", "wrist")
     assert found is not None
     assert found.offset_g[0] == 0.01
 
 
 def test_a_bench_without_positions_leaves_the_earlier_coefficients_in_force(study: Study) -> None:
-    calibration.write(study.root, record("2026-07-01"))
-    calibration.write(study.root, record("2026-07-10", coefficients=False))
+    device_records.write(study.root, record("2026-07-01"))
+    device_records.write(study.root, record("2026-07-10", coefficients=False))
     found, latest = calibration_of(study, "S1", "wrist"), record_of(study, "S1", "wrist")
     assert found is not None
     assert latest is not None
@@ -70,12 +70,12 @@ def test_a_record_comes_back_as_it_was_written(study: Study) -> None:
         Check(check="mains", value=None, unit="uV", limit=5.0, outcome="not_measured", note="no flat line"),
     )
     whole = record("2026-07-01").model_copy(update={"checks": checks})
-    calibration.write(study.root, whole)
+    device_records.write(study.root, whole)
     assert record_of(study, "S1", "wrist") == whole
 
 
 def test_a_record_that_cannot_be_used_says_where(study: Study) -> None:
-    path = calibration.write(study.root, record("2026-07-01"))
+    path = device_records.write(study.root, record("2026-07-01"))
     path.write_text(path.read_text().replace("offset_g: [0.01, 0.0, 0.0]", "offset_g: [0.01, 0.0]"))
     with pytest.raises(SettingsError, match=r"wrist-2026-07-01\.yaml line \d+: acceleration\.offset_g"):
         calibration_of(study, "S1", "wrist")
@@ -84,7 +84,7 @@ def test_a_record_that_cannot_be_used_says_where(study: Study) -> None:
 def test_without_a_date_no_record_is_taken(study_folder: Callable[..., Path]) -> None:
     study = Study(study_folder(**{"nodes.tsv": NODES}))
     assert calibration_of(study, "S1", "wrist") is None  # no record, so no date is asked for
-    calibration.write(study.root, record("2026-07-01"))
+    device_records.write(study.root, record("2026-07-01"))
     with pytest.raises(ContractError, match="clock"):
         calibration_of(study, "S1", "wrist")
 

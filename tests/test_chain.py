@@ -1,4 +1,4 @@
-"""The first rooms against the simulator's truth: nothing more lost than was, and nothing less."""
+"""The first stages against the simulator's truth: nothing more lost than was, and nothing less."""
 
 from __future__ import annotations
 
@@ -9,16 +9,16 @@ import pandas as pd
 import pyarrow as arrow
 import pytest
 
-from nodeday.frames.containers import PIECE
-from nodeday.frames.decode import Decoder
-from nodeday.frames.judge import Spoken
-from nodeday.frames.scan import scan
+from nodeday.config.models import Node
+from nodeday.config.study import Study
 from nodeday.layouts import load_layout
-from nodeday.loss.gaps import gaps_of
-from nodeday.sections import Node
-from nodeday.settings import Study
-from nodeday.simulate.scenario import random_scenario
-from nodeday.simulate.session import simulate_session
+from nodeday.stages.frames.containers import PIECE
+from nodeday.stages.frames.decode import Decoder
+from nodeday.stages.frames.scan import scan
+from nodeday.stages.frames.validate import Spoken
+from nodeday.stages.loss.gaps import gaps_of
+from nodeday.stages.simulate.scenario import random_scenario
+from nodeday.stages.simulate.session import simulate_session
 
 HOUSE = Path(__file__).parents[1]
 LAYOUT = load_layout(HOUSE / "config" / "layouts" / "beltframe.yaml")

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from nodeday import errors
-from nodeday.cli import build, main
+from nodeday.cli.main import build, main
+from nodeday.core import errors
 
 HEADINGS = ["Before the field", "The day after", "Looking", "The study", "Help"]
 
@@ -61,7 +61,7 @@ def test_every_argument_says_what_it_is() -> None:
     ("arguments", "sentence"),
     [
         (["statsu"], "no command statsu (did you mean status?). See `nodeday --help`."),
-        (["room", "frame"], "no room frame (did you mean frames?). See `nodeday room --help`."),
+        (["stage", "frame"], "no stage frame (did you mean frames?). See `nodeday stage --help`."),
         (
             ["run", "--cores", "0"],
             "argument --cores: 0 is not a positive whole number. See `nodeday run --help`.",

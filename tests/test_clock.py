@@ -1,4 +1,4 @@
-"""Edges under one-sided delays, maps from ticks to UTC with known truth, and the room."""
+"""Edges under one-sided delays, maps from ticks to UTC with known truth, and the stage."""
 
 from __future__ import annotations
 
@@ -13,16 +13,17 @@ from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from scipy.optimize import linprog
 
-from nodeday import tables, timeline
-from nodeday.clock import edge, hub, law, maps, room, smooth
-from nodeday.clock.boots import Captured
-from nodeday.clock.edge import Unit
-from nodeday.clock.hull import edge_line, lower_hull
-from nodeday.errors import ContractError
-from nodeday.heard import received
-from nodeday.simulate.crystal import skew_ppm
-from nodeday.simulate.stamps import Day, Way, day
-from nodeday.simulate.stamps import marks as host_marks
+from nodeday.core import timeline
+from nodeday.core.errors import ContractError
+from nodeday.stages.clock import delay_distribution, edge, hub, maps, smooth, stage
+from nodeday.stages.clock.boots import Captured
+from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.hull import edge_line, lower_hull
+from nodeday.stages.simulate.crystal import skew_ppm
+from nodeday.stages.simulate.stamps import StampedDay, Way, day
+from nodeday.stages.simulate.stamps import marks as host_marks
+from nodeday.storage import tables
+from nodeday.storage.frames import received_frames
 
 TICK_HZ = 32_768
 START_NS = 1_784_000_000_000_000_000
@@ -118,30 +119,34 @@ def test_false_early_stamps_are_left_out():
 # --- the law of delays and the smoother ---------------------------------------------------------
 
 
-@pytest.mark.parametrize("blur", [law.Blur((1.0,), -1.0), law.Blur((1.0, 0.5), 0.0)])
+@pytest.mark.parametrize(
+    "blur", [delay_distribution.Blur((1.0,), -1.0), delay_distribution.Blur((1.0, 0.5), 0.0)]
+)
 def test_bells_are_sums_of_uniform_parts(blur):
     rng = np.random.default_rng(7)
     parts = [rng.uniform(0, each, 200_000) for each in (3.0, *blur.widths)]
     drawn, cells = np.sum(parts, axis=0) + blur.low, np.linspace(-2, 6, 81)
     share = np.histogram(drawn, cells)[0] / 200_000
     middle = (cells[:-1] + cells[1:]) / 2
-    made = law.bells(middle, np.array([3.0]), blur)[:, 0] * 0.1
+    made = delay_distribution.bells(middle, np.array([3.0]), blur)[:, 0] * 0.1
     assert np.abs(made - share).max() < 1e-3
     assert made.sum() == pytest.approx(1, abs=1e-6)
     # A normal part on top keeps the sum and the mean.
-    blurred = law.bells(middle, np.array([3.0]), blur, smear=0.2)[:, 0] * 0.1
+    blurred = delay_distribution.bells(middle, np.array([3.0]), blur, smear=0.2)[:, 0] * 0.1
     assert (blurred.sum(), blurred @ middle) == pytest.approx((1, made @ middle), abs=1e-3)
 
 
 def test_readings_are_unbiased_and_say_how_far_they_err():
     # Blocks of 300 stamps: exponential delays of 2 ms, rounded down to 1 ms at a phase that sweeps.
     rng = np.random.default_rng(8)
-    blur, n, blocks = law.Blur((1.0,), -1.0), 300, 400
+    blur, n, blocks = delay_distribution.Blur((1.0,), -1.0), 300, 400
     phase = np.linspace(0, 1, n)[None, :] + rng.random(blocks)[:, None]
     above = np.floor(phase + rng.exponential(2, (blocks, n))) - phase
-    cells = law.cells_for(above.ravel(), blur, 0.4)
+    cells = delay_distribution.cells_for(above.ravel(), blur, 0.4)
     cell, within = cells.of(above.ravel())
-    learnt = law.Law.learnt(np.bincount(cell[within], minlength=len(cells)), cells, blur, 0.001, 0.4)
+    learnt = delay_distribution.DelayDistribution.learnt(
+        np.bincount(cell[within], minlength=len(cells)), cells, blur, 0.001, 0.4
+    )
     assert learnt.shift == pytest.approx(0, abs=0.02)
     block = np.repeat(np.arange(blocks + 1)[:blocks], n)
     counts = np.bincount((block * len(cells) + cell)[within], minlength=(blocks + 1) * len(cells))
@@ -191,18 +196,18 @@ def test_crystal_figures():
 # --- maps with known truth ----------------------------------------------------------------------
 
 
-def errors_ms(found: maps.Map, rec: Day) -> np.ndarray:
+def errors_ms(found: maps.Map, rec: StampedDay) -> np.ndarray:
     return (found(rec.ticks) - rec.true_ns) / 1e6
 
 
-def within_share(found: maps.Map, rec: Day) -> float:
+def within_share(found: maps.Map, rec: StampedDay) -> float:
     """Share of minutes whose truth lies in the 95 % band."""
     minute = np.unique(rec.ticks // (60 * TICK_HZ), return_index=True)[1]
     inside = np.abs(errors_ms(found, rec)) <= found.uncertainty(rec.ticks)
     return float(inside[minute].mean())
 
 
-def fit(rec: Day, unit_ms: float = 1.0) -> maps.Map:
+def fit(rec: StampedDay, unit_ms: float = 1.0) -> maps.Map:
     return maps.fit_map(rec.ticks, rec.stamp_ns, TICK_HZ, Unit(unit_ms), delay_ms=3.0)
 
 
@@ -359,7 +364,7 @@ def test_runs_of_the_hub():
     assert hub.runs(stamps, None).tolist() == [0, 0, 0, 0, 1, 1]
 
 
-# --- the room -----------------------------------------------------------------------------------
+# --- the stage -----------------------------------------------------------------------------------
 
 
 def layout() -> SimpleNamespace:
@@ -412,7 +417,7 @@ def joined(*pieces: pd.DataFrame) -> pd.DataFrame:
     return out.astype(dict.fromkeys(["node", "stream", "status"], "category"))
 
 
-def marks(rec: Day, ppm: float, seed: int = 0) -> tuple[pd.DataFrame, maps.Map]:
+def marks(rec: StampedDay, ppm: float, seed: int = 0) -> tuple[pd.DataFrame, maps.Map]:
     """Marks every 10 s of a hub ``ppm`` slow, and the true map of hub time to UTC."""
     rng = np.random.default_rng(seed)
     first, last = int(rec.true_ns[0]) - 10**10, int(rec.true_ns[-1]) + 10**10
@@ -431,14 +436,14 @@ def marks(rec: Day, ppm: float, seed: int = 0) -> tuple[pd.DataFrame, maps.Map]:
 
 
 def run(tmp_path, frames, start=None) -> pd.DataFrame:
-    room.run(study(tmp_path, frames, start), "S01")
+    stage.run(study(tmp_path, frames, start), "S01")
     clock = tables.read(tables.path(tmp_path, "clock", "S01"), "clock")
     tables.validate(TABLES["clock"], clock)
     assert tables.path(tmp_path, "ledger", "S01", "clock").exists()
     return clock
 
 
-def test_room_composes_both_maps(tmp_path):
+def test_stage_composes_both_maps(tmp_path):
     rec = day(10, 2, 12.5, -25).received()
     mark, hub = marks(rec, 7.0)
     clock = run(tmp_path, joined(mark, frame("heart", 0, rec.ticks, rec.stamp_ns)))
@@ -459,7 +464,7 @@ def test_the_hosts_marks_stay_whole_nanoseconds(tmp_path):
     utc = START_NS + 1 + np.arange(40) * 10**10
     assert (utc.astype(np.float64).astype(np.int64) != utc).all()
     own = study(tmp_path, frame("hub", 0, np.arange(40), np.arange(40) * 10**10, utc))
-    frames = received(tables.path(own.results, "frames", "S01"), room.COLUMNS)
+    frames = received_frames(tables.path(own.results, "frames", "S01"), stage.COLUMNS)
     assert Captured.of(frames).marks[1].tolist() == utc.tolist()
 
 
@@ -475,7 +480,7 @@ def test_a_node_that_only_a_further_capture_heard_has_no_map(tmp_path):
     pd.testing.assert_frame_equal(run(tmp_path, frames), run(tmp_path, alone))
 
 
-def test_room_has_a_map_for_each_boot(tmp_path):
+def test_stage_has_a_map_for_each_boot(tmp_path):
     rec = day(11, 2, 12.5, 15).received()
     mark, _ = marks(rec, 0.0)
     cut = len(rec.ticks) - 20
@@ -496,7 +501,7 @@ def test_room_has_a_map_for_each_boot(tmp_path):
     )
 
 
-def test_room_takes_the_written_start_without_marks(tmp_path):
+def test_stage_takes_the_written_start_without_marks(tmp_path):
     rec = day(12, 0.5, 12.5, 15).received()
     clock = run(tmp_path, frame("heart", 0, rec.ticks, rec.stamp_ns), start=START_NS)
     assert set(clock["status"]) == {"start_by_hand"}
@@ -504,7 +509,7 @@ def test_room_takes_the_written_start_without_marks(tmp_path):
     assert (clock["uncertainty_ms"] >= 60_000).all()
 
 
-def test_room_says_what_is_missing(tmp_path):
+def test_stage_says_what_is_missing(tmp_path):
     rec = day(13, 0.2, 12.5, 15).received()
     with pytest.raises(ContractError) as error:
         run(tmp_path, frame("heart", 0, rec.ticks, rec.stamp_ns))

@@ -1,4 +1,4 @@
-"""Steps of clocks: found, placed, told apart by whose they are; and the room on whole simulated sessions."""
+"""Steps of clocks: found, placed, told apart by whose they are; and the stage on whole simulated sessions."""
 
 from __future__ import annotations
 
@@ -11,36 +11,37 @@ import pytest
 from conftest import CONFIG, samples_in
 from nodeday.schemas import TABLES
 
-from nodeday import tables, timeline
-from nodeday.clock import hub, maps, room, steps
-from nodeday.clock.edge import Unit
-from nodeday.clock.steps import Seen
-from nodeday.frames import room as frames_room
-from nodeday.heard import Heard
+from nodeday.config.study import Study
+from nodeday.core import timeline
 from nodeday.layouts import Channel as Channel_
 from nodeday.layouts import Kind
-from nodeday.loss import room as loss_room
-from nodeday.repair import room as repair_room
-from nodeday.repair.stream import boot_of
-from nodeday.settings import Study
-from nodeday.simulate.scenario import (
-    Channel,
+from nodeday.stages.clock import hub, maps, stage, steps
+from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.steps import ObservedStep
+from nodeday.stages.frames import stage as frames_stage
+from nodeday.stages.loss import stage as loss_stage
+from nodeday.stages.repair import stage as repair_stage
+from nodeday.stages.repair.stream import boot_of
+from nodeday.stages.simulate.scenario import (
     Crystal,
     HubRestart,
     HubStep,
     NodePlan,
     Outage,
-    Phase,
+    PlannedPhase,
+    RadioChannel,
     Restart,
     SessionPlan,
 )
-from nodeday.simulate.session import simulate_session
-from nodeday.simulate.stamps import HUB_START_NS, TICK_HZ, Day, Events, Way, day, marks
+from nodeday.stages.simulate.session import simulate_session
+from nodeday.stages.simulate.stamps import HUB_START_NS, TICK_HZ, Events, StampedDay, Way, day, marks
+from nodeday.storage import tables
+from nodeday.storage.frames import DistinctFrames
 
 MS = 1_000_000
 
 
-def edge_of(own: Day) -> tuple[np.ndarray, np.ndarray]:
+def edge_of(own: StampedDay) -> tuple[np.ndarray, np.ndarray]:
     x = own.ticks / TICK_HZ
     return x, (own.stamp_ns - own.stamp_ns[0]) / 1e6 - x * 1e3
 
@@ -77,10 +78,10 @@ def test_whose_step_it_is():
         "host": np.array([0, 100]),
     }
     seen = {
-        "heart": [Seen(10, 14, 800.0, 0.1), Seen(70, 72, 50.0, 0.1)],
-        "wrist": [Seen(11, 15, 800.2, 0.1)],
+        "heart": [ObservedStep(10, 14, 800.0, 0.1), ObservedStep(70, 72, 50.0, 0.1)],
+        "wrist": [ObservedStep(11, 15, 800.2, 0.1)],
         "late": [],
-        "host": [Seen(8, 20, 799.0, 0.5), Seen(40, 50, -300.0, 0.5)],
+        "host": [ObservedStep(8, 20, 799.0, 0.5), ObservedStep(40, 50, -300.0, 0.5)],
     }
     shared, own = steps.of_hub(seen, heard, "host")
     assert [(each.step.before, each.step.after, each.witnesses) for each in shared] == [
@@ -89,10 +90,10 @@ def test_whose_step_it_is():
     # Weighted by 1 / variance: (800 + 800.2) / 0.01 + 799 / 0.25 over 204, worked by hand.
     assert shared[0].step.size_ms == pytest.approx((80_000 + 80_020 + 3_196) / 204)
     assert own == {
-        "heart": [Seen(70, 72, 50.0, 0.1)],
+        "heart": [ObservedStep(70, 72, 50.0, 0.1)],
         "wrist": [],
         "late": [],
-        "host": [Seen(40, 50, -300.0, 0.5)],
+        "host": [ObservedStep(40, 50, -300.0, 0.5)],
     }
 
 
@@ -104,7 +105,7 @@ def test_a_hub_step_leaves_the_maps_as_they_were():
     heard, start = [], 0
     for name, own in zip(("heart", "wrist"), days, strict=True):
         x, y = edge_of(own)
-        heard.append(hub.Heard(name, row[start : start + len(x)], x, y, Unit(1.0)))
+        heard.append(hub.BootStamps(name, row[start : start + len(x)], x, y, Unit(1.0)))
         start += len(x)
     stamps = np.concatenate([each.stamp_ns for each in days])[rows]
     found = hub.steady(stamps, np.zeros(len(stamps), np.int64), heard, None)
@@ -121,7 +122,7 @@ def test_a_moved_host_is_told_from_a_moved_hub():
     utc_ns = own.utc_ns + 250 * MS * (np.arange(len(own.utc_ns)) > 1000)
     x = (utc_ns - utc_ns[0]) / 1e9
     y = (own.hub_ns - own.hub_ns[0] - (utc_ns - utc_ns[0])) / 1e6
-    heard = hub.Heard(hub.MARKS, np.arange(len(x)), x, y, Unit(1.0, down=False, also=1.0))
+    heard = hub.BootStamps(hub.MARKS, np.arange(len(x)), x, y, Unit(1.0, down=False, also=1.0))
     found = hub.steady(own.hub_ns, np.zeros(len(x), np.int64), [], heard)
     (step,) = found.own[hub.MARKS]
     assert found.shared == []
@@ -134,7 +135,7 @@ def test_a_moved_host_is_told_from_a_moved_hub():
     assert moved_ms[1001:] == pytest.approx(250, abs=1)
 
 
-# --- the room on whole sessions -----------------------------------------------------------------
+# --- the stage on whole sessions -----------------------------------------------------------------
 
 NODES = (
     ("hub", "", 4.0),
@@ -158,8 +159,8 @@ def plan(**changes: Any) -> SessionPlan:
         "seed": 4,
         "start": datetime(2026, 7, 1, 5, tzinfo=UTC),
         "nodes": nodes,
-        "phases": (Phase(phase="work", minutes=24, gait=0.3),),
-        "channel": Channel(loss=0.02, burst=2),
+        "phases": (PlannedPhase(phase="work", minutes=24, gait=0.3),),
+        "channel": RadioChannel(loss=0.02, burst=2),
         "taps_min": (2.0, 22.0),
     }
     return SessionPlan(**{**settings, **changes})
@@ -173,8 +174,8 @@ def fitted(study_folder, own: SessionPlan, layouts: dict[str, str] | None = None
     study = Study(folder)
     data, truth = simulate_session(own, study.layout_of("S1"), study.nodes_of("S1"))
     (folder / "captures" / "S1.bin").write_bytes(data)
-    frames_room.run(study, "S1")
-    room.run(study, "S1")
+    frames_stage.run(study, "S1")
+    stage.run(study, "S1")
     found = {}
     for name in ("frames", "clock", "steps", "movements", "agreement"):
         found[name] = tables.read(tables.path(study.results, name, "S1"), name)
@@ -254,7 +255,7 @@ def test_streams_without_ticks_count_by_their_sequence_numbers(study_folder):
         error, _ = errors_ms(clock, sent, node, stream, mine, shift)
         assert np.abs(error).max() < 1.5
     assert found["agreement"]["verdict"].tolist() == ["agrees"] * 3
-    for each in (loss_room, repair_room):
+    for each in (loss_stage, repair_stage):
         each.run(study, "S1")
     assert (np.diff(samples_in(study, "S1", "heart", "ecg")["utc_ns"]) > 0).all()
 
@@ -262,7 +263,9 @@ def test_streams_without_ticks_count_by_their_sequence_numbers(study_folder):
 def test_a_converters_delay_moves_samples_back():
     knots = pd.DataFrame({"boot": [0, 0], "ticks": [0, 10 * TICK_HZ], "utc_ns": [10**18, 10**18 + 10**10]})
     one, yes = np.zeros(1, np.int64), np.ones(1, np.bool_)
-    heard = Heard(one.astype(np.int32), one, one + TICK_HZ, ~yes, yes, np.array([[1, 0, 2, 0]], np.uint8))
+    heard = DistinctFrames(
+        one.astype(np.int32), one, one + TICK_HZ, ~yes, yes, np.array([[1, 0, 2, 0]], np.uint8)
+    )
     gaps = tables.empty(TABLES["gaps"])
     times = []
     for late_ms in (0.0, 6.5):
@@ -315,7 +318,7 @@ def test_a_wrong_clock_is_seen_and_put_right_where_the_study_asks(study_folder, 
 
 def test_frames_of_a_second_hub_lie_on_the_same_time_line(study_folder):
     # Another hub: its own clock, 30 ppm off and started elsewhere, and its own luck with the same frames.
-    own = plan(channel=Channel(loss=0.2, burst=3), taps_min=())
+    own = plan(channel=RadioChannel(loss=0.2, burst=3), taps_min=())
     other = own.model_copy(
         update={
             "hub": "second",
@@ -333,8 +336,8 @@ def test_frames_of_a_second_hub_lie_on_the_same_time_line(study_folder):
         (folder / "captures" / f"{name}.bin").write_bytes(data)
         if name == "S1":
             first = truth
-    frames_room.run(study, "S1")
-    room.run(study, "S1")
+    frames_stage.run(study, "S1")
+    stage.run(study, "S1")
     frames, clock = (
         tables.read(tables.path(study.results, name, "S1"), name) for name in ("frames", "clock")
     )

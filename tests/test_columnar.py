@@ -11,8 +11,8 @@ from conftest import put, valid_rows, whole
 from nodeday.schemas.compiled import arrow_schema
 from test_schemas import refusal, wrong_codes, wrong_nulls, wrong_ranges, wrong_rows, wrong_shape
 
-from nodeday import columnar, tables
-from nodeday.errors import ContractError
+from nodeday.core.errors import ContractError
+from nodeday.storage import contract, tables
 
 
 @pytest.mark.parametrize("name", ["samples", "aligned", "clock", "frames"])
@@ -20,7 +20,7 @@ def test_both_doors_refuse_the_same_rows(name: str) -> None:
     table = whole(name)
     frame = valid_rows(table)
     good = arrow.Table.from_pandas(frame, preserve_index=False).cast(arrow_schema(table))
-    assert columnar.broken(table, good) == ""
+    assert contract.broken(table, good) == ""
     passed, tried = [], 0
     for rule in (wrong_ranges, wrong_nulls, wrong_codes, wrong_shape, wrong_rows):
         for case, wrong in rule(table, frame):
@@ -35,7 +35,7 @@ def test_both_doors_refuse_the_same_rows(name: str) -> None:
             if case.endswith("without the code " + case.rsplit(" ", 1)[-1]):
                 continue  # Arrow's dictionaries need not list a code that no row has
             tried += 1
-            if refusal(table, wrong) and not columnar.broken(table, rows):
+            if refusal(table, wrong) and not contract.broken(table, rows):
                 passed.append(case)
     assert not passed
     assert tried >= 3
@@ -44,14 +44,14 @@ def test_both_doors_refuse_the_same_rows(name: str) -> None:
 def rows_of(**changes: np.ndarray) -> dict[str, arrow.Array]:
     table = whole("aligned")
     columns: dict[str, arrow.Array] = {
-        "utc_ns": columnar.column(changes.get("utc_ns", np.array([1, 2, 3]))),
-        "heart_ecg": columnar.column(
-            np.array([0.5, np.nan, 1.0], np.float32), columnar.bitmap(np.array([True, False, True]))
+        "utc_ns": contract.column(changes.get("utc_ns", np.array([1, 2, 3]))),
+        "heart_ecg": contract.column(
+            np.array([0.5, np.nan, 1.0], np.float32), contract.bitmap(np.array([True, False, True]))
         ),
     }
     for which in ("origin", "quality"):
         place = changes.get(which, np.zeros(3, np.int8))
-        columns[f"heart_ecg_{which}"] = columnar.coded(place, table[f"heart_ecg_{which}"])
+        columns[f"heart_ecg_{which}"] = contract.coded(place, table[f"heart_ecg_{which}"])
     return columns
 
 
@@ -81,7 +81,7 @@ def test_a_piece_holds_one_group() -> None:
     table = whole("samples")
     frame = put(valid_rows(table), "boot", 7)
     rows = arrow.Table.from_pandas(frame, preserve_index=False).cast(arrow_schema(table))
-    assert columnar.broken(table, rows) == "a piece holds several of boot"
+    assert contract.broken(table, rows) == "a piece holds several of boot"
 
 
 def test_uniqueness_is_seen_where_keys_do_not_climb() -> None:
@@ -89,9 +89,9 @@ def test_uniqueness_is_seen_where_keys_do_not_climb() -> None:
     table, frame = whole("samples"), valid_rows(whole("samples"), 4)
     dealt = frame.assign(seq=np.array([0, 1, 0, 1]), position=np.array([0, 0, 1, 1], np.int16))
     schema = arrow_schema(table)
-    assert not columnar.broken(table, arrow.Table.from_pandas(dealt, preserve_index=False).cast(schema))
+    assert not contract.broken(table, arrow.Table.from_pandas(dealt, preserve_index=False).cast(schema))
     twice = dealt.assign(position=np.array([0, 0, 1, 0], np.int16))
-    found = columnar.broken(table, arrow.Table.from_pandas(twice, preserve_index=False).cast(schema))
+    found = contract.broken(table, arrow.Table.from_pandas(twice, preserve_index=False).cast(schema))
     assert found.endswith("occurs twice")
 
 
@@ -99,8 +99,8 @@ def test_columns_of_bytes_and_names_hold_what_their_rows_say() -> None:
     """Rows of any length, of none too, against the bytes objects that they would be."""
     random = np.random.default_rng(5)
     parts = [random.integers(0, 256, shape, np.uint8) for shape in ((3, 5), (2, 0), (4, 90), (0, 7))]
-    assert columnar.binary(parts).to_pylist() == [row.tobytes() for part in parts for row in part]
-    names = columnar.named(np.array([2, 0, 1, 2]), ["trunk", "heart", "trunk"])
+    assert contract.binary(parts).to_pylist() == [row.tobytes() for part in parts for row in part]
+    names = contract.named(np.array([2, 0, 1, 2]), ["trunk", "heart", "trunk"])
     assert names.to_pylist() == ["trunk", "trunk", "heart", "trunk"]
     assert names.dictionary.to_pylist() == ["heart", "trunk"]
 

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from nodeday import errors
-from nodeday.cli import main
-from nodeday.commands import lay_out
-from nodeday.home import DEMO_CONFIG
+from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.main import main
+from nodeday.core import errors
+from nodeday.core.paths import DEMO_CONFIG
 
 
 @pytest.fixture
@@ -168,7 +168,7 @@ def test_dictionary_of_one_table_and_of_none(capsys: pytest.CaptureFixture[str])
 def test_a_capture_of_other_bytes_is_refused_and_leaves_no_table(
     study: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    code, text = said(capsys, "room", "frames", "S01-clean", "--study", str(study))
+    code, text = said(capsys, "stage", "frames", "S01-clean", "--study", str(study))
     assert code == errors.CONTRACT
     assert "only 0 of 100 bytes are frames of layout beltframe" in text
     assert not list((study / "results").rglob("*.parquet*"))

@@ -16,12 +16,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 
-from nodeday import errors, samples, tables
-from nodeday.cli import main
-from nodeday.conservation import doorways, prove
-from nodeday.conservation.compare import compare
-from nodeday.frames.containers import Unpacker
-from nodeday.settings import Study
+from nodeday.cli.main import main
+from nodeday.config.study import Study
+from nodeday.core import errors
+from nodeday.products.audit import checkpoints, prove
+from nodeday.products.audit.compare import compare
+from nodeday.stages.frames.containers import Unpacker
+from nodeday.storage import samples, tables
 
 SESSION = FINISHED[0]
 
@@ -93,19 +94,19 @@ def test_each_altered_cell_is_found_and_named(spoiled: Path, capsys: pytest.Capt
 
 
 def test_programs_get_the_same() -> None:
-    good = prove.Proof("S1", [doorways.Doorway("bytes", "capture 0: 5 = 5 in 1 frames", [])], 1, 2, 6)
-    bad = prove.Proof("S2", [doorways.Doorway("gaps", "", ["lost is 3"])], 1, 2, 6)
+    good = prove.Proof("S1", [checkpoints.Checkpoint("bytes", "capture 0: 5 = 5 in 1 frames", [])], 1, 2, 6)
+    bad = prove.Proof("S2", [checkpoints.Checkpoint("gaps", "", ["lost is 3"])], 1, 2, 6)
     assert json.loads(prove.as_json([good]))["good"]
     told = json.loads(prove.as_json([good, bad]))
     assert not told["good"]
     assert [each["of"] for each in told["proofs"]] == ["S1", "S2"]
-    assert told["proofs"][1]["doorways"][0]["wrong"] == ["lost is 3"]
+    assert told["proofs"][1]["checkpoints"][0]["wrong"] == ["lost is 3"]
 
 
-def test_the_doorways_need_no_second_derivation(spoiled: Path) -> None:
+def test_the_checkpoints_need_no_second_derivation(spoiled: Path) -> None:
     """What is checked in plain steps finds the altered payload and count by itself."""
     study = Study(spoiled)
-    found = doorways.of_session(study, SESSION, lambda _, paths: Unpacker(paths).pieces())
+    found = checkpoints.of_session(study, SESSION, lambda _, paths: Unpacker(paths).pieces())
     wrong = {each.name: each.wrong for each in found}
     assert not wrong["bytes"]
     assert len(wrong["frames"]) == 1

@@ -21,12 +21,12 @@ from conftest import samples_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday import tables
-from nodeday.errors import ContractError, NodedayError
-from nodeday.frames import containers, room
-from nodeday.frames.containers import FileFacts, Unpacker, sniff
+from nodeday.config.study import Study
+from nodeday.core.errors import ContractError, NodedayError
 from nodeday.layouts import encode_frames, load_layout, pack_counts, unpack_counts
-from nodeday.settings import Study
+from nodeday.stages.frames import containers, stage
+from nodeday.stages.frames.containers import FileFacts, Unpacker, sniff
+from nodeday.storage import tables
 
 HOUSE = Path(__file__).parents[1]
 LAYOUT = load_layout(HOUSE / "config" / "layouts" / "beltframe.yaml")
@@ -300,13 +300,13 @@ def test_a_cut_or_impossible_packet_ends_the_file_with_a_sentence(form: str, tmp
     assert facts.lost > 0
 
 
-# --- through the room ----------------------------------------------------------------------------
+# --- through the stage ----------------------------------------------------------------------------
 
 
 def run(folder: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Frames and ledger of the session S1."""
     study = Study(folder)
-    room.run(study, "S1")
+    stage.run(study, "S1")
     frames = tables.read(tables.path(study.results, "frames", "S1"), "frames")
     ledger = tables.read(tables.path(study.results, "ledger", "S1", "frames"), "ledger")
     assert (ledger.entered == ledger.accounted).all()
@@ -432,12 +432,12 @@ def test_recordings_enter_as_frames(form: str, recorded_study: Callable[..., Pat
     assert rows.entered == len(table) * (5 if form in ("samples", "physical") else 1)
 
 
-def test_a_recording_goes_through_the_rooms_and_keeps_its_times(recorded_study: Callable[..., Path]) -> None:
+def test_a_recording_goes_through_the_stage_and_keeps_its_times(recorded_study: Callable[..., Path]) -> None:
     """UTC comes from the file's own instants, to their millisecond; 20 frames of 5 samples are missing."""
     table = by_frame(3000)
     study = Study(recorded_study(table.to_csv(index=False)))
     for name in ("frames", "loss", "clock", "repair"):
-        importlib.import_module(f"nodeday.{name}.room").run(study, "S1")
+        importlib.import_module(f"nodeday.stages.{name}.stage").run(study, "S1")
     samples = samples_in(study, "S1", "heart", "ecg")
     assert samples.origin.value_counts()[["measured", "missing"]].tolist() == [2980 * 5, 20 * 5]
     last = samples[samples.position == 4].set_index("seq").utc_ns

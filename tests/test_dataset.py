@@ -24,14 +24,15 @@ from conftest import ROOT, simulated
 from nodeday.schemas import TABLES
 from nodeday.schemas.columns import YEAR_1969, YEAR_2200
 
-from nodeday import errors, tables
-from nodeday.cli import main
-from nodeday.dataset import files, hashes
-from nodeday.dataset.package import field
-from nodeday.dataset.release import WEEK, band, is_instant, offsets_of
-from nodeday.errors import ContractError, SettingsError
+from nodeday.cli.main import main
+from nodeday.core import errors
+from nodeday.core.errors import ContractError, SettingsError
+from nodeday.products.export import hashes
+from nodeday.products.export.package import field
+from nodeday.products.export.release import WEEK, band, is_instant, offsets_of
+from nodeday.storage import inventory, tables
 
-ROOMS = ("frames", "loss", "clock", "repair", "features")
+STAGES = ("frames", "loss", "clock", "repair", "features")
 
 
 @pytest.fixture
@@ -40,17 +41,17 @@ def study(finished_study: Path) -> Path:
 
 
 def one_after_the_other(folder: Path) -> Path:
-    """The same study, room by room in this process, on one core and in another order of sessions."""
+    """The same study, stage by stage in this process, on one core and in another order of sessions."""
     simulated(folder, SCENARIO)
     failed = folder / "results" / "failed" / "S03-mess.txt"
     failed.parent.mkdir(parents=True)
     failed.write_text(
         "session S03-mess: no capture at captures/S03-mess.bin; expected the file that sessions.tsv names.\n"
     )
-    for name in ROOMS:
-        assert main(["room", name, *reversed(SESSIONS), "--study", str(folder)]) == errors.GOOD
+    for name in STAGES:
+        assert main(["stage", name, *reversed(SESSIONS), "--study", str(folder)]) == errors.GOOD
     for name in ("study", "report", "index"):
-        assert main(["room", name, *SESSIONS, "--study", str(folder)]) == errors.GOOD
+        assert main(["stage", name, *SESSIONS, "--study", str(folder)]) == errors.GOOD
     assert main(["export", "package", "--study", str(folder)]) == errors.GOOD
     return folder
 
@@ -88,9 +89,12 @@ def test_two_builds_on_different_cores_are_the_same_to_the_byte(
     """Another folder, one core in place of two, another order of sessions, another seed of hashes."""
     again = one_after_the_other(tmp_path_factory.mktemp("elsewhere") / "a-longer-name")
     for folder in (study, again):
-        assert len(files.result_files(folder / "results")) > 50
+        assert len(inventory.result_files(folder / "results")) > 50
     one, two = (
-        {path: hashes.sha256(folder / "results" / path) for path in files.result_files(folder / "results")}
+        {
+            path: hashes.sha256(folder / "results" / path)
+            for path in inventory.result_files(folder / "results")
+        }
         for folder in (study, again)
     )
     assert sorted(one) == sorted(two)
@@ -251,8 +255,8 @@ def test_engines_agree_on_rows_and_sums(study: Path, engine: object) -> None:
 def test_engines_read_the_streams_of_samples_as_one_table(study: Path) -> None:
     """DuckDB and polars put the columns of all streams together by name; pandas reads one file."""
     duckdb, polars = pytest.importorskip("duckdb"), pytest.importorskip("polars")
-    files = sorted((study / "results" / "samples").rglob("*.parquet"))
-    each = {(path.parent.name, path.name): pd.read_parquet(path) for path in files}
+    inventory = sorted((study / "results" / "samples").rglob("*.parquet"))
+    each = {(path.parent.name, path.name): pd.read_parquet(path) for path in inventory}
     names = {name.removesuffix(".parquet") for _, name in each}
     assert names == {"ankle.acc", "heart.ecg", "skin.temp", "trunk.acc", "wrist.acc"}
     parts = [rows for rows in each.values() if "x" in rows]
@@ -267,7 +271,7 @@ def test_engines_read_the_streams_of_samples_as_one_table(study: Path) -> None:
         f"read_parquet('{study}/results/samples/*/*.parquet', hive_partitioning=true, union_by_name=true)"
     )
     assert duckdb.sql(f"{query} from {source}").fetchall()[0] == pytest.approx(expected, rel=1e-6)
-    rows = polars.concat([polars.scan_parquet(path) for path in files], how="diagonal_relaxed").collect()
+    rows = polars.concat([polars.scan_parquet(path) for path in inventory], how="diagonal_relaxed").collect()
     told = rows.filter(polars.col("stream").cast(str) == "acc")["x"]
     assert rows.height == expected[0]
     assert told.cast(float).sum() == pytest.approx(expected[1], rel=1e-6)
@@ -355,7 +359,7 @@ def test_the_package_of_the_results_describes_every_table(study: Path) -> None:
     told = json.loads((results / "datapackage.json").read_text())
     assert not list(frictionless.Package.metadata_validate(told))
     listed = {each["path"]: each for each in told["resources"]}
-    there = {path for path in files.result_files(results) if path.endswith(".parquet")}
+    there = {path for path in inventory.result_files(results) if path.endswith(".parquet")}
     assert {path for path in there if not path.startswith("ledger/session=")} == set(listed)
     for path, each in listed.items():
         stored = parquet.read_schema(results / path)
@@ -408,7 +412,7 @@ def test_dictionary_and_methods_speak_of_this_study(study: Path) -> None:
 def instants(folder: Path) -> dict[str, pd.DataFrame]:
     return {
         path: pd.read_parquet(folder / path)
-        for path in files.result_files(folder)
+        for path in inventory.result_files(folder)
         if path.endswith(".parquet")
     }
 
@@ -429,8 +433,8 @@ def test_the_copy_keeps_every_interval_and_no_date(
     for path, frame in after.items():
         old = before[path]
         assert len(old) == len(frame)
-        about = files.table_file(study / "results", path).table
-        session = files.session_of(path)
+        about = inventory.table_file(study / "results", path).table
+        session = inventory.session_of(path)
         for column in about.columns:
             if column.name not in frame or not len(frame):
                 continue
@@ -464,7 +468,7 @@ def test_a_second_copy_uses_the_same_offsets(
     for name in ("one", "two"):
         said(capsys, "release", str(tmp_path / name), "--offsets", str(offsets), "--study", str(study))
     one, two = (
-        {path: hashes.sha256(tmp_path / name / path) for path in files.result_files(tmp_path / name)}
+        {path: hashes.sha256(tmp_path / name / path) for path in inventory.result_files(tmp_path / name)}
         for name in ("one", "two")
     )
     assert one == two
@@ -552,7 +556,7 @@ def test_a_hash_is_kept_until_anything_touches_its_file(
         assert hashes.Kept(place)([empty]) == known[1:]
 
 
-def test_what_a_sessions_rooms_wrote_is_not_hashed_again_for_the_manifest(
+def test_what_a_sessions_stage_wrote_is_not_hashed_again_for_the_manifest(
     study: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = tmp_path / "copy"
@@ -565,7 +569,7 @@ def test_what_a_sessions_rooms_wrote_is_not_hashed_again_for_the_manifest(
         hashes, "sha256", lambda path: read.append(path.relative_to(folder).as_posix()) or plain(path)
     )
     for session in SESSIONS:
-        assert main(["room", "hashes", session, "--study", str(folder)]) == errors.GOOD
+        assert main(["stage", "hashes", session, "--study", str(folder)]) == errors.GOOD
     told = json.loads((folder / "results" / "manifest.json").read_text())
     own = {
         each["path"]

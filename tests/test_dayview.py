@@ -20,13 +20,14 @@ from conftest import samples_in, simulated
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday import errors, tables
-from nodeday.cli import main
-from nodeday.dayview import cell
-from nodeday.dayview.server import serve, url
-from nodeday.dayview.session import Day
-from nodeday.dayview.window import BIN_NS, Envelope, samples_drawn, silences, spans
-from nodeday.settings import Study
+from nodeday.cli.main import main
+from nodeday.config.study import Study
+from nodeday.core import errors
+from nodeday.products.viewer import cell
+from nodeday.products.viewer.server import serve, url
+from nodeday.products.viewer.session import SessionView
+from nodeday.products.viewer.window import BIN_NS, Envelope, samples_drawn, silences, spans
+from nodeday.storage import tables
 
 SESSION = "S01-clean"
 SCENARIO = """
@@ -97,7 +98,7 @@ def test_spans_and_silences() -> None:
 
 
 @pytest.fixture(scope="module")
-def day(tmp_path_factory: pytest.TempPathFactory) -> Day:
+def day(tmp_path_factory: pytest.TempPathFactory) -> SessionView:
     folder = simulated(tmp_path_factory.mktemp("dayview") / "study", SCENARIO)
     for name in ("sessions", "nodes", "participants", "events"):
         sheet = folder / "config" / f"{name}.tsv"
@@ -107,12 +108,12 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Day:
             if "S02" not in line and "S03" not in line
         ]
         sheet.write_text("".join(kept).replace("T07:10:00", "T07:02:00"))
-    for room in ("frames", "loss", "clock", "repair", "features", "study"):
-        assert main(["room", room, SESSION, "--study", str(folder)]) == errors.GOOD
-    return Day(Study(folder), SESSION)
+    for stage in ("frames", "loss", "clock", "repair", "features", "study"):
+        assert main(["stage", stage, SESSION, "--study", str(folder)]) == errors.GOOD
+    return SessionView(Study(folder), SESSION)
 
 
-def test_a_window_is_the_samples_of_the_table(day: Day) -> None:
+def test_a_window_is_the_samples_of_the_table(day: SessionView) -> None:
     got = day.window("heart/ecg", 30_000, 34_000, 4000)
     rows = samples_in(day.study, SESSION, "heart", "ecg", "ecg")
     rows = rows[rows.utc_ns.between(day.start_ns + 30_000 * MS, day.start_ns + 34_000 * MS)]
@@ -125,7 +126,7 @@ def test_a_window_is_the_samples_of_the_table(day: Day) -> None:
     assert lost == pytest.approx(4 * (rows.origin == "missing").sum(), rel=0.01)
 
 
-def test_the_whole_session_and_a_part_of_it_agree(day: Day) -> None:
+def test_the_whole_session_and_a_part_of_it_agree(day: SessionView) -> None:
     length = (day.end_ns - day.start_ns) / MS
     for channel in day.channels.values():
         envelope = day._envelopes[channel.node, channel.channel]
@@ -142,7 +143,7 @@ def test_the_whole_session_and_a_part_of_it_agree(day: Day) -> None:
     assert {gap["node"] for gap in outage} == {"heart", "trunk", "wrist", "ankle", "skin"}
 
 
-def test_a_window_in_which_a_node_was_off_is_empty(day: Day) -> None:
+def test_a_window_in_which_a_node_was_off_is_empty(day: SessionView) -> None:
     silent = max(
         day.window("wrist/x", 0, (day.end_ns - day.start_ns) / MS, 500)["silent"],
         key=lambda each: each[1] - each[0],
@@ -152,7 +153,7 @@ def test_a_window_in_which_a_node_was_off_is_empty(day: Day) -> None:
     assert len(got["silent"]) == 1
 
 
-def test_beats_carry_a_rate_only_where_it_counts(day: Day) -> None:
+def test_beats_carry_a_rate_only_where_it_counts(day: SessionView) -> None:
     beats = tables.read(tables.path(day.study.results, "beats", SESSION), "beats")
     drawn = day.beats(0, (day.end_ns - day.start_ns) / MS, 4000)
     assert len(drawn["t"]) == len(beats)
@@ -165,7 +166,7 @@ def test_beats_carry_a_rate_only_where_it_counts(day: Day) -> None:
 
 
 @pytest.fixture(scope="module")
-def server(day: Day) -> Iterator[ThreadingHTTPServer]:
+def server(day: SessionView) -> Iterator[ThreadingHTTPServer]:
     one = serve(day)
     thread = threading.Thread(target=one.serve_forever)
     thread.start()
@@ -281,7 +282,7 @@ def test_only_reading_is_possible(server: ThreadingHTTPServer) -> None:
 
 
 def test_a_taken_port_and_instants_outside(
-    day: Day, server: ThreadingHTTPServer, capsys: pytest.CaptureFixture[str]
+    day: SessionView, server: ThreadingHTTPServer, capsys: pytest.CaptureFixture[str]
 ) -> None:
     command = ["view", SESSION, "--study", str(day.study.root), "--no-browser"]
     assert main([*command, "--port", str(server.server_port)]) == errors.USAGE
@@ -298,7 +299,7 @@ def test_a_taken_port_and_instants_outside(
 # A cell of a table on the time axis
 
 
-def test_a_cell_stands_where_its_row_says(day: Day) -> None:
+def test_a_cell_stands_where_its_row_says(day: SessionView) -> None:
     """Against the tables themselves: an epoch, a beat, a minute of loss, a frame and a gap."""
 
     def read(name: str) -> pd.DataFrame:
@@ -339,12 +340,12 @@ def test_a_cell_stands_where_its_row_says(day: Day) -> None:
         ("radio node=heart", "a row of radio has no instant"),
     ],
 )
-def test_a_cell_that_is_none_gets_a_sentence(day: Day, text: str, sentence: str) -> None:
+def test_a_cell_that_is_none_gets_a_sentence(day: SessionView, text: str, sentence: str) -> None:
     with pytest.raises(errors.SettingsError, match=sentence):
         cell.place(day, text)
 
 
-def test_the_command_refuses_a_wrong_cell(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_refuses_a_wrong_cell(day: SessionView, capsys: pytest.CaptureFixture[str]) -> None:
     command = ["view", SESSION, "--study", str(day.study.root), "--no-browser"]
     assert main([*command, "--cell", "epochs", "node=nose"]) == errors.USAGE
     assert "no row with node nose" in capsys.readouterr().err
@@ -405,7 +406,7 @@ def press(driver: Any, key: str) -> None:
     drawn(driver, before)
 
 
-def test_every_panel_is_drawn(browser: Any, day: Day) -> None:
+def test_every_panel_is_drawn(browser: Any, day: SessionView) -> None:
     text = browser.find_element("id", "plot").text
     assert all(name in text for name in ("heart", "trunk", "wrist", "ankle", "skin"))
     assert window(browser) == pytest.approx((0, (day.end_ns - day.start_ns) / MS))
@@ -436,7 +437,7 @@ def test_the_wheel_zooms_around_the_pointer(browser: Any) -> None:
     assert after[1] - after[0] < 0.97 * (before[1] - before[0])
 
 
-def test_n_steps_from_hole_to_hole(browser: Any, day: Day) -> None:
+def test_n_steps_from_hole_to_hole(browser: Any, day: SessionView) -> None:
     gaps = day.described()["gaps"]
     before = drawn(browser, 0)
     browser.execute_script("move(0, 3000)")
@@ -460,7 +461,7 @@ def test_n_steps_from_hole_to_hole(browser: Any, day: Day) -> None:
     assert sum(window(browser)) / 2 == pytest.approx(seen[-2], abs=1)
 
 
-def test_a_phase_fills_the_window(browser: Any, day: Day) -> None:
+def test_a_phase_fills_the_window(browser: Any, day: SessionView) -> None:
     phase = next(each for each in day.described()["phases"] if each["phase"] == "harvest")
     select = pytest.importorskip("selenium.webdriver.support.ui").Select(browser.find_element("id", "phase"))
     before = drawn(browser, 0)
@@ -469,7 +470,9 @@ def test_a_phase_fills_the_window(browser: Any, day: Day) -> None:
     assert window(browser) == pytest.approx((phase["from"], phase["to"]), abs=1)
 
 
-def test_a_traced_cell_is_found_and_marked(browser: Any, day: Day, server: ThreadingHTTPServer) -> None:
+def test_a_traced_cell_is_found_and_marked(
+    browser: Any, day: SessionView, server: ThreadingHTTPServer
+) -> None:
     keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
     text = "epochs node=heart epoch=3 feature=heart_rate_bpm"
     place = cell.place(day, text)

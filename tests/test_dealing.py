@@ -11,12 +11,12 @@ from conftest import samples_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday import samples, tables
-from nodeday.commands import lay_out
-from nodeday.home import DEMO_CONFIG
+from nodeday.cli.commands.basic import lay_out
+from nodeday.config.study import Study
+from nodeday.core.paths import DEMO_CONFIG
 from nodeday.layouts import Kind, instant_of, pack_counts, unpack_counts
-from nodeday.settings import Study
-from nodeday.simulate.truth import Truth
+from nodeday.stages.simulate.truth import Truth
+from nodeday.storage import samples, tables
 
 
 def kind(**settings: Any) -> Kind:
@@ -64,11 +64,11 @@ def test_a_difference_that_does_not_fit_is_refused() -> None:
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     """A short lossy session whose accelerations are dealt over 4 frames and sent as differences."""
-    from nodeday.clock.room import run as clock
-    from nodeday.frames.room import run as frames
-    from nodeday.loss.room import run as loss
-    from nodeday.repair.room import run as repair
-    from nodeday.simulate.room import run as simulate
+    from nodeday.stages.clock.stage import run as clock
+    from nodeday.stages.frames.stage import run as frames
+    from nodeday.stages.loss.stage import run as loss
+    from nodeday.stages.repair.stage import run as repair
+    from nodeday.stages.simulate.stage import run as simulate
 
     folder = tmp_path_factory.mktemp("dealt") / "s"
     lay_out(folder, DEMO_CONFIG, scenario=True)
@@ -86,8 +86,8 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     (folder / "config" / "scenario.yaml").write_text(yaml.safe_dump(plan))
     simulate(folder, "S01-clean")
     whole = Study(folder)
-    for room in (frames, loss, clock, repair):
-        room(whole, "S01-clean")
+    for stage in (frames, loss, clock, repair):
+        stage(whole, "S01-clean")
     return whole
 
 

@@ -1,4 +1,4 @@
-"""Room `devices`: the bench against known devices, the budget against frames worked by hand."""
+"""Stage `devices`: the bench against known devices, the budget against frames worked by hand."""
 
 from __future__ import annotations
 
@@ -11,27 +11,29 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nodeday import engine, errors, preparing, yamlfile
-from nodeday.arrays import Floats
-from nodeday.benchfile import UPS, BenchPlan, load_bench
-from nodeday.calibration import Check, Record, calibrated, calibration_of, write
-from nodeday.cli import main
-from nodeday.clock.room import run as clock_room
-from nodeday.devices import checks
-from nodeday.devices.electrode import Signal, blocks, noise_and_mains, quiet_windows, rate_bpm
-from nodeday.devices.page import lines, render
-from nodeday.devices.positions import from_1_g_mg, rest_of, six_positions
-from nodeday.devices.room import run as devices_room
-from nodeday.errors import SettingsError
-from nodeday.features.room import run as features_room
-from nodeday.frames.room import run as frames_room
-from nodeday.home import DEMO_CONFIG
+from nodeday.cli.commands import preparing
+from nodeday.cli.main import main
+from nodeday.config.bench_plan import UPS, BenchPlan, load_bench
+from nodeday.config.device_records import Check, Record, calibrated, calibration_of, write
+from nodeday.config.study import Study
+from nodeday.core import errors, yaml_io
+from nodeday.core.arrays import Floats
+from nodeday.core.errors import SettingsError
+from nodeday.core.paths import DEMO_CONFIG
+from nodeday.engine import snakemake_run
 from nodeday.layouts import Layout
-from nodeday.loss.room import run as loss_room
-from nodeday.repair.room import run as repair_room
-from nodeday.settings import Study
-from nodeday.simulate.bench import Device, simulate_bench
-from nodeday.simulate.scenario import Channel, Sensor
+from nodeday.stages.clock.stage import run as clock_stage
+from nodeday.stages.devices import checks
+from nodeday.stages.devices.electrode import ElectrodeSignal, blocks, noise_and_mains, quiet_windows, rate_bpm
+from nodeday.stages.devices.page import lines, render
+from nodeday.stages.devices.positions import from_1_g_mg, rest_of, six_positions
+from nodeday.stages.devices.stage import run as devices_stage
+from nodeday.stages.features.stage import run as features_stage
+from nodeday.stages.frames.stage import run as frames_stage
+from nodeday.stages.loss.stage import run as loss_stage
+from nodeday.stages.repair.stage import run as repair_stage
+from nodeday.stages.simulate.bench import Device, simulate_bench
+from nodeday.stages.simulate.scenario import RadioChannel, Sensor
 
 RATE_HZ = 250.0
 OFFSET_G, GAIN = np.array([0.030, -0.020, 0.050]), np.array([1.03, 0.98, 1.01])
@@ -85,13 +87,15 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, BenchPlan, di
     study = Study(root)
     layout = study.layout_of("S01-clean")
     sending = plan.model_copy(update={"nodes": {k: v for k, v in plan.nodes.items() if k != "spare"}})
-    data, _ = simulate_bench(sending, layout, DEVICES, ZoneInfo("UTC"), Channel(loss=0.005, burst=2), seed=3)
+    data, _ = simulate_bench(
+        sending, layout, DEVICES, ZoneInfo("UTC"), RadioChannel(loss=0.005, burst=2), seed=3
+    )
     (root / "trial.bin").write_bytes(data)
     own = preparing.lay_bench(study, plan, path)
     assert not own.problems("trial")
-    for room in (frames_room, loss_room, clock_room, repair_room, features_room):
-        room(own, "trial")
-    return root, plan, {record.node: record for record in devices_room(own, plan)}
+    for stage in (frames_stage, loss_stage, clock_stage, repair_stage, features_stage):
+        stage(own, "trial")
+    return root, plan, {record.node: record for record in devices_stage(own, plan)}
 
 
 def found(record: Record, check: str, of: str | None = None) -> Check:
@@ -180,12 +184,12 @@ def test_records_reach_a_session_and_the_page(bench: tuple[Path, BenchPlan, dict
 # --- figures, from signals with known answers --------------------------------------------
 
 
-def sampled(value_mv: Floats, lost: Floats | None = None) -> Signal:
+def sampled(value_mv: Floats, lost: Floats | None = None) -> ElectrodeSignal:
     utc = 1_783_000_000_000_000_000 + np.arange(len(value_mv), dtype=np.int64) * round(1e9 / RATE_HZ)
     measured = np.ones(len(value_mv), bool)
     if lost is not None:
         measured[lost.astype(int)] = False
-    return Signal(utc, value_mv, measured, RATE_HZ)
+    return ElectrodeSignal(utc, value_mv, measured, RATE_HZ)
 
 
 def test_rate_is_of_whole_intervals_and_a_missed_beat_shows() -> None:
@@ -225,7 +229,7 @@ def test_what_cannot_be_measured_is_no_number() -> None:
 
 
 def test_without_a_flat_step_noise_is_found_between_the_waves(beltframe: Layout) -> None:
-    from nodeday.simulate import ecg
+    from nodeday.stages.simulate import ecg
 
     n = int(40 * ecg.FINE_HZ)
     rng = np.random.default_rng(2)
@@ -313,9 +317,9 @@ def test_a_position_the_wrong_way_up_is_told() -> None:
 
 
 def load_limits():  # type: ignore[no-untyped-def]
-    from nodeday.benchfile import Limits
+    from nodeday.config.bench_plan import BenchLimits
 
-    return Limits()
+    return BenchLimits()
 
 
 def test_limits_are_inclusive_and_lines_never_flatter() -> None:
@@ -353,7 +357,7 @@ def test_a_wrong_bench_plan_says_where(tmp_path: Path, old: str, new: str, sente
 
 
 def test_the_demos_bench_plan_can_be_read() -> None:
-    plan = yamlfile.load(DEMO_CONFIG / "bench.yaml", BenchPlan)
+    plan = yaml_io.load(DEMO_CONFIG / "bench.yaml", BenchPlan)
     assert {step.bpm for step in plan.nodes["heart"].steps} == {None, *RATES}
     assert plan.end_s >= 300
 
@@ -390,7 +394,7 @@ def test_the_demo_of_the_bench_and_the_command(
     assert made == {f"{node}-2026-07-10.yaml" for node in nodes} | {"before-harvest-2026-07-10.html"}
     plan = str(root / "config" / "bench.yaml")
     with monkeypatch.context() as patched:  # its tables are there already
-        patched.setattr(engine, "run", lambda *_: engine.Outcome(["before-harvest"], []))
+        patched.setattr(snakemake_run, "run", lambda *_: snakemake_run.RunOutcome(["before-harvest"], []))
         assert main(["bench", plan, "--study", str(root)]) == errors.CONTRACT
     (root / "captures" / "before-harvest.bin").write_bytes(bytes(range(256)) * 100)
     shutil.rmtree(root / "results")

@@ -9,7 +9,7 @@ from conftest import ROOT
 from nodeday.schemas import FEATURES, TABLES
 from nodeday.schemas.dictionary import markdown
 
-from nodeday.cli import main
+from nodeday.cli.main import main
 
 
 def test_the_committed_dictionary_is_in_step() -> None:

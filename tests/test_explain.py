@@ -8,8 +8,8 @@ import sys
 import pytest
 from nodeday.schemas import FEATURES, TABLES
 
-from nodeday import errors
-from nodeday.cli import main
+from nodeday.cli.main import main
+from nodeday.core import errors
 
 
 def test_every_code_feature_and_column_is_explained(capsys: pytest.CaptureFixture[str]) -> None:

@@ -14,12 +14,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 
-from nodeday import errors, tables
-from nodeday.arrays import runs
-from nodeday.cli import main
-from nodeday.dataset import edf
-from nodeday.dataset.raster import SECOND, place
+from nodeday.cli.main import main
+from nodeday.core import errors
+from nodeday.core.arrays import runs
 from nodeday.layouts import Channel, Kind
+from nodeday.products.export import edf
+from nodeday.products.export.raster import SECOND, place
+from nodeday.storage import tables
 
 NOTHING = -32768
 

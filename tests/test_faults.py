@@ -21,10 +21,12 @@ from pathlib import Path
 import pytest
 from conftest import FINISHED
 
-from nodeday import atomic, atwork, errors, tables
-from nodeday.cli import main
-from nodeday.errors import ContractError, SettingsError
-from nodeday.frames.containers import PIECE, Unpacker
+from nodeday.cli.main import main
+from nodeday.core import atomic, errors
+from nodeday.core.errors import ContractError, SettingsError
+from nodeday.engine import locks as atwork
+from nodeday.stages.frames.containers import PIECE, Unpacker
+from nodeday.storage import tables
 
 SESSION = FINISHED[0]
 UNSEALED = ("logs", "failed", "report")
@@ -57,7 +59,7 @@ def copy(finished_study: Path, tmp_path: Path) -> Path:
 
 
 def test_a_killed_run_goes_on_to_the_same_bytes(copy: Path) -> None:
-    """The short form of benchmarks/kill.py: killed with all its rooms, twice, then run to the end."""
+    """The short form of benchmarks/kill.py: killed with all its stages, twice, then run to the end."""
     truth, rng = contents(copy), random.Random(3)
     for table in ("beats", "epochs"):  # gone by hand: both are made anew
         tables.path(copy / "results", table, SESSION).unlink()
@@ -81,7 +83,7 @@ def test_locks_of_a_dead_run_are_taken_away(copy: Path) -> None:
     locks.mkdir(exist_ok=True)
     (locks / "0.output.lock").write_text("results/epochs/session=S01-clean/epochs.parquet\n")
     (copy / "results" / atwork.RUN).write_text("process 1 on another-machine\n")
-    with atwork.alone(copy):
+    with atwork.run_alone(copy):
         assert not locks.exists()
 
 
@@ -95,7 +97,7 @@ def _holder(file: Path, how: int) -> Iterator[None]:
     ("file", "how", "sentence"),
     [
         (atwork.RUN, fcntl.LOCK_EX, "another run is at work on this study (process 7 on bench)"),
-        (atwork.ROOMS, fcntl.LOCK_SH, "a workflow, or a room that an earlier run began, is still at work"),
+        (atwork.STAGES, fcntl.LOCK_SH, "a workflow, or a stage that an earlier run began, is still at work"),
     ],
 )
 def test_locks_of_a_living_one_stay(
@@ -108,10 +110,10 @@ def test_locks_of_a_living_one_stay(
     (tmp_path / "results").mkdir()
     (tmp_path / "results" / file).write_text("process 7 on bench\n")
     for _ in _holder(tmp_path / "results" / file, how):
-        with pytest.raises(SettingsError, match=re.escape(sentence)), atwork.alone(tmp_path):
+        with pytest.raises(SettingsError, match=re.escape(sentence)), atwork.run_alone(tmp_path):
             pass
         assert lock.exists()
-    with atwork.alone(tmp_path):  # it has ended
+    with atwork.run_alone(tmp_path):  # it has ended
         assert not lock.exists()
 
 
@@ -130,12 +132,12 @@ def test_a_living_process_is_left_alone_by_the_command(copy: Path) -> None:
             owner.kill()
     assert done.returncode == errors.USAGE
     assert f"another run is at work on this study (process {owner.pid} on " in done.stderr
-    with atwork.alone(copy):  # killed: the lock went with it
+    with atwork.run_alone(copy):  # killed: the lock went with it
         pass
 
 
 def test_a_note_of_an_earlier_run_does_not_stay(copy: Path) -> None:
-    """A session that is whole again needs no room, so no room would take its old note away."""
+    """A session that is whole again needs no stage, so no stage would take its old note away."""
     note = copy / "results" / "failed" / f"{SESSION}.txt"
     note.parent.mkdir(exist_ok=True)
     note.write_text("session S01-clean: no capture at captures/S01-clean.bin.\n")
@@ -195,17 +197,17 @@ def test_a_full_disk_is_told_and_nothing_is_lost(
     finished_study: Path, small_disk: Callable[[str], Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = _with_settings(finished_study, small_disk("size=120k"))
-    room = ["room", "frames", SESSION, "--study", str(folder)]
-    assert main(room) == errors.USAGE
+    stage = ["stage", "frames", SESSION, "--study", str(folder)]
+    assert main(stage) == errors.USAGE
     told = capsys.readouterr().err
     frames = tables.path(folder / "results", "frames", SESSION)
     place = rf"nodeday: {folder}/results/(frames|rejects)/session={SESSION}/\1.parquet: "
     assert re.match(place + "the system says: no space left on device; expected", told)
-    assert "Make room on the disk" in told
+    assert "Make stage on the disk" in told
     assert "Traceback" not in told
     assert not [path for path in (folder / "results").rglob("*") if "frames.parquet" in path.name]
     small_disk("size=50m")
-    assert main(room) == errors.GOOD
+    assert main(stage) == errors.GOOD
     assert frames.read_bytes() == tables.path(finished_study / "results", "frames", SESSION).read_bytes()
     assert not (folder / "results" / "failed" / f"{SESSION}.txt").exists()
 
@@ -216,7 +218,7 @@ def test_results_that_cannot_be_written(
 ) -> None:
     folder = _with_settings(finished_study, small_disk("size=50m"))
     small_disk("ro,size=50m")
-    for command in (["room", "frames", SESSION], ["run"]):
+    for command in (["stage", "frames", SESSION], ["run"]):
         assert main([*command, "--study", str(folder)]) == errors.USAGE
         told = capsys.readouterr().err.strip().splitlines()[-1]
         assert "the system says: read-only file system; expected a file that can be read or written" in told
@@ -310,10 +312,10 @@ def test_a_capture_that_changes_while_it_is_read(capture: Path, how: str) -> Non
 def test_nothing_of_a_changing_capture_is_kept(
     finished_study: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Through the room: the logger still writes. No table appears, and the next run decodes all of it."""
+    """Through the stage: the logger still writes. No table appears, and the next run decodes all of it."""
     folder = _with_settings(finished_study, tmp_path)
     capture = folder / "captures" / f"{SESSION}.bin"
-    room = ["room", "frames", SESSION, "--study", str(folder)]
+    stage = ["stage", "frames", SESSION, "--study", str(folder)]
     whole, pieces = capture.read_bytes(), Unpacker.pieces
     capture.write_bytes(whole[:-5000])
 
@@ -323,12 +325,12 @@ def test_nothing_of_a_changing_capture_is_kept(
             capture.write_bytes(whole)
 
     monkeypatch.setattr(Unpacker, "pieces", growing)
-    assert main(room) == errors.CONTRACT
+    assert main(stage) == errors.CONTRACT
     assert "changed while it was read" in capsys.readouterr().err
     assert not list((folder / "results").rglob("*.parquet*"))
     assert not (folder / "results" / "captures").exists()
     monkeypatch.undo()
-    assert main(room) == errors.GOOD
+    assert main(stage) == errors.GOOD
 
 
 @pytest.mark.parametrize(("number", "words"), [(5, "input/output error"), (13, "permission denied")])
@@ -348,7 +350,7 @@ def test_a_capture_that_cannot_be_read(
         return truth(path, mode, *more, **others)  # type: ignore[arg-type]
 
     monkeypatch.setattr(Path, "open", opened)
-    assert main(["room", "frames", "S1", "--study", str(folder)]) == errors.USAGE
+    assert main(["stage", "frames", "S1", "--study", str(folder)]) == errors.USAGE
     told = capsys.readouterr().err
     assert told.startswith(f"nodeday: {folder}/captures/S1.bin: the system says: {words}; expected")
     assert told.count("\n") == 1
@@ -362,5 +364,5 @@ def test_a_pipe_in_the_place_of_a_capture_is_no_capture(
     folder = study_folder()
     (folder / "captures" / "S1.bin").unlink()
     os.mkfifo(folder / "captures" / "S1.bin")
-    assert main(["room", "frames", "S1", "--study", str(folder)]) == errors.USAGE
+    assert main(["stage", "frames", "S1", "--study", str(folder)]) == errors.USAGE
     assert "no capture at" in capsys.readouterr().err

@@ -1,4 +1,4 @@
-"""Room `features`: epochs that know the holes, and the whole room on a session with some."""
+"""Stage `features`: epochs that know the holes, and the whole stage on a session with some."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import codes
 
-from nodeday import samples, tables
-from nodeday.errors import ContractError
-from nodeday.features import room
-from nodeday.features.others import mean_and_spread
-from nodeday.features.stream import Samples
-from nodeday.features.windows import (
+from nodeday.config.study import Study
+from nodeday.core.errors import ContractError
+from nodeday.stages.features import stage
+from nodeday.stages.features.others import mean_and_spread
+from nodeday.stages.features.stream import Samples
+from nodeday.stages.features.windows import (
     LOW_COVERAGE,
     NO_DATA,
     TOO_FEW_BEATS,
@@ -31,7 +31,7 @@ from nodeday.features.windows import (
     judged,
     windows_over,
 )
-from nodeday.settings import Study
+from nodeday.storage import samples, tables
 
 CONFIG = Path(__file__).parents[1] / "config"
 quick = settings(deadline=None, max_examples=50)
@@ -96,7 +96,7 @@ def test_mean_and_spread_against_numpy(rows: list[tuple[float, float]]) -> None:
         assert spread[k] == pytest.approx(own.std(ddof=1) if len(own) > 1 else np.nan, abs=1e-6, nan_ok=True)
 
 
-# --- the room ---------------------------------------------------------------------------
+# --- the stage ---------------------------------------------------------------------------
 
 
 def put(
@@ -134,7 +134,7 @@ def study_with(root: Path, heart: np.ndarray, lost: np.ndarray) -> Study:
     put(study, "wrist", "acc", 50.0, 10, {"x": still, "y": still, "z": still + 1.05}, gone)
     skin = {"skin": 33 + np.arange(120) % 2 / 10}
     put(study, "skin", "temp", 1.0, 4, skin, np.zeros(120, np.bool_))
-    room.run(study, "S01-clean")
+    stage.run(study, "S01-clean")
     return study
 
 
@@ -224,11 +224,11 @@ def test_pieces_on_several_cores_give_the_tables_of_one(
     lost[7500:9500] = lost[16_000:16_060] = True
     study = study_with(tmp_path, ecg(beats, 120), lost)
     whole = read(study, "beats")
-    monkeypatch.setattr(room, "PIECE_S", 7.0)
-    monkeypatch.setattr(room, "MARGIN_S", 30.0)
+    monkeypatch.setattr(stage, "PIECE_S", 7.0)
+    monkeypatch.setattr(stage, "MARGIN_S", 30.0)
     made = {}
     for cores in (1, 2):
-        room.run(study, "S01-clean", cores)
+        stage.run(study, "S01-clean", cores)
         names = ("beats", "signal_quality", "epochs", "bouts", "calibration")
         made[cores] = [tables.path(study.results, name, "S01-clean").read_bytes() for name in names]
     assert made[1] == made[2]
@@ -268,11 +268,11 @@ def test_a_steady_heart_has_no_variability(tmp_path: Path) -> None:
     assert of(epochs, "rmssd_ms")["value"].to_numpy() == pytest.approx(0.0, abs=0.01)
 
 
-def test_without_samples_the_room_stops_with_a_sentence(tmp_path: Path) -> None:
+def test_without_samples_the_stage_stops_with_a_sentence(tmp_path: Path) -> None:
     shutil.copytree(CONFIG, tmp_path / "config")
     study = Study(tmp_path)
-    with pytest.raises(ContractError, match=r"S01-clean/heart\.ecg\.parquet: .*an earlier room"):
-        room.run(study, "S01-clean")
+    with pytest.raises(ContractError, match=r"S01-clean/heart\.ecg\.parquet: .*an earlier stage"):
+        stage.run(study, "S01-clean")
     samples.folder(study.results, "S01-clean").mkdir(parents=True)
     with pytest.raises(ContractError, match="session S01-clean, table samples: holds no sample"):
-        room.run(study, "S01-clean")
+        stage.run(study, "S01-clean")

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 from conftest import ROOT
 
-from nodeday import errors, tables
+from nodeday.core import errors
+from nodeday.storage import tables
 
 SECTION = "A first study"
 FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE

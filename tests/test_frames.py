@@ -1,4 +1,4 @@
-"""Room `frames`: every byte accounted for, counters unwrapped, nothing guessed."""
+"""Stage `frames`: every byte accounted for, counters unwrapped, nothing guessed."""
 
 from __future__ import annotations
 
@@ -13,13 +13,12 @@ from conftest import decode
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday.frames.copies import WINDOW
-from nodeday.frames.decode import Decoder
-from nodeday.frames.judge import Spoken
-from nodeday.frames.scan import Reject, scan
-from nodeday.frames.states import CONFLICT, DUPLICATE, GOOD, LATE, STATUS
-from nodeday.frames.unwrap import NodeClock, StreamCounter, hub_steps, wrap_steps
 from nodeday.layouts import Layout, encode_frames, load_layout, pack_counts
+from nodeday.stages.frames.columns import CONFLICT, DUPLICATE, GOOD, LATE, STATUS, WINDOW
+from nodeday.stages.frames.decode import Decoder
+from nodeday.stages.frames.scan import Reject, scan
+from nodeday.stages.frames.unwrap import NodeClock, StreamCounter, hub_steps, wrap_steps
+from nodeday.stages.frames.validate import Spoken
 
 LAYOUT = load_layout(Path(__file__).parents[1] / "config" / "layouts" / "beltframe.yaml")
 NAMES = {0: "hub", 16: "heart", 17: "trunk"}

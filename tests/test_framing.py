@@ -16,12 +16,12 @@ from conftest import decode
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday.frames import framing
+from nodeday.config.study import Study
 from nodeday.layouts import Layout, crc, stuff
 from nodeday.layouts.model import Framing
-from nodeday.settings import Study
-from nodeday.simulate.scenario import random_scenario
-from nodeday.simulate.session import simulate_session
+from nodeday.stages.frames import framing
+from nodeday.stages.simulate.scenario import random_scenario
+from nodeday.stages.simulate.session import simulate_session
 
 HOUSE = Path(__file__).parents[1]
 DEMO = yaml.safe_load((HOUSE / "config" / "layouts" / "beltframe.yaml").read_text())

@@ -13,10 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES, codes
 
-from nodeday import rowgroups, tables
-from nodeday.errors import ContractError
-from nodeday.heard import STATUS, heard, received, stamps
+from nodeday.core.errors import ContractError
 from nodeday.layouts import Channel, Kind
+from nodeday.storage import row_groups, tables
+from nodeday.storage.frames import STATUS, distinct_frames, frame_stamps, received_frames
 
 COLUMNS = ["capture", "boot", "seq", "ticks", "hub_ns", "mark_utc_ns", "rssi_dbm", "samples"]
 STREAMS = (("heart", "ecg", 3), ("wrist", "acc", 5), ("wrist", "temp", 3), ("hub", "mark", 0))
@@ -73,8 +73,8 @@ def stored(folder: Path, frames: pd.DataFrame) -> Path:
 def test_streams_are_what_grouping_the_table_gives(tmp_path, seed, count, piece):
     frames = frames_of(seed, count)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(rowgroups, "READ_ROWS", piece)
-        found = received(stored(tmp_path, frames), COLUMNS, payloads=KINDS)
+        patch.setattr(row_groups, "READ_ROWS", piece)
+        found = received_frames(stored(tmp_path, frames), COLUMNS, payloads=KINDS)
     groups = {key: own for key, own in frames.groupby(["node", "stream"], observed=True) if len(own)}
     assert (found.rows, list(found.streams)) == (count, sorted(groups))
     assert set(found.payloads) == set(groups) & set(KINDS)
@@ -99,7 +99,10 @@ def test_streams_are_what_grouping_the_table_gives(tmp_path, seed, count, piece)
 def test_rows_of_the_first_capture_are_counted_for_themselves(tmp_path):
     frames = frames_of(1, 60)
     for each in (frames, frames.assign(capture=np.zeros(60, np.int16))):
-        first, mine = received(stored(tmp_path, each), ["capture"]).first_capture(), each["capture"] == 0
+        first, mine = (
+            received_frames(stored(tmp_path, each), ["capture"]).first_capture(),
+            each["capture"] == 0,
+        )
         rows = np.flatnonzero(mine)
         assert first.holds(np.arange(60)).tolist() == mine.tolist()
         assert first.place(rows).tolist() == list(range(len(rows)))
@@ -108,7 +111,7 @@ def test_rows_of_the_first_capture_are_counted_for_themselves(tmp_path):
 
 def test_only_distinct_frames_of_the_wanted_streams_are_heard(tmp_path):
     frames, wanted = frames_of(2, 80), {("wrist", "acc"): kind_of(5), ("trunk", "acc"): kind_of(5)}
-    found = heard(stored(tmp_path, frames), wanted)
+    found = distinct_frames(stored(tmp_path, frames), wanted)
     own = frames[(frames["stream"] == "acc") & frames["status"].isin(codes.DISTINCT)]
     assert list(found) == [("wrist", "acc")]
     waiting = found["wrist", "acc"]
@@ -122,7 +125,7 @@ def test_only_distinct_frames_of_the_wanted_streams_are_heard(tmp_path):
 
 def test_a_payload_of_another_length_is_refused(tmp_path):
     with pytest.raises(ContractError, match="payloads of unequal length") as error:
-        received(stored(tmp_path, frames_of(3, 40)), COLUMNS, payloads={("wrist", "acc"): kind_of(4)})
+        received_frames(stored(tmp_path, frames_of(3, 40)), COLUMNS, payloads={("wrist", "acc"): kind_of(4)})
     assert "node wrist, stream acc" in str(error.value)
     assert "4 bytes each" in str(error.value)
 
@@ -131,7 +134,7 @@ def test_stamps_are_of_distinct_frames_that_hold_samples(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In pieces that know not all nodes; one node was never heard with samples, and so is not there."""
-    monkeypatch.setattr(rowgroups, "READ_ROWS", 30)
+    monkeypatch.setattr(row_groups, "READ_ROWS", 30)
     draw, n = np.random.default_rng(11), 240
     node, like = np.repeat(["heart", "wrist", "hub"], n // 3), valid_rows(TABLES["frames"], 1)
     rows = tables.build(
@@ -150,7 +153,7 @@ def test_stamps_are_of_distinct_frames_that_hold_samples(
     )
     tables.write(tmp_path / "frames.parquet", TABLES["frames"], rows)
     kept = rows[rows["status"].isin(codes.DISTINCT) & (rows["samples"] > 0)]
-    found = stamps(tmp_path / "frames.parquet")
+    found = frame_stamps(tmp_path / "frames.parquet")
     expected = dict(list(kept.groupby(["node", "stream"], observed=True)))
     assert set(found) == set(expected) == {(a, b) for a in ("heart", "wrist") for b in ("ecg", "acc")}
     for key, own in expected.items():

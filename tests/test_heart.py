@@ -1,4 +1,4 @@
-"""Room `features`, the heart: R peaks against experts and known trains, and what each interval may be
+"""Stage `features`, the heart: R peaks against experts and known trains, and what each interval may be
 used for."""
 
 from __future__ import annotations
@@ -13,16 +13,15 @@ from hearts import RATE, START, ecg, named, pieces_of, samples_of, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday.features.heart import intervals
-from nodeday.features.heart.artefacts import irregular
-from nodeday.features.heart.beats import beats_of
-from nodeday.features.heart.coarse import coarse
-from nodeday.features.heart.intervals import Losses, rr_ms, rr_status
-from nodeday.features.heart.quality import matches
-from nodeday.features.heart.rpeaks import r_peaks
-from nodeday.features.heart.twomeans import second_opinion
-from nodeday.features.pieces import cuts, together
-from nodeday.features.pieces import pieces_of as pieces_in
+from nodeday.stages.features.heart import intervals
+from nodeday.stages.features.heart.artefacts import irregular
+from nodeday.stages.features.heart.beats import beats_of
+from nodeday.stages.features.heart.coarse import coarse
+from nodeday.stages.features.heart.intervals import Losses, rr_ms, rr_status
+from nodeday.stages.features.heart.quality import matches, second_opinion
+from nodeday.stages.features.heart.rpeaks import r_peaks
+from nodeday.stages.features.pieces import cuts, together
+from nodeday.stages.features.pieces import pieces_of as pieces_in
 
 quick = settings(deadline=None, max_examples=50)
 

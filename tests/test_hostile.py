@@ -23,14 +23,14 @@ from conftest import ROOT, simulated
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nodeday import csvfile, errors, yamlfile
-from nodeday.cli import main
-from nodeday.errors import SettingsError
+from nodeday.cli.main import main
+from nodeday.config.models import StudyFile
+from nodeday.config.study import Study
+from nodeday.core import csv_io, errors, yaml_io
+from nodeday.core.errors import SettingsError
+from nodeday.core.yaml_io import LONGEST, load
 from nodeday.layouts import load_layout
 from nodeday.layouts.parts import MAX_FRAME_BYTES, MAX_RATE_HZ
-from nodeday.sections import StudyFile
-from nodeday.settings import Study
-from nodeday.yamlfile import LONGEST, load
 
 Maker = Callable[..., Path]
 SOURCES = sorted([*(ROOT / "workflow" / "nodeday").rglob("*.py"), *(ROOT / "schemas").glob("*.py")])
@@ -96,7 +96,7 @@ def test_no_command_takes_a_hostile_session(
 ) -> None:
     """Those that begin with a hyphen stop at the parser, with the same exit code."""
     folder = study_folder()
-    for command in (["audit"], ["room", "frames"], ["room", "study"]):
+    for command in (["audit"], ["stage", "frames"], ["stage", "study"]):
         try:
             code = main([*command, "--study", str(folder), "--", value])
         except SystemExit as end:
@@ -119,7 +119,7 @@ def test_names_of_captures_never_reach_a_shell(tmp_path: Path) -> None:
     layout = folder / "config" / "layouts" / "beltframe.yaml"
     _edit(layout, "{name: skin, unit: degC,", "{name: skin, unit: " + json.dumps(UNIT) + ",")
     _edit(folder / "config" / "study.yaml", "  temp:\n    method: linear\n    max_ms: 30000\n", "")
-    # The workflow makes the first table by its shell command; the others are made by the same rooms, here.
+    # The workflow makes the first table by its shell command; the others are made by the same stages, here.
     first = "results/frames/session=S01-clean/frames.parquet"
     done = subprocess.run(
         [sys.executable, "-m", "snakemake", "--cores", "1", first],
@@ -129,8 +129,8 @@ def test_names_of_captures_never_reach_a_shell(tmp_path: Path) -> None:
         check=False,
     )
     assert done.returncode == 0, done.stderr
-    for room in ("loss", "clock", "repair", "features", "study", "report", "index"):
-        assert main(["room", room, "S01-clean", "--study", str(folder)]) == errors.GOOD
+    for stage in ("loss", "clock", "repair", "features", "study", "report", "index"):
+        assert main(["stage", stage, "S01-clean", "--study", str(folder)]) == errors.GOOD
     assert main(["export", "package", "csv", "--study", str(folder)]) == errors.GOOD
     assert not list(folder.rglob("pwned"))
     for page in (folder / "results" / "report").glob("*.html"):
@@ -228,7 +228,7 @@ def test_text_is_made_plain_and_numbers_are_left(tmp_path: Path) -> None:
             "none": [None, "a", "b=1", "", "1-1", "x@y", None, "c"],
         }
     )
-    csvfile.write(tmp_path / "out.csv", [frame, frame])
+    csv_io.write(tmp_path / "out.csv", [frame, frame])
     read = pd.read_csv(tmp_path / "out.csv", dtype=str, keep_default_na=False)
     assert read["text"].tolist() == [f"'{each}" for each in triggers] * 2
     assert read["code"].tolist() == read["text"].tolist()
@@ -243,14 +243,14 @@ def test_text_is_made_plain_and_numbers_are_left(tmp_path: Path) -> None:
 
 @given(st.text())
 def test_no_text_stays_a_formula(text: str) -> None:
-    made = csvfile.plain(text)
+    made = csv_io.plain(text)
     assert not _formula(made)
     assert made in (text, f"'{text}")
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False) | st.integers())
 def test_no_number_is_changed(number: float) -> None:
-    assert csvfile.plain(str(number)) == str(number)
+    assert csv_io.plain(str(number)) == str(number)
 
 
 def test_nothing_else_writes_csv() -> None:
@@ -310,16 +310,16 @@ PLAIN = st.recursive(
 @given(PLAIN)
 def test_the_quick_reader_gives_what_the_other_does(value: Any) -> None:
     """What the library writes comes back, whichever reads it; neither builds objects."""
-    assert issubclass(yamlfile.SAFE, yaml.constructor.SafeConstructor)
+    assert issubclass(yaml_io.SAFE, yaml.constructor.SafeConstructor)
     text = yaml.safe_dump(value)
-    assert yamlfile.SAFE(text).get_single_data() == yaml.safe_load(text) == value
+    assert yaml_io.SAFE(text).get_single_data() == yaml.safe_load(text) == value
 
 
 @pytest.mark.parametrize("path", sorted((ROOT / "config").rglob("*.yaml")), ids=lambda path: path.stem)
 def test_both_readers_see_the_same_settings_on_the_same_lines(path: Path) -> None:
     text = path.read_text()
-    assert yamlfile.SAFE(text).get_single_data() == yaml.safe_load(text)
-    quick, slow = (list(lines(yaml.compose(text, Loader=each))) for each in (yamlfile.SAFE, yaml.SafeLoader))
+    assert yaml_io.SAFE(text).get_single_data() == yaml.safe_load(text)
+    quick, slow = (list(lines(yaml.compose(text, Loader=each))) for each in (yaml_io.SAFE, yaml.SafeLoader))
     assert quick == slow
 
 

@@ -8,8 +8,8 @@ import re
 import pytest
 from rich.console import Console
 
-from nodeday.journal import WEIGHT, Job, Journal, span
-from nodeday.progress import _Bars
+from nodeday.engine.events import WEIGHT, Job, Journal, span
+from nodeday.engine.progress import _Bars
 
 
 class Clock:
@@ -25,7 +25,7 @@ def clock() -> Clock:
     return Clock()
 
 
-def test_nothing_is_promised_before_a_room_is_done(clock: Clock) -> None:
+def test_nothing_is_promised_before_a_stage_is_done(clock: Clock) -> None:
     journal = Journal(2, clock)
     journal.plan({"frames": 2, "loss": 2, "all": 1})
     assert (journal.total, journal.done, journal.left_s) == (4, 0, None)
@@ -48,7 +48,7 @@ def test_time_left_is_the_mean_of_what_was_met(clock: Clock) -> None:
     assert journal.left_s == pytest.approx(15 / 2)
 
 
-def test_a_room_not_met_yet_is_weighed(clock: Clock) -> None:
+def test_a_stage_not_met_yet_is_weighed(clock: Clock) -> None:
     journal = Journal(1, clock)
     journal.plan({"frames": 1, "features": 1})
     journal.begin(1, Job("S1", "frames"))
@@ -58,7 +58,7 @@ def test_a_room_not_met_yet_is_weighed(clock: Clock) -> None:
 
 
 def test_one_session_does_not_run_on_two_cores(clock: Clock) -> None:
-    """Its rooms wait for each other, so more cores do not help."""
+    """Its stages wait for each other, so more cores do not help."""
     one, many = Journal(1, clock), Journal(8, clock)
     for journal in (one, many):
         journal.plan({"frames": 1, "clock": 1, "repair": 1})
@@ -69,7 +69,7 @@ def test_one_session_does_not_run_on_two_cores(clock: Clock) -> None:
     assert one.left_s == many.left_s
 
 
-def test_a_failed_room_takes_its_followers_along(clock: Clock) -> None:
+def test_a_failed_stage_takes_its_followers_along(clock: Clock) -> None:
     journal = Journal(2, clock)
     journal.plan({"frames": 2, "loss": 2, "clock": 2, "repair": 2, "features": 2, "report": 2, "study": 1})
     job = Job("S1", "frames", "results/logs/S1/frames.log")
@@ -87,7 +87,7 @@ def test_what_is_at_work(clock: Clock) -> None:
     journal.begin(1, Job("S1", "frames"))
     journal.begin(2, Job("", "told"))
     clock.at = 2.5
-    assert [(job.session, job.room, at) for job, at in journal.working] == [
+    assert [(job.session, job.stage, at) for job, at in journal.working] == [
         ("S1", "frames", 2.5),
         ("", "told", 2.5),
     ]
@@ -122,7 +122,7 @@ def test_spans_are_words(seconds: float, words: str) -> None:
     assert span(seconds) == words
 
 
-def test_bars_tell_rooms_and_times_at_a_terminal(clock: Clock) -> None:
+def test_bars_tell_stage_and_times_at_a_terminal(clock: Clock) -> None:
     """On a console that takes itself for a terminal, read as text."""
     console = Console(file=io.StringIO(), force_terminal=True, width=100, color_system=None)
     journal = Journal(2, clock)
@@ -141,6 +141,6 @@ def test_bars_tell_rooms_and_times_at_a_terminal(clock: Clock) -> None:
     assert isinstance(console.file, io.StringIO)
     written = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", console.file.getvalue())
     last = {line.split()[0]: line.rstrip() for line in re.split(r"[\r\n]+", written) if line.strip()}
-    assert "1 of 4 rooms done, about" in last["run"]
+    assert "1 of 4 stages done, about" in last["run"]
     assert last["S01-clean"].endswith("loss 2.0 s")
     assert last["S02-[b]"].endswith("frames 6.0 s")  # names are text, not markup

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 import yaml
 
-from nodeday import errors
-from nodeday.cli import main
-from nodeday.frames.survey import survey
+from nodeday.cli.main import main
+from nodeday.config.study import Study
+from nodeday.core import errors
 from nodeday.layouts import Layout, load_layout
 from nodeday.layouts.explain import false_frames
-from nodeday.settings import Study
-from nodeday.simulate.scenario import random_scenario
-from nodeday.simulate.session import simulate_session
+from nodeday.stages.frames.survey import survey
+from nodeday.stages.simulate.scenario import random_scenario
+from nodeday.stages.simulate.session import simulate_session
 
 HOUSE = Path(__file__).parents[1]
 FILE = HOUSE / "config" / "layouts" / "beltframe.yaml"

@@ -14,7 +14,7 @@ from conftest import CONFIG
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday.errors import SettingsError
+from nodeday.core.errors import SettingsError
 from nodeday.layouts import (
     Kind,
     Layout,

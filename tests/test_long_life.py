@@ -16,12 +16,12 @@ import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
-from nodeday import tables
-from nodeday.cli import main
-from nodeday.errors import GOOD
+from nodeday.cli.main import main
+from nodeday.config.study import Study
+from nodeday.core.errors import GOOD
 from nodeday.layouts import Layout, encode_frames, pack_counts
-from nodeday.samples import read as read_samples
-from nodeday.settings import Study
+from nodeday.storage import tables
+from nodeday.storage.samples import read as read_samples
 
 HOUSE = Path(__file__).parents[1]
 BELTFRAME = (HOUSE / "config" / "layouts" / "beltframe.yaml").read_text()
@@ -31,7 +31,7 @@ NODES = "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\tskin\t20\tarm\n"
 STUDY = (
     "study: trial\nzone: Europe/Madrid\ngrid: {rate_hz: 1}\nfill: {temp: {method: linear, max_ms: 9000}}\n"
 )
-ROOMS = ("frames", "loss", "clock", "repair", "features")
+STAGES = ("frames", "loss", "clock", "repair", "features")
 Host = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 """How far a host's clock is ahead of UTC, in seconds, at seconds since the start."""
 
@@ -106,14 +106,14 @@ def run(
     layout: str = BELTFRAME,
     **files: str,
 ) -> tuple[Study, Sent]:
-    """A study whose session's rooms all ran, and the truth of its capture."""
+    """A study whose session's stages all ran, and the truth of its capture."""
     folder = study_folder(**{"study.yaml": STUDY, "nodes.tsv": NODES, **files})
     (folder / "config" / "layouts" / "beltframe.yaml").write_text(layout)
     study = Study(folder)
     raw, sent = capture(study.layout_of("S1"), ns(start), seconds, loss, host)
     (folder / "captures" / "S1.bin").write_bytes(raw)
-    for room in ROOMS:
-        assert main(["room", room, "S1", "--study", str(folder)]) == GOOD
+    for stage in STAGES:
+        assert main(["stage", stage, "S1", "--study", str(folder)]) == GOOD
     return study, sent
 
 

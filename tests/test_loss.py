@@ -1,4 +1,4 @@
-"""Gaps, causes, minutes, burst models and signal, and the room's tables that must agree to the frame."""
+"""Gaps, causes, minutes, burst models and signal, and the stage's tables that must agree to the frame."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 from scipy.stats import binomtest
 
-from nodeday import tables
-from nodeday.cli import main
-from nodeday.commands import lay_out
-from nodeday.heard import STATUS, Received
-from nodeday.home import DEMO_CONFIG
-from nodeday.ledger import Ledger
-from nodeday.loss import burst, causes, room, signal, whole
-from nodeday.loss.gaps import MINUTE_NS, due_ns, gaps_of, minute_of, split
-from nodeday.loss.heard import COLUMNS, Pace, Session, listen
-from nodeday.settings import Study
-from nodeday.simulate.truth import Truth
+from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.main import main
+from nodeday.config.study import Study
+from nodeday.core.paths import DEMO_CONFIG
+from nodeday.stages.loss import burst, causes, minutes, stage, statistics
+from nodeday.stages.loss.gaps import MINUTE_NS, due_ns, gaps_of, minute_of, split
+from nodeday.stages.loss.streams import COLUMNS, SessionFrames, StreamTiming, session_frames
+from nodeday.stages.simulate.truth import Truth
+from nodeday.storage import tables
+from nodeday.storage.frames import STATUS, Received
+from nodeday.storage.ledger import Ledger
 
 S = 1_000_000_000
 
@@ -312,24 +312,24 @@ def test_a_lost_frame_has_the_mean_of_its_received_neighbours():
     #   rssi  -60       -70              nan
     seq, values = ints(0, 3, 7), np.array([-60.0, -70.0, np.nan])
     none = np.zeros(3, np.int64)
-    found = signal.neighbours(none, seq, values, none, ints(1, 4, 6), ints(3, 5, 7))
+    found = minutes.neighbours(none, seq, values, none, ints(1, 4, 6), ints(3, 5, 7))
     assert found[:2].tolist() == [-65, -70]
     assert np.isnan(found[2])
 
 
 def test_bins_are_half_open_and_hold_every_frame():
     received = np.array([-61.0, -60.0, -60.0, -58.0, np.nan])
-    rows = list(signal.table_rows("rssi_dbm", received, np.array([-60.5, -70.0])))
+    rows = list(minutes.table_rows("rssi_dbm", received, np.array([-60.5, -70.0])))
     assert [(row["low"], row["high"], row["expected"], row["lost"]) for row in rows] == [
         (-70, -68, 1, 1),
         (-62, -60, 2, 1),
         (-60, -58, 2, 0),
         (-58, -56, 1, 0),
     ]
-    assert list(signal.table_rows("lqi", np.array([np.nan]), np.array([np.nan]))) == []
+    assert list(minutes.table_rows("lqi", np.array([np.nan]), np.array([np.nan]))) == []
 
 
-# --- the room -----------------------------------------------------------------------------------
+# --- the stage -----------------------------------------------------------------------------------
 
 PERIODS = {"ecg": 1.0, "acc": 2.0, "mark": 10.0}
 HZ, WRAP = 100.0, 1 << 16
@@ -377,26 +377,26 @@ def stream_rows(node: str, stream: str, period: int, keep, boot: int = 0, t0: in
 def received(frames: pd.DataFrame) -> Received:
     """Rows of table ``frames`` as reading them stream by stream gives them."""
     status = np.array([STATUS.index(each) for each in frames["status"]], np.int8)
-    whole = frames.assign(status=status, row=np.arange(len(frames)))
+    statistics = frames.assign(status=status, row=np.arange(len(frames)))
     streams = {
         key: {name: own[name].to_numpy() for name in [*COLUMNS, "row", "status"]}
-        for key, own in whole.groupby(["node", "stream"], observed=True)
+        for key, own in statistics.groupby(["node", "stream"], observed=True)
     }
-    marks = whole[whole["mark_utc_ns"].notna() & frames["status"].isin(["good", "late"])]
+    marks = statistics[statistics["mark_utc_ns"].notna() & frames["status"].isin(["good", "late"])]
     return Received(len(frames), streams, (marks["row"].to_numpy(), marks["mark_utc_ns"].to_numpy(np.int64)))
 
 
-def heard(frames: pd.DataFrame, periods: dict[str, float] = PERIODS) -> Session:
+def heard(frames: pd.DataFrame, periods: dict[str, float] = PERIODS) -> SessionFrames:
     found = received(frames)
-    return listen(found, {(n, s): Pace(periods[s], 256, WRAP, HZ) for n, s in found.streams})
+    return session_frames(found, {(n, s): StreamTiming(periods[s], 256, WRAP, HZ) for n, s in found.streams})
 
 
 def account(frames: pd.DataFrame, tmp_path, periods: dict[str, float] = PERIODS) -> dict[str, pd.DataFrame]:
-    found, boots = room.account(heard(frames, periods), empty_v=3.0)
+    found, boots = stage.account(heard(frames, periods), empty_v=3.0)
     for name, table in found.items():
         tables.validate(TABLES[name], table)
     status = frames["status"].value_counts().to_dict()
-    room.balance(Ledger("loss", "S"), status, boots, found).close(tmp_path)
+    stage.balance(Ledger("loss", "S"), status, boots, found).close(tmp_path)
     return found
 
 
@@ -631,7 +631,7 @@ def test_every_account_sums_to_the_gaps_whatever_is_lost(seed, share):
         own = stream_rows(node, stream, period, kept.tolist())
         rows += [row | {"hub_ns": row["hub_ns"] + int(rng.integers(0, 3)) * S} for row in own]
     frames = frames_of(rows)
-    found, _ = room.account(heard(frames), 3.0)
+    found, _ = stage.account(heard(frames), 3.0)
     gaps, loss, radio, bursts = (found[name] for name in ("gaps", "loss", "radio", "bursts"))
     known = gaps[gaps["extent"] == "known"]
     for cause in GAP_CAUSE:
@@ -664,7 +664,7 @@ def test_the_order_of_arrival_does_not_matter(seed):
     frames = frames_of([{k: v for k, v in row.items() if k != "at"} for row in rows])
     shuffled = frames.iloc[rng.permutation(len(frames))].reset_index(drop=True)
     periods = {name: period / 1000 for name, period in PERIODS.items()}
-    one, other = (room.account(heard(each, periods), 3.0)[0] for each in (frames, shuffled))
+    one, other = (stage.account(heard(each, periods), 3.0)[0] for each in (frames, shuffled))
     for name, table in one.items():
         assert table.equals(other[name]), name
 
@@ -696,7 +696,7 @@ def demo(tmp_path_factory) -> Study:
     assert main(["simulate", "--study", str(folder)]) == 0
     for session in SESSIONS:
         for each in ("frames", "loss"):
-            assert main(["room", each, session, "--study", str(folder)]) == 0
+            assert main(["stage", each, session, "--study", str(folder)]) == 0
     return Study(folder)
 
 
@@ -756,7 +756,7 @@ def test_stretches_of_boots_and_outages():
             "seq_to": [3, 6, 2],
         }
     )
-    found = whole.stretches(own, known)
+    found = statistics.stretches(own, known)
     assert (found.start.tolist(), found.end.tolist()) == ([0, 6, 8], [4, 7, 11])
     assert (found.first.tolist(), found.stop.tolist()) == ([2, 9], [3, 10])
     assert found.transitions() == (1, 2, 2, 0)

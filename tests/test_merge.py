@@ -16,21 +16,27 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import codes
 
-from nodeday import tables
-from nodeday.errors import ContractError
-from nodeday.frames import merge
-from nodeday.frames.columns import Frames
-from nodeday.frames.decode import Decoder
-from nodeday.frames.judge import Spoken
-from nodeday.frames.memory import OwnTime
-from nodeday.frames.scan import scan
-from nodeday.frames.states import DISTINCT
+from nodeday.config.models import Node
+from nodeday.config.study import Study
+from nodeday.core.errors import ContractError
 from nodeday.layouts import crc, encode_frames, load_layout, pack_counts
-from nodeday.sections import Node
-from nodeday.settings import Study
-from nodeday.simulate.scenario import Channel, NodePlan, Outage, Phase, SessionPlan, random_scenario
-from nodeday.simulate.session import simulate_session
-from nodeday.simulate.truth import Truth
+from nodeday.stages.frames import merge
+from nodeday.stages.frames.columns import DISTINCT, FrameRows
+from nodeday.stages.frames.decode import Decoder
+from nodeday.stages.frames.memory import OwnTime
+from nodeday.stages.frames.scan import scan
+from nodeday.stages.frames.validate import Spoken
+from nodeday.stages.simulate.scenario import (
+    NodePlan,
+    Outage,
+    PlannedPhase,
+    RadioChannel,
+    SessionPlan,
+    random_scenario,
+)
+from nodeday.stages.simulate.session import simulate_session
+from nodeday.stages.simulate.truth import Truth
+from nodeday.storage import tables
 
 HOUSE = Path(__file__).parents[1]
 LAYOUT = load_layout(HOUSE / "config" / "layouts" / "beltframe.yaml")
@@ -38,7 +44,7 @@ NODES: dict[int, Node] = Study(HOUSE).nodes_of("S01-clean")
 NAMES = {address: node.node for address, node in NODES.items()}
 NODE_NAMES, STREAMS = sorted(NAMES.values()), sorted(kind.stream for kind in LAYOUT.kinds)
 PACES = {
-    (node, STREAMS.index(kind.stream)): merge.Pace(256, kind.period_s * 32768, 32768.0)
+    (node, STREAMS.index(kind.stream)): merge.FramePeriod(256, kind.period_s * 32768, 32768.0)
     for node in range(len(NODE_NAMES))
     for kind in LAYOUT.kinds
 }
@@ -52,8 +58,8 @@ def decoded(raw: bytes, number: int = 0) -> arrow.Table:
     return arrow.concat_tables([decoder.decode(own_time.stamped(b)).frames for b in blocks])
 
 
-def heard(raw: bytes, number: int = 0) -> Frames:
-    return Frames.of(decoded(raw, number), HUB_RANGE_NS)
+def heard(raw: bytes, number: int = 0) -> FrameRows:
+    return FrameRows.of(decoded(raw, number), HUB_RANGE_NS)
 
 
 def second(plan: SessionPlan, hub: str = "second", **changes: object) -> SessionPlan:
@@ -61,7 +67,7 @@ def second(plan: SessionPlan, hub: str = "second", **changes: object) -> Session
     return plan.model_copy(update={"hub": hub, "hub_start_s": None, "outages": (), **changes})
 
 
-def distinct(captures: list[Frames], node: str, stream: str, boot: int) -> np.ndarray:
+def distinct(captures: list[FrameRows], node: str, stream: str, boot: int) -> np.ndarray:
     """Numbers of the distinct frames of all captures, sorted."""
     code, kind = NODE_NAMES.index(node), STREAMS.index(stream)
     parts = [
@@ -73,7 +79,7 @@ def distinct(captures: list[Frames], node: str, stream: str, boot: int) -> np.nd
     return np.sort(np.concatenate(parts))
 
 
-def differences(captures: list[Frames], truths: list[Truth]) -> list[str]:
+def differences(captures: list[FrameRows], truths: list[Truth]) -> list[str]:
     """What the merged captures say otherwise than the union of the truths; best empty.
 
     A boot of a node that the first hub did not hear at all cannot be placed.
@@ -277,23 +283,23 @@ def test_a_nodes_own_memory_without_hub_stamps(node: str, seed: int) -> None:
     plan = random_scenario(seed)
     one, truth = simulate_session(plan, LAYOUT, NODES)
     clean, truth_clean = simulate_session(
-        second(plan, channel=Channel(), junk=0.0, truncated=False), LAYOUT, NODES
+        second(plan, channel=RadioChannel(), junk=0.0, truncated=False), LAYOUT, NODES
     )
     merged = merge.merge([heard(one), heard(memory_of(clean, node), 1)], PACES)
     kept = replace(truth, streams={k: v for k, v in truth.streams.items() if k.startswith(f"{node}/")})
     assert not differences(merged, [kept, truth_clean])
 
 
-# --- through the rooms ---------------------------------------------------------------------------
+# --- through the stages ---------------------------------------------------------------------------
 
 
 PLAN = SessionPlan(
     name="S1",
     seed=5,
     start="2026-07-14T05:00:00Z",
-    phases=(Phase(phase="work", minutes=4, gait=0.4),),
+    phases=(PlannedPhase(phase="work", minutes=4, gait=0.4),),
     nodes={"heart": NodePlan(streams=("ecg",)), "skin": NodePlan(streams=("temp",))},
-    channel=Channel(loss=0.1, burst=4, duplicates=0.01, corrupt=0.01),
+    channel=RadioChannel(loss=0.1, burst=4, duplicates=0.01, corrupt=0.01),
     outages=(Outage(at_min=2, minutes=0.5),),
 )
 
@@ -317,9 +323,9 @@ def merged_study(study_folder: Callable[..., Path]) -> tuple[Study, Truth, Truth
     return study, truths[0], truths[1]
 
 
-def run(study: Study, *rooms: str) -> None:
-    for room in rooms:
-        importlib.import_module(f"nodeday.{room}.room").run(study, "S1")
+def run(study: Study, *stages: str) -> None:
+    for stage in stages:
+        importlib.import_module(f"nodeday.stages.{stage}.stage").run(study, "S1")
 
 
 def test_from_captures_to_samples(merged_study: tuple[Study, Truth, Truth]) -> None:

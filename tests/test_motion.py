@@ -17,22 +17,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import FEATURE, codes
 
-from nodeday.calibration import Calibration
-from nodeday.errors import SettingsError
-from nodeday.features import others
-from nodeday.features.motion import autocalibration as auto
-from nodeday.features.motion import bands, bouts, cadence, joint, nonwear, posture
-from nodeday.features.motion.blocks import blocks
-from nodeday.features.motion.epochs import Motion, motion_of
-from nodeday.features.motion.intensity import enmo_mg, mad_mg, magnitude
-from nodeday.features.motion.ruler import count, per_window, ruler, total
-from nodeday.features.pieces import INTERPOLATED, MEASURED, MISSING
-from nodeday.features.stream import Feature, Samples, Source
-from nodeday.features.windows import Windows, windows_over
+from nodeday.config.device_records import Calibration
+from nodeday.config.models import EpochSettings, Mounting, Node
+from nodeday.config.study import Study
+from nodeday.core.errors import SettingsError
 from nodeday.layouts import Layout
-from nodeday.rowgroups import Group
-from nodeday.sections import Epochs, Mounting, Node
-from nodeday.settings import Study
+from nodeday.stages.features import others
+from nodeday.stages.features.motion import autocalibration as auto
+from nodeday.stages.features.motion import bouts, cadence, intensity, joint, nonwear, posture
+from nodeday.stages.features.motion.blocks import blocks
+from nodeday.stages.features.motion.epochs import Motion, motion_of
+from nodeday.stages.features.motion.intensity import enmo_mg, mad_mg, magnitude
+from nodeday.stages.features.motion.subwindows import count, per_window, ruler, total
+from nodeday.stages.features.pieces import INTERPOLATED, MEASURED, MISSING
+from nodeday.stages.features.stream import FeatureValues, Samples, SampleSource
+from nodeday.stages.features.windows import Windows, windows_over
+from nodeday.storage.row_groups import Group
 
 START = 1_784_005_200_000_000_000
 SECOND = 1_000_000_000
@@ -52,7 +52,7 @@ def stream_of(
     placement: str = "chest",
     seconds: int = 30,
     utc: np.ndarray | None = None,
-) -> Source:
+) -> SampleSource:
     """An acceleration stream at the layout's 50 Hz from vectors (n, 3) in g; ``filled`` are lost too."""
     n = len(vector)
     lost = np.zeros(n, np.bool_) if lost is None else lost
@@ -64,10 +64,14 @@ def stream_of(
     node = Node(session="*", node="one", address=1, placement=placement)
     windows = windows_over(int(utc.min()), int(utc.max()), seconds)
     group = Group(0, n, int(utc.min()), int(utc.max()))
-    return Source(node, layout.stream("acc"), [group], lambda: [samples], windows, Epochs(seconds=seconds))
+    return SampleSource(
+        node, layout.stream("acc"), [group], lambda: [samples], windows, EpochSettings(seconds=seconds)
+    )
 
 
-def moved(stream: Source, mounting: Mounting | None = CHEST, bench: Calibration | None = None) -> Motion:
+def moved(
+    stream: SampleSource, mounting: Mounting | None = CHEST, bench: Calibration | None = None
+) -> Motion:
     return motion_of(stream, bench, None, mounting)
 
 
@@ -160,14 +164,14 @@ def test_windows_divide_an_epoch_evenly() -> None:
 def test_cut_points_where_published_and_nowhere_else() -> None:
     """Hip: 91 and 414 mg MAD (abstract of doi 10.1371/journal.pone.0134813). Wrist: the equation
     VO2 = 0.0320 ENMO + 7.28 (Hildebrand et al. 2014) is 3 and 6 times 3.5 ml/kg/min there."""
-    hip, wrist = bands.cut_points_of("hip"), bands.cut_points_of("left_wrist")
+    hip, wrist = intensity.cut_points_of("hip"), intensity.cut_points_of("left_wrist")
     assert hip is not None
     assert (hip.metric, hip.met3_mg, hip.met6_mg) == ("mad", 91, 414)
     assert wrist is not None
     assert wrist.metric == "enmo"
     for met, mg in ((3, wrist.met3_mg), (6, wrist.met6_mg)):
         assert 0.0320 * mg + 7.28 == pytest.approx(3.5 * met, abs=0.01)
-    assert [bands.cut_points_of(each) for each in ("chest", "ankle", "back", "thigh")] == [None] * 4
+    assert [intensity.cut_points_of(each) for each in ("chest", "ankle", "back", "thigh")] == [None] * 4
 
 
 @pytest.mark.parametrize(
@@ -590,9 +594,11 @@ def test_joint_features_need_both() -> None:
     trunk = Node(session="*", node="trunk", address=1, placement="chest")
     heart = Node(session="*", node="heart", address=2, placement="chest")
 
-    def one(node: Node, name: str, values: list[float], reason: list[int]) -> Feature:
+    def one(node: Node, name: str, values: list[float], reason: list[int]) -> FeatureValues:
         channel = "ecg" if node is heart else "acc"
-        return Feature(node, channel, name, np.array(values), np.array([1, 1, 0.9, 1.0]), np.array(reason))
+        return FeatureValues(
+            node, channel, name, np.array(values), np.array([1, 1, 0.9, 1.0]), np.array(reason)
+        )
 
     nan = np.nan
     found = joint.features_of(

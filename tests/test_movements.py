@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from nodeday.clock import movements
-from nodeday.clock.movements import (
-    Match,
+from nodeday.stages.clock import movements
+from nodeday.stages.clock.movements import (
+    MovementMatch,
+    MovementSignal,
     Pair,
-    Signal,
     corrections,
     jerks,
     masked_correlation,
@@ -18,7 +18,7 @@ from nodeday.clock.movements import (
     moments,
     pairs_of,
 )
-from nodeday.simulate.motion import PLACEMENTS, gait, taps
+from nodeday.stages.simulate.motion import PLACEMENTS, gait, taps
 
 NS = 1_000_000_000
 
@@ -32,10 +32,10 @@ def signal(node: str, size, late_ms: float = 0.0, rate_hz: float = 50.0, seed: i
     values = size(seconds) + 0.004 * rng.standard_normal(len(seconds))
     utc, values = utc[kept], values[kept]
     one = np.zeros(1, np.int64)  # frames of a sample each
-    return Signal.of(node, utc, one, np.arange(len(utc)), rate_hz, lambda rows: values[rows][:, None])
+    return MovementSignal.of(node, utc, one, np.arange(len(utc)), rate_hz, lambda rows: values[rows][:, None])
 
 
-def found_in(signals: list[Signal], within: tuple[int, int] | None = None) -> list[int]:
+def found_in(signals: list[MovementSignal], within: tuple[int, int] | None = None) -> list[int]:
     return moments(jerks(signals), within)
 
 
@@ -64,7 +64,7 @@ def test_a_signal_is_the_same_wherever_it_is_looked_at(block, monkeypatch):
     values, wait = rng.normal(size=(500, 4)), np.arange(4) * 10_000_000
     values[:, 0] *= 3  # jerks at the edges of frames count most
     rows = rng.permutation(500)
-    one = Signal.of("one", stamps[rows], wait, rows, 100.0, lambda mine: values[mine])
+    one = MovementSignal.of("one", stamps[rows], wait, rows, 100.0, lambda mine: values[mine])
     at, size = (stamps[rows][:, None] + wait).ravel(), values[rows].ravel()
     order = np.argsort(at, kind="stable")
     at, size = at[order], size[order]
@@ -116,7 +116,7 @@ def test_walking_does_not_pass_for_a_match():
 
 
 def test_several_moments_say_more_than_one():
-    many = [Match("a", "b", at, offset, 0.9, 2.0) for at, offset in enumerate((1.0, 1.2, 0.8, 1.1))]
+    many = [MovementMatch("a", "b", at, offset, 0.9, 2.0) for at, offset in enumerate((1.0, 1.2, 0.8, 1.1))]
     (pair,) = pairs_of(many)
     assert (pair.moments, pair.offset_ms, pair.uncertainty_ms) == (4, pytest.approx(1.05), pytest.approx(1.0))
 

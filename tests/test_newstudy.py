@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from nodeday import errors
-from nodeday.cli import main
-from nodeday.errors import SettingsError
-from nodeday.newstudy.answers import Answers
-from nodeday.newstudy.ask import ask
-from nodeday.settings import Study
+from nodeday.cli.init.answers import Answers
+from nodeday.cli.init.ask import ask
+from nodeday.cli.main import main
+from nodeday.config.study import Study
+from nodeday.core import errors
+from nodeday.core.errors import SettingsError
 
 FLAGS = [
     "--zone",

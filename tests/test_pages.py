@@ -15,9 +15,9 @@ from browser import chromium, complaints, contrast, least_contrast, requests, sh
 from nodeday.schemas import TABLES
 from test_study import Made, make_study, write_config
 
-from nodeday import tables
-from nodeday.report import room
-from nodeday.study import room as study_room
+from nodeday.stages.report import stage
+from nodeday.stages.study import stage as study_stage
+from nodeday.storage import tables
 
 A4_MM, MARGIN_MM, PX_PER_MM = (210.0, 297.0), 14.0, 96 / 25.4
 PAGES = ("session", "index")
@@ -44,12 +44,12 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
             TABLES[name],
             tables.build(TABLES[name], columns),
         )
-    study_room.run(made.study, [made.session])
-    room.run(made.study, made.session)
+    study_stage.run(made.study, [made.session])
+    stage.run(made.study, made.session)
     failed = made.study.results / "failed" / "S03-mess.txt"
     failed.parent.mkdir()
     failed.write_text("its capture is empty", encoding="utf-8")
-    room.index(made.study, [made.session])
+    stage.index(made.study, [made.session])
     return made
 
 

@@ -14,11 +14,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday.errors import FAULT, ContractError, NodedayError
-from nodeday.features.room import run as features
-from nodeday.parallel import each
-from nodeday.repair.room import run as repair
-from nodeday.settings import Study
+from nodeday.config.study import Study
+from nodeday.core.errors import FAULT, ContractError, NodedayError
+from nodeday.core.parallel import each
+from nodeday.stages.features.stage import run as features
+from nodeday.stages.repair.stage import run as repair
 
 WAITS = """
 import os, time
@@ -59,25 +59,25 @@ def test_with_one_core_a_thing_is_taken_when_the_one_before_is_done() -> None:
 
 def test_a_killed_process_is_told_in_a_sentence() -> None:
     with pytest.raises(
-        NodedayError, match=r"a process of the room was killed\. Is there enough memory\?"
+        NodedayError, match=r"a process of the stage was killed\. Is there enough memory\?"
     ) as told:
         list(each(lambda _: os.kill(os.getpid(), signal.SIGKILL), range(2), 2))
     assert told.value.exit_code == FAULT
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
-def test_no_process_outlives_the_room(how: signal.Signals) -> None:
+def test_no_process_outlives_the_stage(how: signal.Signals) -> None:
     with subprocess.Popen(
         [sys.executable, "-c", WAITS], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
-    ) as room:
-        assert room.stdout
-        assert [room.stdout.readline(), room.stdout.readline()] == [b"at work\n", b"at work\n"]
-        workers = psutil.Process(room.pid).children()
+    ) as stage:
+        assert stage.stdout
+        assert [stage.stdout.readline(), stage.stdout.readline()] == [b"at work\n", b"at work\n"]
+        workers = psutil.Process(stage.pid).children()
         assert len(workers) == 2
-        room.send_signal(how)
+        stage.send_signal(how)
         _, alive = psutil.wait_procs(workers, timeout=20)
         assert not alive
-        assert room.wait(20) != 0
+        assert stage.wait(20) != 0
 
 
 def test_streams_side_by_side_give_the_tables_of_streams_in_turn(
@@ -88,8 +88,8 @@ def test_streams_side_by_side_give_the_tables_of_streams_in_turn(
     for table in ("frames", "gaps", "clock"):
         shutil.copytree(before / table / f"session={session}", tmp_path / table / f"session={session}")
     anew = Study(finished_study, results=tmp_path)
-    for room in (repair, features):
-        room(anew, session, 2)
+    for stage in (repair, features):
+        stage(anew, session, 2)
     made = [path for path in tmp_path.rglob("*") if path.is_file()]
     assert {path.parent.parent.name for path in made} >= {"samples", "aligned", "beats", "epochs", "ledger"}
     for path in made:

@@ -13,14 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import codes
 
-from nodeday.arrays import runs
-from nodeday.features.heart.beats import beats_of
-from nodeday.repair.blend import HOLD, HOLD_NOISE, blend, in_common
-from nodeday.repair.context import CONTEXT_S, Context
-from nodeday.repair.pattern import LONGEST_S, SEARCH_S, Match, good_enough, pattern
-from nodeday.repair.places import bin_width
-from nodeday.repair.policy import LEFT, Policy, mend
-from nodeday.repair.quality import PATTERN_FILL, SHORT_FILL
+from nodeday.core.arrays import runs
+from nodeday.stages.features.heart.beats import beats_of
+from nodeday.stages.repair.blend import CONTEXT_S, HOLD, HOLD_NOISE, Context, blend, in_common
+from nodeday.stages.repair.candidates import bin_width
+from nodeday.stages.repair.fill import LEFT, Policy, mend
+from nodeday.stages.repair.pattern import LONGEST_S, SEARCH_S, PatternMatch, good_enough, pattern
+from nodeday.stages.repair.quality import PATTERN_FILL, SHORT_FILL
 
 RATE = 250.0
 POLICY = Policy("pattern", LONGEST_S * RATE, 0.2 * RATE, RATE)
@@ -153,7 +152,7 @@ def test_a_disagreement_on_a_qrs_is_refused() -> None:
     _, match = pattern(value, known, starts, ends, RATE)
     assert 0.2 < match.steep[0] < 0.8
     assert not good_enough(match).any()
-    assert good_enough(Match(*np.ones((3, 1)))).all()  # as it would be if all agreed
+    assert good_enough(PatternMatch(*np.ones((3, 1)))).all()  # as it would be if all agreed
 
 
 def test_the_party_that_agrees_on_the_beat_fills_the_gap_alone() -> None:
@@ -258,7 +257,7 @@ def test_clipped_and_flat_samples_are_never_copied() -> None:
 
 
 def test_an_r_peak_inside_a_fill_is_marked_so() -> None:
-    """Room `features` reads origins: a beat on a pattern fill is imputed, those beside it are measured."""
+    """Stage `features` reads origins: a beat on a pattern fill is imputed, those beside it are measured."""
     value, beats = heartbeats(60, jitter=0.02, noise=0.005)
     r = round(beats[30])
     lost = lost_at(len(value), (r - 20, r + 20))

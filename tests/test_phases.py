@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nodeday.errors import SettingsError
-from nodeday.settings import Study
-from nodeday.study.phases import EVENTS, SECOND, phases_of, summary
+from nodeday.config.study import Study
+from nodeday.core.errors import SettingsError
+from nodeday.stages.study.phases import EVENTS, SECOND, phases_of, summary
 
 HOUR = 3600 * SECOND
 HEAD = "session\tphase\tstart\tend\n"

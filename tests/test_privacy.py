@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from nodeday import errors, privacy
-from nodeday.cli import main
-from nodeday.errors import SettingsError
-from nodeday.home import DEMO_CONFIG
-from nodeday.settings import Study
+from nodeday.cli.main import main
+from nodeday.config.study import Study
+from nodeday.core import errors, privacy
+from nodeday.core.errors import SettingsError
+from nodeday.core.paths import DEMO_CONFIG
 
 GOOD = [
     "P01",

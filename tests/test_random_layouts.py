@@ -9,9 +9,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday.frames.judge import Spoken
-from nodeday.frames.scan import scan
 from nodeday.layouts import Kind, Layout, decode_fields, encode_frames, pack_counts, stuff, unpack_counts
+from nodeday.stages.frames.scan import scan
+from nodeday.stages.frames.validate import Spoken
 
 ROLES = {"node": (4, 16), "kind": (3, 8), "sequence": (4, 32), "ticks": (8, 48), "hub_time": (8, 56)}
 EXTRA = {"ticks": {"rate_hz": 1000.0}, "hub_time": {"unit_ns": 1000}}

@@ -1,4 +1,4 @@
-"""Room `repair`: received samples untouched, fills inside their gaps, everything else visibly missing."""
+"""Stage `repair`: received samples untouched, fills inside their gaps, everything else visibly missing."""
 
 from __future__ import annotations
 
@@ -16,26 +16,27 @@ from hypothesis import strategies as st
 from nodeday.schemas import TABLES, codes
 from scipy.interpolate import Akima1DInterpolator, PchipInterpolator
 
-from nodeday import tables
-from nodeday.arrays import runs, spread
-from nodeday.errors import ContractError
+from nodeday.config.study import Study
+from nodeday.core.arrays import runs, spread
+from nodeday.core.errors import ContractError
 from nodeday.layouts import load_layout, pack_counts
-from nodeday.layouts.payload import payload_matrix
-from nodeday.repair import quality, room
-from nodeday.repair.align import (
+from nodeday.layouts.codec import payload_matrix
+from nodeday.stages.repair import quality, stage
+from nodeday.stages.repair.align import (
     INTERPOLATED,
     MISSING,
+    PASS,
+    STOP,
     Aligned,
     _last_before,
     grid,
     grid_range,
+    kernel,
     on_grid,
 )
-from nodeday.repair.fill import METHODS, fill
-from nodeday.repair.gaps import fillable
-from nodeday.repair.kernel import PASS, STOP, kernel
-from nodeday.repair.lay import follow_each_other, lay, sample_times
-from nodeday.settings import Study
+from nodeday.stages.repair.fill import METHODS, fill, fillable
+from nodeday.stages.repair.place_samples import follow_each_other, place_frames, sample_times
+from nodeday.storage import tables
 
 CONFIG = Path(__file__).parents[1] / "config"
 LAYOUT = load_layout(CONFIG / "layouts" / "beltframe.yaml")
@@ -207,7 +208,7 @@ def test_rails_and_grades() -> None:
 
 def test_frames_are_laid_by_number_and_ticks_of_lost_ones_lie_on_the_line() -> None:
     """seq 12 13 - - 16, arriving out of order"""
-    laid = lay(np.array([13, 12, 16]), np.array([130, 120, 161]), bits("111"), 10.0)
+    laid = place_frames(np.array([13, 12, 16]), np.array([130, 120, 161]), bits("111"), 10.0)
     assert laid.first_seq == 12
     assert laid.row.tolist() == [1, 0, -1, -1, 2]
     assert laid.ticks.tolist() == [120, 130, 140, 151, 161]
@@ -215,9 +216,15 @@ def test_frames_are_laid_by_number_and_ticks_of_lost_ones_lie_on_the_line() -> N
 
 def test_a_doubtful_frame_off_the_line_is_timed_by_its_neighbours() -> None:
     seq, ticks = np.arange(5), np.array([0, 10, 27, 30, 40])
-    assert lay(seq, ticks, bits("11011"), 10.0).ticks.tolist() == [0, 10, 20, 30, 40]
-    assert lay(seq, np.array([0, 10, 21, 30, 40]), bits("11011"), 10.0).ticks.tolist() == [0, 10, 21, 30, 40]
-    assert lay(seq, np.array([900, 10, 20, 30, 40]), bits("01111"), 10.0).ticks.tolist()[0] == 0
+    assert place_frames(seq, ticks, bits("11011"), 10.0).ticks.tolist() == [0, 10, 20, 30, 40]
+    assert place_frames(seq, np.array([0, 10, 21, 30, 40]), bits("11011"), 10.0).ticks.tolist() == [
+        0,
+        10,
+        21,
+        30,
+        40,
+    ]
+    assert place_frames(seq, np.array([900, 10, 20, 30, 40]), bits("01111"), 10.0).ticks.tolist()[0] == 0
 
 
 @pytest.mark.parametrize(
@@ -230,7 +237,7 @@ def test_a_doubtful_frame_off_the_line_is_timed_by_its_neighbours() -> None:
 )
 def test_counters_that_contradict_each_other_are_refused(seq: list[int], ticks: list[int], told: str) -> None:
     with pytest.raises(ValueError, match=told):
-        lay(np.array(seq), np.array(ticks), bits("11"), 10.0)
+        place_frames(np.array(seq), np.array(ticks), bits("11"), 10.0)
 
 
 @pytest.mark.parametrize("last", [True, False])
@@ -407,7 +414,7 @@ def test_grid_is_the_same_wherever_it_begins(first_ns: int, rate: float, skip: i
         assert (whole % int(1e9 / rate) == 0).all()
 
 
-# --- the room ---------------------------------------------------------------------------
+# --- the stage ---------------------------------------------------------------------------
 
 
 def frames_of(
@@ -508,7 +515,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
         tables.build(TABLES["gaps"], {name: gaps[name] for name in gaps}),
     )
     write_clock(study, [("heart", 0, 0), ("heart", 1, 60), ("skin", 0, 0)])
-    room.run(study, "S01-clean")
+    stage.run(study, "S01-clean")
     return study
 
 
@@ -624,7 +631,7 @@ def test_several_grids_share_their_instants(study: Study, tmp_path: Path) -> Non
     settings.write_text(settings.read_text().replace("rate_hz: 250", "rate_hz: 250\n  more_hz: [50, 12.5]"))
     other = Study(copy)
     assert other.file.grid.tables == {"aligned": 250.0, "aligned_50hz": 50.0, "aligned_12.5hz": 12.5}
-    room.run(other, "S01-clean")
+    stage.run(other, "S01-clean")
     before = tables.path(study.results, "aligned", "S01-clean").read_bytes()
     assert tables.path(other.results, "aligned", "S01-clean").read_bytes() == before
     fine = read_aligned(other).set_index("utc_ns")
@@ -654,7 +661,7 @@ def test_ledger_and_a_second_run_are_the_same_to_the_byte(study: Study) -> None:
         "skin.temp.parquet",
     ]
     before = [path.read_bytes() for path in paths if path.is_file()]
-    room.run(study, "S01-clean")
+    stage.run(study, "S01-clean")
     assert [path.read_bytes() for path in paths if path.is_file()] == before
 
 
@@ -663,13 +670,13 @@ def test_a_boot_without_a_clock_is_set_aside_and_counted(study: Study, tmp_path:
     shutil.copytree(study.root, copy)
     other = Study(copy)
     write_clock(other, [("heart", 0, 0), ("skin", 0, 0)])
-    room.run(other, "S01-clean")
+    stage.run(other, "S01-clean")
     ledger = tables.read(tables.path(other.results, "ledger", "S01-clean", "repair"), "ledger")
     assert "no_clock 400" in ledger.loc[ledger["scope"] == "heart/ecg", "detail"].iloc[0]
     assert set(read_samples(other).query("node == 'heart'")["boot"]) == {0}
     write_clock(other, [("trunk", 0, 0)])
     with pytest.raises(ContractError, match="no sample could be placed in time"):
-        room.run(other, "S01-clean")
+        stage.run(other, "S01-clean")
 
 
 def test_gaps_that_do_not_account_for_the_frames_stop_the_run(study: Study, tmp_path: Path) -> None:
@@ -679,4 +686,4 @@ def test_gaps_that_do_not_account_for_the_frames_stop_the_run(study: Study, tmp_
     gaps = read(other, "gaps").iloc[1:].reset_index(drop=True)
     tables.write(tables.path(other.results, "gaps", "S01-clean"), TABLES["gaps"], gaps)
     with pytest.raises(ContractError, match="samples of heart/ecg: 1160 entered, 1200 accounted for"):
-        room.run(other, "S01-clean")
+        stage.run(other, "S01-clean")

@@ -13,16 +13,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday.errors import SettingsError
+from nodeday.config.models import Node
+from nodeday.config.study import Study
+from nodeday.core.errors import SettingsError
 from nodeday.layouts import decode_fields, load_layout, unpack_counts
-from nodeday.sections import Node
-from nodeday.settings import Study
-from nodeday.simulate import recorded, scoring, sheets
-from nodeday.simulate.recording import Recording, Signal, even_rate, read
-from nodeday.simulate.replay import into_study, replay, replay_files, resampled
-from nodeday.simulate.room import paths
-from nodeday.simulate.scenario import Channel
-from nodeday.simulate.truth import StreamTruth, Truth
+from nodeday.stages.simulate import recorded, scoring, sheets
+from nodeday.stages.simulate.recording import RecordedSignal, RecordedSignals, even_rate, read
+from nodeday.stages.simulate.replay import into_study, replay, replay_files, resampled
+from nodeday.stages.simulate.scenario import RadioChannel
+from nodeday.stages.simulate.stage import paths
+from nodeday.stages.simulate.truth import StreamTruth, Truth
 
 LAYOUT = load_layout(Path(__file__).resolve().parents[1] / "config" / "layouts" / "beltframe.yaml")
 HEART = {
@@ -37,14 +37,14 @@ needs_packages = pytest.mark.skipif(
 )
 
 
-def _wave(seconds: float, rate_hz: float) -> Signal:
+def _wave(seconds: float, rate_hz: float) -> RecordedSignal:
     at = np.arange(int(seconds * rate_hz)) / rate_hz
-    return Signal(np.sin(2 * np.pi * 1.3 * at)[:, None], rate_hz, ("ecg",), "mV")
+    return RecordedSignal(np.sin(2 * np.pi * 1.3 * at)[:, None], rate_hz, ("ecg",), "mV")
 
 
 def test_without_loss_every_recorded_value_arrives() -> None:
     signal = _wave(60, 250)
-    data, truth = replay({"heart": signal}, LAYOUT, HEART, Channel(jitter_ms=0))
+    data, truth = replay({"heart": signal}, LAYOUT, HEART, RadioChannel(jitter_ms=0))
     kind = LAYOUT.stream("ecg")
     size, mark = LAYOUT.frame_bytes(kind), LAYOUT.frame_bytes(LAYOUT.stream("mark"))
     at, rows = 0, []
@@ -69,7 +69,7 @@ def test_another_rate_is_resampled() -> None:
 
 
 def test_loss_is_that_asked_for_and_seeded() -> None:
-    channel = Channel(loss=0.1, burst=4)
+    channel = RadioChannel(loss=0.1, burst=4)
     data, truth = replay({"heart": _wave(600, 250)}, LAYOUT, HEART, channel, seed=4)
     assert 1 - truth.streams["heart/ecg"].received.mean() == pytest.approx(0.1, abs=0.03)
     assert replay({"heart": _wave(600, 250)}, LAYOUT, HEART, channel, seed=4)[0] == data
@@ -77,11 +77,11 @@ def test_loss_is_that_asked_for_and_seeded() -> None:
 
 
 def test_a_signal_that_no_stream_carries_is_refused() -> None:
-    odd = Signal(np.zeros((100, 2)), 100.0, ("a", "b"), "degC")
+    odd = RecordedSignal(np.zeros((100, 2)), 100.0, ("a", "b"), "degC")
     with pytest.raises(SettingsError, match="node heart recorded 2 channels in degC, and no stream fits"):
-        replay({"heart": odd}, LAYOUT, HEART, Channel())
+        replay({"heart": odd}, LAYOUT, HEART, RadioChannel())
     with pytest.raises(SettingsError, match="nothing was recorded for node heart"):
-        replay({}, LAYOUT, HEART, Channel())
+        replay({}, LAYOUT, HEART, RadioChannel())
 
 
 # --- readers -----------------------------------------------------------------------------------
@@ -161,7 +161,7 @@ def test_rounded_stamps_give_the_whole_rate() -> None:
 def test_every_name_becomes_a_code(name: str) -> None:
     import re
 
-    from nodeday.yamlfile import CODE
+    from nodeday.core.yaml_io import CODE
 
     assert re.match(CODE, sheets.code(name))
 
@@ -192,11 +192,11 @@ def test_files_become_a_whole_study(tmp_path: Path) -> None:
 def test_impossible_loss_and_twins_are_refused(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match=r"a loss of 0\.9 in bursts of 2; expected .* 9 frames or more"):
         replay_files([], tmp_path, 0.9, 2.0, 1)
-    twin = Recording("a", {"heart": _wave(10, 250)})
+    twin = RecordedSignals("a", {"heart": _wave(10, 250)})
     with pytest.raises(SettingsError, match="two recordings are named a"):
-        into_study(tmp_path, [twin, twin], Channel())
+        into_study(tmp_path, [twin, twin], RadioChannel())
     with pytest.raises(SettingsError, match="no recordings are given"):
-        into_study(tmp_path, [], Channel())
+        into_study(tmp_path, [], RadioChannel())
 
 
 def test_a_missing_package_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -237,7 +237,7 @@ def test_labels_that_are_no_beats_are_left_out() -> None:
 
 
 def test_sample_instants_follow_the_true_clock() -> None:
-    _, truth = replay({"heart": _wave(60, 250)}, LAYOUT, HEART, Channel(loss=0.1, burst=2))
+    _, truth = replay({"heart": _wave(60, 250)}, LAYOUT, HEART, RadioChannel(loss=0.1, burst=2))
     stream, kind = truth.streams["heart/ecg"], LAYOUT.stream("ecg")
     at, arrived = scoring.sample_instants(stream, kind, np.arange(14_000))
     assert np.ptp(np.diff(at)) <= 20e3 * 2  # stamps are whole ticks of 31 us
@@ -268,7 +268,7 @@ def test_losses_are_compared_frame_by_frame() -> None:
         zeros.astype(np.int32), np.arange(n), zeros, zeros, received, zeros.astype(np.int8), zeros
     )
     assert stream.lost_runs() == [(0, 1, 3), (0, 5, 6)]
-    _, truth = replay({"heart": _wave(10, 250)}, LAYOUT, HEART, Channel())
+    _, truth = replay({"heart": _wave(10, 250)}, LAYOUT, HEART, RadioChannel())
     object.__setattr__(truth, "streams", {"heart/ecg": stream})
     gaps = pd.DataFrame(
         {

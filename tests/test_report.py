@@ -1,4 +1,4 @@
-"""The report room: where losses lie, lines that break at holes, and pages that tell the truth."""
+"""The report stage: where losses lie, lines that break at holes, and pages that tell the truth."""
 
 from __future__ import annotations
 
@@ -22,25 +22,25 @@ from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from test_study import NODES, SECOND, START, Made, make_study, write_config
 
-from nodeday import samples, tables
-from nodeday.errors import ContractError
-from nodeday.report import facts as reading
-from nodeday.report import (
+from nodeday.config.models import Fill, StudyLimits
+from nodeday.core.errors import ContractError
+from nodeday.stages.report import facts as reading
+from nodeday.stages.report import (
     fig_coverage,
     fig_gaps,
     fig_loss,
     fig_motion,
     overview,
-    place,
-    room,
+    stage,
     svg,
     verdict,
     words,
     worst,
 )
-from nodeday.report.figure import instants
-from nodeday.sections import Fill, Limits
-from nodeday.study import room as study_room
+from nodeday.stages.report import spans as place
+from nodeday.stages.report.svg import instants
+from nodeday.stages.study import stage as study_stage
+from nodeday.storage import samples, tables
 
 spans = st.lists(st.tuples(st.integers(0, 200), st.integers(0, 60)), max_size=8)
 
@@ -50,12 +50,12 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     root = tmp_path_factory.mktemp("report")
     write_config(root, "S02-lossy\trest\t2026-07-14T07:00:00\t\nS02-lossy\tharvest\t2026-07-14T07:02:00\t\n")
     made = make_study(root)
-    study_room.run(made.study, [made.session])
-    room.run(made.study, made.session)
+    study_stage.run(made.study, [made.session])
+    stage.run(made.study, made.session)
     failed = made.study.results / "failed" / "S03-mess.txt"
     failed.parent.mkdir()
     failed.write_text("session S03-mess: capture <x> & y is empty; expected frames.\n", encoding="utf-8")
-    room.index(made.study, [made.session])
+    stage.index(made.study, [made.session])
     return made
 
 
@@ -80,7 +80,7 @@ def test_a_gap_lies_between_the_frames_on_both_sides() -> None:
     """
     boot, seq = np.array([1, 0, 0, 0]), np.array([0, 4, 0, 1])
     start, end = np.array([90, 40, 0, 10]), np.array([100, 50, 10, 20])
-    frames = place.Frames(boot, seq, start, end)
+    frames = place.FrameSpans(boot, seq, start, end)
     got = place.gap_spans(
         frames, np.array([0, 0, 1]), np.array([2, 5, 1]), np.array([4, 4, 0]), session=(0, 120)
     )
@@ -92,7 +92,7 @@ def test_gaps_of_two_causes_share_one_hole_by_their_numbers() -> None:
 
     |f7| 8  9 10 11 |f12|      radio [8, 9), hub outage [9, 12)
     """
-    frames = place.Frames(
+    frames = place.FrameSpans(
         np.array([1, 1]), np.array([7, 12]), np.array([70, 120]) * SECOND, np.array([80, 130]) * SECOND
     )
     got = place.gap_spans(frames, np.array([1, 1]), np.array([8, 9]), np.array([9, 12]), (0, 200 * SECOND))
@@ -177,7 +177,7 @@ def nodes(*rows: tuple[str, float, float, str]) -> pd.DataFrame:
 
 def test_reasons_that_are_not_met_come_first() -> None:
     out = pd.DataFrame({"node": ["b"], "rule": ["max_clock_uncertainty"]})
-    found = verdict.judge(nodes(("a", 0.9, 1.0, "usable"), ("b", 0.95, 33.0, "limited")), out, Limits())
+    found = verdict.judge(nodes(("a", 0.9, 1.0, "usable"), ("b", 0.95, 33.0, "limited")), out, StudyLimits())
     assert found.code == "limited"
     assert found.sentence == "b is usable in part; a is fully usable."
     assert [reason.met for reason in found.reasons] == [False, True, True]
@@ -188,7 +188,7 @@ def test_reasons_that_are_not_met_come_first() -> None:
 
 def test_a_node_without_a_clock_is_named() -> None:
     out = pd.DataFrame({"node": ["a"], "rule": ["max_clock_uncertainty"]})
-    found = verdict.judge(nodes(("a", 0.9, np.nan, "unusable")), out, Limits())
+    found = verdict.judge(nodes(("a", 0.9, np.nan, "unusable")), out, StudyLimits())
     assert found.sentence == "the only node is below the study’s limits for most of the session."
     assert found.reasons[0].text == "No place in time for a; the limit is ±20 ms."
 
@@ -405,9 +405,9 @@ def test_without_a_signal_in_the_layout_there_is_no_such_figure(tmp_path: Path) 
         TABLES["signal"],
         tables.empty(TABLES["signal"]),
     )
-    study_room.run(made.study, [made.session])
+    study_stage.run(made.study, [made.session])
     assert fig_loss.signal(made.study, reading.read(made.study, made.session)) is None
-    room.run(made.study, made.session)
+    stage.run(made.study, made.session)
     text = (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
     assert "Loss and signal strength" not in text
 
@@ -487,7 +487,7 @@ def reading_text(page: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", page))
 
 
-def motion_rows(facts: reading.Facts) -> pd.DataFrame:
+def motion_rows(facts: reading.PageFacts) -> pd.DataFrame:
     """Six epochs of a trunk: walking, half, still, without a value, not worn, not worn."""
     nan, count = float("nan"), 6
     values = {
@@ -523,7 +523,7 @@ def motion_rows(facts: reading.Facts) -> pd.DataFrame:
 
 def test_walking_posture_and_wear_of_a_trunk(tmp_path: Path) -> None:
     made = make_study(tmp_path, seconds=180)
-    study_room.run(made.study, [made.session])
+    study_stage.run(made.study, [made.session])
     facts = reading.read(made.study, made.session)
     facts = replace(facts, epochs=motion_rows(facts))
     columns = {name: [0.0] for name in TABLES["calibration"].names}
@@ -613,7 +613,7 @@ def test_each_figure_has_its_rows_beside_it(made: Made) -> None:
 
 
 def test_running_again_gives_the_same_bytes(made: Made, page: str) -> None:
-    room.run(made.study, made.session)
+    stage.run(made.study, made.session)
     target = made.study.results / "report" / f"{made.session}.html"
     assert target.read_text(encoding="utf-8") == page
 
@@ -628,13 +628,13 @@ def test_the_index_shows_failed_sessions_with_their_sentence(index: str, made: M
 
 
 def test_an_index_without_any_study_table(tmp_path: Path) -> None:
-    room.index(write_config(tmp_path), [])
+    stage.index(write_config(tmp_path), [])
     assert "0 sessions:" in reading_text((tmp_path / "results/report/index.html").read_text(encoding="utf-8"))
 
 
 def test_a_session_that_the_study_does_not_hold(made: Made) -> None:
     with pytest.raises(ContractError, match="no row for session S01-clean"):
-        room.run(made.study, "S01-clean")
+        stage.run(made.study, "S01-clean")
 
 
 def test_a_node_that_never_sent_still_has_its_row(tmp_path: Path) -> None:
@@ -644,8 +644,8 @@ def test_a_node_that_never_sent_still_has_its_row(tmp_path: Path) -> None:
         path = tables.path(study.results, name, made.session)
         rows = tables.read(path, name)
         tables.write(path, TABLES[name], rows[rows["node"] != "ankle"].reset_index(drop=True))
-    study_room.run(study, [made.session])
-    room.run(study, made.session)
+    study_stage.run(study, [made.session])
+    stage.run(study, made.session)
     found = reading_text((study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8"))
     assert "No place in time for ankle" in found
     assert "no frame received" in found
@@ -657,9 +657,9 @@ def test_a_session_without_features_still_has_its_page(tmp_path: Path) -> None:
     made = make_study(tmp_path, seconds=60)
     path = tables.path(made.study.results, "epochs", made.session)
     tables.write(path, TABLES["epochs"], tables.empty(TABLES["epochs"]))
-    study_room.run(made.study, [made.session])
-    room.run(made.study, made.session)
-    room.index(made.study, [made.session])
+    study_stage.run(made.study, [made.session])
+    stage.run(made.study, made.session)
+    stage.index(made.study, [made.session])
     text = (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
     assert "Unusable:" in reading_text(text)
     assert text.count("<figure>") == 7

@@ -14,9 +14,9 @@ from nodeday.schemas import TABLES
 from scipy.stats import spearmanr
 from test_study import SECOND, START, Made, make_study
 
-from nodeday import tables
-from nodeday.report import facts as reading
-from nodeday.report import (
+from nodeday.stages.report import facts as reading
+from nodeday.stages.report import facts as study_facts
+from nodeday.stages.report import (
     fig_bursts,
     fig_flow,
     fig_hours,
@@ -24,11 +24,11 @@ from nodeday.report import (
     fig_phases,
     fig_shared,
     fig_weeks,
-    room,
-    study_facts,
+    stage,
 )
-from nodeday.report.study_facts import StudyFacts
-from nodeday.study import room as study_room
+from nodeday.stages.report.facts import StudyFacts
+from nodeday.stages.study import stage as study_stage
+from nodeday.storage import tables
 
 WEEK = fig_weeks.WEEK
 
@@ -36,14 +36,14 @@ WEEK = fig_weeks.WEEK
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     made = make_study(tmp_path_factory.mktemp("figures"))
-    study_room.run(made.study, [made.session])
-    room.index(made.study, [made.session])
+    study_stage.run(made.study, [made.session])
+    stage.index(made.study, [made.session])
     return made
 
 
 @pytest.fixture(scope="module")
 def facts(made: Made) -> StudyFacts:
-    return study_facts.read(made.study, [made.session])
+    return study_facts.read_study(made.study, [made.session])
 
 
 # Bursts
@@ -341,7 +341,7 @@ def test_a_study_without_a_finished_session_has_a_page(tmp_path: Path) -> None:
     made = make_study(tmp_path, seconds=60)
     (made.study.results / "failed").mkdir()
     (made.study.results / "failed" / f"{made.session}.txt").write_text("it is empty", encoding="utf-8")
-    room.index(made.study, [])
+    stage.index(made.study, [])
     text = (made.study.results / "report" / "index.html").read_text(encoding="utf-8")
     assert "Nothing was recorded yet." in text
     assert "it is empty" in text

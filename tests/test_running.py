@@ -7,19 +7,19 @@ from pathlib import Path
 
 import pytest
 
-from nodeday import errors
-from nodeday.engine import Outcome
-from nodeday.errors import SettingsError
-from nodeday.journal import Job
-from nodeday.running import LONGEST, _table, account
-from nodeday.settings import Study
+from nodeday.config.study import Study
+from nodeday.core import errors
+from nodeday.core.errors import SettingsError
+from nodeday.engine.account import LONGEST, _table, account
+from nodeday.engine.events import Job
+from nodeday.engine.snakemake_run import RunOutcome
 
 Maker = Callable[..., Path]
 LOG = "results/logs/S1/repair.log"
 
 
 def told(folder: Path, *failed: Job) -> tuple[int, list[str], list[str]]:
-    found = account(Study(folder), {"S1": []}, Outcome([], list(failed)))
+    found = account(Study(folder), {"S1": []}, RunOutcome([], list(failed)))
     return found["exit_code"], found["sessions"][0]["why"], found["why"]
 
 
@@ -32,18 +32,18 @@ def test_the_last_lines_of_the_log_are_in_the_message(study_folder: Maker) -> No
     assert code == errors.FAULT
     assert own == []
     assert why == [
-        f"session S1: room repair stopped. Its log {log} ends:\n"
+        f"session S1: stage repair stopped. Its log {log} ends:\n"
         "    line 16\n    line 17\n    line 18\n    line 19\n    MemoryError"
     ]
 
 
 def test_a_job_that_was_killed_has_no_last_words(study_folder: Maker) -> None:
     folder = study_folder()
-    sentence = "session S1: room repair stopped without a word. Was it killed, or out of memory?"
+    sentence = "session S1: stage repair stopped without a word. Was it killed, or out of memory?"
     assert told(folder, Job("S1", "repair", LOG))[:2] == (errors.FAULT, [sentence])
 
 
-def test_a_sentence_that_a_room_left_goes_before_its_log(study_folder: Maker) -> None:
+def test_a_sentence_that_a_stage_left_goes_before_its_log(study_folder: Maker) -> None:
     folder = study_folder()
     failed = folder / "results" / "failed" / "S1.txt"
     failed.parent.mkdir(parents=True)
@@ -51,7 +51,7 @@ def test_a_sentence_that_a_room_left_goes_before_its_log(study_folder: Maker) ->
     assert told(folder, Job("S1", "repair", LOG))[:2] == (errors.CONTRACT, ["session S1: too little."])
 
 
-def test_the_study_s_own_rooms_are_told_apart(study_folder: Maker) -> None:
+def test_the_study_s_own_stage_are_told_apart(study_folder: Maker) -> None:
     folder = study_folder()
     log = folder / "results" / "logs" / "study.log"
     log.parent.mkdir(parents=True)
@@ -59,12 +59,12 @@ def test_the_study_s_own_rooms_are_told_apart(study_folder: Maker) -> None:
     code, why, own = told(folder, Job("", "study", "results/logs/study.log"))
     assert code == errors.FAULT
     assert why == ["session S1 was not reached, because another job failed."]
-    assert own == [f"the study's room study stopped. Its log {log} ends:\n    KeyError: 'x'"]
+    assert own == [f"the study's stage study stopped. Its log {log} ends:\n    KeyError: 'x'"]
 
 
 def test_sessions_left_out_are_usage(study_folder: Maker) -> None:
     study = Study(study_folder())
-    found = account(study, {"S1": [SettingsError("no capture", "session S1")]}, Outcome([], []))
+    found = account(study, {"S1": [SettingsError("no capture", "session S1")]}, RunOutcome([], []))
     assert (found["exit_code"], found["sessions"][0]["state"]) == (errors.USAGE, "left_out")
     assert found["sessions"][0]["why"] == ["session S1: no capture."]
 

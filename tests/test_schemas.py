@@ -12,8 +12,8 @@ from conftest import put, valid_rows, whole
 from nodeday.schemas import FEATURES, TABLES, Column, Table
 from nodeday.schemas.declare import UNITS
 
-from nodeday import tables
-from nodeday.errors import ContractError
+from nodeday.core.errors import ContractError
+from nodeday.storage import tables
 
 NAMES = list(TABLES)
 Case = tuple[str, pd.DataFrame]

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from conftest import CONFIG, ROOT
 
-from nodeday.errors import SettingsError
-from nodeday.settings import Study
+from nodeday.config.study import Study
+from nodeday.core.errors import SettingsError
 
 Maker = Callable[..., Path]
 STUDY = "study: trial\nzone: Europe/Madrid\n"

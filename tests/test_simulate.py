@@ -1,4 +1,4 @@
-"""Room `simulate`: signals, clocks, channel and bytes, and that the truth about them is exact."""
+"""Stage `simulate`: signals, clocks, channel and bytes, and that the truth about them is exact."""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import find_peaks, periodogram
 
-from nodeday.errors import ContractError, SettingsError
+from nodeday.config.models import Node
+from nodeday.core.errors import ContractError, SettingsError
 from nodeday.layouts import Layout, crc, decode_fields, load_layout
-from nodeday.sections import Node
-from nodeday.simulate import activity, channel, crystal, ecg, motion, nodes, room
-from nodeday.simulate.scenario import (
-    Channel,
+from nodeday.stages.simulate import activity, channel, crystal, ecg, motion, nodes, stage
+from nodeday.stages.simulate.scenario import (
     Death,
     Outage,
-    Phase,
+    PlannedPhase,
+    RadioChannel,
     Restart,
     SessionPlan,
     load_scenario,
     random_scenario,
 )
-from nodeday.simulate.session import heart_of, plan_activity, simulate_session
-from nodeday.simulate.truth import CAUSES, Truth
+from nodeday.stages.simulate.session import heart_of, plan_activity, simulate_session
+from nodeday.stages.simulate.truth import CAUSES, Truth
 
 CONFIG = Path(__file__).resolve().parents[1] / "config"
 LAYOUT = load_layout(CONFIG / "layouts" / "beltframe.yaml")
@@ -126,7 +126,7 @@ def test_stamps_are_one_sided_and_quantised_downwards() -> None:
 def test_host_marks_are_never_early() -> None:
     plan = SessionPlan(
         start="2026-07-01T05:00:00Z",
-        phases=(Phase(phase="rest", minutes=20),),
+        phases=(PlannedPhase(phase="rest", minutes=20),),
         nodes=random_scenario(0).nodes,
     )
     data, truth = simulate_session(plan, LAYOUT, NODES)
@@ -156,7 +156,7 @@ def test_a_plan_gives_the_same_bytes_and_one_more_node_changes_no_other() -> Non
 def test_restart_outage_and_death_leave_the_silence_they_should() -> None:
     plan = SessionPlan(
         start="2026-07-01T05:00:00Z",
-        phases=(Phase(phase="work", minutes=4),),
+        phases=(PlannedPhase(phase="work", minutes=4),),
         nodes=random_scenario(0).nodes,
         restarts=(Restart(node="wrist", at_min=3, silent_s=6),),
         outages=(Outage(at_min=1, minutes=0.5),),
@@ -371,11 +371,11 @@ def test_a_stamp_of_the_last_sample_is_sent_with_it() -> None:
     assert np.abs(early.sent_s - times[:, -1]).max() <= 0.5 / 32768 + 1e-9
 
 
-# --- settings and room -------------------------------------------------------------------------
+# --- settings and stage -------------------------------------------------------------------------
 
 
 def test_the_demo_plans_what_its_sheets_say() -> None:
-    from nodeday.settings import Study
+    from nodeday.config.study import Study
 
     study, plans = Study(CONFIG.parent), load_scenario(CONFIG / "scenario.yaml")
     assert set(plans.sessions) == set(study.sessions)
@@ -410,7 +410,7 @@ def test_a_plan_that_does_not_fit_is_refused(change: dict[str, object], message:
 
 def test_a_loss_that_its_bursts_cannot_give_is_refused() -> None:
     with pytest.raises(ValueError, match=r"a loss of 0\.8 needs bursts of 4 frames or more"):
-        Channel(loss=0.8, burst=2)
+        RadioChannel(loss=0.8, burst=2)
 
 
 def _study(root: Path) -> Path:
@@ -423,27 +423,27 @@ def _study(root: Path) -> Path:
     return root
 
 
-def test_the_room_writes_a_capture_with_its_truth(tmp_path: Path) -> None:
+def test_the_stage_writes_a_capture_with_its_truth(tmp_path: Path) -> None:
     root = _study(tmp_path)
-    room.run(root, "S01-clean")
-    capture, beside = room.paths(root, "S01-clean")
+    stage.run(root, "S01-clean")
+    capture, beside = stage.paths(root, "S01-clean")
     assert capture.stat().st_size == Truth.load(beside).capture_bytes > 0
     first = capture.read_bytes(), beside.read_bytes()
-    room.run(root, "S01-clean")
+    stage.run(root, "S01-clean")
     assert (capture.read_bytes(), beside.read_bytes()) == first
     assert sorted(p.name for p in capture.parent.iterdir()) == [capture.name, beside.name]
 
 
 def test_a_raw_capture_is_never_written_over(tmp_path: Path) -> None:
     root = _study(tmp_path)
-    capture, _ = room.paths(root, "S01-clean")
+    capture, _ = stage.paths(root, "S01-clean")
     capture.parent.mkdir()
     capture.write_bytes(b"a day of work")
     with pytest.raises(SettingsError, match="was not simulated, since no truth file lies beside it"):
-        room.run(root, "S01-clean")
+        stage.run(root, "S01-clean")
     assert capture.read_bytes() == b"a day of work"
 
 
 def test_a_session_without_a_plan_is_named(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match="plans no session S02-lossy; expected one of S01-clean"):
-        room.run(_study(tmp_path), "S02-lossy")
+        stage.run(_study(tmp_path), "S02-lossy")

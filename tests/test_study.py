@@ -1,4 +1,4 @@
-"""The study room: rules, the wide table, and the tables of a small study whose truth is known."""
+"""The study stage: rules, the wide table, and the tables of a small study whose truth is known."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
-from nodeday import tables
-from nodeday.errors import ContractError, SettingsError
-from nodeday.ledger import Ledger
-from nodeday.sections import Rule
-from nodeday.settings import Study
-from nodeday.study import room, rules, wide
-from nodeday.study.epochs import laid_out
+from nodeday.config.models import Rule
+from nodeday.config.study import Study
+from nodeday.core.errors import ContractError, SettingsError
+from nodeday.stages.study import rules, stage, wide
+from nodeday.stages.study.epochs import laid_out
+from nodeday.storage import tables
+from nodeday.storage.ledger import Ledger
 
 REPO = Path(__file__).parents[1]
 START = 1_784_005_200_000_000_000  # 2026-07-14T05:00:00Z, 07:00 in the demo's zone
@@ -69,7 +69,7 @@ def write_config(root: Path, notes: str = "") -> Study:
 
 
 def make_study(root: Path, seconds: int = 300, session: str = "S02-lossy") -> Made:
-    """Tables of one session as the rooms before would leave them, from a drawn timeline::
+    """Tables of one session as the stages before would leave them, from a drawn timeline::
 
     heart |####.##.#####  hub  ####.###|   radio loss, an outage of all nodes
     trunk |#############  out  ########|
@@ -381,7 +381,7 @@ def _heart(made, one):  # type: ignore[no-untyped-def]
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     made = make_study(tmp_path_factory.mktemp("study"))
-    room.run(made.study, [made.session])
+    stage.run(made.study, [made.session])
     return made
 
 
@@ -411,7 +411,7 @@ def series(*rows: dict[str, object]) -> pd.DataFrame:
     return pd.DataFrame([usual | row for row in rows])
 
 
-def limits(*rules_: tuple[str, float]) -> list[rules.Step]:
+def limits(*rules_: tuple[str, float]) -> list[rules.RuleStep]:
     return rules.in_order([Rule(rule=name, threshold=limit) for name, limit in rules_])  # type: ignore[arg-type]
 
 
@@ -633,7 +633,7 @@ def test_epochs_are_laid_out_whatever_the_order_of_their_rows(order: list[int], 
         assert found.valid[place] == own.notna().sum() / found.listed[place].sum()
 
 
-# The room
+# The stage
 
 
 def test_sessions_hold_the_truth(made: Made) -> None:
@@ -677,7 +677,7 @@ def test_noted_phases_are_clipped_to_the_data(tmp_path: Path) -> None:
     noted = (("rest", "06:50"), ("harvest", "07:01"), ("dinner", "19:00"))
     write_config(tmp_path, "".join(f"S02-lossy\t{name}\t2026-07-14T{at}:00\t\n" for name, at in noted))
     made = make_study(tmp_path, seconds=120)
-    room.run(made.study, [made.session])
+    stage.run(made.study, [made.session])
     rows, ends = read(made, "phases"), read(made, "sessions").iloc[0]
     assert list(rows["phase"]) == ["rest", "harvest", "dinner"]
     assert list(rows["source"]) == ["events", "events", "outside"]
@@ -712,9 +712,9 @@ def test_csv_says_what_the_parquet_says(made: Made) -> None:
         assert text[name].to_numpy(np.float64) == pytest.approx(stored[name].to_numpy(), nan_ok=True)
 
 
-def test_the_studys_ledger_holds_every_room(made: Made) -> None:
+def test_the_studys_ledger_holds_every_stage(made: Made) -> None:
     rows = read(made, "ledger")
-    assert set(rows["room"]) == {"loss", "study"}
+    assert set(rows["stage"]) == {"loss", "study"}
     assert (rows["entered"] == rows["accounted"]).all()
     assert all(scope.startswith("S02-lossy ") for scope in rows["scope"])
 
@@ -722,18 +722,18 @@ def test_the_studys_ledger_holds_every_room(made: Made) -> None:
 def test_running_again_gives_the_same_bytes(made: Made) -> None:
     target = made.study.results / "study" / "epochs_wide.csv"
     before = target.read_bytes()
-    room.run(made.study, [made.session])
+    stage.run(made.study, [made.session])
     assert target.read_bytes() == before
 
 
 def test_an_absent_table_is_told_in_a_sentence(made: Made) -> None:
-    with pytest.raises(ContractError, match="expected a table that an earlier room wrote"):
-        room.run(made.study, [made.session, "S01-clean"])
+    with pytest.raises(ContractError, match="expected a table that an earlier stage wrote"):
+        stage.run(made.study, [made.session, "S01-clean"])
 
 
 def test_sessions_that_did_not_finish_are_excluded_by_name(tmp_path: Path) -> None:
     study = write_config(tmp_path)
-    room.run(study, [])
+    stage.run(study, [])
     names = ("phases", "phase_features", "sessions", "ledger", "exclusions", "participants", "flow")
     told = {name: tables.read(tables.path(tmp_path / "results", name), name) for name in names}
     for name in ("phases", "phase_features", "sessions", "ledger"):
@@ -760,7 +760,7 @@ def test_phase_features_are_the_means_of_the_wide_table(tmp_path: Path) -> None:
     noted = (("rest", "07:00"), ("harvest", "07:01"), ("break", "07:03"))
     write_config(tmp_path, "".join(f"S02-lossy\t{name}\t2026-07-14T{at}:00\t\n" for name, at in noted))
     made = make_study(tmp_path, seconds=300)
-    room.run(made.study, [made.session])
+    stage.run(made.study, [made.session])
     rows = read(made, "phase_features")
     epochs = pd.read_parquet(tmp_path / "results/study/epochs_wide.parquet")
     for each in rows.itertuples():
@@ -784,7 +784,7 @@ def test_rules_of_the_study_file_replace_the_limits(tmp_path: Path) -> None:
         "  - {rule: min_valid_epochs, threshold: 0.95, feature: rmssd_ms}\n"
     )
     made = make_study(tmp_path)
-    room.run(Study(tmp_path), [made.session])
+    stage.run(Study(tmp_path), [made.session])
     out = read(made, "exclusions")
     own = out[out["session"] == made.session]
     assert own[["node", "channel", "feature", "rule"]].astype(str).to_numpy().tolist() == [

@@ -14,8 +14,8 @@ import pytest
 from conftest import FINISHED_SCENARIO, ROOT, simulated
 from packaging.requirements import Requirement
 
-from nodeday.cli import main
-from nodeday.errors import GOOD
+from nodeday.cli.main import main
+from nodeday.core.errors import GOOD
 
 sys.path.insert(0, str(ROOT / "requirements"))
 import licences
@@ -33,9 +33,9 @@ NETWORK = {
     "xmlrpc",
     "asyncio",
 }
-ALLOWED = {"dayview/server.py", "dayview/command.py", "warm.py"}
-"""The day view serves this machine, see tests/test_dayview.py for whom it answers; rooms are kept warm behind
-a Unix socket."""
+ALLOWED = {"products/viewer/server.py", "products/viewer/command.py", "engine/prefork.py"}
+"""The day view serves this machine, see tests/test_dayview.py for whom it answers; stages are kept warm
+behind a Unix socket."""
 
 
 def pins(lock: Path) -> list[tuple[Requirement, int]]:
@@ -103,7 +103,7 @@ def test_only_the_day_view_names_a_socket() -> None:
 
 
 def test_a_session_is_processed_without_a_network(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Rooms and pages with every connection refused; a library that called home would fail here."""
+    """Stages and pages with every connection refused; a library that called home would fail here."""
     folder = simulated(tmp_path / "study", FINISHED_SCENARIO)
 
     def refused(*arguments: object, **others: object) -> None:
@@ -112,8 +112,8 @@ def test_a_session_is_processed_without_a_network(tmp_path: Path, monkeypatch: p
     for name in ("connect", "connect_ex", "sendto", "bind"):
         monkeypatch.setattr(socket.socket, name, refused)
     monkeypatch.setattr(socket, "getaddrinfo", refused)
-    for room in ("frames", "loss", "clock", "repair", "features", "study", "report", "index"):
-        assert main(["room", room, "S02-lossy", "--study", str(folder)]) == GOOD
+    for stage in ("frames", "loss", "clock", "repair", "features", "study", "report", "index"):
+        assert main(["stage", stage, "S02-lossy", "--study", str(folder)]) == GOOD
     page = (folder / "results" / "report" / "S02-lossy.html").read_text(encoding="utf-8")
     asks = re.findall(r"""(?:src|href|url|action)\s*[=(]\s*["']?((?:https?:)?//[^"')\s>]+)""", page)
     assert not asks

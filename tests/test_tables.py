@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from nodeday.schemas.compiled import VERSION, arrow_type, pandas_dtype
 
-from nodeday import samples, tables
-from nodeday.dataset.files import result_files
-from nodeday.errors import ContractError
+from nodeday.core.errors import ContractError
 from nodeday.layouts import Layout
-from nodeday.ledger import Ledger
-from nodeday.rowgroups import Filter
+from nodeday.storage import samples, tables
+from nodeday.storage.inventory import result_files
+from nodeday.storage.ledger import Ledger
+from nodeday.storage.row_groups import Filter
 
 NAMES = list(TABLES)
 
@@ -160,9 +160,9 @@ def test_a_file_that_breaks_the_contract_is_refused_on_reading(tmp_path: Path) -
         with pytest.raises(ContractError, match=r"t\.parquet: "):
             tables.read(source, table)
     source.write_bytes(b"no Parquet")
-    with pytest.raises(ContractError, match=r"t\.parquet: .*expected a table that an earlier room wrote"):
+    with pytest.raises(ContractError, match=r"t\.parquet: .*expected a table that an earlier stage wrote"):
         tables.read(source, table)
-    with pytest.raises(ContractError, match="expected a table that an earlier room wrote"):
+    with pytest.raises(ContractError, match="expected a table that an earlier stage wrote"):
         tables.read(tmp_path / "absent.parquet", table)
 
 
@@ -185,7 +185,7 @@ def test_a_failed_write_leaves_what_was_there(tmp_path: Path) -> None:
 
 
 def test_a_sessions_samples_change_all_at_once(tmp_path: Path) -> None:
-    """The file of a node that is gone goes; a room that stops leaves what was there."""
+    """The file of a node that is gone goes; a stage that stops leaves what was there."""
 
     def write(*names: str, fails: bool = False) -> None:
         with samples.writing(tmp_path, "S1") as place:
@@ -226,7 +226,7 @@ def test_samples_of_another_layout_are_refused(tmp_path: Path, beltframe: Layout
         alone["raw"].tolist() == samples.read(tmp_path, "S1", "wrist", kind)["y_raw"].tolist()[-len(alone) :]
     )
     assert samples.read(tmp_path, "S1", "ankle", kind).empty
-    with pytest.raises(ContractError, match="a table that an earlier room wrote"):
+    with pytest.raises(ContractError, match="a table that an earlier stage wrote"):
         samples.read(tmp_path, "S2", "ankle", kind)
 
 
@@ -244,7 +244,7 @@ def test_a_ledger_that_balances_is_written(tmp_path: Path) -> None:
     rows = tables.read(tables.path(tmp_path, "ledger", "S1", "loss"), "ledger")
     assert rows.to_dict("records") == [
         {
-            "room": "loss",
+            "stage": "loss",
             "quantity": "frames",
             "scope": "heart/ecg",
             "entered": 100,
@@ -254,14 +254,14 @@ def test_a_ledger_that_balances_is_written(tmp_path: Path) -> None:
     ]
 
 
-def test_a_ledger_that_does_not_balance_stops_the_room(tmp_path: Path) -> None:
+def test_a_ledger_that_does_not_balance_stops_the_stage(tmp_path: Path) -> None:
     ledger = Ledger("loss", "S1")
     ledger.add("frames", "heart/ecg", 100, received=93, lost=6)
     ledger.add("frames", "wrist/acc", 10, received=10)
     with pytest.raises(ContractError) as raised:
         ledger.close(tmp_path)
     assert str(raised.value) == (
-        "session S1, room loss: frames of heart/ecg: 100 entered, 99 accounted for; expected equal counts. "
+        "session S1, stage loss: frames of heart/ecg: 100 entered, 99 accounted for; expected equal counts. "
         "This is a fault of nodeday; please report it with the layout."
     )
     assert not list(tmp_path.iterdir())

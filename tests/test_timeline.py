@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday import timeline
+from nodeday.core import timeline
 
 DAY_NS = 86_400_000_000_000
 START_NS = 1_784_000_000_000_000_000

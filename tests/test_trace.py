@@ -16,14 +16,15 @@ from conftest import FINISHED, samples_in
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nodeday import errors, tables
-from nodeday.cli import main
-from nodeday.frames.containers import FileFacts
-from nodeday.frames.framing import chunks
+from nodeday.cli.main import main
+from nodeday.core import errors
 from nodeday.layouts import Layout, encode_frames, pack_counts
 from nodeday.layouts.model import Framing
 from nodeday.layouts.stuffing import stuff
-from nodeday.trace import capture
+from nodeday.products.lineage import capture
+from nodeday.stages.frames.containers import FileFacts
+from nodeday.stages.frames.framing import chunks
+from nodeday.storage import tables
 
 CAPTURED, OTHER = FINISHED
 ADDRESS = {"hub": 0, "heart": 16, "trunk": 17, "wrist": 18, "ankle": 19, "skin": 20}
@@ -356,7 +357,7 @@ def test_tables_that_sum_up_name_the_rows_they_sum(finished_study: Path, traced:
         (["epochs", "session=S01-clean", "epoch=x"], "epoch is x; expected a number"),
         (["epochs", "session=S01-clean", "epoch=999"], "no row with epoch 999"),
         (["epochs", "node"], "expected NAME=VALUE"),
-        (["ledger", "room=frames"], "its parts are counts"),
+        (["ledger", "stage=frames"], "its parts are counts"),
         (["epochs", "session=S1"], "no session S1"),
         (["samples", "session=S01-clean", "seq=3", "column=w"], "no channel w"),
         (["samples", "session=S01-clean", "seq=3"], "also node (such as heart, trunk, wrist, ankle); stream"),

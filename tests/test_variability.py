@@ -1,4 +1,4 @@
-"""Room `features`, the heart's values: definitions, spectra, quality and respiration."""
+"""Stage `features`, the heart's values: definitions, spectra, quality and respiration."""
 
 from __future__ import annotations
 
@@ -13,13 +13,25 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lombscargle
 
-from nodeday.features.heart import quality
-from nodeday.features.heart.listen import hear
-from nodeday.features.heart.rates import Series, heart_rate, variability
-from nodeday.features.heart.reserve import predicted_maximum, reserve_pct
-from nodeday.features.heart.respiration import breaths_per_minute
-from nodeday.features.heart.spectrum import Rows, band_powers, basis, density, frequencies, powers_of
-from nodeday.features.windows import Windows
+from nodeday.stages.features.heart import quality
+from nodeday.stages.features.heart.analysis import analyse_piece
+from nodeday.stages.features.heart.rates import (
+    BeatSeries,
+    heart_rate,
+    predicted_maximum,
+    reserve_pct,
+    variability,
+)
+from nodeday.stages.features.heart.spectrum import (
+    SpectrumRows,
+    band_powers,
+    basis,
+    breaths_per_minute,
+    density,
+    frequencies,
+    powers_of,
+)
+from nodeday.stages.features.windows import Windows
 
 TASK_FORCE = np.array([800.0, 810, 790, 820, 805, 860, 800])
 quick = settings(deadline=None, max_examples=40)
@@ -84,8 +96,8 @@ def test_windows_that_overlap_against_a_naive_reading(codes: list[int], seed: in
 
 
 def test_no_beat_one_beat_and_a_constant_heart() -> None:
-    nothing = Series(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int8))
-    one = Series(np.array([5]), np.array([np.nan]), np.array([1], np.int8))
+    nothing = BeatSeries(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int8))
+    one = BeatSeries(np.array([5]), np.array([np.nan]), np.array([1], np.int8))
     for empty in (nothing, one):
         assert np.isnan(variability(empty, *ALL).rmssd_ms[0])
         assert np.isnan(heart_rate(empty, *ALL)[0][0])
@@ -156,14 +168,14 @@ def test_windows_that_share_their_sines_against_each_on_its_own(
     use = np.random.default_rng(1).random((2, len(one.rr))) < [[0.9], [0.7]]
     use[:, 0] = False
     which = np.array([0, 1, 0, 1, 1, 0])
-    found = powers_of(one.at_ns, one.rr, Rows(starts, ends, use, which), 300.0, kind, joined)
+    found = powers_of(one.at_ns, one.rr, SpectrumRows(starts, ends, use, which), 300.0, kind, joined)
     for row in range(len(starts)):
         own = use[which[row]] & (one.at_ns >= starts[row]) & (one.at_ns < ends[row])
         of = basis((one.at_ns[own] - starts[row]) / SECOND, frequencies(300))
         alone = band_powers(of, one.rr[own], np.ones((1, own.sum())))
         for name, power in alone.items():
             assert found[name][row] == pytest.approx(power[0], rel=close)
-    none = powers_of(one.at_ns, one.rr, Rows(starts, ends, use & False, which), 300.0, kind, joined)
+    none = powers_of(one.at_ns, one.rr, SpectrumRows(starts, ends, use & False, which), 300.0, kind, joined)
     assert all(np.isnan(power).all() for power in none.values())
 
 
@@ -194,7 +206,7 @@ def judged(signal: np.ndarray, **shares: float) -> pd.DataFrame:
     count = len(signal) // 2500
     ruler = Windows(START, 10, count)
     (piece,) = pieces_of(samples_of(signal, np.zeros(len(signal), np.bool_)))
-    measures = hear(piece, 250.0, ruler).measures
+    measures = analyse_piece(piece, 250.0, ruler).measures
     assert measures is not None
     given_shares = {"coverage": 1.0, "flat": 0.0, "clipped": 0.0, "lead_off": 0.0} | shares
     return quality.table(measures, {k: np.full(count, v) for k, v in given_shares.items()}, ruler)

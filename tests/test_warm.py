@@ -1,4 +1,4 @@
-"""Rooms in a process that has read its libraries: the same work, outputs and exit codes."""
+"""Stages in a process that has read its libraries: the same work, outputs and exit codes."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from pathlib import Path
 
 import pytest
 
-from nodeday import warm
-from nodeday.errors import CONTRACT, FAULT, USAGE
+from nodeday.core.errors import CONTRACT, FAULT, USAGE
+from nodeday.engine import prefork
 
 
 def answered(arguments: list[str]) -> int:
     """What a warm process says, once it listens."""
     for _ in range(600):
-        if (code := warm.called(arguments)) is not None:
+        if (code := prefork.called(arguments)) is not None:
             return code
         time.sleep(0.1)
     raise AssertionError("no process listened within a minute")
@@ -38,38 +38,38 @@ def test_other_jobs_of_a_run_are_done_warm_too(
     """By a process that may not have read yet what they need."""
     arguments = ["export", "package", "--study", str(study_folder())]
     expected = cold(arguments)
-    with warm.rooms():
+    with prefork.stages():
         assert answered(arguments) == expected.returncode == CONTRACT
     assert capfd.readouterr() == (expected.stdout, expected.stderr)
 
 
-def test_a_warm_room_says_and_returns_what_a_cold_one_does(
+def test_a_warm_stage_says_and_returns_what_a_cold_one_does(
     study_folder: Callable[..., Path], capfd: pytest.CaptureFixture[str]
 ) -> None:
     folder = study_folder(**{"events.tsv": "session\tphase\tstart\tend\n"})
     (folder / "captures" / "S1.bin").write_bytes(b"no frame " * 1000)
-    with warm.rooms():
+    with prefork.stages():
         for session, code in (("NONE", USAGE), ("S1", CONTRACT)):
-            arguments = ["room", "frames", session, "--study", str(folder)]
+            arguments = ["stage", "frames", session, "--study", str(folder)]
             expected = cold(arguments)
             assert answered(arguments) == code == expected.returncode
             assert capfd.readouterr() == (expected.stdout, expected.stderr)
             assert len(expected.stderr.splitlines()) == 1
-    assert warm.ADDRESS not in os.environ
+    assert prefork.ADDRESS not in os.environ
 
 
-def test_without_a_warm_process_a_room_does_its_own_work(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.delenv(warm.ADDRESS, raising=False)
-    assert warm.called(["room", "frames", "S1"]) is None
-    monkeypatch.setenv(warm.ADDRESS, "/nowhere/rooms")
-    assert warm.called(["room", "frames", "S1"]) is None
+def test_without_a_warm_process_a_stage_does_its_own_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv(prefork.ADDRESS, raising=False)
+    assert prefork.called(["stage", "frames", "S1"]) is None
+    monkeypatch.setenv(prefork.ADDRESS, "/nowhere/stages")
+    assert prefork.called(["stage", "frames", "S1"]) is None
 
 
-def test_a_killed_room_is_a_fault_that_says_so(
+def test_a_killed_stage_is_a_fault_that_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    address = str(tmp_path / "rooms")
-    monkeypatch.setenv(warm.ADDRESS, address)
+    address = str(tmp_path / "stages")
+    monkeypatch.setenv(prefork.ADDRESS, address)
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(address)
         listener.listen(1)
@@ -80,9 +80,9 @@ def test_a_killed_room_is_a_fault_that_says_so(
 
         thread = threading.Thread(target=gone)
         thread.start()
-        assert warm.called(["room", "frames", "S1"]) == FAULT
+        assert prefork.called(["stage", "frames", "S1"]) == FAULT
         thread.join()
-    assert "the room was killed" in capsys.readouterr().err
+    assert "the stage was killed" in capsys.readouterr().err
 
 
 def test_memory_that_is_free_stays_with_the_process() -> None:
@@ -113,7 +113,7 @@ print(faults() - before)
 
 def test_the_process_ends_with_the_run() -> None:
     before = set(children())
-    with warm.rooms():
+    with prefork.stages():
         started = set(children()) - before
         assert len(started) == 1
     assert not started & set(children())

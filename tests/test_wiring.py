@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from nodeday import status, wiring
-from nodeday.home import SNAKEFILE
-from nodeday.needs import page_needs, room_cores, session_needs, study_needs
-from nodeday.settings import Study
+from nodeday.config.study import Study
+from nodeday.core.paths import SNAKEFILE
+from nodeday.engine import digests, status
+from nodeday.engine.resources import page_needs, session_needs, stage_cores, study_needs
 
 SESSIONS = ["S1", "S2", "S3"]
 SHEETS = {
@@ -24,7 +24,7 @@ SHEETS = {
     "S3\tP1\tcaptures/S1.bin\tbeltframe\n",
     "events.tsv": "session\tphase\tstart\tend\nS1\twork\t2026-07-14T07:00\t\nS2\twork\t2026-07-15T07:00\t\n",
 }
-# In place of the rooms: bash takes a function before a program.
+# In place of the stages: bash takes a function before a program.
 MAKE = (
     "() { case $2 in study|index) f=$2;; package) f=dataset;; *) f=$2-$3;; esac; "
     'for o in $(cat "$OUTPUTS/$f"); do case ${o##*/} in *.*) touch $o;; *) mkdir -p $o;; esac; done; }'
@@ -48,27 +48,27 @@ def test_needs_grow_with_the_capture_and_with_each_attempt(study_folder: Callabl
             assert ask(Wildcards, attempt=3) == 3 * ask(Wildcards, attempt=1)
 
 
-def test_a_room_gets_the_cores_that_other_sessions_leave_idle() -> None:
-    assert [room_cores(SESSIONS[:n], 4) for n in (0, 1, 2, 3)] == [4, 4, 2, 1]
-    assert room_cores(SESSIONS, 2) == 1
-    assert room_cores(SESSIONS[:1], None) == 1  # a cluster's engine has none of its own
+def test_a_stage_gets_the_cores_that_other_sessions_leave_idle() -> None:
+    assert [stage_cores(SESSIONS[:n], 4) for n in (0, 1, 2, 3)] == [4, 4, 2, 1]
+    assert stage_cores(SESSIONS, 2) == 1
+    assert stage_cores(SESSIONS[:1], None) == 1  # a cluster's engine has none of its own
 
 
 def test_peers_are_the_sessions_of_one_participant(study_folder: Callable[..., Path]) -> None:
     study = Study(study_folder(**SHEETS))
-    assert wiring.peers(study, SESSIONS) == {"S1": ["S1", "S3"], "S2": ["S2"], "S3": ["S1", "S3"]}
-    assert wiring.peers(study, ["S3"]) == {"S3": ["S3"]}
+    assert digests.peers(study, SESSIONS) == {"S1": ["S1", "S3"], "S2": ["S2"], "S3": ["S1", "S3"]}
+    assert digests.peers(study, ["S3"]) == {"S3": ["S3"]}
 
 
 def test_a_digest_tells_texts_apart() -> None:
-    assert wiring.digest(["a", "b"]) == wiring.digest(iter(["a", "b"]))
-    assert len({wiring.digest(texts) for texts in (["a", "b"], ["b", "a"], ["a"], [])}) == 4
+    assert digests.digest(["a", "b"]) == digests.digest(iter(["a", "b"]))
+    assert len({digests.digest(texts) for texts in (["a", "b"], ["b", "a"], ["a"], [])}) == 4
 
 
 def test_a_layout_is_read_once_for_all_sessions(
     study_folder: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from nodeday import settings
+    from nodeday.config import study as settings
 
     read, load = [], settings.load_layout
     monkeypatch.setattr(settings, "load_layout", lambda path: read.append(path) or load(path))
@@ -79,7 +79,7 @@ def test_a_layout_is_read_once_for_all_sessions(
 
 @pytest.fixture
 def made(study_folder: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Three sessions, of two participants, whose rooms wrote empty files."""
+    """Three sessions, of two participants, whose stages wrote empty files."""
     folder, outputs = study_folder(**SHEETS), tmp_path_factory.mktemp("outputs")
     for row in status._files(folder, SESSIONS):
         named = [name for name in SESSIONS if name in row["output_file"]]
@@ -119,7 +119,7 @@ def test_another_sessions_news_leaves_a_page_as_it_is(made: Path) -> None:
     before = nodes.read_text()
     nodes.write_text(f"{before}S2\twrist\t17\twrist\n")
     found = to_do(made)
-    assert {found[room] for room in (*CHAIN, "report")} == {1}
+    assert {found[stage] for stage in (*CHAIN, "report")} == {1}
     assert found["study"] == found["index"] == 1
     assert "settings" not in found
     nodes.write_text(f"{before}S1\twrist\t17\twrist\n")  # S3 is of the same participant
@@ -143,7 +143,7 @@ def test_a_changed_note_leaves_the_tables_of_a_session_as_they_are(made: Path) -
     assert to_do(made)["report"] == 2
     events.write_text(before.replace("S2\twork", "S2\ttaps-1"))  # such a movement checks clocks
     found = to_do(made)
-    assert {room for room in CHAIN if room in found} == {"clock", "repair", "features"}
+    assert {stage for stage in CHAIN if stage in found} == {"clock", "repair", "features"}
 
 
 def test_a_changed_zone_moves_the_notes(made: Path) -> None:
@@ -158,6 +158,6 @@ def test_a_changed_zone_moves_the_notes(made: Path) -> None:
     here = Study(made)
     settings.write_text(settings.read_text().replace("Europe/Lisbon", "Europe/Madrid"))
     there = Study(made)
-    assert wiring.movements(here, "S1") == wiring.movements(there, "S1") == ""  # none is noted
-    assert wiring.movements(here, "S2") != wiring.movements(there, "S2")
-    assert wiring.nodes(here, "S2") == wiring.nodes(there, "S2")
+    assert digests.movements(here, "S1") == digests.movements(there, "S1") == ""  # none is noted
+    assert digests.movements(here, "S2") != digests.movements(there, "S2")
+    assert digests.nodes(here, "S2") == digests.nodes(there, "S2")

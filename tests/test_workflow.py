@@ -19,8 +19,9 @@ import pytest
 from conftest import ROOT, samples_in, simulated
 from nodeday.schemas import TABLES
 
-from nodeday import errors, samples, tables
-from nodeday.settings import Study
+from nodeday.config.study import Study
+from nodeday.core import errors
+from nodeday.storage import samples, tables
 
 GOOD, BAD, ABSENT = "S01-clean", "S02-lossy", "S03-mess"
 SCENARIO = """
@@ -55,7 +56,7 @@ def at_work(job: psutil.Process) -> bool:
 
 
 def interrupted(folder: Path) -> None:
-    """A run that is told to stop (it alone, not its jobs) while a room is at work; it ends them, says so
+    """A run that is told to stop (it alone, not its jobs) while a stage is at work; it ends them, says so
     and leaves nothing behind that the next run would trip over."""
     command = [sys.executable, "-m", "nodeday", "run", "--study", str(folder)]
     process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
@@ -179,9 +180,9 @@ def test_the_summary_says_what_to_do(ran: tuple[Path, int, str]) -> None:
     assert f"Next: `nodeday check --study {folder}` lists what to put right; then run again." in lines
     progress = [line for line in lines if re.fullmatch(rf"{GOOD}: \w+ done in .* \(\d+ of \d+.*\)", line)]
     # Frames were done before the run that was stopped, and the clock may have been.
-    rooms = [line.split()[1] for line in progress]
-    assert rooms[-3:] == ["repair", "features", "report"]
-    assert set(rooms[:-3]) in ({"loss", "clock"}, {"loss"}, {"clock"})
+    stages = [line.split()[1] for line in progress]
+    assert stages[-3:] == ["repair", "features", "report"]
+    assert set(stages[:-3]) in ({"loss", "clock"}, {"loss"}, {"clock"})
 
 
 def test_a_page_that_cannot_be_drawn_stops_its_session(ran: tuple[Path, int, str], tmp_path: Path) -> None:
@@ -218,17 +219,17 @@ def test_status_says_how_far_each_session_is(ran: tuple[Path, int, str]) -> None
     jsonschema.validate(told, schema_of("nodeday status"))
     found = {each["session"]: each for each in told["sessions"]}
     assert set(found) == {GOOD, BAD, ABSENT}
-    assert set(found[GOOD]["rooms"].values()) == {"done"}
+    assert set(found[GOOD]["stages"].values()) == {"done"}
     assert found[GOOD]["why"] == []
-    assert set(found[BAD]["rooms"].values()) == set(found[ABSENT]["rooms"].values()) == {"to do"}
+    assert set(found[BAD]["stages"].values()) == set(found[ABSENT]["stages"].values()) == {"to do"}
     assert "are frames of layout beltframe" in found[BAD]["why"][0]
     assert "no capture at" in found[ABSENT]["why"][0]
     text = nodeday(folder, "status").stdout
     assert text.splitlines()[-1] == "2 of 3 sessions cannot go on: see above."
 
 
-def test_a_room_that_the_engine_has_no_record_of_is_done(ran: tuple[Path, int, str], tmp_path: Path) -> None:
-    """So it is where a room comes to its end as its run is stopped."""
+def test_a_stage_that_the_engine_has_no_record_of_is_done(ran: tuple[Path, int, str], tmp_path: Path) -> None:
+    """So it is where a stage comes to its end as its run is stopped."""
     folder = tmp_path / "s"
     shutil.copytree(ran[0], folder)
     records = [
@@ -240,7 +241,7 @@ def test_a_room_that_the_engine_has_no_record_of_is_done(ran: tuple[Path, int, s
     for path in records:
         path.unlink()
     told = json.loads(nodeday(folder, "status", "--json").stdout)
-    assert set(told["sessions"][0]["rooms"].values()) == {"done"}
+    assert set(told["sessions"][0]["stages"].values()) == {"done"}
 
 
 def test_a_capture_that_changed_since_is_refused(ran: tuple[Path, int, str]) -> None:
@@ -249,7 +250,7 @@ def test_a_capture_that_changed_since_is_refused(ran: tuple[Path, int, str]) -> 
     original = capture.read_bytes()
     try:
         capture.write_bytes(original + b"\0")
-        done = nodeday(folder, "room", "frames", GOOD)
+        done = nodeday(folder, "stage", "frames", GOOD)
     finally:
         capture.write_bytes(original)
     assert done.returncode == errors.CONTRACT

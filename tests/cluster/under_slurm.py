@@ -18,8 +18,8 @@ import pytest
 from conftest import simulated
 from slurm import slurm, why_not
 
-from nodeday.dataset import hashes
-from nodeday.home import HOUSE, SNAKEFILE
+from nodeday.core.paths import HOUSE, SNAKEFILE
+from nodeday.products.export import hashes
 
 SESSIONS = ("S01-clean", "S02-lossy", "S03-mess")
 SCENARIO = "seed: 11\nsessions:\n" + "".join(
@@ -104,7 +104,7 @@ def submissions(folder: Path) -> list[dict[str, str]]:
 
 
 def results(folder: Path) -> dict[str, bytes]:
-    """Every file that the chain made, but what rooms said while at work and the inodes of files."""
+    """Every file that the chain made, but what stages said while at work and the inodes of files."""
     root = folder / "results"
     left_out = {"logs", hashes.NAME, hashes.FOLDER}
     paths = [
@@ -130,8 +130,8 @@ def until(what: Callable[[], object], run: subprocess.Popen[str]) -> None:
         time.sleep(0.05)
 
 
-def rooms_at_work(folder: Path) -> list[int]:
-    """Processes of rooms of one session of the study in ``folder``."""
+def stages_at_work(folder: Path) -> list[int]:
+    """Processes of stages of one session of the study in ``folder``."""
     found = []
     for each in Path("/proc").iterdir():
         try:
@@ -139,7 +139,7 @@ def rooms_at_work(folder: Path) -> list[int]:
             here = (each / "cwd").resolve() == folder
         except OSError:  # not a process, or no more
             continue
-        if here and b"room" in words and b"python" in words[0]:
+        if here and b"stage" in words and b"python" in words[0]:
             found.append(int(each.name))
     return found
 
@@ -156,8 +156,8 @@ def test_a_session_is_one_submission_and_results_are_those_of_a_local_run(study:
 
 def test_a_killed_job_is_tried_again_with_more_memory(study: Path, local: Path) -> None:
     run = on_cluster(study)
-    until(lambda: rooms_at_work(study), run)
-    os.kill(rooms_at_work(study)[0], signal.SIGKILL)
+    until(lambda: stages_at_work(study), run)
+    os.kill(stages_at_work(study)[0], signal.SIGKILL)
     finish(run)
     same(study, local)
     done = [row for row in submissions(study) if "session" in row["about"]]
@@ -169,7 +169,7 @@ def test_a_killed_job_is_tried_again_with_more_memory(study: Path, local: Path) 
 def test_a_cancelled_run_goes_on_where_it_was(study: Path, local: Path) -> None:
     run = on_cluster(study)
     until(lambda: any(row["state"] == "COMPLETED" for row in submissions(study)), run)
-    until(lambda: rooms_at_work(study), run)
+    until(lambda: stages_at_work(study), run)
     run.send_signal(signal.SIGINT)
     run.communicate(timeout=PATIENCE_S)
     assert run.returncode != 0

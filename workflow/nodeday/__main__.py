@@ -1,5 +1,5 @@
 import sys
 
-from nodeday.cli import main
+from nodeday.cli.main import main
 
 sys.exit(main())

@@ -18,4 +18,4 @@ rule clock:
     log:
         "results/logs/{session}/clock.log",
     shell:
-        "nodeday room clock {wildcards.session} > {log} 2>&1"
+        "nodeday stage clock {wildcards.session} > {log} 2>&1"

@@ -4,7 +4,7 @@ def settings_files():
     return sorted(str(path) for path in found if not path.name.startswith("."))
 
 
-# Once a session's rooms are done, and before those of others: what they wrote is still in memory.
+# Once a session's stages are done, and before those of others: what they wrote is still in memory.
 rule hashes:
     input:
         table("epochs"),
@@ -20,7 +20,7 @@ rule hashes:
     log:
         "results/logs/{session}/hashes.log",
     shell:
-        "nodeday room hashes {wildcards.session} > {log} 2>&1"
+        "nodeday stage hashes {wildcards.session} > {log} 2>&1"
 
 
 rule dataset:

@@ -10,7 +10,7 @@ rule features:
         ledger=table("ledger", "features"),
     group:
         "session"
-    threads: room_cores(SESSIONS, CORES)
+    threads: stage_cores(SESSIONS, CORES)
     resources:
         **session_needs(study),
     params:
@@ -23,4 +23,4 @@ rule features:
     log:
         "results/logs/{session}/features.log",
     shell:
-        "nodeday room features {wildcards.session} --cores {threads} > {log} 2>&1"
+        "nodeday stage features {wildcards.session} --cores {threads} > {log} 2>&1"

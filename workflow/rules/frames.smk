@@ -16,4 +16,4 @@ rule frames:
     log:
         "results/logs/{session}/frames.log",
     shell:
-        "nodeday room frames {wildcards.session} > {log} 2>&1"
+        "nodeday stage frames {wildcards.session} > {log} 2>&1"

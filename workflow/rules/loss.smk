@@ -19,4 +19,4 @@ rule loss:
     log:
         "results/logs/{session}/loss.log",
     shell:
-        "nodeday room loss {wildcards.session} > {log} 2>&1"
+        "nodeday stage loss {wildcards.session} > {log} 2>&1"

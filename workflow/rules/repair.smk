@@ -9,7 +9,7 @@ rule repair:
         ledger=table("ledger", "repair"),
     group:
         "session"
-    threads: room_cores(SESSIONS, CORES)
+    threads: stage_cores(SESSIONS, CORES)
     resources:
         **session_needs(study),
     params:
@@ -19,4 +19,4 @@ rule repair:
     log:
         "results/logs/{session}/repair.log",
     shell:
-        "nodeday room repair {wildcards.session} --cores {threads} > {log} 2>&1"
+        "nodeday stage repair {wildcards.session} --cores {threads} > {log} 2>&1"

@@ -58,7 +58,7 @@ rule report:
     log:
         "results/logs/{session}/report.log",
     shell:
-        "nodeday room report {wildcards.session} > {log} 2>&1"
+        "nodeday stage report {wildcards.session} > {log} 2>&1"
 
 
 rule index:
@@ -74,4 +74,4 @@ rule index:
     log:
         "results/logs/index.log",
     shell:
-        "nodeday room index {params.sessions} > {log} 2>&1"
+        "nodeday stage index {params.sessions} > {log} 2>&1"

@@ -21,4 +21,4 @@ if study.planned:
         log:
             "results/logs/{session}/simulate.log",
         shell:
-            "nodeday room simulate {wildcards.session} > {log} 2>&1"
+            "nodeday stage simulate {wildcards.session} > {log} 2>&1"

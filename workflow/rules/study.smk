@@ -6,13 +6,13 @@ STUDY_TABLES = ["phases", "phase_features", "sessions", "participants", "exclusi
 rule study:
     input:
         expand(table("{each}"), each=["frames", "gaps", "clock", "epochs"], session=SESSIONS),
-        expand(table("ledger", "{room}"), room=["frames", "loss", "repair", "features"], session=SESSIONS),
+        expand(table("ledger", "{stage}"), stage=["frames", "loss", "repair", "features"], session=SESSIONS),
     output:
         [study_table(name) for name in STUDY_TABLES],
         ledger=study_table("ledger"),
         wide="results/study/epochs_wide.parquet",
         wide_csv="results/study/epochs_wide.csv",
-    threads: min(room_cores([], CORES), len(SESSIONS) or 1)
+    threads: min(stage_cores([], CORES), len(SESSIONS) or 1)
     resources:
         **study_needs(SESSIONS),
     params:
@@ -25,4 +25,4 @@ rule study:
     log:
         "results/logs/study.log",
     shell:
-        "nodeday room study {params.sessions} --cores {threads} > {log} 2>&1"
+        "nodeday stage study {params.sessions} --cores {threads} > {log} 2>&1"

@@ -1,7 +1,6 @@
 """A firmware's frames, described in a layout file: the description, and bytes to fields and back."""
 
-from nodeday.layouts.codec import decode_fields, encode_frames, pack_counts, unpack_counts
-from nodeday.layouts.dealing import instant_of
+from nodeday.layouts.codec import decode_fields, encode_frames, instant_of, pack_counts, unpack_counts
 from nodeday.layouts.model import Layout, load_layout
 from nodeday.layouts.parts import Channel, Field, Kind
 from nodeday.layouts.stuffing import stuff

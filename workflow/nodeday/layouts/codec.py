@@ -3,16 +3,57 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
+import pandas as pd
+import pyarrow as arrow
 from numpy.typing import ArrayLike, NDArray
 
-from nodeday.arrays import Bytes, Ints
+from nodeday.core.arrays import Bytes, Ints
+from nodeday.core.errors import ContractError
 from nodeday.layouts import crc
 from nodeday.layouts.crc import narrowest
 from nodeday.layouts.model import Layout
 from nodeday.layouts.parts import Kind, Order
+
+
+def payload_matrix(
+    payload: pd.Series[Any] | arrow.ChunkedArray, size: int, where: str = "table frames"
+) -> NDArray[np.uint8]:
+    """Payloads of ``size`` bytes each as a (n, size) view of the Arrow buffer; ContractError if unequal."""
+    whole = payload if isinstance(payload, arrow.ChunkedArray) else arrow.array(payload)
+    joined = whole.combine_chunks() if isinstance(whole, arrow.ChunkedArray) else whole
+    if not len(joined):
+        return np.zeros((0, size), np.uint8)
+    _, offset_bytes, data = joined.buffers()
+    wide = np.int64 if arrow.types.is_large_binary(joined.type) else np.int32
+    offsets = np.frombuffer(offset_bytes, wide)[joined.offset : joined.offset + len(joined) + 1]
+    if (np.diff(offsets) != size).any():
+        raise ContractError("payloads of unequal length", where, f"{size} bytes each")
+    return np.frombuffer(data, np.uint8)[offsets[0] : offsets[-1]].reshape(len(joined), size)
+
+
+def instant_of(kind: Kind, seq: Ints, position: Ints | int = 0) -> Ints:
+    """Running number of the instant at ``position`` of frame ``seq``, shapes broadcast."""
+    group, card = np.divmod(seq, kind.interleave)
+    return np.asarray((group * kind.samples + position) * kind.interleave + card, np.int64)
+
+
+def dealt_shift(kind: Kind, seq: Ints, ticks_per_sample: float) -> NDArray[np.float64]:
+    """Ticks (n,) by which a frame's stamp lies off the straight line over ``seq`` that it would lie
+    on if each frame held a stretch."""
+    card = np.mod(seq, kind.interleave)
+    return np.asarray(card * (1 - kind.samples) * ticks_per_sample, np.float64)
+
+
+def stamped_instant(kind: Kind, seq: Ints) -> Ints:
+    """Running number of the instant that a frame's stamp is for, (n,); the frame's own where it holds
+    no samples."""
+    if not kind.samples:
+        return np.asarray(seq, np.int64)
+    return instant_of(kind, seq, kind.samples - 1 if kind.stamp == "last" else 0)
+
 
 WHOLE = (8, 16, 32)
 """Widths that are numbers to the processor as well."""

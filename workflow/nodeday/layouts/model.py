@@ -17,10 +17,10 @@ from typing import Literal, Self
 from pydantic import Field as Setting
 from pydantic import field_validator, model_validator
 
-from nodeday import yamlfile
-from nodeday.errors import SettingsError
+from nodeday.core import yaml_io
+from nodeday.core.errors import SettingsError
+from nodeday.core.yaml_io import Strict, placed
 from nodeday.layouts.parts import Field, Kind, Order, Role
-from nodeday.yamlfile import Strict, placed
 
 Framing = Literal["sync", "cobs", "slip", "hdlc"]
 
@@ -235,7 +235,7 @@ def _whole_runs(fields: tuple[Field, ...], default: Order, *key: str | int, star
 
 def load_layout(path: Path) -> Layout:
     """Read a layout file; raise SettingsError with key and line where it cannot be used."""
-    layout = yamlfile.load(path, Layout)
+    layout = yaml_io.load(path, Layout)
     sizes = {layout.frame_bytes(kind) for kind in layout.kinds}
     length = layout.field("length")
     if length and max(sizes) - length.plus >= 1 << length.bits:

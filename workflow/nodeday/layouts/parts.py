@@ -7,9 +7,9 @@ from typing import Annotated, Literal, Self
 from pydantic import Field as Setting
 from pydantic import model_validator
 
+from nodeday.core.yaml_io import NAME, SNAKE, Strict, placed
 from nodeday.layouts.crc import Sum, named
 from nodeday.schemas.tables import SAMPLES
-from nodeday.yamlfile import NAME, SNAKE, Strict, placed
 
 Order = Literal["big", "little"]
 Role = Literal[

@@ -1,7 +1,7 @@
 """Frames as they lie on the wire: with their delimiters, and the delimiter's value kept out of them.
 
 Sources: COBS, Cheshire and Baker 1999; SLIP, RFC 1055; octet-stuffed HDLC-like framing, RFC 1662
-section 4. The reverse, for whole captures, is in room `frames`.
+section 4. The reverse, for whole captures, is in stage `frames`.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.arrays import Bytes
+from nodeday.core.arrays import Bytes
 from nodeday.layouts.model import Framing
 
 DELIMITER = {"cobs": 0x00, "slip": 0xC0, "hdlc": 0x7E}

@@ -1,0 +1,138 @@
+"""The files of a new study, from its answers."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from nodeday.cli.init.answers import SKELETON, Answers
+from nodeday.layouts import Layout
+
+STUDY = """# Every setting that is not here has a default; README says what each is for.
+study: {study}
+title: {title}
+zone: {zone}  # of the notes in events.tsv
+
+epochs:
+  seconds: 30
+  min_coverage: 0.8      # share of received samples below which an epoch has no value
+
+grid:
+  rate_hz: {rate:g}           # common grid of the table `aligned`
+{fill}
+limits:                  # what falls short is listed in `exclusions`; nothing is deleted
+  min_hours: 0.5
+  min_coverage: 0.8
+  max_clock_uncertainty_ms: 20
+"""
+FILL = """
+fill:                    # per stream: gaps no longer than max_ms are filled, longer ones stay missing
+"""
+POLICY = {
+    "mV": "{method: pattern, max_ms: 250, context_ms: 200}",
+    "g": "{method: cubic, max_ms: 100}",
+    "degC": "{method: linear, max_ms: 30000}",
+}
+"""By the unit of a stream's channels, as in the demo; other streams are left with their gaps."""
+SCENARIO = """# Simulated captures, to try the study before there are recorded ones; `nodeday run` makes them.
+# Once you have your own: delete this file, captures/*.truth.npz and what was simulated.
+seed: 1
+
+nodes:
+{nodes}
+sessions:
+"""
+PLANNED = """  {session}:
+    start: {start}
+    phases:
+      - {{phase: rest, minutes: {rest}, bpm: 64}}
+      - {{phase: walk, minutes: {walk}, bpm: 104, gait: 0.6}}
+    channel: {{loss: 0.03, burst: 4}}
+"""
+START, REST, WALK = datetime(2026, 7, 1, 6, tzinfo=UTC), 15, 20
+"""Of the first simulated session; a day later each next one."""
+HEADERS = {
+    "participants": ("participant", "age_years", "resting_bpm"),
+    "sessions": ("session", "participant", "captures", "layout", "zone", "start", "end"),
+    "nodes": ("session", "node", "address", "placement"),
+    "events": ("session", "phase", "start", "end"),
+}
+
+
+def files(answers: Answers) -> dict[str, str]:
+    """Texts by their path in ``config/``."""
+    assert answers.layout is not None
+    people = list(dict.fromkeys(row.participant for row in answers.sessions))
+    layout = answers.layout.read_text(encoding="utf-8")
+    if answers.layout == SKELETON:
+        layout = layout.replace("SKELETON", answers.layout_name)
+    found = {
+        "study.yaml": _study(answers, answers.parsed_layout),
+        f"layouts/{answers.layout_name}.yaml": layout,
+        "participants.tsv": _sheet("participants", ((name, "", "") for name in people)),
+        "sessions.tsv": _sheet(
+            "sessions",
+            (
+                (row.session, row.participant, row.captures, answers.layout_name, "", "", "")
+                for row in answers.sessions
+            ),
+        ),
+        "nodes.tsv": _sheet(
+            "nodes", (("*", row.node, str(row.address), row.placement) for row in answers.nodes)
+        ),
+        "events.tsv": _sheet("events", _events(answers) if answers.streams else ()),
+    }
+    return found | ({"scenario.yaml": _scenario(answers)} if answers.streams else {})
+
+
+def _study(answers: Answers, layout: Layout) -> str:
+    rates = [kind.rate_hz for kind in layout.kinds if kind.channels and kind.rate_hz]
+    policies = []
+    for kind in layout.kinds:
+        units = [channel.unit for channel in kind.channels]
+        if len(set(units)) == 1 and units[0] in POLICY and not (units[0] == "mV" and len(units) > 1):
+            policies.append(f"  {kind.stream}: {POLICY[units[0]]}\n")
+    return STUDY.format(
+        study=answers.study,
+        title=json.dumps(answers.title, ensure_ascii=False),
+        zone=answers.zone,
+        rate=min(max(rates, default=50.0), 2000.0),
+        fill=FILL + "".join(policies) if policies else "",
+    )
+
+
+def _sheet(name: str, rows: Iterable[tuple[str, ...]]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter="\t", lineterminator="\n")
+    writer.writerow(HEADERS[name])
+    writer.writerows(rows)
+    return out.getvalue()
+
+
+def _scenario(answers: Answers) -> str:
+    nodes = "".join(
+        f"  {row.node}: {{streams: [{', '.join(answers.streams.get(row.node, []))}]}}\n"
+        for row in answers.nodes
+    )
+    planned = (
+        PLANNED.format(
+            session=row.session,
+            start=f"{START + timedelta(days=at):%Y-%m-%dT%H:%M:%SZ}",
+            rest=REST,
+            walk=WALK,
+        )
+        for at, row in enumerate(answers.sessions)
+    )
+    return SCENARIO.format(nodes=nodes) + "".join(planned)
+
+
+def _events(answers: Answers) -> Iterable[tuple[str, ...]]:
+    """The phases of the simulated sessions as somebody would have noted them, in local time."""
+    for at, row in enumerate(answers.sessions):
+        for phase, after in (("rest", 0), ("walk", REST)):
+            noted = (START + timedelta(days=at, minutes=after)).astimezone(ZoneInfo(answers.zone))
+            yield row.session, phase, f"{noted:%Y-%m-%dT%H:%M:%S}", ""

@@ -1,0 +1,281 @@
+"""What each settings file of a study may say: ``study.yaml`` and the rows of the four sheets."""
+
+from __future__ import annotations
+
+import difflib
+import functools
+from datetime import datetime
+from typing import Annotated, Literal, Self
+from zoneinfo import available_timezones
+
+from pydantic import BaseModel, field_validator, model_validator
+from pydantic import Field as Setting
+
+from nodeday.core.yaml_io import CODE, CODE_OR_ALL, CODES, NAME, Strict, placed
+from nodeday.schemas.features import FEATURE
+
+Rate = Annotated[float, Setting(gt=0, le=2000)]
+
+
+class EpochSettings(Strict):
+    """Feature windows."""
+
+    seconds: int = Setting(default=30, ge=1, le=3600)
+    min_coverage: float = Setting(default=0.8, ge=0, le=1)
+
+
+class HeartSettings(Strict):
+    """Windows and limits of heart-rate variability. A value of an epoch is taken from the window around the
+    epoch's middle, or from the epoch where that is longer."""
+
+    short_seconds: float = Setting(default=30.0, ge=10, le=3600)
+    long_seconds: float = Setting(default=300.0, ge=30, le=86_400)
+    respiration_seconds: float = Setting(default=60.0, ge=30, le=600)
+    min_rmssd_seconds: float = Setting(default=20.0, ge=0)
+    min_sdnn_seconds: float = Setting(default=120.0, ge=0)
+    min_hf_seconds: float = Setting(default=60.0, ge=30)
+    min_lf_seconds: float = Setting(default=120.0, ge=30)
+    min_vlf_seconds: float = Setting(default=270.0, ge=30)
+    max_lost: float = Setting(default=0.3, ge=0, le=1)
+    max_lost_spectrum: float = Setting(default=0.15, ge=0, le=1)
+    min_usable: float = Setting(default=0.5, ge=0, le=1)
+    error_bars: bool = True
+
+
+class GridSettings(Strict):
+    """The session's common grid; each of ``more_hz`` makes another one, in a table of its own."""
+
+    rate_hz: float = Setting(default=50.0, gt=0, le=2000)
+    more_hz: tuple[Rate, ...] = ()
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        if len(self.tables) < 1 + len(self.more_hz):
+            raise placed("a rate is there twice", "more_hz")
+        return self
+
+    @property
+    def tables(self) -> dict[str, float]:
+        """The name of each grid's table, and its rate."""
+        return {"aligned": self.rate_hz} | {
+            f"aligned_{rate:g}hz": rate for rate in self.more_hz if rate != self.rate_hz
+        }
+
+
+LONGEST_PATTERN_MS = 250.0
+
+
+class Fill(Strict):
+    """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``, where of twice
+    ``context_ms`` on each side so much was received. ``pattern`` is for an ECG alone."""
+
+    method: Literal["none", "linear", "cubic", "pattern"] = "none"
+    max_ms: float = Setting(default=0.0, ge=0, le=60_000)
+    context_ms: float = Setting(default=0.0, ge=0, le=60_000)
+
+    @model_validator(mode="after")
+    def _within_reach(self) -> Self:
+        if self.method == "pattern" and self.max_ms > LONGEST_PATTERN_MS:
+            raise placed(f"a pattern fills at most {LONGEST_PATTERN_MS:.0f} ms", "max_ms")
+        return self
+
+
+Axis = Literal["x", "y", "z", "-x", "-y", "-z"]
+
+
+class Mounting(Strict):
+    """How nodes sit at a placement while the wearer stands upright: the axis that points up, and for a
+    trunk the one that points to the front; axes are a right-handed frame."""
+
+    up: Axis
+    front: Axis | None = None
+
+    @model_validator(mode="after")
+    def _apart(self) -> Mounting:
+        if self.front is not None and self.front[-1] == self.up[-1]:
+            raise ValueError(f"up is {self.up} and front is {self.front}, which is one axis twice")
+        return self
+
+
+class MotionSettings(Strict):
+    """What motion features must be told: ``mounting`` by placement, as in nodes.tsv."""
+
+    mounting: dict[str, Mounting] = Setting(default_factory=dict)
+
+
+class StudyLimits(Strict):
+    """What a session and its nodes must reach; what falls short is listed, never deleted.
+
+    ``max_loss`` (share of expected frames) and those after it are for `nodeday audit`, each stream
+    by itself; where one is not stated, nothing is asked.
+    """
+
+    min_hours: float = Setting(default=0.5, ge=0)
+    min_coverage: float = Setting(default=0.8, ge=0, le=1)
+    max_clock_uncertainty_ms: float = Setting(default=20.0, gt=0)
+    max_loss: float | None = Setting(default=None, ge=0, le=1)
+    max_gap_s: float | None = Setting(default=None, ge=0)
+    max_unknown_gaps: int | None = Setting(default=None, ge=0)
+    max_conflicts: int | None = Setting(default=None, ge=0)
+
+
+class BatterySettings(Strict):
+    """``empty_v`` is the voltage at which the nodes stop; 3.0 V is usual for lithium cells (common
+    practice, no source)."""
+
+    empty_v: float = Setting(default=3.0, gt=0, le=100)
+
+
+class Movements(Strict):
+    """Movements that several accelerometers share check their clocks; ``correct`` moves clocks that
+    disagree. ``phases`` of the events say when somebody made one: their names, up to a hyphen."""
+
+    phases: tuple[str, ...] = ("taps", "jump")
+    correct: bool = False
+
+    def noted_by(self, phase: str) -> bool:
+        """Whether a phase of that name notes a movement."""
+        return phase.split("-")[0] in self.phases
+
+
+class Rule(Strict):
+    """A rule of inclusion. ``node`` and ``feature`` say what it is for, all of them where not stated;
+    ``threshold`` is inclusive, hours, shares or milliseconds."""
+
+    rule: Literal[
+        "min_hours", "min_coverage", "min_valid_epochs", "max_clock_uncertainty", "calibrated", "bench_passed"
+    ]
+    threshold: float = Setting(default=1.0, ge=0)
+    node: str | None = Setting(default=None, pattern=NAME)
+    feature: str | None = None
+
+    @model_validator(mode="after")
+    def _what_the_rule_needs(self) -> Self:
+        stated = "threshold" in self.model_fields_set
+        if stated == (self.rule in ("calibrated", "bench_passed")):
+            raise ValueError(f"{self.rule} {'takes no' if stated else 'needs a'} threshold")
+        if self.rule in ("min_coverage", "min_valid_epochs") and self.threshold > 1:
+            raise ValueError(f"{self.rule} is a share from 0 to 1, and the threshold is {self.threshold:g}")
+        if self.rule == "min_hours" and self.node:
+            raise ValueError("min_hours is for whole sessions and takes no node")
+        if self.feature and self.rule != "min_valid_epochs":
+            raise ValueError(f"{self.rule} takes no feature; min_valid_epochs does")
+        if self.feature and self.feature not in FEATURE:
+            near = difflib.get_close_matches(self.feature, FEATURE, n=1)
+            raise ValueError(f"no feature {self.feature}" + (f" (did you mean {near[0]}?)" if near else ""))
+        return self
+
+
+class StudyFile(Strict):
+    """``config/study.yaml``. Where it states no ``rules``, the first three limits are the rules."""
+
+    study: str = Setting(pattern=CODE)
+    title: str = ""
+    zone: str = "UTC"
+    epochs: EpochSettings = EpochSettings()
+    heart: HeartSettings = HeartSettings()
+    grid: GridSettings = GridSettings()
+    fill: dict[str, Fill] = Setting(default_factory=dict)
+    battery: BatterySettings = BatterySettings()
+    motion: MotionSettings = MotionSettings()
+    limits: StudyLimits = StudyLimits()
+    movements: Movements = Movements()
+    rules: tuple[Rule, ...] = ()
+
+    @property
+    def inclusion(self) -> tuple[Rule, ...]:
+        """The rules of inclusion in the order in which they apply."""
+        asked = self.limits
+        return self.rules or (
+            Rule(rule="min_hours", threshold=asked.min_hours),
+            Rule(rule="min_coverage", threshold=asked.min_coverage),
+            Rule(rule="max_clock_uncertainty", threshold=asked.max_clock_uncertainty_ms),
+        )
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        return known_zone(zone)
+
+
+class Planned(BaseModel):
+    """Of a scenario, only which sessions it plans; the simulator reads the rest."""
+
+    sessions: dict[str, object]
+
+
+class Participant(Strict):
+    participant: str = Setting(pattern=CODE)
+    age_years: int | None = Setting(default=None, ge=0, le=120)
+    resting_bpm: float | None = Setting(default=None, ge=20, le=150)
+
+
+class Session(Strict):
+    """``captures`` are paths from the study's folder, the files of one capture joined in order by
+    ``;`` and further captures of the session (a second hub, a node's own memory) behind ``|``.
+    Names of several layouts whose frames share a capture are joined by ``;`` too."""
+
+    session: str = Setting(pattern=CODE)
+    participant: str = Setting(pattern=CODE)
+    captures: str
+    layout: str = Setting(pattern=CODES)
+    zone: str | None = None
+    start: datetime | None = None
+    end: datetime | None = None
+
+    @field_validator("captures")
+    @classmethod
+    def _names_that_a_workflow_takes(cls, captures: str) -> str:
+        # The workflow engine puts values of its own in place of {word} and <word>.
+        if set("{}<>") & set(captures) or any(ord(letter) < 32 for letter in captures):
+            raise ValueError(
+                f"{captures!r} holds one of {{}}<> or a control character, which no capture's name may"
+            )
+        return captures
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, zone: str | None) -> str | None:
+        return zone and known_zone(zone)
+
+
+class Node(Strict):
+    """``session`` is a session's code, or ``*`` for all of them; ``layout`` is the one that the node
+    speaks, where its session has several."""
+
+    session: str = Setting(pattern=CODE_OR_ALL)
+    node: str = Setting(pattern=NAME)
+    address: int = Setting(ge=0, lt=2**63)
+    placement: str = Setting(pattern=CODE)
+    layout: str | None = Setting(default=None, pattern=CODE)
+
+
+class Event(Strict):
+    """A phase of a session, in local time; without ``end`` it lasts to the next one."""
+
+    session: str = Setting(pattern=CODE)
+    phase: str = Setting(pattern=CODE)
+    start: datetime
+    end: datetime | None = None
+
+
+def capture_files(captures: str) -> list[list[str]]:
+    """File names of each capture in a cell of the sheet.
+
+    >>> capture_files("hub-a.bin; hub-b.bin | memory.bin")
+    [['hub-a.bin', 'hub-b.bin'], ['memory.bin']]
+    """
+    return [[name.strip() for name in files.split(";")] for files in captures.split("|")]
+
+
+@functools.cache
+def _zones() -> frozenset[str]:
+    return frozenset(available_timezones())
+
+
+def known_zone(zone: str) -> str:
+    """``zone`` itself; raise ValueError with the nearest known one."""
+    if zone in _zones():
+        return zone
+    near = difflib.get_close_matches(zone, _zones(), n=1)
+    raise ValueError(f"no time zone is named {zone}" + (f" (did you mean {near[0]}?)" if near else ""))

@@ -1,0 +1,1 @@
+"""What knows nothing of sensors: errors, arrays, files, sheets, processes, the style of pages."""

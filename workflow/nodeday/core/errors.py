@@ -1,0 +1,61 @@
+"""Errors that a person can act on: what was found, where, what was expected, what to do."""
+
+from __future__ import annotations
+
+import errno
+import os
+
+GOOD, FAULT, USAGE, CONTRACT = 0, 1, 2, 3
+"""Exit codes: good, a fault of nodeday, usage or settings, the data broke a contract."""
+STOPPED = 130
+"""Exit code after Ctrl-C: 128 + SIGINT, as shells count it."""
+
+
+class NodedayError(Exception):
+    """A problem told in one sentence, with the exit code it leads to.
+
+    >>> print(SettingsError("epoch_s is -3", "config/study.yaml", "a positive number"))
+    config/study.yaml: epoch_s is -3; expected a positive number.
+    """
+
+    exit_code = FAULT
+
+    def __init__(self, found: str, where: str = "", expected: str = "", remedy: str = "") -> None:
+        self.found, self.where, self.expected, self.remedy = found, where, expected, remedy
+        super().__init__(found, where, expected, remedy)
+
+    def __str__(self) -> str:
+        text = f"{self.where}: {self.found}" if self.where else self.found
+        if self.expected:
+            text += f"; expected {self.expected}"
+        return f"{text}. {self.remedy}" if self.remedy else f"{text}."
+
+
+class SettingsError(NodedayError):
+    """Settings, sheets, layouts or arguments that cannot be used."""
+
+    exit_code = USAGE
+
+
+def of_system(error: OSError) -> SettingsError:
+    """What the operating system would not do, as a sentence: a full disk, a file that may not be read.
+
+    Raises ``error`` itself where it carries no number of the system's, for then it is no such thing.
+    """
+    if error.errno is None:
+        raise error
+    reason = os.strerror(error.errno).lower()
+    where = str(error.filename or "")
+    remedy = {errno.ENOSPC: "Make room on the disk", errno.EDQUOT: "Make R00M in your quota"}.get(error.errno)
+    return SettingsError(
+        f"the system says: {reason}",
+        where,
+        "a file that can be read or written",
+        f"{remedy or 'Put that right'}; then the same command goes on from where it was.",
+    )
+
+
+class ContractError(NodedayError):
+    """Data that break a table's contract, a ledger that does not balance, an unusable capture."""
+
+    exit_code = CONTRACT

@@ -1,1 +1,0 @@
-"""Room `devices`: what is done before the day, at the bench and on paper."""

@@ -1,1 +1,0 @@
-"""Room `features`: heart beats, and what the heart and the body did in each epoch."""

@@ -1,1 +1,0 @@
-"""Room `frames`: bytes of a capture to frames, and everything else to rejects."""

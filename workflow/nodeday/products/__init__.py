@@ -1,0 +1,1 @@
+"""What is made of finished tables: exports, lineage, audit, the viewer."""

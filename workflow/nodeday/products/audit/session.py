@@ -1,0 +1,180 @@
+"""`nodeday audit`: what a session lost and why, from its tables, which its frames must bear out."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from nodeday.config.study import HUB, Study
+from nodeday.products.audit import checks, describe
+from nodeday.schemas.codes import AGREEMENT
+from nodeday.stages.loss.stage import NAMES, account, paces
+from nodeday.stages.loss.streams import COLUMNS, session_frames
+from nodeday.storage import tables
+from nodeday.storage.frames import received_frames
+
+TOLD = ["capture", "offset", "node", "stream", "boot", "seq", "status"]
+"""What of the frames is counted anew, or said of single ones."""
+CHECKSUMS = (
+    "A radio that drops frames with a bad checksum itself never hands them over: "
+    "then this count says nothing, and 0 is not none."
+)
+
+
+@dataclass(frozen=True)
+class Audit:
+    """``streams`` are rows of ``radio`` with the worst minute of each; the lists hold a sentence each.
+    ``broken`` are limits of the study, ``differences`` what tables say that frames do not."""
+
+    session: str
+    streams: pd.DataFrame
+    verdicts: dict[str, str]
+    broken: list[str]
+    differences: list[str]
+    batteries: list[str]
+    conflicts: list[str]
+    bad_checksums: int
+    clocks: list[dict[str, Any]]
+
+    @property
+    def apart(self) -> list[str]:
+        """A sentence for each pair of nodes whose clocks shared movements contradict."""
+        return [_pair(row) for row in self.clocks if row["verdict"] == "disagrees"]
+
+    @property
+    def good(self) -> bool:
+        return not self.broken and not self.differences and not self.apart
+
+
+def _pair(row: dict[str, Any]) -> str:
+    name = f"{row['node']} and {row['other']}"
+    if not row["moments"]:
+        return f"{name}: {AGREEMENT['no_movement']}"
+    return (
+        f"{name}: {row['offset_ms']:+.1f} ± {row['uncertainty_ms']:.1f} ms by {row['moments']} shared "
+        f"movements, where the clocks claim ± {row['clock_ms']:.1f} ms: {row['verdict']}"
+    )
+
+
+def audit(study: Study, session: str) -> Audit:
+    """Read a session's tables and hold them to its frames; raise ContractError where one is absent."""
+    source = tables.path(study.results, "frames", session)
+    heard = session_frames(received_frames(source, COLUMNS), paces(study, session))
+    derived, _ = account(heard, study.file.battery.empty_v)
+    frames = tables.read(source, "frames", TOLD)
+    stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}
+    rejects = tables.read(tables.path(study.results, "rejects", session), "rejects", ["reason"])
+    streams = stored["radio"].astype({"node": str, "stream": str})
+    streams = streams.assign(worst_minute=_worst(streams, stored["loss"], study.zone_of(session)))
+    nodes = [row.node for row in study.nodes_of(session).values() if row.node != HUB]
+    return Audit(
+        session,
+        streams,
+        {node: describe.verdict(node, streams[streams["node"] == node], stored["gaps"]) for node in nodes},
+        checks.broken(nodes, streams, study.file.limits),
+        checks.totals(frames, stored) + checks.differences(stored, derived),
+        [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
+        _conflicts(frames),
+        int((rejects["reason"] == "bad_checksum").sum()),
+        _clocks(study, session),
+    )
+
+
+def _clocks(study: Study, session: str) -> list[dict[str, Any]]:
+    """Rows of ``agreement``: clocks held against movements that nodes shared; none before stage clock ran."""
+    path = tables.path(study.results, "agreement", session)
+    if not path.exists():
+        return []
+    found = tables.read(path, "agreement").astype({"node": str, "other": str, "verdict": str})
+    return [{str(key): value for key, value in row.items()} for row in found.to_dict("records")]
+
+
+def _worst(streams: pd.DataFrame, loss: pd.DataFrame, zone: ZoneInfo) -> list[str]:
+    """The minute of each stream with the least received share, in local time where marks tell it."""
+    found = []
+    for row in streams.to_dict("records"):
+        own = loss[(loss["node"] == row["node"]) & (loss["stream"] == row["stream"]) & (loss["expected"] > 0)]
+        share = own["received"].to_numpy() / own["expected"].to_numpy()
+        if not len(own) or share.min() == 1:
+            found.append("")
+            continue
+        at = own.iloc[int(share.argmin())]
+        when = f"hub {at['minute_hub_ns'] // 60_000_000_000} min"
+        if not pd.isna(at["minute_utc_ns"]):
+            instant = datetime.fromtimestamp(int(at["minute_utc_ns"]) // 1_000_000_000, UTC)
+            when = instant.astimezone(zone).strftime("%H:%M")
+        found.append(f"{when} {describe.percent(float(share.min()), 0)}")
+    return found
+
+
+def _conflicts(frames: pd.DataFrame, most: int = 10) -> list[str]:
+    """Second copies of other content, by their place in the capture; the first ``most`` by name."""
+    rows = frames[frames["status"] == "conflict"]
+    found = [
+        "{node}/{stream} boot {boot} frame {seq}: other content in capture {capture} at byte {offset}".format(
+            **{str(name): value for name, value in row.items()}
+        )
+        for row in rows.head(most).to_dict("records")
+    ]
+    return found + ([f"and {len(rows) - most} more"] if len(rows) > most else [])
+
+
+def text(found: Audit) -> str:
+    """The audit for people."""
+    lines = [
+        describe.table(found.streams),
+        "",
+        *found.verdicts.values(),
+        "",
+        *found.batteries,
+        *([""] if found.batteries else []),
+    ]
+    lines += [f"Bad checksums: {found.bad_checksums}. {CHECKSUMS}"]
+    for head, rows in (
+        ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
+        ("Limits of the study that are broken:", found.broken),
+        ("Tables that the frames do not bear out:", found.differences),
+        ("Clocks against movements that nodes shared:", [_pair(row) for row in found.clocks]),
+    ):
+        lines += ["", head, *(f"  {row}" for row in rows)] if rows else []
+    agree = "" if found.differences else "The tables agree with the frames. "
+    limits = "" if found.broken else "No stated limit is broken. "
+    clocks = "No clock disagrees with shared movements." if found.clocks and not found.apart else ""
+    last = f"{agree}{limits}{clocks}".strip()
+    return "\n".join([*lines, *(["", last] if last else [])])
+
+
+def as_json(found: Audit) -> str:
+    """The audit for programs; what is not there is null."""
+    rows = _plain(
+        [{str(key): value for key, value in row.items()} for row in found.streams.to_dict("records")]
+    )
+    return json.dumps(
+        {
+            "session": found.session,
+            "good": found.good,
+            "streams": rows,
+            "verdicts": found.verdicts,
+            "batteries": found.batteries,
+            "broken": found.broken,
+            "differences": found.differences,
+            "conflicts": found.conflicts,
+            "bad_checksums": found.bad_checksums,
+            "bad_checksums_note": CHECKSUMS,
+            "clocks": _plain(found.clocks),
+        },
+        indent=2,
+    )
+
+
+def _plain(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [
+        {key: None if isinstance(value, float) and np.isnan(value) else value for key, value in row.items()}
+        for row in rows
+    ]

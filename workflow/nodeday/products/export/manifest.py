@@ -1,0 +1,134 @@
+"""What a study was made from and what came of it: one manifest of hashes, and the check against it.
+
+The manifest holds no time, no machine and no absolute path, so that the same inputs give the same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as parquet
+
+from nodeday import __version__
+from nodeday.config.study import Study
+from nodeday.core import atomic
+from nodeday.core.errors import ContractError
+from nodeday.engine import digests
+from nodeday.products.export.hashes import Hashed, of_files, sha256
+from nodeday.products.export.package import as_json
+from nodeday.schemas.compiled import VERSION
+from nodeday.storage import inventory
+
+NAME = "manifest.json"
+LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "pandera", "pydantic", "snakemake")
+CODE = ("frames", "loss", "clock", "repair", "features", "study", "report", "dataset")
+
+
+def libraries() -> dict[str, str]:
+    """Versions of what computes the tables."""
+    return {name: version(name) for name in LIBRARIES}
+
+
+def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[str, Any]:
+    """The manifest of a finished study: inputs, settings, code and every file of its results."""
+    captures = {name for session in sessions for name in digests.captures(study, session)}
+    settings = [
+        path.relative_to(study.root).as_posix()
+        for path in (study.root / "config").rglob("*")
+        if path.is_file() and not path.name.startswith(".")
+    ]
+    results = [
+        path
+        for path in inventory.result_files(study.results)
+        if path != NAME and inventory.session_of(path) in (None, *sessions)
+    ]
+    return {
+        "manifest": 1,
+        "study": study.file.study,
+        "nodeday": __version__,
+        "data_model": VERSION,
+        "code": {stage: digests.code(stage) for stage in CODE},
+        "libraries": libraries(),
+        "sessions": sessions,
+        "inputs": _entries(study.root, sorted(captures), hashed),
+        "settings": _entries(study.root, sorted(settings), hashed),
+        "results": _entries(study.root, [f"results/{path}" for path in results], hashed),
+    }
+
+
+def _entries(root: Path, paths: list[str], hashed: Hashed) -> list[dict[str, Any]]:
+    entries = []
+    for path, digest in zip(paths, hashed([root / path for path in paths]), strict=True):
+        full = root / path
+        entry: dict[str, Any] = {"path": path, "bytes": full.stat().st_size, "sha256": digest}
+        if path.endswith(".parquet"):
+            entry["rows"] = parquet.read_metadata(full).num_rows
+        entries.append(entry)
+    return entries
+
+
+def write(study: Study, sessions: list[str], hashed: Hashed = of_files) -> None:
+    """Write the manifest beside the results, last of all."""
+    atomic.write_text(study.results / NAME, as_json(build(study, sessions, hashed)))
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What differs from a manifest, as (path, what); ``checked`` files were hashed anew."""
+
+    checked: int
+    bytes: int
+    differences: list[tuple[str, str]]
+    notes: list[str]
+
+
+def verify(root: Path) -> Verification:
+    """Hash everything that the manifest of the study at ``root`` names, and look for what it does not.
+
+    Raises ContractError where there is no manifest.
+    """
+    place = root / "results" / NAME
+    if not place.is_file():
+        raise ContractError("no manifest", str(place), "a finished study", "Run `nodeday run` first.")
+    told = json.loads(place.read_text(encoding="utf-8"))
+    entries = [*told["inputs"], *told["settings"], *told["results"]]
+    with ThreadPoolExecutor() as pool:
+        differences = pool.map(partial(_difference, root), entries)
+        found = [(entry["path"], what) for entry, what in zip(entries, differences, strict=True) if what]
+    named = {entry["path"] for entry in entries}
+    there = {f"results/{path}" for path in inventory.result_files(root / "results") if path != NAME}
+    found += [(path, "is not in the manifest") for path in sorted(there - named)]
+    return Verification(len(entries), sum(entry["bytes"] for entry in entries), found, list(_notes(told)))
+
+
+def _difference(root: Path, entry: dict[str, Any]) -> str:
+    path = root / entry["path"]
+    if not path.is_file():
+        return "is absent"
+    if path.stat().st_size != entry["bytes"]:
+        return f"has {path.stat().st_size} bytes, not {entry['bytes']}"
+    return "has other content" if sha256(path) != entry["sha256"] else ""
+
+
+def _notes(told: dict[str, Any]) -> Iterable[str]:
+    """Differences of what would compute the tables today; no fault of the files."""
+    if told["nodeday"] != __version__:
+        yield f"made with nodeday {told['nodeday']}, this is {__version__}"
+    changed = [stage for stage, digest in told["code"].items() if digests.code(stage) != digest]
+    if changed:
+        yield f"the code of {', '.join(changed)} has changed since; `nodeday run` would run it again"
+    now = libraries()
+    other = [
+        f"{name} {old} (now {now.get(name)})"
+        for name, old in told["libraries"].items()
+        if now.get(name) != old
+    ]
+    if other:
+        yield f"made with other libraries: {', '.join(other)}"

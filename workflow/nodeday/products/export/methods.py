@@ -1,0 +1,149 @@
+"""The methods of a study: a file for machines, and a paragraph that a paper's methods section can take."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import pandas as pd
+
+from nodeday import __version__
+from nodeday.config.models import Rule
+from nodeday.config.study import HUB, Study
+from nodeday.core import atomic
+from nodeday.products.export.manifest import libraries
+from nodeday.products.export.package import as_json
+from nodeday.schemas import FEATURE
+from nodeday.schemas.compiled import VERSION
+from nodeday.schemas.methods import METHODS
+from nodeday.storage import tables
+
+RULES = {
+    "min_hours": "sessions shorter than {0:g} h",
+    "min_coverage": "{1} with less than {2:.3g} % of their samples received",
+    "min_valid_epochs": "{3} with a value in fewer than {2:.3g} % of epochs",
+    "max_clock_uncertainty": "{1} whose time is less certain than ±{0:g} ms (95 %)",
+    "calibrated": "{1} without calibration coefficients",
+    "bench_passed": "{1} without a passed bench test",
+}
+
+
+def write(study: Study, sessions: list[str]) -> None:
+    """Write ``methods.json`` and ``methods.md`` beside the results."""
+    told = gather(study, sessions)
+    atomic.write_text(study.results / "methods.json", as_json(told))
+    atomic.write_text(study.results / "methods.md", paragraph(study, told) + "\n")
+
+
+def gather(study: Study, sessions: list[str]) -> dict[str, Any]:
+    """Settings, steps, formulas, sources, versions and the counts that a methods section states."""
+    used = {
+        str(name)
+        for session in sessions
+        for name in _read(study, "epochs", session, ["feature"])["feature"].unique()
+    }
+    streams = {
+        (kind.stream, kind.rate_hz, kind.bits, tuple((each.name, each.unit) for each in kind.channels))
+        for session in sessions
+        for layout in study.layouts_of(session).values()
+        for kind in layout.kinds
+        if kind.channels
+    }
+    return {
+        "study": study.file.study,
+        "title": study.file.title,
+        "nodeday": __version__,
+        "data_model": VERSION,
+        "libraries": libraries(),
+        "settings": study.file.model_dump(mode="json"),
+        "streams": [
+            {"stream": stream, "rate_hz": rate, "bits": bits, "channels": dict(channels)}
+            for stream, rate, bits, channels in sorted(streams)
+        ],
+        "steps": [asdict(method) for method in METHODS],
+        "features": [asdict(one) for name, one in FEATURE.items() if name in used],
+        "rules": [rule.model_dump(exclude_none=True) for rule in study.file.inclusion],
+        "counts": _counts(study, sessions),
+    }
+
+
+def _read(
+    study: Study, name: str, session: str | None = None, columns: list[str] | None = None
+) -> pd.DataFrame:
+    return tables.read(tables.path(study.results, name, session), name, columns)
+
+
+def _counts(study: Study, sessions: list[str]) -> dict[str, int | float]:
+    nodes, flow, people = (_read(study, name) for name in ("sessions", "flow", "participants"))
+    received, lost = (int(nodes[f"frames_{what}"].sum()) for what in ("received", "lost"))
+    epochs = sum(_read(study, "epochs", each, ["epoch"])["epoch"].nunique() for each in sessions)
+    return {
+        "participants": len(people),
+        "participants_included": int((people["status"] == "included").sum()),
+        "sessions": len(study.sessions),
+        "sessions_finished": len(sessions),
+        "sessions_included": int(flow["sessions_left"].iloc[-1]),
+        "hours": round(float(people["hours"].sum()), 3),
+        "epochs": int(epochs),
+        "frames_received": received,
+        "frames_lost": lost,
+        "unknown_gaps": int(nodes["unknown_gaps"].sum()),
+    }
+
+
+def paragraph(study: Study, told: dict[str, Any]) -> str:
+    """One plain paragraph; it says nothing that the tables do not."""
+    count, epochs = told["counts"], study.file.epochs
+    expected = count["frames_received"] + count["frames_lost"]
+    share = 100 * count["frames_received"] / expected if expected else 0.0
+    placements = sorted({row.placement for row in study.nodes if row.node != HUB})
+    streams = "; ".join(_stream(each) for each in told["streams"])
+    return " ".join(
+        [
+            f"Body-worn nodes ({', '.join(placements)}) sent frames over a radio link to a hub that stamped "
+            f"them ({streams}).",
+            f"Frames were decoded and placed in time with nodeday {told['nodeday']} (data model "
+            f"{told['data_model']}).",
+            f"In {count['sessions_finished']} of {count['sessions']} sessions ({count['hours']:.1f} h) "
+            f"{count['frames_received']} of {expected} frames that the counters tell of were "
+            f"received ({share:.1f} %); {count['unknown_gaps']} further gaps are of unknown length.",
+            "All nodes were placed on one time axis along the lower edge of the delays of their frames "
+            "(Moon, Skelly and Towsley 1999).",
+            _fills(study),
+            f"Features ({', '.join(one['name'] for one in told['features'])}) were computed in epochs "
+            f"of {epochs.seconds} s where at least {100 * epochs.min_coverage:.3g} % of the samples were "
+            "received; other epochs have no value.",
+            _rules(study.file.inclusion),
+            f"Of {count['participants']} participants {count['participants_included']} were included, with "
+            f"{count['sessions_included']} sessions. Formulas and sources are listed in methods.json.",
+        ]
+    )
+
+
+def _stream(each: dict[str, Any]) -> str:
+    units = " and ".join(sorted(set(each["channels"].values())))
+    return f"{each['stream']}: {', '.join(each['channels'])} in {units} at {each['rate_hz']:g} Hz"
+
+
+def _fills(study: Study) -> str:
+    filled = [
+        f"{stream} up to {one.max_ms:g} ms, {one.method}"
+        for stream, one in sorted(study.file.fill.items())
+        if one.method != "none"
+    ]
+    if not filled:
+        return "Lost samples were not filled."
+    return f"Short gaps were filled and flagged ({'; '.join(filled)}); all others stayed missing."
+
+
+def _rules(rules: tuple[Rule, ...]) -> str:
+    told = [
+        RULES[rule.rule].format(
+            rule.threshold,
+            rule.node or "nodes",
+            100 * rule.threshold,
+            " ".join(filter(None, [rule.node, rule.feature or "features"])),
+        )
+        for rule in rules
+    ]
+    return f"The following were excluded, in this order: {'; '.join(told)}."

@@ -1,0 +1,89 @@
+"""Beats as a WFDB annotation file (the MIT format, an open standard of PhysioNet, written by wfdb).
+
+``<session>_<node>.beats`` counts samples of the ECG's rate from the whole second in which the session
+begins, as the EDF+ file does. Beats are marked N, since none is classified; one on computed samples is
+marked Q, and why an interval does not count stands in the note. Where samples are missing a note says so.
+"""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from nodeday.config.study import HUB, Study
+from nodeday.core.arrays import runs
+from nodeday.layouts import Kind
+from nodeday.products.export.edf import library
+from nodeday.products.export.raster import SECOND
+from nodeday.storage import samples, tables
+
+NOTE = '"'
+"""Code of a comment."""
+
+
+def write(study: Study, session: str, target: Path) -> list[Path]:
+    """A file for each node that has beats; raise SettingsError where wfdb is not installed."""
+    wfdb = library("wfdb")
+    nodes = tables.read(tables.path(study.results, "sessions"), "sessions", ["session", "start_ns"])
+    start = int(nodes.loc[nodes["session"] == session, "start_ns"].iloc[0]) // SECOND * SECOND
+    beats = tables.read(tables.path(study.results, "beats", session), "beats")
+    target.mkdir(parents=True, exist_ok=True)
+    done = []
+    for node in study.nodes_of(session).values():
+        own = beats[beats["node"] == node.node]
+        if node.node == HUB or own.empty:
+            continue
+        kind = next(
+            kind
+            for kind in study.layout_of(session, node.node).kinds
+            for each in kind.channels
+            if each.unit == "mV"
+        )
+        rate = kind.rate_hz or 1.0
+        rows = pd.concat([_beats(own), _holes(study, session, node.node, kind)])
+        rows["sample"] = np.rint((rows["utc_ns"] - start) * rate / SECOND).astype(np.int64)
+        rows = rows[rows["sample"] >= 0].sort_values(["sample", "symbol"], kind="stable")
+        name = f"{session}_{node.node}".replace("-", "_")  # the format's record names have no hyphens
+        with warnings.catch_warnings():  # of pandas, about how wfdb calls it
+            warnings.simplefilter("ignore")
+            wfdb.wrann(
+                name,
+                "beats",
+                rows["sample"].to_numpy(),
+                rows["symbol"].tolist(),
+                aux_note=rows["note"].tolist(),
+                fs=rate,
+                write_dir=str(target),
+            )
+        done.append(target / f"{name}.beats")
+    return done
+
+
+def _beats(own: pd.DataFrame) -> pd.DataFrame:
+    status = own["rr_status"].astype(str)
+    return pd.DataFrame(
+        {
+            "utc_ns": own["utc_ns"],
+            "symbol": np.where(own["origin"] == "measured", "N", "Q"),
+            "note": status.where(status != "normal", ""),
+        }
+    )
+
+
+def _holes(study: Study, session: str, node: str, kind: Kind) -> pd.DataFrame:
+    """First and last instant of each stretch of missing samples."""
+    rows = samples.read(study.results, session, node, kind, ["utc_ns", "origin"])
+    rows = rows.sort_values("utc_ns", kind="stable")
+    starts, ends = runs((rows["origin"] == "missing").to_numpy())
+    utc = rows["utc_ns"].to_numpy(np.int64)
+    first, last = utc[starts], utc[ends - 1]
+    return pd.DataFrame(
+        {
+            "utc_ns": np.concatenate([first, last]),
+            "symbol": NOTE,
+            "note": ["missing from here"] * len(first) + ["missing to here"] * len(last),
+        }
+    )

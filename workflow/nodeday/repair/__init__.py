@@ -1,1 +1,0 @@
-"""Room `repair`: received frames to samples in time, short gaps filled, the rest visibly missing."""

@@ -1,1 +1,0 @@
-"""Room `simulate`: captures whose truth is known, from invented or recorded signals."""

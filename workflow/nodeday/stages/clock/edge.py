@@ -1,0 +1,281 @@
+"""The lower edge of one-sided delays as a smooth curve, with what is known of its error.
+
+A stamp is the truth plus a delay that is never shorter than its constant part, rounded down (a
+hub's) or up (a host's) to a whole unit. Seen against a clock of nominal rate, the truth runs
+along the lower edge::
+
+    y |   .  .      .        .      .  . delayed
+      |  . .  .  . . .. .  ..  . . .
+      | ..._.-.-''''`-.-..__.._.-.-'     the edge: as high as the points allow,
+      | '''                 '' ' ''      bent no more than they ask for
+      +-------------------------- x
+
+One line over everything is the linear program of Moon, Skelly and Towsley (INFOCOM 1999), which the
+convex hull solves: see :mod:`nodeday.stages.clock.hull`. Crystals follow temperature, so that line is drawn
+under each stretch of a few minutes and is only a first curve. Then the law of the delays is learnt
+from all points at once, each block of points says by that law how far the edge lies from the curve,
+and a smoother weighs that against how crystals wander. Chosen by measurement: benchmarks/clock.py
+prints its errors beside those of bin minima joined by a cubic.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from nodeday.core.arrays import Bools, Floats, Ints
+from nodeday.stages.clock.delay_distribution import Blur, Cells, DelayDistribution, cells_for
+from nodeday.stages.clock.hull import lower_hull
+from nodeday.stages.clock.smooth import Smooth, smooth
+
+Numbers = NDArray[np.integer]
+POINTS = 50_000
+"""Points worked on at a time, where that is all the same."""
+MIN_POINTS = 12
+"""An edge needs as many."""
+EARLY_SPREADS = 5.0
+"""A stamp this many lower spreads under its stretch's low quantile is false. Choice of this
+project: the lower side of one-sided delays is steep, and its spread hardly feels bursts."""
+FINE_MS = 0.1
+"""Stamps in shorter units are rounded to this first, so that one way serves all."""
+WANDER_PPM = 1.0
+"""How far a rate may have moved where there are no data; a crystal cut for 25 degC moves by less
+than 0.8 ppm a degree at skin temperature. Choice of this project."""
+BLOCK_S, BLOCK_POINTS, BLOCKS, STRETCH_S = 60.0, 30, 3000, 300.0
+"""A block is a minute, or as long as 30 points take, and of blocks there are 3000 at most; stretches
+for the first curve last 5 minutes, or a block. Choices of this project."""
+PASSES, REACH, SPREADS = 3, (0.2, 1.0), 4.0
+"""Passes over all blocks; how far off the curve may be, in units: the most at first, then 4 spreads of
+a block's reading, and no less than 0.2."""
+BENDS = 10.0 ** np.arange(-5.5, -0.4, 0.25)
+"""Changes of the level's slope (ms over a minute) that a crystal may show, of which the likeliest is
+taken: from a rate that stays to 0.05 ppb to one that moves by 5 ppm a minute."""
+SWEEP_S = 3600.0
+"""Blocks of coarse stamps are never longer. Choice of this project."""
+MODEL_MS, MODEL_BOTH = 0.001, 0.05
+"""Error (standard deviation) that the law's coarse shape adds, and more, in units, where both ends are
+rounded. Found on simulated days, where the band would hold too little without them."""
+SWEPT = 0.5
+"""An arc of a unit longer than this which the truth never crossed leaves the rounding unknown."""
+
+
+@dataclass(frozen=True)
+class Edge:
+    """Knots of the edge, arrays of shape (k,): ``x`` in s, the rest in ms; the band is 95 %."""
+
+    x: Floats
+    y: Floats
+    uncertainty: Floats
+    residual: Floats
+
+
+@dataclass(frozen=True)
+class Unit:
+    """The unit (ms) to which stamps are rounded, ``down`` or up; ``also`` (ms) is the unit of a second
+    rounding which lifts them, where both readings of a pair are rounded."""
+
+    ms: float
+    down: bool = True
+    also: float = 0.0
+
+    @property
+    def blur(self) -> Blur:
+        widths = (max(self.ms, FINE_MS), *([self.also] if self.also >= FINE_MS else []))
+        return Blur(widths, -widths[0] if self.down else 0.0)
+
+    def rounded(self, y: Floats) -> Floats:
+        if self.ms >= FINE_MS:
+            return y
+        return np.floor(y / FINE_MS) * FINE_MS + (0.0 if self.down else FINE_MS)
+
+
+def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
+    """Fit the edge to points ``x`` (s, never falling) and ``y`` (ms), shape (n,) each.
+
+    Raises ValueError for fewer than MIN_POINTS points.
+    """
+    if len(x) < MIN_POINTS:
+        raise ValueError(f"{len(x)} points, an edge needs {MIN_POINTS}")
+    y, span = unit.rounded(y), float(x[-1] - x[0])
+    length = max(BLOCK_S, BLOCK_POINTS * span / len(x), span / BLOCKS)
+    base, slope = coarse_line(x, y, _stretches(x, min(max(STRETCH_S, length), span / 5)))
+    flat = base + slope * x
+    np.subtract(y, flat, out=flat)
+    del y
+    length = max(length, _sweep_s(flat, slope, unit))
+    stretch = _stretches(x, min(max(STRETCH_S, length), span / 5))
+    false = early(flat, stretch)
+    if false.any():
+        x, flat, stretch = x[~false], flat[~false], stretch[~false]
+    knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
+    level = first_curve(x, flat, stretch, knots) - unit.blur.low
+    level, deviation = _refined(x, flat, knots, level, unit.blur)
+    model = MODEL_MS + MODEL_BOTH * min(unit.also, unit.ms)
+    spread = 1.96 * np.hypot(deviation, model)
+    if unit.ms >= FINE_MS:
+        lift, half = _unswept(x, flat, knots, level, base + slope * knots, unit)
+        level, spread = level + lift, spread + half
+    above = np.interp(x, knots, level)
+    residual = np.interp(knots, *lows(x, np.subtract(flat, above, out=above), stretch, 0.5))
+    where, level, residual, spread = _through_holes(x, knots, level, residual, spread)
+    return Edge(where, level + base + slope * where, spread, residual)
+
+
+def _stretches(x: Floats, length: float) -> Numbers:
+    """Number of the stretch of about ``length`` that each x lies in, all of them whole, (n,)."""
+    count = max(1, int((x[-1] - x[0]) / length))
+    number = x - x[0]
+    number *= count / max(x[-1] - x[0], 1e-9)
+    return np.asarray(np.minimum(number.astype(np.int32), count - 1), np.int32)
+
+
+def _sweep_s(flat: Floats, slope: float, unit: Unit) -> float:
+    """How long the truth takes to cross a unit, where delays are too short to tell what was cut off."""
+    if unit.ms < 4 * max(float(np.median(np.abs(np.diff(flat)))), FINE_MS):
+        return 0.0
+    return min(unit.ms / max(abs(slope), 1e-9), SWEEP_S)
+
+
+def first_curve(x: Floats, flat: Floats, stretch: Numbers, knots: Floats) -> Floats:
+    """The line under each stretch that holds many points, by its height at the stretch's mean x, joined
+    at ``knots`` (k,). The best line rests on the hull's edge there, so that is the hull's own height."""
+    vertices = lower_hull(x, flat, stretch)
+    start, count = _groups(stretch)
+    many = count >= np.median(count) / 4
+    where = (np.add.reduceat(x, start) / count)[many]
+    return np.asarray(np.interp(knots, where, np.interp(where, x[vertices], flat[vertices])))
+
+
+def coarse_line(x: Floats, y: Floats, stretch: Numbers) -> tuple[float, float]:
+    """A first line through low quantiles of stretches, median of all slopes (Theil 1950, Sen 1968)."""
+    where, low = lows(x, y, stretch // np.int32(max(1, int(stretch[-1]) // 300 + 1)), 0.1)
+    if len(low) < 3:
+        return float(low.min()), 0.0
+    slope, base, *_ = stats.theilslopes(low, where)
+    return float(base), float(slope)
+
+
+def lows(x: Floats, y: Floats, group: Numbers, share: float) -> tuple[Floats, Floats]:
+    """Mean of ``x`` and a lower quantile of ``y`` in each group present, (g,) each; groups never fall."""
+    start, count = _groups(group)
+    return np.add.reduceat(x, start) / count, _quantiles(y, start, share)[:, 0]
+
+
+def _groups(group: Numbers) -> tuple[Ints, Ints]:
+    """First point and number of points of each group present, (g,) each; groups never fall."""
+    start = np.concatenate([[0], np.flatnonzero(group[1:] != group[:-1]) + 1])
+    return start, np.diff(start, append=len(group))
+
+
+def _quantiles(y: Floats, start: Ints, *shares: float) -> Floats:
+    """Lower quantiles of ``y`` in groups that begin at ``start`` (g,): (g, shares)."""
+    found = []
+    for each in np.split(y, start[1:]):  # few, and each is quick to part
+        ranks = [int(share * (len(each) - 1)) for share in shares]
+        found.append(np.partition(each, ranks)[ranks])
+    return np.array(found)
+
+
+def early(flat: Floats, stretch: Numbers) -> Bools:
+    """Points too far under the others of their stretch to be delayed ones: false stamps, (n,)."""
+    start, count = _groups(stretch)
+    low, middle = _quantiles(flat, start, 0.1, 0.5).T
+    trusted, number = count >= min(MIN_POINTS, count.max()), np.arange(len(start))
+    spread = max(float(np.median((middle - low)[trusted])), 1e-3)
+    level = np.interp(number, number[trusted], low[trusted])
+    return np.asarray(flat < (level - EARLY_SPREADS * spread - 1.0).repeat(count), np.bool_)
+
+
+def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) -> tuple[Floats, Floats]:
+    """Levels at ``knots`` and their standard deviations, (k,) each, from a first curve."""
+    step, unit = knots[1] - knots[0], blur.widths[0]
+    smear, reach = 0.02 * unit, REACH[1]
+    for _ in range(PASSES):
+        above = np.interp(x, knots, level)
+        np.subtract(flat, above, out=above)
+        cells = cells_for(above, blur, reach * unit)
+        counts = _counted(x, above, knots, cells)
+        law = DelayDistribution.learnt(counts.sum(axis=0), cells, blur, smear, reach * unit)
+        seen, precision = law.readings(counts, reach * unit)
+        found = smooth(level + seen, precision, BENDS * (step / 60.0) ** 1.5)
+        level, smear = found.level, _mean_spread(found, precision)
+        told = precision[precision > 0]
+        reach = float(np.clip(SPREADS / np.sqrt(np.median(told)) / unit, *REACH)) if len(told) else REACH[1]
+    return level, np.hypot(np.sqrt(found.variance), found.scale * law.deviation)
+
+
+def _counted(x: Floats, above: Floats, knots: Floats, cells: Cells) -> Ints:
+    """How many points (n,) lie in each cell around each knot, (k, c); some points at a time."""
+    counts = np.zeros(len(knots) * len(cells), np.int64)
+    for start in range(0, len(x), POINTS):
+        cell, within = cells.of(above[start : start + POINTS])
+        block = np.rint((x[start : start + POINTS] - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
+        first, last = int(block[0]) * len(cells), (int(block[-1]) + 1) * len(cells)
+        counts[first:last] += np.bincount((block * len(cells) + cell)[within] - first, minlength=last - first)
+    return counts.reshape(len(knots), -1)
+
+
+def _mean_spread(found: Smooth, precision: Floats) -> float:
+    return float(np.sqrt(np.average(found.variance, weights=precision))) if precision.any() else 0.0
+
+
+def _unswept(
+    x: Floats, flat: Floats, knots: Floats, level: Floats, line: Floats, unit: Unit
+) -> tuple[Floats, Floats]:
+    """Where a clock keeps step with the unit, stamps hold no news of the part cut off: how far to lift
+    the level to the middle of what is possible, and half of that, by knot (k,).
+
+    Looks at an hour around each knot: the longest arc of a unit in which the truth never fell.
+    """
+    width = max(1, round(1800.0 / (knots[1] - knots[0])))
+    cells = 16
+    fine = np.linspace(knots[0], knots[-1], 8 * (len(knots) - 1) + 1)
+    phase = (
+        np.floor(np.mod(np.interp(fine, knots, level + line) / unit.ms, 1.0) * cells).astype(np.int64) % cells
+    )
+    seen = np.zeros((len(knots), cells))
+    np.add.at(seen, (np.rint((fine - knots[0]) / (knots[1] - knots[0])).astype(np.int64), phase), 1)
+    total = np.cumsum(np.pad(seen, ((width + 1, width), (0, 0))), axis=0)
+    around = (total[2 * width + 1 :] - total[: -2 * width - 1]) > 0
+    share = np.minimum(_longest_gap(around), cells - 1) / cells
+    if share.max() <= SWEPT:
+        return np.zeros(len(knots)), np.zeros(len(knots))
+    half = np.where(share > SWEPT, share * unit.ms / 2, 0.0)
+    # The lowest point around says how far the level may rise: to where it is not cut off at all.
+    block = np.rint((x - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
+    stage = np.full(len(knots), np.inf)
+    np.minimum.at(stage, block, flat - np.interp(x, knots, level) - unit.blur.low)
+    padded = np.pad(stage, width, constant_values=np.inf)
+    stage = np.lib.stride_tricks.sliding_window_view(padded, 2 * width + 1).min(axis=1)
+    lift = np.where((share > SWEPT) & np.isfinite(stage), stage - half, 0.0)
+    return lift, half
+
+
+def _longest_gap(seen: Bools) -> Ints:
+    """Longest run of false in each row of a circle, (r, c) -> (r,)."""
+    run, longest = np.zeros(len(seen), np.int64), np.zeros(len(seen), np.int64)
+    for column in np.tile(np.arange(seen.shape[1]), 2):
+        run = np.where(seen[:, column], 0, run + 1)
+        longest = np.maximum(longest, run)
+    return longest
+
+
+def _through_holes(x: Floats, knots: Floats, *values: Floats) -> tuple[Floats, ...]:
+    """Leave out knots inside holes in the data but the middle one; widen the last of ``values`` there.
+
+    A rate may wander while nobody looks: WANDER_PPM of the time to the nearest point.
+    """
+    step = knots[1] - knots[0]
+    hole = np.flatnonzero(np.diff(x) > 2 * step)
+    middle = (x[hole] + x[hole + 1]) / 2
+    right = np.clip(np.searchsorted(x, knots), 1, len(x) - 1)
+    near = np.minimum(np.abs(knots - x[right - 1]), np.abs(knots - x[right])) <= step
+    near[[0, -1]] = True
+    wanted = np.union1d(knots[near], middle)
+    *levels, spread = (np.interp(wanted, knots, value) for value in values)
+    right = np.clip(np.searchsorted(x, wanted), 1, len(x) - 1)
+    distance = np.minimum(np.abs(wanted - x[right - 1]), np.abs(wanted - x[right]))
+    return wanted, *levels, spread + WANDER_PPM * 1e-3 * np.where(distance > step, distance, 0.0)

@@ -1,0 +1,1 @@
+"""Stage `features`: heart beats, and what the heart and the body did in each epoch."""

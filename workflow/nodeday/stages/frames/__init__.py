@@ -1,0 +1,1 @@
+"""Stage `frames`: bytes of a capture to frames, and everything else to rejects."""

@@ -1,0 +1,189 @@
+"""Recordings that come decoded already: CSV or Parquet files with sequence numbers.
+
+A row is a frame (columns ``ecg_0`` to ``ecg_19`` for a channel ``ecg`` of 20 samples) or a sample
+(a column ``ecg``; consecutive rows of one sequence number are a frame). Either way there are
+
+    node        name or address; may be left out where the session has one node
+    stream      as the layout names it; may be left out where the layout has one
+    sequence    as the node counted, within the width that the layout gives it
+    ticks       the node's; without them the time stands in
+    time        when the frame came: whole numbers, or instants with their offset from UTC; without
+                it the ticks stand in, where there is one node
+
+and, if known, boot, battery (V), rssi (dBm) and lqi. ``config/recorded/<layout>.yaml`` says what
+is called otherwise: see :class:`Columns`. The rows become frames of the layout, as its nodes would
+have sent them, and all that follows treats them as such. Where the times are instants and the
+layout has host marks, marks that say so are made, for the hub's clock then is UTC.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nodeday.config.study import HUB
+from nodeday.core import yaml_io
+from nodeday.core.arrays import Ints
+from nodeday.core.errors import ContractError
+from nodeday.layouts import Kind, Layout, encode_frames, pack_counts
+from nodeday.stages.frames import rowfile
+from nodeday.stages.frames.containers import FileFacts, refuse_moving
+from nodeday.stages.frames.rowfile import RowBatch
+from nodeday.stages.frames.rowparts import ColumnNames, Part, Said, joined
+from nodeday.stages.frames.scan import FoundFrames, ScannedBlock
+
+Made = tuple[int, Ints, NDArray[np.uint8]]
+"""Number of a kind, last row of each frame, and the frames' bytes."""
+
+
+def columns_of(root: Path, layout: Layout) -> ColumnNames:
+    """The study's names of columns for recordings in ``layout``; raise SettingsError for a bad file."""
+    path = root / "config" / "recorded" / f"{layout.layout}.yaml"
+    return yaml_io.load(path, ColumnNames) if path.exists() else ColumnNames()
+
+
+def form_of(path: Path, columns: ColumnNames) -> str:
+    """``csv``, ``parquet`` or nothing, by what the file begins with and not by its name."""
+    with path.open("rb") as file:
+        head = file.read(1 << 16)
+    if head[:4] == b"PAR1":
+        return "parquet"
+    line = head.split(b"\n", 1)[0].removeprefix(b"\xef\xbb\xbf")
+    try:
+        names = line.decode("utf-8").rstrip("\r").split(columns.separator)
+    except UnicodeDecodeError:
+        return ""
+    return "csv" if columns.sequence in [name.strip('"') for name in names] else ""
+
+
+@dataclass
+class DecodedRecording:
+    """The decoded files of one capture, read in order as blocks of frames; counted afterwards."""
+
+    paths: list[Path]
+    columns: ColumnNames
+    layouts: list[Layout]
+    names: Mapping[int, str]
+    facts: list[FileFacts] = field(default_factory=list)
+    rows: int = 0
+    in_frames: int = 0
+    marks: int = 0
+    size: int = 0
+    _marked: int | None = None
+    _held: dict[tuple[int, int], Part] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.said = Said(self.columns, self.layouts, self.names)
+
+    def blocks(self) -> Iterator[ScannedBlock]:
+        """Frames of the rows; raise ContractError with the line of a row that does not fit the layout."""
+        for path in self.paths:
+            form = form_of(path, self.columns)
+            if not form:
+                expected = f"a column {self.columns.sequence}"
+                raise ContractError("is no recording as the files before it are", str(path), expected)
+            before = path.stat()
+            with path.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+            self.facts.append(FileFacts(path.name, before.st_size, digest, read=before.st_size))
+            for rows in rowfile.read(path, form, self.columns.separator):
+                yield self._block(rows)
+            refuse_moving(path, before, before.st_size)
+        for (address, slot), part in self._held.items():
+            kind = self.said.slots[slot][1]
+            name, number = f"{self.names[address]}/{kind.stream}", int(part.fields["sequence"][0])
+            raise ContractError(
+                f"the last frame of {name}, number {number}, has {len(part.at)} rows",
+                str(self.paths[-1]),
+                f"{kind.samples}, the samples of a frame",
+            )
+
+    def _block(self, rows: RowBatch) -> ScannedBlock:
+        """Frames that end in these rows, laid one after the other in the order of their last rows."""
+        whole = self.said.is_frames(rows)
+        address, slot = self.said.nodes(rows), self.said.streams(rows)
+        time_ns, utc = self.said.times(rows)
+        made: list[Made] = []
+        for number in np.unique(slot).tolist():
+            layout, kind = self.said.slots[number]
+            own = rows.take(np.flatnonzero(slot == number))
+            part = self.said.part(own, layout, kind, address[own.at], time_ns[own.at], whole)
+            if not whole:
+                part = self._grouped(rows, part, number, kind)
+            if len(part.at):
+                made.append((number, part.at, self._encoded(layout, kind, part, rows)))
+                self.in_frames += len(part.at) * (1 if whole else kind.samples)
+        self.rows += len(time_ns)
+        return ScannedBlock(self._laid(made + (self._marks_at(time_ns) if utc else [])), [])
+
+    def _grouped(self, rows: RowBatch, part: Part, slot: int, kind: Kind) -> Part:
+        """Frames of rows that are samples; an unfinished last frame waits for the next rows."""
+        done = []
+        for address in np.unique(part.fields["node"]).tolist():
+            own = part.take(part.fields["node"] == address)
+            held = self._held.pop((address, slot), None)
+            own = own if held is None else joined([held.moved(-1), own])
+            frames, rest, wrong = own.framed(kind)
+            if wrong is not None:
+                number, size, at = wrong
+                raise ContractError(
+                    f"frame {number} of {self.names[address]}/{kind.stream} has {size} rows",
+                    rows.where(max(at, 0)),
+                    f"{kind.samples}, the samples of a frame",
+                )
+            if len(rest.at):
+                self._held[address, slot] = rest
+            done.append(frames)
+        return joined(done)
+
+    def _encoded(self, layout: Layout, kind: Kind, part: Part, rows: RowBatch) -> NDArray[np.uint8]:
+        try:
+            payload = pack_counts(part.counts, kind)
+        except ValueError as error:
+            raise ContractError(f"stream {kind.stream}: {error}", rows.where(0)) from None
+        return encode_frames(layout, kind, part.fields, payload)
+
+    def _marks_at(self, time_ns: Ints) -> list[Made]:
+        """Host marks that say what the times say of themselves: the hub's clock is UTC."""
+        hub = next((address for address, name in self.names.items() if name == HUB), None)
+        for slot, (layout, kind) in enumerate(self.said.slots):
+            utc = next((each for each in kind.fields if each.role == "utc"), None)
+            stamp = layout.field("hub_time")
+            if hub is None or utc is None or stamp is None:
+                continue
+            turn = time_ns // round(kind.period_s * 1e9)
+            before = np.concatenate([[turn[0] - 1 if self._marked is None else self._marked], turn[:-1]])
+            at = np.flatnonzero(turn > np.maximum.accumulate(before))
+            if not len(at):
+                return []
+            self._marked = int(max(turn.max(), before[0]))
+            fields = {
+                "node": np.full(len(at), hub),
+                "sequence": self.marks + np.arange(len(at)),
+                "ticks": self.said.ticks_at(time_ns[at]),
+                "hub_time": time_ns[at] // (stamp.unit_ns or 1),
+                "utc": -(-time_ns[at] // (utc.unit_ns or 1)),  # rounded up: a host is never early
+            }
+            self.marks += len(at)
+            return [(slot, at, encode_frames(layout, kind, fields))]
+        return []
+
+    def _laid(self, made: list[Made]) -> list[FoundFrames]:
+        if not made:
+            return []
+        sizes = np.concatenate([np.full(len(at), frames.shape[1]) for _, at, frames in made])
+        order = np.argsort(np.concatenate([at for _, at, _ in made]), kind="stable")
+        starts = np.empty(len(order), np.int64)
+        starts[order] = self.size + np.cumsum(sizes[order]) - sizes[order]
+        self.size += int(sizes.sum())
+        self.facts[-1].taken += int(sizes.sum())
+        parts = np.split(starts, np.cumsum([len(at) for _, at, _ in made])[:-1])
+        return [
+            FoundFrames(*self.said.slots[slot], start, start + frames.shape[1], frames)
+            for (slot, _, frames), start in zip(made, parts, strict=True)
+        ]

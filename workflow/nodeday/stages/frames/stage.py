@@ -1,0 +1,245 @@
+"""Stage `frames`: capture files in, tables ``frames`` and ``rejects`` out, every byte accounted for."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pyarrow as arrow
+
+from nodeday.config.models import Node
+from nodeday.config.study import HUB, Study
+from nodeday.core import atomic
+from nodeday.core.errors import ContractError
+from nodeday.layouts import Layout
+from nodeday.schemas import TABLES
+from nodeday.stages.frames import merge
+from nodeday.stages.frames.columns import REASON, STATUS, FrameRows, joined
+from nodeday.stages.frames.containers import FileFacts, Unpacker
+from nodeday.stages.frames.decode import Decoded, Decoder
+from nodeday.stages.frames.memory import OwnTime
+from nodeday.stages.frames.recorded import DecodedRecording, columns_of, form_of
+from nodeday.stages.frames.scan import Reject, ScannedBlock, scan
+from nodeday.stages.frames.validate import Spoken
+from nodeday.storage import contract, tables
+from nodeday.storage.ledger import Ledger
+
+MIN_SHARE = 0.01
+"""A capture less than this share of whose bytes are frames was not written in this layout."""
+
+
+def run(study: Study, session: str) -> None:
+    """Decode a session's captures and merge them into one; raise ContractError where one holds no
+    frame of the session's layouts."""
+    layouts, nodes = study.layouts_of(session), study.nodes_of(session)
+    speaks = {address: study.layout_of(session, node.node) for address, node in nodes.items()}
+    captures = [
+        _Capture(number, paths, list(layouts.values()), nodes, speaks, study.root)
+        for number, paths in enumerate(study.captures_of(session))
+    ]
+    ledger = Ledger("frames", session)
+    with (
+        tables.writer(tables.path(study.results, "frames", session), TABLES["frames"]) as frames,
+        tables.writer(tables.path(study.results, "rejects", session), TABLES["rejects"]) as rejects,
+    ):
+        heard: list[list[FrameRows]] = [[] for _ in captures]
+        for each in captures:
+            for decoded in each.decoded():
+                rejects.write_columns(_reject_rows(decoded.rejects, each.number))
+                if not each.number:
+                    frames.write_columns(each.counted(decoded.frames))
+                if len(captures) > 1:
+                    heard[each.number].append(FrameRows.of(decoded.frames, each.hub_range_ns))
+            each.refuse_strange(session)
+            rejects.write_columns(_reject_rows([], each.number))
+        if len(captures) > 1:
+            _write_merged(captures, [joined(parts) for parts in heard], frames)
+        for each in captures:
+            each.account(ledger, f"capture {each.number}" if len(captures) > 1 else "capture")
+    _record(study, session, captures)
+    ledger.close(study.results)
+
+
+class _Capture:
+    """One capture: its files, what is decoded from them, and the counts of it all."""
+
+    def __init__(
+        self,
+        number: int,
+        paths: list[Path],
+        layouts: list[Layout],
+        nodes: dict[int, Node],
+        speaks: dict[int, Layout],
+        root: Path,
+    ) -> None:
+        self.number, self.paths, self.layouts, self.root = number, paths, layouts, root
+        self.speaks = speaks
+        self.names = {address: node.node for address, node in nodes.items()}
+        self.spoken = []
+        for each in layouts:
+            addresses = sorted(address for address, one in speaks.items() if one.layout == each.layout)
+            self.spoken.append(Spoken(each, np.array(addresses, np.int64)))
+        self.own_time = OwnTime()
+        self.bytes: Counter[str] = Counter()
+        self.rows: Counter[str] = Counter()
+        self.found = self.set_aside = 0
+
+    def paces(self) -> dict[tuple[int, int], merge.FramePeriod]:
+        """Of each node and stream, by their places in the categories of table ``frames``."""
+        nodes = sorted(set(self.names.values()))
+        streams = sorted({kind.stream for layout in self.layouts for kind in layout.kinds})
+        out = {}
+        for address, layout in self.speaks.items():
+            sequence = layout.field("sequence")
+            assert sequence is not None  # a layout without it is refused when it is read
+            for kind in layout.kinds:
+                key, rate_hz = (
+                    (nodes.index(self.names[address]), streams.index(kind.stream)),
+                    layout.tick_hz(kind.stream),
+                )
+                out[key] = merge.FramePeriod(1 << sequence.bits, kind.period_s * rate_hz, rate_hz)
+        return out
+
+    @property
+    def hub_range_ns(self) -> int:
+        stamp = self.layouts[0].field("hub_time")
+        return min((1 << stamp.bits) * (stamp.unit_ns or 1), 1 << 62) if stamp else 1 << 62
+
+    def decoded(self) -> Iterator[Decoded]:
+        """The capture's blocks, decoded; its rejects are counted."""
+        self.source = self._opened()
+        decoder = Decoder(self.layouts, self.names, self.number)
+        own_time, self.bytes, self.set_aside = OwnTime(), Counter(), 0
+        for block in self._blocks():
+            done = decoder.decode(own_time.stamped(block))
+            for each in done.rejects:
+                self.bytes[each.reason] += each.end - each.start
+            self.set_aside += len(done.rejects) - len(block.rejects)
+            yield done
+        self.found, self.own_time = decoder.found, own_time
+
+    def _opened(self) -> Unpacker | DecodedRecording:
+        columns = columns_of(self.root, self.layouts[0])
+        if form_of(self.paths[0], columns):
+            return DecodedRecording(self.paths, columns, self.layouts, self.names)
+        return Unpacker(self.paths)
+
+    def _blocks(self) -> Iterator[ScannedBlock]:
+        if isinstance(self.source, DecodedRecording):
+            return self.source.blocks()
+        return scan(self.source.pieces(), self.spoken)
+
+    def counted(self, rows: arrow.Table) -> arrow.Table:
+        """The rows themselves, counted by status."""
+        states = rows["status"].combine_chunks().indices.to_numpy()
+        for total, weights in ((self.rows, None), (self.bytes, rows["length"].to_numpy())):
+            counts = np.bincount(states, weights, len(STATUS)).astype(np.int64).tolist()
+            total.update({status: count for status, count in zip(STATUS, counts, strict=True) if count})
+        return rows
+
+    @property
+    def facts(self) -> list[FileFacts]:
+        return self.source.facts
+
+    def refuse_strange(self, session: str) -> None:
+        """Raise ContractError where hardly a byte is a frame of the layouts."""
+        size = self.source.size
+        rejected = sum(self.bytes[reason] for reason in TABLES["rejects"]["reason"].codes or ())
+        for each in self.facts:
+            for trouble in each.troubles:
+                print(f"session {session}, {each.file}: {trouble}.", file=sys.stderr)
+        if size - rejected < max(MIN_SHARE * size, 1):
+            names = ", ".join(each.layout for each in self.layouts)
+            troubles = "".join(f"; {each.file}: {one}" for each in self.facts for one in each.troubles)
+            raise ContractError(
+                f"only {size - rejected} of {size} bytes are frames of layout {names}{troubles}",
+                f"session {session}, {', '.join(str(path) for path in self.paths)}",
+                remedy="Check the layout in config/sessions.tsv and the addresses in config/nodes.tsv.",
+            )
+        sensors = {name for name in self.names.values() if name != HUB}
+        if self.number == 0 and self.own_time.lacking and len(sensors) > 1:
+            raise ContractError(
+                "the first capture has no hub stamps, and nothing else ties the clocks of several nodes "
+                "together",
+                f"session {session}",
+                "a hub's capture before the | and readouts of memories behind it",
+            )
+
+    def account(self, ledger: Ledger, scope: str) -> None:
+        """Add the capture's checkpoints to the ledger."""
+        for number, each in enumerate(self.facts):
+            file = f"{scope} {number} {each.file}"
+            kept = {each.packed or "read": each.read, "unread": each.unread}
+            ledger.add("file bytes", file, each.size, **{name: n for name, n in kept.items() if n})
+            if each.packed or each.packets:
+                parts = {
+                    "taken": each.taken,
+                    "container": each.container,
+                    "skipped": each.skipped,
+                    "lost": each.lost,
+                }
+                ledger.add("unpacked bytes", file, each.unpacked, **{n: k for n, k in parts.items() if k})
+        if isinstance(self.source, DecodedRecording):
+            ledger.add("rows", scope, self.source.rows, **{"in frames": self.source.in_frames})
+        ledger.add("bytes", scope, self.source.size, **{name: n for name, n in self.bytes.items() if n})
+        aside = {"implausible": self.set_aside} if self.set_aside else {}
+        ledger.add("frames", scope, self.found, **self.rows, **aside)
+
+
+def _write_merged(captures: list[_Capture], heard: list[FrameRows], out: tables.Writer) -> None:
+    """Write the captures after the first, each with its place in the first. They are decoded again
+    rather than kept: their counters fit into memory where their payloads may not."""
+    for capture, placed in zip(captures[1:], merge.merge(heard, captures[0].paces())[1:], strict=True):
+        done = 0
+        for decoded in capture.decoded():
+            part = placed.take(slice(done, done + len(decoded.frames)))
+            done += len(decoded.frames)
+            rows = _placed(decoded.frames, part, capture.own_time.lacking is True)
+            out.write_columns(capture.counted(rows))
+
+
+def _placed(rows: arrow.Table, part: FrameRows, memory: bool) -> arrow.Table:
+    """Rows with the merged session's counters; a node's own memory knows nothing of the radio."""
+    table = TABLES["frames"]
+    changed: dict[str, arrow.Array] = {
+        "boot": contract.column(part.boot.astype(np.int32)),
+        "seq": contract.column(part.seq),
+        "ticks": contract.column(part.ticks),
+        "hub_ns": contract.column(part.hub_ns),
+        "status": contract.coded(part.status, table["status"]),
+    }
+    if memory:
+        changed |= {name: arrow.nulls(len(rows), arrow.float32()) for name in ("rssi_dbm", "lqi")}
+    return contract.piece(table, {name: changed.get(name, rows[name]) for name in table.names})
+
+
+def _reject_rows(rejects: list[Reject], capture: int) -> dict[str, arrow.Array]:
+    reason = np.array([REASON.index(each.reason) for each in rejects], np.int8)
+    return {
+        "capture": contract.column(np.full(len(rejects), capture, np.int16)),
+        "offset": contract.column(np.array([each.start for each in rejects], np.int64)),
+        "length": contract.column(np.array([each.end - each.start for each in rejects], np.int32)),
+        "reason": contract.coded(reason, TABLES["rejects"]["reason"]),
+    }
+
+
+def _record(study: Study, session: str, captures: list[_Capture]) -> None:
+    """Write down what the captures were at their first decoding; refuse one that changed since."""
+    facts = [
+        ({"capture": each.number} if len(captures) > 1 else {}) | one.written()
+        for each in captures
+        for one in each.facts
+    ]
+    target = study.results / "captures" / f"{session}.json"
+    if target.exists() and json.loads(target.read_text()) != facts:
+        raise ContractError(
+            "the capture differs from the one first decoded",
+            f"session {session}",
+            f"the SHA-256 in {target}",
+            "Put the original back, or remove that file to accept the new one.",
+        )
+    atomic.write_text(target, json.dumps(facts, indent=2) + "\n")

@@ -1,0 +1,112 @@
+"""Table ``aligned``: the grid's values of each stream as they come, then all channels side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pyarrow as arrow
+
+from nodeday.schemas import TABLES, Table
+from nodeday.stages.repair.align import MISSING, Aligned, grid
+from nodeday.stages.repair.quality import NOT_MEASURED
+from nodeday.storage import contract, tables
+
+WINDOW = 500_000
+"""Instants of the grid held in memory at a time."""
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Where in the scratch file a stretch of the grid lies."""
+
+    first: int
+    count: int
+    offset: int
+
+    @property
+    def end(self) -> int:
+        return self.first + self.count
+
+
+@dataclass
+class Track:
+    """One stream on one grid; its values wait in the file ``scratch``. ``units`` are those of its channels,
+    by their names in the table."""
+
+    scratch: Path
+    rate_hz: float
+    units: dict[str, str]
+    parts: list[_Part] = field(default_factory=list)
+
+    def add(self, part: Aligned) -> None:
+        """Keep a stretch."""
+        if not len(part.value):
+            return
+        with self.scratch.open("ab") as file:
+            self.parts.append(_Part(part.first, len(part.value), file.tell()))
+            for each in (part.value, part.quality, part.origin):
+                file.write(np.ascontiguousarray(each.T).data)
+
+    def _read(self, part: _Part, first: int, last: int) -> Aligned:
+        """Its instants [first, last) of those in the scratch file."""
+        n, channels = last - first, len(self.units)
+        value, quality = (np.empty((n, channels), dtype, order="F") for dtype in (np.float32, np.int8))
+        origin = np.empty((n, 1), np.int8)
+        at = part.offset
+        with self.scratch.open("rb", buffering=0) as file:
+            for into in (value, quality, origin):
+                for column in range(into.shape[1]):
+                    file.seek(at + (first - part.first) * into.itemsize)
+                    file.readinto(into[:, column].data)
+                    at += part.count * into.itemsize
+        return Aligned(first, value, origin[:, 0], quality)
+
+    def window(self, first: int, last: int) -> Aligned:
+        """The stream at the instants [first, last). Where a node restarted, the maps of two boots may
+        overlap by their uncertainty; the later one counts where it has a value."""
+        n, channels = last - first, len(self.units)
+        out = Aligned(
+            first,
+            np.full((n, channels), np.nan, np.float32, order="F"),
+            np.full(n, MISSING, np.int8),
+            np.full((n, channels), NOT_MEASURED, np.int8, order="F"),
+        )
+        for part in self.parts:
+            low, high = max(part.first, first), min(part.end, last)
+            if low < high:
+                some = self._read(part, low, high)
+                place = slice(low - first, high - first)
+                fresh = bool((out.origin[place] == MISSING).all())
+                there = slice(None) if fresh else np.flatnonzero(some.origin != MISSING)
+                for name in ("value", "origin", "quality"):
+                    getattr(out, name)[place][there] = getattr(some, name)[there]
+        return out
+
+
+def write(target: Path, tracks: Sequence[Track]) -> None:
+    """Write the grid that covers all streams."""
+    table = TABLES["aligned"].for_channels({name: unit for one in tracks for name, unit in one.units.items()})
+    parts = [part for one in tracks for part in one.parts]
+    with tables.writer(target, table) as out:
+        if not parts:  # a session shorter than one period still has its table
+            out.write(tables.empty(table))
+            return
+        start, end = min(part.first for part in parts), max(part.end for part in parts)
+        for first in range(start, end, WINDOW):
+            out.write_columns(_columns(tracks, table, first, min(first + WINDOW, end)))
+
+
+def _columns(tracks: Sequence[Track], table: Table, first: int, last: int) -> dict[str, arrow.Array]:
+    columns: dict[str, arrow.Array] = {"utc_ns": contract.column(grid(first, last, tracks[0].rate_hz))}
+    for one in tracks:
+        part = one.window(first, last)
+        there = contract.bitmap(part.origin != MISSING)
+        origin = contract.coded(part.origin, table[f"{next(iter(one.units))}_origin"])
+        for index, name in enumerate(one.units):
+            columns[name] = contract.column(part.value[:, index], there)
+            columns[f"{name}_origin"] = origin
+            columns[f"{name}_quality"] = contract.coded(part.quality[:, index], table[f"{name}_quality"])
+    return columns

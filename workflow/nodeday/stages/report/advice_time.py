@@ -1,0 +1,178 @@
+"""What to do next time about clocks, electrodes, wear and calibration: rules as in :mod:`.advice`."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from nodeday.stages.report.advice import NOT_WORN, SKEW_PPM, SPOILED, WANDER_PPM, Advice, AdviceTables
+from nodeday.stages.report.words import listed, number, percent, times
+
+
+def unlike_clock(session: AdviceTables) -> list[Advice]:
+    """A crystal far from nominal, or one that wanders; a step of the node's own ticks counts as well."""
+    found = []
+    for node, own in session.clock.groupby("node", observed=True, sort=False):
+        fitted = own.loc[own["status"] == "fitted", "skew_ppm"].to_numpy(np.float64)
+        if not fitted.size:
+            continue
+        middle = float(np.median(fitted))
+        low, high = (float(v) for v in np.quantile(fitted, [0.05, 0.95]))
+        if abs(middle) > SKEW_PPM:
+            why = f"Its crystal runs {number(middle, 1, True)} ppm off nominal."
+        elif high - low > 2 * WANDER_PPM:
+            why = f"Its crystal wandered from {number(low, 1, True)} to {number(high, 1, True)} ppm."
+        else:
+            continue
+        found.append(
+            Advice("clock_unlike", (str(node),), "Swap it, and try its clock on the bench.", why, "drift")
+        )
+    jumps = session.steps[session.steps["kind"] == "node_step"]
+    for node, own in jumps.groupby("node", observed=True, sort=False):
+        found.append(
+            Advice(
+                "clock_unlike",
+                (str(node),),
+                "Swap it, and try its clock on the bench.",
+                f"Its ticks jumped {times(len(own))} while no other clock did.",
+                "drift",
+            )
+        )
+    return found
+
+
+def uncertain_clock(session: AdviceTables) -> list[Advice]:
+    limit = session.limits.max_clock_uncertainty_ms
+    worst = session.clock.groupby("node", observed=True)["uncertainty_ms"].max()
+    over = worst[worst > limit]
+    if over.empty:
+        return []
+    node = str(over.idxmax())
+    hand = bool((session.clock["status"] == "start_by_hand").any())
+    do = (
+        "Let the logger write host marks: without them the written start is all there is."
+        if hand
+        else "Let hub and logger overlap for longer: begin ten minutes before the session and end ten after, "
+        "with host marks all the way."
+    )
+    return [
+        Advice(
+            "clock_uncertain",
+            tuple(str(n) for n in over.index),
+            do,
+            f"The time of {node} is certain to ±{number(float(over.max()), 1)} ms; the limit is "
+            f"±{limit:g} ms.",
+            "uncertainty",
+        )
+    ]
+
+
+def movements(session: AdviceTables) -> list[Advice]:
+    """Clocks that shared movements contradict, and pairs that none could check."""
+    rows = session.agreement.astype({"verdict": str, "node": str, "other": str})
+    wrong = rows[rows["verdict"].isin(["disagrees", "corrected"])]
+    found = [
+        Advice(
+            "clocks_disagree",
+            (row["node"], row["other"]),
+            "Try both clocks on the bench before they "
+            "are worn again, and note three taps on all nodes at start and end.",
+            f"Shared movements put {row['other']} {number(row['offset_ms'], 1, True)} ms after "
+            f"{row['node']}; the clocks claim ±{number(row['clock_ms'], 1)} ms.",
+            "shared",
+        )
+        for row in wrong.to_dict("records")
+    ]
+    blind = rows[rows["verdict"] == "no_movement"]
+    if len(blind):
+        pairs = listed([f"{row['node']} and {row['other']}" for row in blind.to_dict("records")])
+        found.append(
+            Advice(
+                "no_movement",
+                tuple(dict.fromkeys([*blind["node"], *blind["other"]])),
+                "Tap all accelerometers three times together, or jump, at start and end, and note when.",
+                f"No shared movement checks the clocks of {pairs}.",
+                "shared",
+            )
+        )
+    return found
+
+
+def electrodes(session: AdviceTables) -> list[Advice]:
+    """ECG that was received and yet is good for nothing: by a lead off, or by noise."""
+    found = []
+    rows = session.quality[session.quality["coverage"] > 0]
+    for node, own in rows.groupby("node", observed=True, sort=False):
+        off = float(own["lead_off"].mean())
+        bad = float((own["use"] == "none").mean())
+        if off >= SPOILED:
+            found.append(
+                Advice(
+                    "electrode",
+                    (str(node),),
+                    "New electrodes on cleaned, dry skin, and a loop of cable taped down as strain relief.",
+                    f"A lead was off for {percent(off)} of what was received.",
+                    "worst",
+                )
+            )
+        elif bad >= SPOILED:
+            found.append(
+                Advice(
+                    "electrode",
+                    (str(node),),
+                    "New electrodes on rubbed skin, further from working muscle; tape the cable down.",
+                    f"{percent(bad)} of the ECG received is too noisy to count beats in.",
+                    "heart_rate_bpm",
+                )
+            )
+    return found
+
+
+def wear(session: AdviceTables) -> list[Advice]:
+    """``nonwear`` holds 1 for an epoch of a node that was not worn, 0 for one that was."""
+    share = session.nonwear.groupby("node", observed=True)["value"].mean().dropna()
+    return [
+        Advice(
+            "not_worn",
+            (str(node),),
+            "Fix it better, and note when it is taken off and why.",
+            f"Not worn for {percent(float(each))} of the epochs that tell.",
+            "motion",
+        )
+        for node, each in share.items()
+        if each >= NOT_WORN
+    ]
+
+
+def calibration(session: AdviceTables) -> list[Advice]:
+    """Accelerometers without coefficients, and records that fit worse than none."""
+    rows = session.calibration.astype({"node": str})
+    worse = rows[rows["note"] == "worse_than_raw"]
+    found = [
+        Advice(
+            "calibration",
+            (row["node"],),
+            "Is it the device of the record? Repeat its bench.",
+            f"Still windows are {number(row['residual_after_mg'])} mg off 1 g with the record, "
+            f"{number(row['residual_before_mg'])} mg without.",
+            "motion",
+        )
+        for row in worse.to_dict("records")
+    ]
+    plain = rows[rows["method"] == "none"]
+    if len(plain):
+        why = dict.fromkeys(plain["note"].dropna().astype(str))
+        said = {
+            "few_still": "too little stillness",
+            "sphere_not_covered": "too few postures",
+            "residual_too_large": "still windows that fit no sphere",
+        }
+        found.append(
+            Advice(
+                "calibration",
+                tuple(plain["node"]),
+                "Lay each still in six positions before the day, and file the bench record (nodeday bench).",
+                f"No calibration for {listed(list(plain['node']))}: {listed([said.get(w, w) for w in why])}.",
+                "motion",
+            )
+        )
+    return found

@@ -1,0 +1,255 @@
+"""Everything the page of one session tells, read from the tables once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from nodeday.config.study import HUB, Study
+from nodeday.core import timeline
+from nodeday.core.errors import ContractError
+from nodeday.layouts import Layout
+from nodeday.layouts.codec import dealt_shift
+from nodeday.schemas import TABLES
+from nodeday.schemas.codes import GAP_CAUSE
+from nodeday.stages.report import overview
+from nodeday.stages.report import spans as place
+from nodeday.stages.report.overview import Row
+from nodeday.storage import tables
+from nodeday.storage.frames import UNHEARD, FrameStamps, frame_stamps
+
+CAUSES = tuple(GAP_CAUSE)
+ABSENT = "absent"
+"""Before a stream's first frame and after its last: no gap, since nothing shows that any were sent."""
+
+
+@dataclass(frozen=True)
+class StreamFacts:
+    """A stream of a node with its lost spans [start, end) in UTC by cause."""
+
+    node: str
+    placement: str
+    stream: str
+    start_ns: NDArray[np.int64]
+    end_ns: NDArray[np.int64]
+    cause: NDArray[np.object_]
+    extent: NDArray[np.object_]
+    counts: dict[str, int]
+    """Frames: expected, received, recovered, lost_<cause>, duplicates, late, longest_gap_frames."""
+
+    def of(self, cause: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        mine = self.cause == cause
+        return self.start_ns[mine], self.end_ns[mine]
+
+    @property
+    def name(self) -> str:
+        return f"{self.node} {self.stream}"
+
+
+@dataclass(frozen=True)
+class PageFacts:
+    """One session: its own rows of the study's tables, its streams, clock, epochs and ledger."""
+
+    session: str
+    participant: str
+    zone: ZoneInfo
+    start_ns: int
+    end_ns: int
+    nodes: pd.DataFrame
+    exclusions: pd.DataFrame
+    phases: pd.DataFrame
+    streams: list[StreamFacts]
+    clock: pd.DataFrame
+    steps: pd.DataFrame
+    agreement: pd.DataFrame
+    epochs: pd.DataFrame
+    ledger: pd.DataFrame
+    units: dict[str, str]
+
+    @property
+    def span(self) -> tuple[int, int]:
+        return self.start_ns, self.end_ns
+
+    @property
+    def hours(self) -> float:
+        return (self.end_ns - self.start_ns) / 3.6e12
+
+
+def read(study: Study, session: str) -> PageFacts:
+    """Raise ContractError where a table is absent or the study does not hold the session."""
+
+    def of_study(name: str) -> pd.DataFrame:
+        every = tables.read(tables.path(study.results, name), name)
+        return every[every["session"] == session].reset_index(drop=True)
+
+    nodes = of_study("sessions")
+    if nodes.empty:
+        where = str(tables.path(study.results, "sessions"))
+        raise ContractError(f"no row for session {session}", where, "a finished session", "Run study first.")
+    span = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
+    clock = tables.read(tables.path(study.results, "clock", session), "clock")
+    steps, agreement = (
+        tables.read(tables.path(study.results, name, session), name) for name in ("steps", "agreement")
+    )
+    units = study.units_of(session)
+    return PageFacts(
+        session,
+        study.session(session).participant,
+        study.zone_of(session),
+        *span,
+        nodes,
+        of_study("exclusions"),
+        of_study("phases"),
+        _streams(study, session, clock, span),
+        clock,
+        steps,
+        agreement,
+        tables.read(tables.path(study.results, "epochs", session), "epochs"),
+        _ledger(study, session),
+        units,
+    )
+
+
+def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, int]) -> list[StreamFacts]:
+    frames = frame_stamps(tables.path(study.results, "frames", session))
+    gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")
+    loss = tables.read(tables.path(study.results, "loss", session), "loss")
+    found = []
+    for node in study.nodes_of(session).values():
+        if node.node == HUB:
+            continue
+        for stream in sorted(stream for name, stream in frames if name == node.node) or [""]:
+            mine = (gaps["node"] == node.node) & (gaps["stream"] == stream)
+            counted = loss[(loss["node"] == node.node) & (loss["stream"] == stream)]
+            maps = clock[(clock["node"] == node.node) & clock["stream"].isin(["*", stream])]
+            own, layout = frames.get((node.node, stream), UNHEARD), study.layout_of(session, node.node)
+            spans = _spans(_placed(layout, stream, own, maps, span), gaps[mine], span)
+            found.append(StreamFacts(node.node, node.placement, stream, *spans, _counts(counted)))
+    return found
+
+
+def _placed(
+    layout: Layout, stream: str, frames: FrameStamps, clock: pd.DataFrame, span: tuple[int, int]
+) -> place.FrameSpans:
+    """A stream's frames in UTC by its maps; boots without a map are left out."""
+    pieces = [np.zeros((4, 0), np.int64)]
+    for boot in np.unique(frames.boot):
+        kind, knots = layout.stream(stream), clock[clock["boot"] == boot]
+        if len(knots) < 2 or kind.rate_hz is None:
+            continue
+        mine = frames.boot == boot
+        seq, per_sample = frames.seq[mine], layout.tick_hz(kind.stream) / kind.rate_hz
+        # Frames that share a stretch are drawn one after the other in it.
+        ticks = frames.ticks[mine] - np.rint(dealt_shift(kind, seq, per_sample)).astype(np.int64)
+        utc = timeline.ticks_to_utc(ticks, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
+        start, end = place.frame_spans(utc, kind.samples, kind.rate_hz, kind.stamp)
+        pieces.append(np.stack([np.full(seq.size, boot), seq, np.clip(start, *span), np.clip(end, *span)]))
+    return place.FrameSpans(*np.concatenate(pieces, axis=1))
+
+
+def _spans(
+    frames: place.FrameSpans, gaps: pd.DataFrame, span: tuple[int, int]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.object_], NDArray[np.object_]]:
+    """Lost spans in UTC with cause and extent; the ends of the session get the cause ``absent``."""
+    first = gaps["seq_from"].to_numpy(np.int64)
+    last = gaps["seq_to"].fillna(gaps["seq_from"] - 1).to_numpy(np.int64)  # unknown: below the first
+    start, end = place.gap_spans(frames, gaps["boot"].to_numpy(np.int64), first, last, span)
+    cause, extent = gaps["cause"].to_numpy(object), gaps["extent"].to_numpy(object)
+    open_end = bool(start.size) and bool(np.any((end >= span[1]) & (end > start)))
+    edges = place.outside(frames.start_ns, frames.end_ns, span)
+    edges = [(a, b) for a, b in edges if not (open_end and b == span[1])]
+    extra = np.array(edges, dtype=np.int64).reshape(-1, 2)
+    return (
+        np.concatenate([start, extra[:, 0]]),
+        np.concatenate([end, extra[:, 1]]),
+        np.concatenate([cause, np.full(len(extra), ABSENT, dtype=object)]),
+        np.concatenate([extent, np.full(len(extra), "unknown", dtype=object)]),
+    )
+
+
+def _counts(loss: pd.DataFrame) -> dict[str, int]:
+    names = [
+        "expected",
+        "received",
+        "recovered",
+        *(f"lost_{cause}" for cause in CAUSES),
+        "duplicates",
+        "late",
+    ]
+    counts = {name: int(loss[name].sum()) for name in names}
+    counts["longest_gap_frames"] = int(loss["longest_gap_frames"].max()) if len(loss) else 0
+    return counts
+
+
+def _ledger(study: Study, session: str) -> pd.DataFrame:
+    folder = tables.path(study.results, "ledger", session).parent
+    pieces = [tables.read(source, "ledger") for source in sorted(folder.glob("*.parquet"))]
+    order = ["frames", "loss", "clock", "repair", "features", "study"]
+    if not pieces:
+        return pd.DataFrame(columns=["stage", "quantity", "scope", "entered", "accounted", "detail"])
+    rows = pd.concat([piece.astype({"stage": str, "quantity": str, "scope": str}) for piece in pieces])
+    rank = rows["stage"].map({name: index for index, name in enumerate(order)}).fillna(len(order))
+    return rows.assign(rank=rank).sort_values("rank", kind="stable").drop(columns="rank")
+
+
+ALL = "*"
+
+
+@dataclass(frozen=True)
+class StudyFacts:
+    """The study's tables, and a row for each session of its sheet that finished or failed."""
+
+    study: Study
+    rows: list[Row]
+    sessions: pd.DataFrame
+    exclusions: pd.DataFrame
+    flow: pd.DataFrame
+    phases: pd.DataFrame
+    phase_features: pd.DataFrame
+
+    @cached_property
+    def finished(self) -> list[Row]:
+        return [row for row in self.rows if not row.failure]
+
+    @cached_property
+    def taken(self) -> dict[tuple[str, str], list[str]]:
+        """Rules that a node of a session does not meet, its session's included; nodes that count are
+        not there. A rule for one feature takes no node."""
+        whole = self.exclusions[self.exclusions["feature"].astype(str) == ALL]
+        found: dict[tuple[str, str], list[str]] = {}
+        for session, node in (
+            self.sessions[["session", "node"]].astype(str).itertuples(index=False, name=None)
+        ):
+            own = whole[(whole["session"] == session) & whole["node"].isin([ALL, node])]
+            if len(own):
+                found[session, node] = list(own["rule"].astype(str))
+        return found
+
+    def device(self, session: str, node: str) -> str:
+        """The device that a node of a session was: its name and its address on the air."""
+        rows = self.study.nodes_of(session).values()
+        return f"{node} ({next(row.address for row in rows if row.node == node)})"
+
+    def of_session(self, table: str, session: str, columns: list[str]) -> pd.DataFrame:
+        """Some columns of a session's own table, the hub left out; empty where the table is not there."""
+        path = tables.path(self.study.results, table, session)
+        if not path.is_file():
+            return tables.empty(TABLES[table])[columns]
+        rows = tables.read(path, table, columns)
+        return rows[rows["node"] != HUB].astype({"node": str})
+
+
+def read_study(study: Study, sessions: list[str]) -> StudyFacts:
+    """Tables that are not there are empty: a study whose sessions all failed has a page as well."""
+
+    def whole(name: str) -> pd.DataFrame:
+        path = tables.path(study.results, name)
+        return tables.read(path, name) if path.is_file() else tables.empty(TABLES[name])
+
+    names = ("sessions", "exclusions", "flow", "phases", "phase_features")
+    return StudyFacts(study, overview.rows(study, sessions), *(whole(name) for name in names))

@@ -1,0 +1,183 @@
+"""The report stage: one page a session, and an index of the study. No page asks the network for anything."""
+
+from __future__ import annotations
+
+import json
+import platform
+from importlib.metadata import version
+from typing import Any
+
+import jinja2
+
+from nodeday.config.models import capture_files
+from nodeday.config.study import Study
+from nodeday.core import html as page_parts
+from nodeday.schemas.codes import EXCLUSION_RULE
+from nodeday.stages.report import facts as reading
+from nodeday.stages.report import facts as study_facts
+from nodeday.stages.report import (
+    fig_bursts,
+    fig_clock,
+    fig_coverage,
+    fig_flow,
+    fig_gaps,
+    fig_hours,
+    fig_loss,
+    fig_minutes,
+    fig_motion,
+    fig_phases,
+    fig_shared,
+    fig_trend,
+    fig_weeks,
+    figure_tables,
+    next_time,
+    overview,
+    verdict,
+    words,
+)
+from nodeday.stages.report.svg import LABEL, MEANING, Figure
+
+
+def _templates() -> dict[str, jinja2.Template]:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("nodeday.stages.report", "."),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals.update(
+        style=page_parts.style(),
+        LABEL=LABEL,
+        MEANING=MEANING,
+        VERDICT_MARK=verdict.MARK,
+        rules=EXCLUSION_RULE,
+        SYMBOL={False: "✕", True: "✓"},
+    )
+    for name in ("percent", "count", "number", "duration", "local", "listed"):
+        environment.filters[name] = getattr(words, name)
+    return {name: environment.get_template(f"{name}.html") for name in ("parts", "page", "index")}
+
+
+TEMPLATES = _templates()
+"""Compiled as this module is read, not for each page."""
+
+
+def run(study: Study, session: str) -> None:
+    """Write ``results/report/<session>.html`` and the rows behind its figures beside it.
+
+    Raises ContractError where a table is absent or the study does not hold the session.
+    """
+    facts = reading.read(study, session)
+    figures = _figures(study, facts)
+    causes, lost = fig_loss.table(facts)
+    damaged = fig_loss.bad_checksums(study, session)
+    advice = next_time.next_time(next_time.session_of(study, facts, damaged))
+    figure_tables.write(
+        study.results / "report" / f"{session}-data",
+        f"The page of session {session}",
+        figures,
+        [
+            ("gaps", "Every lost stretch", fig_coverage.gap_rows(facts)),
+            ("exclusions", "Rules that are not met", facts.exclusions),
+            ("ledger", "Ledger", facts.ledger),
+            ("next-time", "What to do next time", next_time.rows(advice)),
+        ],
+    )
+    page = TEMPLATES["page"].render(
+        study=study.file,
+        facts=facts,
+        figures={figure.name: figure for figure in figures},
+        trends=[figure for figure in figures if figure.name in {t.feature for t in fig_trend.TRENDS}],
+        verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits),
+        causes=causes,
+        lost=lost,
+        bad_checksums=damaged,
+        advice=advice,
+        looked_at=next_time.LOOKED_AT,
+        settings=_settings(study, session),
+        versions=_versions(),
+        captures=_captures(study, session),
+        batteries=verdict.batteries(study, session),
+        data=f"{session}-data",
+    )
+    page_parts.write(study.results / "report" / f"{session}.html", page)
+
+
+def index(study: Study, sessions: list[str]) -> None:
+    """Write ``results/report/index.html``: each finished or failed session of the study, in the order of
+    its sheet, what of them counts, and how devices fare; the rows behind its figures beside it."""
+    facts = study_facts.read_study(study, sessions)
+    made = (fig_hours.hours(facts), fig_flow.flow(facts), fig_phases.phases(facts), fig_weeks.weeks(facts))
+    figures = {figure.name: figure for figure in made if figure is not None}
+    figure_tables.write(
+        study.results / "report" / "index-data",
+        "The page of the study",
+        list(figures.values()),
+        [("sessions", "Sessions and nodes", facts.sessions)],
+    )
+    page = TEMPLATES["index"].render(
+        study=study.file,
+        rows=facts.rows,
+        nodes=overview.nodes_of(study, facts.rows),
+        figures=figures,
+        steps=fig_flow.table(facts),
+        summary=fig_hours.summary(facts),
+        versions=_versions(),
+        data="index-data",
+    )
+    page_parts.write(study.results / "report" / "index.html", page)
+
+
+def _figures(study: Study, facts: reading.PageFacts) -> list[Figure]:
+    found = [
+        fig_coverage.coverage(facts),
+        fig_loss.loss_bars(facts),
+        fig_minutes.minutes(study, facts),
+        fig_loss.signal(study, facts),
+        fig_bursts.bursts(study, facts),
+        fig_clock.drift(facts),
+        fig_clock.edge(facts),
+        fig_clock.uncertainty(facts, study.file.limits.max_clock_uncertainty_ms),
+        fig_shared.shared(study, facts),
+        *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
+        fig_motion.motion(study, facts),
+        fig_gaps.worst_gaps(study, facts),
+    ]
+    return [figure for figure in found if figure is not None]
+
+
+def _settings(study: Study, session: str) -> list[tuple[str, str]]:
+    """Every setting that shaped this session, by its key in the study's files."""
+    found: list[tuple[str, str]] = []
+
+    def walk(prefix: str, value: Any) -> None:
+        if isinstance(value, dict):
+            for key, each in value.items():
+                walk(f"{prefix}.{key}" if prefix else str(key), each)
+        else:
+            found.append((prefix, "not set" if value is None else str(value)))
+
+    walk("", study.file.model_dump())
+    found.append(("session.zone", study.zone_of(session).key))
+    for name, layout in study.layouts_of(session).items():
+        found += [("layout", name), (f"{name}.delay_ms", f"{layout.delay_ms:g}")]
+    return found
+
+
+def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
+    """Name, bytes and SHA-256 of each capture's files, as they were when they were decoded; empty where the
+    captures have been put away."""
+    parts = [name for files in capture_files(study.session(session).captures) for name in files]
+    record = study.results / "captures" / f"{session}.json"
+    told = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else []
+    return [
+        (part, each["bytes"], each["sha256"])
+        for part, each in zip(parts, told, strict=False)
+        if (study.root / part).is_file()
+    ]
+
+
+def _versions() -> list[tuple[str, str]]:
+    packages = ("nodeday", "numpy", "scipy", "pandas", "pandera", "pyarrow")
+    return [*((name, version(name)) for name in packages), ("Python", platform.python_version())]

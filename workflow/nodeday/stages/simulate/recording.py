@@ -1,0 +1,172 @@
+"""Readers of recorded signals: CSV tables, NumPy archives and WFDB records."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from nodeday.core.arrays import Floats
+from nodeday.core.errors import SettingsError
+
+UNITS = {"mv": ("mV", 1.0), "uv": ("mV", 1e-3), "g": ("g", 1.0), "mg": ("g", 1e-3), "degc": ("degC", 1.0)}
+"""Suffix of a column's name -> unit and factor."""
+TIME = {"time_s": 1.0, "time_ms": 1e-3, "time_us": 1e-6}
+COLUMN = re.compile(r"^(?:(?P<node>[a-z][a-z0-9]*)\.)?(?P<channel>[a-z][a-z0-9]*)_(?P<unit>[a-z]+)$")
+COLUMN_RULE = "`channel_unit` or `node.channel_unit`, the unit one of " + ", ".join(UNITS)
+UNEVEN = 0.5
+
+
+@dataclass(frozen=True)
+class RecordedSignal:
+    """What one node recorded: ``values`` (n, channels) in ``unit`` at ``rate_hz``, evenly spaced."""
+
+    values: Floats
+    rate_hz: float
+    channels: tuple[str, ...]
+    unit: str
+
+    @property
+    def seconds(self) -> float:
+        return len(self.values) / self.rate_hz
+
+
+@dataclass(frozen=True)
+class RecordedSignals:
+    """A session's signals by node; ``where`` says which file they come from."""
+
+    name: str
+    signals: Mapping[str, RecordedSignal]
+    where: str = "recording"
+
+
+def read(path: Path) -> RecordedSignals:
+    """Read ``.csv``, ``.npz``, or a WFDB record named by its header, its data file or its stem.
+
+    Raises SettingsError for a file that cannot be read as one, or that has holes: a recording
+    is replayed as it is, and nothing is filled in.
+    """
+    if path.suffix == ".csv":
+        return read_csv(path)
+    if path.suffix == ".npz":
+        return read_npz(path)
+    if path.suffix in (".hea", ".dat", ".atr", "") and path.with_suffix(".hea").is_file():
+        return read_wfdb(path)
+    if not path.exists():
+        raise SettingsError("no such file", str(path))
+    raise SettingsError("is no recording", str(path), "a .csv, a .npz, or a WFDB record (.hea)")
+
+
+def read_csv(path: Path) -> RecordedSignals:
+    """A table with a column ``time_s`` (or ``time_ms``, ``time_us``) and one for each channel,
+    named ``channel_unit`` or ``node.channel_unit``, such as ``ecg_mv`` or ``ankle.x_g``."""
+    import pandas as pd
+
+    try:
+        frame = pd.read_csv(path)
+    except (OSError, ValueError) as error:  # pandas' own parsing errors are ValueErrors
+        raise SettingsError(f"cannot be read as a table ({str(error).splitlines()[0]})", str(path)) from None
+    named = next((name for name in TIME if name in frame), None)
+    if named is None:
+        raise SettingsError("has no column of time", str(path), f"one of {', '.join(TIME)}")
+    columns = {}
+    for name in frame.columns:
+        values = pd.to_numeric(frame[name], errors="coerce").to_numpy(np.float64)
+        columns[str(name)] = values
+    rate_hz = even_rate(columns.pop(named) * TIME[named], str(path))
+    return from_columns(path.stem, columns, rate_hz, str(path))
+
+
+def read_npz(path: Path) -> RecordedSignals:
+    """Arrays (n,) named as a table's columns are, and their ``rate_hz``."""
+    try:
+        with np.load(path, allow_pickle=False) as file:
+            arrays = {name: np.asarray(file[name], np.float64) for name in file.files}
+    except (OSError, ValueError) as error:
+        raise SettingsError(f"cannot be read as arrays ({error})", str(path)) from None
+    rate = arrays.pop("rate_hz", None)
+    if rate is None or rate.size != 1 or not rate.ravel()[0] > 0:
+        raise SettingsError("has no rate_hz", str(path), "one positive number named rate_hz")
+    return from_columns(path.stem, arrays, float(rate.ravel()[0]), str(path))
+
+
+def read_wfdb(path: Path) -> RecordedSignals:
+    """The first lead of a WFDB record, as channel ``ecg`` of node ``heart``."""
+    wfdb = wfdb_package(str(path))
+    try:
+        record = wfdb.rdrecord(str(path.with_suffix("")), channels=[0])
+    except (OSError, ValueError, IndexError) as error:
+        raise SettingsError(f"cannot be read as a WFDB record ({error})", str(path)) from None
+    suffix = str(record.units[0]).lower()
+    columns = {f"heart.ecg_{suffix}": np.asarray(record.p_signal, np.float64)[:, 0]}
+    return from_columns(path.stem, columns, float(record.fs), str(path))
+
+
+def wfdb_package(where: str) -> Any:
+    """The package wfdb; raise SettingsError where it is not installed."""
+    try:
+        with warnings.catch_warnings():  # on import it calls pandas in a way that is on its way out
+            warnings.simplefilter("ignore")
+            import wfdb
+    except ImportError:
+        raise SettingsError(
+            "is a WFDB record, and the package wfdb is not installed",
+            where,
+            remedy="Run `pip install nodeday[wfdb]`.",
+        ) from None
+    return wfdb
+
+
+def even_rate(seconds: Floats, where: str) -> float:
+    """Samples a second of time stamps (n,); raise SettingsError where they are not evenly spaced."""
+    steps = np.diff(seconds)
+    typical = float(np.median(steps)) if len(steps) else 0.0
+    if not typical > 0:
+        raise SettingsError("times do not rise", where, "evenly spaced times, one a row")
+    odd = np.flatnonzero(~(np.abs(steps - typical) <= UNEVEN * typical))
+    if len(odd):
+        raise SettingsError(
+            f"row {odd[0] + 3} comes {steps[odd[0]]:g} s after the one before",
+            where,
+            f"steps of {typical:g} s throughout",
+            "Cut the recording at the hole.",
+        )
+    rate = len(steps) / float(seconds[-1] - seconds[0])
+    # Stamps in whole milliseconds give 64.0002; such a rate is the whole number next to it.
+    return float(round(rate)) if abs(rate - round(rate)) < 1e-4 * rate else rate
+
+
+def from_columns(name: str, columns: Mapping[str, Floats], rate_hz: float, where: str) -> RecordedSignals:
+    """Signals from named arrays (n,) of one rate; raise SettingsError for odd names and holes."""
+    found: dict[str, dict[str, tuple[str, Floats]]] = {}
+    for column, values in columns.items():
+        match = COLUMN.match(column)
+        if match is None or match["unit"] not in UNITS:
+            raise SettingsError(f"column {column} is not understood", where, COLUMN_RULE)
+        if values.ndim != 1 or not len(values) or not np.isfinite(values).all():
+            holes = int((~np.isfinite(values)).sum())
+            raise SettingsError(
+                f"column {column} holds {holes} values that are no number",
+                where,
+                "numbers throughout",
+                "Cut the recording at the hole.",
+            )
+        unit, factor = UNITS[match["unit"]]
+        found.setdefault(match["node"] or "node", {})[match["channel"]] = (unit, values * factor)
+    if not found:
+        raise SettingsError("has no channels", where, COLUMN_RULE)
+    signals = {}
+    for node, channels in found.items():
+        units = {unit for unit, _ in channels.values()}
+        if len(units) > 1:
+            raise SettingsError(f"node {node} mixes {', '.join(sorted(units))}", where, "one unit a node")
+        if node == "hub":
+            raise SettingsError("a node is named hub", where, "another name: the hub records nothing")
+        values = np.stack([each for _, each in channels.values()], axis=1)
+        signals[node] = RecordedSignal(values, rate_hz, tuple(channels), units.pop())
+    return RecordedSignals(name, signals, where)

@@ -1,0 +1,315 @@
+"""What ``config/scenario.yaml`` may say: the plan of each simulated session."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Self
+
+import numpy as np
+from pydantic import Field as Setting
+from pydantic import field_validator, model_validator
+
+from nodeday.config.models import Node
+from nodeday.config.study import HUB
+from nodeday.core import yaml_io
+from nodeday.core.errors import SettingsError
+from nodeday.core.yaml_io import CODE, NAME, Strict
+from nodeday.layouts import Layout
+
+
+class PlannedPhase(Strict):
+    """A stretch of the day: how fast the heart settles to beat, and how much is walked."""
+
+    phase: str = Setting(pattern=CODE)
+    minutes: float = Setting(gt=0, le=48 * 60)
+    bpm: float = Setting(default=65, ge=30, le=200, description="heart rate the phase settles at")
+    bpm_spread: float = Setting(default=3, ge=0, le=20, description="standard deviation of heart rate")
+    gait: float = Setting(default=0, ge=0, le=0.95, description="share of time spent walking")
+    cadence_spm: float = Setting(default=105, ge=60, le=180, description="steps a minute")
+
+
+class Move(Strict):
+    """From ``at_min`` on, a crystal settles at ``worn_c``, as when a node is taken off the skin."""
+
+    at_min: float = Setting(ge=0)
+    worn_c: float = Setting(ge=-40, le=85)
+
+
+class Crystal(Strict):
+    """A clock's crystal and the temperature it lives at: from ``start_c`` it settles at ``worn_c``."""
+
+    ppm: float = Setting(default=0, ge=-500, le=500, description="faster than nominal at 25 degC")
+    start_c: float = Setting(default=25, ge=-40, le=85)
+    worn_c: float = Setting(default=33, ge=-40, le=85)
+    settle_min: float = Setting(default=20, gt=0)
+    swing_c: float = Setting(default=0, ge=0, le=40, description="slow swings around worn_c")
+    swing_min: float = Setting(default=40, gt=0, description="period of the swings")
+    moves: tuple[Move, ...] = Setting(default=(), description="worn_c and swings hold up to the first one")
+
+
+class Sensor(Strict):
+    """What is wrong with an accelerometer: raw = offset + gain x true for each axis, and ``cross_axis``
+    of what each other axis senses."""
+
+    offset_mg: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    gain: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    cross_axis: float = Setting(default=0.0, gt=-1, lt=1)
+
+
+class NodePlan(Strict):
+    """What a node sends, its crystal, and its accelerometer."""
+
+    streams: tuple[str, ...] = ()
+    crystal: Crystal = Crystal()
+    sensor: Sensor = Sensor()
+
+
+class RadioChannel(Strict):
+    """The way of a frame from node to capture. Shares are of frames, or of copies."""
+
+    loss: float = Setting(default=0, ge=0, lt=1, description="lost in bursts (Gilbert model)")
+    burst: float = Setting(default=1, ge=1, le=1000, description="mean frames in a burst")
+    fade: float = Setting(default=0, ge=0, le=1, description="lost while the body shadows a step")
+    duplicates: float = Setting(default=0, ge=0, le=1)
+    late: float = Setting(default=0, ge=0, le=1)
+    corrupt: float = Setting(default=0, ge=0, lt=1)
+    jitter_ms: float = Setting(default=2, ge=0, le=50, description="mean of the everyday delay")
+    stall_s: float = Setting(default=60, gt=0, description="mean seconds between the hub's stalls")
+
+    @model_validator(mode="after")
+    def _bursts_that_give_the_loss(self) -> Self:
+        if self.burst * (1 - self.loss) < self.loss:
+            least = self.loss / (1 - self.loss)
+            raise ValueError(f"a loss of {self.loss:g} needs bursts of {least:.3g} frames or more")
+        return self
+
+
+class Restart(Strict):
+    node: str
+    at_min: float = Setting(gt=0)
+    silent_s: float = Setting(default=5, ge=3, le=3600)
+
+
+class Outage(Strict):
+    """The hub records nothing; its clock goes on."""
+
+    at_min: float = Setting(gt=0)
+    minutes: float = Setting(gt=0)
+
+
+class HubStep(Strict):
+    """The hub's clock is moved by ``step_ms``, forward if positive."""
+
+    at_min: float = Setting(gt=0)
+    step_ms: float
+
+
+class HubRestart(Strict):
+    """The hub records nothing for a while, and then its clock begins anew at ``from_s``."""
+
+    at_min: float = Setting(gt=0)
+    silent_s: float = Setting(default=20, ge=0, le=3600)
+    from_s: float = Setting(default=1, ge=0)
+
+
+class Death(Strict):
+    """The battery of ``node`` is empty."""
+
+    node: str
+    at_min: float = Setting(gt=0)
+
+
+class SessionPlan(Strict):
+    """One session, complete: everything that :func:`.session.simulate_session` needs."""
+
+    name: str = "session"
+    seed: int = Setting(default=0, ge=0)
+    hub: str = Setting(
+        default=HUB,
+        pattern=NAME,
+        description="another name is another hub: its own clock, and its own luck with the same frames",
+    )
+    start: datetime
+    phases: tuple[PlannedPhase, ...] = Setting(min_length=1)
+    nodes: dict[str, NodePlan] = Setting(default_factory=dict)
+    channel: RadioChannel = RadioChannel()
+    restarts: tuple[Restart, ...] = ()
+    outages: tuple[Outage, ...] = ()
+    hub_steps: tuple[HubStep, ...] = ()
+    hub_restarts: tuple[HubRestart, ...] = ()
+    deaths: tuple[Death, ...] = ()
+    taps_min: tuple[float, ...] = Setting(default=(), description="three taps begin at these minutes")
+    junk: float = Setting(default=0, ge=0, lt=1, description="share of frames with junk before them")
+    truncated: bool = Setting(default=False, description="the last frame is cut off")
+    hub_start_s: float | None = Setting(default=None, ge=0, description="hub clock at the start; else drawn")
+    stagger_s: float = Setting(default=2, ge=0, le=60, description="nodes are switched on within this")
+
+    @field_validator("start")
+    @classmethod
+    def _with_offset(cls, start: datetime) -> datetime:
+        if start.tzinfo is None:
+            raise ValueError("needs its UTC offset, such as 2026-07-14T05:00:00Z")
+        return start
+
+    @property
+    def seconds(self) -> float:
+        return 60.0 * sum(phase.minutes for phase in self.phases)
+
+    @property
+    def start_ns(self) -> int:
+        since = self.start.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
+        return (since.days * 86_400 + since.seconds) * 1_000_000_000 + since.microseconds * 1_000
+
+    def minutes(self) -> list[float]:
+        """When something happens to a node or the hub."""
+        nodes = [each.at_min for each in self.restarts] + [each.at_min for each in self.deaths]
+        hub = [each.at_min for each in self.hub_steps] + [each.at_min for each in self.hub_restarts]
+        return nodes + hub + [each.at_min for each in self.outages] + list(self.taps_min)
+
+    @property
+    def silences(self) -> list[tuple[float, float]]:
+        """When the hub records nothing, [start, end) in seconds."""
+        out = [(60 * each.at_min, 60 * (each.at_min + each.minutes)) for each in self.outages]
+        return out + [(60 * each.at_min, 60 * each.at_min + each.silent_s) for each in self.hub_restarts]
+
+    def crystal(self, node: str) -> Crystal:
+        return self.nodes[node].crystal if node in self.nodes else Crystal()
+
+    def rng(self, *names: str) -> np.random.Generator:
+        """A generator of its own for each name, so that one more node leaves the others as they are."""
+        return np.random.default_rng(np.random.SeedSequence([self.seed, *"/".join(names).encode()]))
+
+    def hub_rng(self, *names: str) -> np.random.Generator:
+        """The same for what befalls frames on their way to the plan's hub: what the nodes send stays
+        as it is when two plans differ in their ``hub`` alone."""
+        return self.rng(*names) if self.hub == HUB else self.rng(*names, self.hub)
+
+
+class Scenario(Strict):
+    """``config/scenario.yaml``. ``nodes`` serve every session that does not name its own."""
+
+    seed: int = Setting(default=0, ge=0)
+    nodes: dict[str, NodePlan] = Setting(default_factory=dict)
+    sessions: dict[str, SessionPlan]
+
+    def session(self, name: str) -> SessionPlan:
+        """The plan of a session with the shared seed and nodes filled in."""
+        if name not in self.sessions:
+            raise SettingsError(
+                f"plans no session {name}", "config/scenario.yaml", f"one of {', '.join(self.sessions)}"
+            )
+        plan = self.sessions[name]
+        own = {"name": name, "nodes": {**self.nodes, **plan.nodes}}
+        seed = plan.seed if "seed" in plan.model_fields_set else self.seed
+        return plan.model_copy(update={**own, "seed": seed})
+
+
+def load_scenario(path: Path) -> Scenario:
+    """Read a scenario file; raise SettingsError with key and line where it cannot be used."""
+    return yaml_io.load(path, Scenario)
+
+
+def check_plan(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) -> None:
+    """Raise SettingsError where a plan does not fit the layout or the study's nodes."""
+    where = f"config/scenario.yaml, session {plan.name}"
+    known = {node.node for node in nodes.values()}
+    streams = {kind.stream for kind in layout.kinds if kind.channels}
+    for node in sorted(known - {HUB}):
+        if node not in plan.nodes:
+            raise SettingsError(f"nothing is planned for node {node}", where, "an entry under nodes")
+        for stream in plan.nodes[node].streams:
+            if stream not in streams:
+                expected = f"one of {', '.join(sorted(streams))}"
+                raise SettingsError(f"node {node} sends {stream}", where, expected)
+    for name in [each.node for each in plan.restarts] + [each.node for each in plan.deaths]:
+        if name not in known - {HUB}:
+            raise SettingsError(
+                f"no node is named {name}", where, f"one of {', '.join(sorted(known - {HUB}))}"
+            )
+    for minute in plan.minutes():
+        if minute * 60 >= plan.seconds:
+            raise SettingsError(
+                f"something happens at minute {minute:g}",
+                where,
+                f"a minute of the session, up to {plan.seconds / 60:g}",
+            )
+    if plan.channel.corrupt and layout.field("checksum") is None:
+        raise SettingsError(
+            f"damaged frames, but layout {layout.layout} has no checksum",
+            where,
+            "corrupt: 0, since nothing could tell a damaged frame",
+        )
+
+
+DEMO_NODES: tuple[tuple[str, str, float], ...] = (
+    ("hub", "", 4.0),
+    ("heart", "ecg", 21.0),
+    ("trunk", "acc", -13.0),
+    ("wrist", "acc", 35.0),
+    ("ankle", "acc", -27.0),
+    ("skin", "temp", 8.0),
+)
+"""Node, stream and ppm of the plans that :func:`random_scenario` draws."""
+
+
+def random_scenario(seed: int) -> SessionPlan:
+    """A session of 2 to 4 minutes with everything wrong at once, for the nodes of the demo.
+
+    A restart and an outage never overlap, and a boot lasts 20 s or more, so that counters can
+    tell every loss inside a boot; everything else is drawn at random.
+    """
+    rng = np.random.default_rng([seed, 2003])
+    minutes = float(rng.uniform(2.2, 4.0))
+    crystals = {name: Crystal(ppm=ppm + float(rng.normal(0, 5))) for name, _, ppm in DEMO_NODES}
+    return SessionPlan(
+        name=f"random-{seed}",
+        seed=seed,
+        start=datetime(2026, 7, 1, 5, tzinfo=UTC),
+        phases=(PlannedPhase(phase="work", minutes=minutes, bpm=float(rng.uniform(55, 140)), gait=0.5),),
+        nodes={
+            name: NodePlan(streams=(stream,) * bool(stream), crystal=crystals[name])
+            for name, stream, _ in DEMO_NODES
+        },
+        channel=_random_channel(rng),
+        taps_min=(0.1,),
+        junk=float(rng.choice([0, 0.02, 0.1])),
+        truncated=bool(rng.random() < 0.5),
+        # Now and then the hub's 32-bit millisecond counter wraps within the session.
+        hub_start_s=float(2**32 / 1000 - rng.uniform(10, 100)) if rng.random() < 0.2 else None,
+        **_random_events(minutes, rng),
+    )
+
+
+def _random_channel(rng: np.random.Generator) -> RadioChannel:
+    return RadioChannel(
+        loss=float(rng.uniform(0, 0.2)),
+        burst=float(rng.uniform(1, 12)),
+        fade=float(rng.choice([0, 0.5])),
+        duplicates=float(rng.uniform(0, 0.05)),
+        late=float(rng.uniform(0, 0.03)),
+        corrupt=float(rng.uniform(0, 0.03)),
+        stall_s=20,
+    )
+
+
+def _random_events(minutes: float, rng: np.random.Generator) -> dict[str, Any]:
+    outage = Outage(at_min=float(rng.uniform(0.5, 0.6)), minutes=float(rng.uniform(0.3, 0.7)))
+    again = outage.at_min + outage.minutes + 0.35
+    names = [name for name, stream, _ in DEMO_NODES if stream]
+    chosen = [str(name) for name in rng.choice(names, int(rng.integers(0, 3)), replace=False)]
+    restarts = [
+        Restart(
+            node=name,
+            at_min=float(rng.uniform(again, max(minutes - 0.5, again + 0.05))),
+            silent_s=float(rng.uniform(3, 8)),
+        )
+        for name in chosen
+    ]
+    dying = str(rng.choice(sorted(set(names) - set(chosen))))
+    death = Death(node=dying, at_min=float(rng.uniform(again, minutes)))
+    return {
+        "restarts": tuple(restarts) if rng.random() < 0.7 else (),
+        "outages": (outage,) if rng.random() < 0.7 else (),
+        "deaths": (death,) if rng.random() < 0.3 else (),
+    }

@@ -1,0 +1,242 @@
+"""What the study needs to know of one finished session, gathered from its tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from nodeday.config import device_records
+from nodeday.config.study import HUB, Study
+from nodeday.core import timeline
+from nodeday.core.arrays import Floats
+from nodeday.core.errors import ContractError
+from nodeday.stages.study import phases as measured
+from nodeday.stages.study import rules
+from nodeday.stages.study.epochs import EpochMatrix, FeatureSeries, laid_out
+from nodeday.stages.study.phases import SECOND, Phase, phases_of
+from nodeday.storage import tables
+from nodeday.storage.frames import FrameStamps, Key, frame_stamps
+
+Frames = Mapping[Key, FrameStamps]
+
+
+@dataclass(frozen=True)
+class NodeFacts:
+    """A node of a session: counts, coverage of its weakest stream, and its widest uncertainty.
+    ``calibrated`` and ``bench_passed`` are 1, 0, or NaN without a record of its device."""
+
+    node: str
+    placement: str
+    coverage: float
+    received: int
+    lost: int
+    restarts: int
+    unknown_gaps: int
+    uncertainty_ms: float | None
+    below: float
+    calibrated: float
+    bench_passed: float
+
+
+@dataclass(frozen=True)
+class SessionFacts:
+    """A session but for its epochs: span of its received samples [start, end) in UTC, its nodes; its phases
+    with the number of epochs wholly in each; how many epochs it has and how many values in them; the share
+    (k,) of its epochs in which each of its k series has one; rows of table ``phase_features``."""
+
+    session: str
+    participant: str
+    start_ns: int
+    end_ns: int
+    nodes: list[NodeFacts]
+    phases: list[Phase]
+    in_phase: list[int]
+    epochs: int
+    values: int
+    series: list[FeatureSeries]
+    valid: Floats
+    measured: list[measured.Row]
+
+    @property
+    def hours(self) -> float:
+        return (self.end_ns - self.start_ns) / (3600 * SECOND)
+
+
+def gather(study: Study, session: str) -> SessionFacts:
+    """Read the tables of ``session``; raise ContractError where one is absent or nothing is left."""
+
+    def table(name: str, columns: list[str]) -> pd.DataFrame:
+        return tables.read(tables.path(study.results, name, session), name, columns)
+
+    frames = frame_stamps(tables.path(study.results, "frames", session))
+    frames = {key: own for key, own in frames.items() if key[0] != HUB}
+    gaps = table("gaps", ["node", "stream", "frames", "extent"])
+    clock = table("clock", ["node", "stream", "boot", "ticks", "utc_ns", "uncertainty_ms"])
+    epochs = epochs_of(study, session)
+    recorded = span(study, session, frames, clock)
+    nodes = [
+        _node(study, session, row.node, row.placement, recorded, frames, gaps, clock, epochs)
+        for row in study.nodes_of(session).values()
+        if row.node != HUB
+    ]
+    phases, who = phases_of(study.phases_of(session), *recorded), study.session(session).participant
+    return SessionFacts(
+        session,
+        who,
+        *recorded,
+        nodes,
+        phases,
+        [int(measured.inside(epochs, phase, recorded).sum()) for phase in phases],
+        len(epochs.number),
+        int((~np.isnan(epochs.value)).sum()),
+        epochs.series,
+        epochs.valid,
+        measured.rows(session, who, epochs, phases, recorded),
+    )
+
+
+def epochs_of(study: Study, session: str) -> EpochMatrix:
+    """The epochs of a session; raise ContractError where there are none."""
+    return laid_out(tables.read(tables.path(study.results, "epochs", session), "epochs"))
+
+
+def span(study: Study, session: str, frames: Frames, clock: pd.DataFrame) -> tuple[int, int]:
+    """First sample instant of all nodes, and one sample period past the last, nanoseconds UTC."""
+    edges = []
+    for (node, stream), own in frames.items():
+        kind = study.layout_of(session, node).stream(stream)
+        maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
+        for boot in np.unique(own.boot):
+            knots, ticks = maps[maps["boot"] == boot], own.ticks[own.boot == boot]
+            if len(knots) < 2 or kind.rate_hz is None:
+                continue
+            ends = np.array([ticks.min(), ticks.max()], dtype=np.int64)
+            utc = timeline.ticks_to_utc(ends, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
+            period = SECOND / kind.rate_hz
+            before = round((kind.samples - 1) * period) if kind.stamp == "last" else 0
+            edges.append((int(utc[0]) - before, int(utc[1]) - before + round(kind.samples * period)))
+    if not edges:
+        raise ContractError("no sample could be placed in time", f"session {session}", "frames and a clock")
+    return min(first for first, _ in edges), max(last for _, last in edges)
+
+
+def _node(
+    study: Study,
+    session: str,
+    node: str,
+    placement: str,
+    recorded: tuple[int, int],
+    frames: Frames,
+    gaps: pd.DataFrame,
+    clock: pd.DataFrame,
+    epochs: EpochMatrix,
+) -> NodeFacts:
+    layout, limits = study.layout_of(session, node), study.file.limits
+    lost, knots = (table[table["node"] == node] for table in (gaps, clock))
+    own = {stream: each for (name, stream), each in frames.items() if name == node}
+    boots = {boot for each in own.values() for boot in np.unique(each.boot)}
+    seconds = (recorded[1] - recorded[0]) / SECOND
+    shares = [
+        rules.coverage(each.samples, layout.stream(stream).rate_hz or 1.0, seconds)
+        for stream, each in own.items()
+    ]
+    weakest = np.fmin.reduce(epochs.coverage[epochs.of(node)], axis=0, initial=np.nan)
+    widths = rules.uncertainty_at(
+        epochs.start_ns + (epochs.end_ns - epochs.start_ns) // 2,
+        knots["utc_ns"].to_numpy(np.int64),
+        knots["uncertainty_ms"].to_numpy(np.float64),
+    )
+    below = rules.share_below(weakest, widths, limits.min_coverage, limits.max_clock_uncertainty_ms)
+    return NodeFacts(
+        node,
+        placement,
+        min(shares, default=0.0),
+        sum(len(each.boot) for each in own.values()),
+        int(lost["frames"].fillna(0).sum()),
+        max(len(boots) - 1, 0),
+        int((lost["extent"] == "unknown").sum()),
+        float(knots["uncertainty_ms"].max()) if len(knots) else None,
+        below,
+        *_device(study, session, node),
+    )
+
+
+def _device(study: Study, session: str, node: str) -> tuple[float, float]:
+    """Whether the records of the node's device hold coefficients, and whether it passed its bench."""
+    last = device_records.record_of(study, session, node)
+    if last is None:
+        return float("nan"), float("nan")
+    return float(device_records.calibration_of(study, session, node) is not None), float(
+        last.verdict == "pass"
+    )
+
+
+COLUMNS = (
+    "participant",
+    "session",
+    "node",
+    "channel",
+    "feature",
+    "finished",
+    "hours",
+    "coverage",
+    "valid",
+    "uncertainty_ms",
+    "calibrated",
+    "bench_passed",
+)
+
+
+def series(study: Study, facts: list[SessionFacts]) -> pd.DataFrame:
+    """What the rules are applied to: a row for each feature of each node of each session that the sheets
+    list, with all that was measured of it. A node without features has a row with neither channel nor
+    feature, and so has one of a session that is not finished; a participant without sessions has a row
+    without a session."""
+    done, rows = {one.session: one for one in facts}, []
+    for name, sheet in study.sessions.items():
+        if name in done:
+            rows += _finished(done[name])
+        else:
+            nodes = [row.node for row in study.nodes if row.session in ("*", name) and row.node != HUB]
+            rows += [
+                (sheet.participant, name, node, "", "", 0.0) + (np.nan,) * 6 for node in dict.fromkeys(nodes)
+            ]
+    seen = {sheet.participant for sheet in study.sessions.values()}
+    rows += [
+        (each.participant, "", "", "", "", 0.0) + (np.nan,) * 6
+        for each in study.participants
+        if each.participant not in seen
+    ]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _finished(one: SessionFacts) -> list[tuple[object, ...]]:
+    rows: list[tuple[object, ...]] = []
+    for node in one.nodes:
+        own = [
+            (each.channel, each.feature, share)
+            for each, share in zip(one.series, one.valid, strict=True)
+            if each.node == node.node
+        ]
+        width = np.nan if node.uncertainty_ms is None else node.uncertainty_ms
+        for channel, feature, share in own or [("", "", np.nan)]:
+            rows.append(
+                (
+                    one.participant,
+                    one.session,
+                    node.node,
+                    channel,
+                    feature,
+                    1.0,
+                    one.hours,
+                    node.coverage,
+                    share,
+                    width,
+                    node.calibrated,
+                    node.bench_passed,
+                )
+            )
+    return rows

@@ -1,0 +1,146 @@
+"""The analysis-ready table: a row for each session and epoch, a column for each node and feature."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nodeday.schemas import BARRED, FEATURE, Column, Table
+from nodeday.schemas.declare import UNITS
+from nodeday.schemas.studies import PARTICIPANTS, PHASES
+from nodeday.schemas.tables import EPOCHS
+from nodeday.stages.study.epochs import EpochMatrix, FeatureSeries
+
+PER_CHANNEL = tuple(name for name, feature in FEATURE.items() if "mixed" in feature.unit)
+"""Features that every channel of a stream has, in a unit that follows from the channel's own."""
+OF_VALUE = tuple(column for column in EPOCHS.columns if column.dtype == "float64" and column.name != "value")
+"""What the epochs say of a value beside it: its coverage, and an error bar where there is one."""
+WHOLE = {"yes": "the whole epoch", "no": "only its beginning"}
+EXCLUDED = {"yes": "fails a rule of the study; see exclusions", "no": "meets every rule of the study"}
+
+
+def column_of(node: str, channel: str, feature: str) -> str:
+    """``node_feature``, or ``node_channel_feature`` for features that every channel has.
+
+    >>> column_of("heart", "ecg", "rmssd_ms"), column_of("skin", "skin", "mean")
+    ('heart_rmssd_ms', 'skin_skin_mean')
+    """
+    return f"{node}_{channel}_{feature}" if feature in PER_CHANNEL else f"{node}_{feature}"
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a column of the wide table holds."""
+
+    node: str
+    channel: str
+    feature: str
+
+
+def declare(
+    columns: Mapping[str, Meaning], nodes: list[str], units: Mapping[str, str], by_feature: bool = False
+) -> Table:
+    """The wide table's contract. ``columns`` maps a name to its meaning in the order wanted, ``units`` a
+    channel to its unit; a unit that the contract does not list becomes ``mixed``. ``by_feature`` adds
+    a flag to each feature, for a study whose rules may take one feature and leave its node."""
+    kept = (
+        EPOCHS["participant"],
+        PHASES["session"],
+        EPOCHS["epoch"],
+        Column("start_utc", "text", "", "first instant of the epoch in UTC, ISO 8601"),
+        Column("minutes", "float64", "min", "time since the session's first epoch began", ge=0),
+        Column("phase", "name", "", "phase of the protocol at the epoch's start", nullable=True),
+        Column(
+            "phase_whole",
+            "code",
+            "",
+            "whether the epoch lies in that phase to its end; null without one",
+            codes=WHOLE,
+            nullable=True,
+        ),
+        PARTICIPANTS["age_years"],
+        PARTICIPANTS["resting_bpm"],
+    )
+    values: list[Column] = []
+    for name, about in columns.items():
+        values += _columns(name, about, units)
+        if by_feature:
+            values.append(_flag(name))
+    row = "an epoch of a session"
+    flags = tuple(_flag(node) for node in nodes)
+    return Table("epochs_wide", row, (*kept, *flags, *values), key=("session", "epoch"))
+
+
+def _flag(name: str) -> Column:
+    return Column(
+        f"{name}_excluded",
+        "code",
+        "",
+        f"whether {name} counts; null where the session has none",
+        codes=EXCLUDED,
+        nullable=True,
+    )
+
+
+def _columns(name: str, about: Meaning, units: Mapping[str, str]) -> list[Column]:
+    """The feature's value, its coverage, and whatever else numeric the epochs say of it."""
+    feature = FEATURE[about.feature]
+    unit = feature.unit.replace("mixed", units.get(about.channel, "mixed"))
+    unit = unit if unit in UNITS else "mixed"
+    out = [Column(name, "float64", unit, f"{feature.meaning} ({about.channel})", nullable=True)]
+    for each in _beside(about.feature):
+        changed = each.but(name=f"{name}_{each.name}", nullable=True)
+        out.append(changed.but(unit=unit) if each.unit == "mixed" else changed)
+    return out
+
+
+def _beside(feature: str) -> list[Column]:
+    """Columns of the epochs that say something of the feature's value: only some have an error bar."""
+    return [each for each in OF_VALUE if each.name == "coverage" or feature in BARRED]
+
+
+def columns_of(series: Sequence[FeatureSeries]) -> dict[str, Meaning]:
+    """A column's name for each series of a session, in their order, and what the column holds."""
+    meaning: dict[str, Meaning] = {}
+    for each in series:
+        name = column_of(each.node, each.channel, each.feature)
+        if name in meaning:  # one feature from two streams of a node: the stream tells them apart
+            name = f"{each.node}_{each.channel}_{each.feature}"
+        meaning[name] = Meaning(each.node, each.channel, each.feature)
+    return meaning
+
+
+def pivot(epochs: EpochMatrix) -> dict[str, NDArray[Any]]:
+    """Columns (n,) of a session: ``epoch`` and, for each node and feature, its value, ``_coverage`` and the
+    like. A null stays null."""
+    cells: dict[str, NDArray[Any]] = {"epoch": epochs.number}
+    for place, (name, about) in enumerate(columns_of(epochs.series).items()):
+        cells[name] = epochs.value[place]
+        for each in _beside(about.feature):
+            cells[f"{name}_{each.name}"] = epochs.numbers[each.name][place]
+    return cells
+
+
+def phase_at(
+    at_ns: NDArray[np.int64], names: list[str], start_ns: list[int], end_ns: list[int]
+) -> NDArray[np.object_]:
+    """Name of the phase [start, end) that holds each instant (n,); None outside all of them. The
+    phase that starts last wins where two overlap."""
+    found = np.full(at_ns.shape, None, dtype=object)
+    for index in np.argsort(np.asarray(start_ns, dtype=np.int64), kind="stable"):
+        found[(at_ns >= start_ns[index]) & (at_ns < end_ns[index])] = names[index]
+    return found
+
+
+def iso(at_ns: NDArray[np.int64]) -> list[str]:
+    """Instants (n,) as ISO 8601 in UTC; fractions only where there are any.
+
+    >>> iso(np.array([1_784_005_200_000_000_000]))
+    ['2026-07-14T05:00:00Z']
+    """
+    unit: Literal["s", "ns"] = "s" if not np.any(at_ns % 1_000_000_000) else "ns"
+    return [f"{text}Z" for text in np.datetime_as_string(at_ns.astype("datetime64[ns]"), unit=unit)]
