@@ -99,7 +99,7 @@ def test_every_module_says_what_it_is_for() -> None:
 def test_help_imports_nothing_heavy() -> None:
     program = """
 import sys
-from nodeday.cli import main
+from nodeday.cli.main import main
 try:
     main(["--help"])
 except SystemExit as end:

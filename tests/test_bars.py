@@ -297,7 +297,7 @@ def test_spectra_have_bars_that_hold_their_own() -> None:
     def powers(of: BeatSeries) -> dict[str, np.ndarray]:
         use = np.isin(of.status, (0, 7))[None]
         found = error_bars.powers_of(
-            of.at_ns, of.rr, error_bars.Rows(starts, ends, use, np.zeros(6, np.int64)), 300.0
+            of.at_ns, of.rr, error_bars.SpectrumRows(starts, ends, use, np.zeros(6, np.int64)), 300.0
         )
         return {f"{name}_ms2": power for name, power in found.items()}
 

@@ -120,8 +120,8 @@ def test_locks_of_a_living_one_stay(
 def test_a_living_process_is_left_alone_by_the_command(copy: Path) -> None:
     """A real run beside one that another process holds: told at once, nothing touched."""
     program = (
-        "import sys, time; from pathlib import Path; from nodeday import atwork\n"
-        "with atwork.alone(Path(sys.argv[1])):\n    print('here', flush=True); time.sleep(60)"
+        "import sys, time; from pathlib import Path; from nodeday.engine import locks\n"
+        "with locks.run_alone(Path(sys.argv[1])):\n    print('here', flush=True); time.sleep(60)"
     )
     with subprocess.Popen([sys.executable, "-c", program, str(copy)], stdout=subprocess.PIPE) as owner:
         try:
@@ -203,7 +203,7 @@ def test_a_full_disk_is_told_and_nothing_is_lost(
     frames = tables.path(folder / "results", "frames", SESSION)
     place = rf"nodeday: {folder}/results/(frames|rejects)/session={SESSION}/\1.parquet: "
     assert re.match(place + "the system says: no space left on device; expected", told)
-    assert "Make stage on the disk" in told
+    assert "Make room on the disk" in told
     assert "Traceback" not in told
     assert not [path for path in (folder / "results").rglob("*") if "frames.parquet" in path.name]
     small_disk("size=50m")

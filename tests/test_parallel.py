@@ -22,7 +22,7 @@ from nodeday.stages.repair.stage import run as repair
 
 WAITS = """
 import os, time
-from nodeday.parallel import each
+from nodeday.core.parallel import each
 
 def wait(thing):
     os.write(1, b"at work\\n")

@@ -121,7 +121,7 @@ def test_a_session_is_processed_without_a_network(tmp_path: Path, monkeypatch: p
 
 def test_starting_brings_no_network_library_along() -> None:
     program = (
-        "import sys; import nodeday.cli, nodeday.commands; "
+        "import sys; import nodeday.cli.main, nodeday.cli.commands.basic; "
         "print(sorted({'ssl', 'requests', 'http'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

@@ -92,9 +92,9 @@ def test_memory_that_is_free_stays_with_the_process() -> None:
     program = """
 import resource, sys
 import numpy as np
-from nodeday import heap
+from nodeday.core import malloc
 if sys.argv[1] == "keep":
-    heap.keep()
+    malloc.keep()
 def faults():
     return resource.getrusage(resource.RUSAGE_SELF).ru_minflt
 np.ones(1 << 19), np.ones(1 << 19)

@@ -7,7 +7,7 @@ from pathlib import Path
 from nodeday.core.errors import SettingsError
 
 SNAKEFILE = """# The chain of nodeday on this study: `snakemake --cores 2`, or `nodeday run`.
-from nodeday.home import SNAKEFILE
+from nodeday.core.paths import SNAKEFILE
 
 
 include: str(SNAKEFILE)

@@ -41,7 +41,8 @@ class Proof:
 
     @property
     def wrong(self) -> list[str]:
-        return [*(f"{each.name}: {what}" for each in self.checkpoints for what in each.wrong), *self.differences]
+        broken = [f"{each.name}: {what}" for each in self.checkpoints for what in each.wrong]
+        return [*broken, *self.differences]
 
 
 def finished(study: Study) -> list[str]:
@@ -86,7 +87,8 @@ def _of_session(
     try:
         proof.checkpoints = checkpoints.of_session(study, session, opened)
         lost = count(study, session)
-        proof.checkpoints.append(Checkpoint("gaps", "lost and received frames counted from the numbers", lost))
+        counted = "lost and received frames counted from the numbers"
+        proof.checkpoints.append(Checkpoint("gaps", counted, lost))
     except NodedayError as error:
         _differs(proof, str(error))
     try:

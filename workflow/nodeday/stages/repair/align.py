@@ -105,7 +105,7 @@ UNEVEN = 0.05
 """Samples by which the instants of a block may lie off their even steps; else straight lines."""
 
 if tuple(codes.ORIGIN) != ("measured", "recovered", "interpolated", "missing"):
-    raise ImportError("the codes of origin changed their order; nodeday.repair.align must follow")
+    raise ImportError("the codes of origin changed their order; nodeday.stages.repair.align must follow")
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ if list(codes.QUALITY) != [
     "pattern_fill",
     "near_gap",
 ]:
-    raise ImportError("the codes of quality changed; nodeday.repair.quality must follow")
+    raise ImportError("the codes of quality changed; nodeday.stages.repair.quality must follow")
 
 
 def clipped(counts: NDArray[np.int32], rails: tuple[int, int] | None) -> Bools:

@@ -126,4 +126,4 @@ def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:
 
 
 if list(codes.BEAT_ORIGIN) != ["measured", "imputed"]:
-    raise ImportError("the codes of a beat's origin changed; nodeday.features.heart.beats must follow")
+    raise ImportError("the codes of a beat's origin changed; nodeday.stages.features.heart.beats must follow")

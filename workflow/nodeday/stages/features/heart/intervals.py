@@ -32,7 +32,7 @@ if list(codes.RR_STATUS) != [
     "too_long",
     "spans_gap",
 ]:
-    raise ImportError("the codes of rr_status changed; nodeday.features.heart.intervals must follow")
+    raise ImportError("the codes of rr_status changed; nodeday.stages.features.heart.intervals must follow")
 
 
 Counts = NDArray[np.integer]
