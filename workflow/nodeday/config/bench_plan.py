@@ -51,7 +51,8 @@ class RateStep(BenchStretch):
 
 class Position(BenchStretch):
     """The node at rest: the axis that points up, which then reads about +1 g (or -1 g). One without
-    ``up`` lies in any other direction, and shows how well the coefficients hold there."""
+    ``up`` lies in any other direction, and shows how well the coefficients hold there.
+    """
 
     up: Up | None = None
 
@@ -88,7 +89,8 @@ class BenchNode(Strict):
 
 class BenchLimits(Strict):
     """What a node must reach. The defaults are this project's choice, for research nodes on a bench a
-    metre from the hub; state your own."""
+    metre from the hub; state your own.
+    """
 
     max_rate_error_bpm: float = Setting(default=1.0, gt=0)
     max_noise_uv: float = Setting(default=15.0, gt=0, description="RMS")

@@ -15,7 +15,7 @@ HUB = "hub"
 
 
 def problems(study: Study, session: str, captures: bool) -> list[SettingsError]:
-    """See :meth:`nodeday.config.study.Study.problems`. A look at a broken file would only repeat that it is."""
+    """See :meth:`.study.Study.problems`. A look at a broken file would only repeat that it is."""
     there = study.simulated_captures_of if session in study.planned else study.captures_of
     looks: list[tuple[Callable[[], object], set[str]]] = [
         (lambda: study.nodes_of(session), {"nodes"}),

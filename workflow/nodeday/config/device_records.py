@@ -61,7 +61,8 @@ class Calibration:
 
 class Check(Strict):
     """One figure of a record held against the plan's limit. ``value`` is null where it was not measured,
-    and ``note`` then says why; with ``limit`` null nothing was asked of it."""
+    and ``note`` then says why; with ``limit`` null nothing was asked of it.
+    """
 
     check: str = Setting(pattern=SNAKE)
     of: str = Setting(default="", description="step, axis or stream, where there are several")
@@ -99,7 +100,8 @@ class Record(Strict):
 
 def judged(checks: tuple[Check, ...]) -> BenchVerdict:
     """The verdict of a node: ``fail`` where a limit is broken, else ``incomplete`` where a figure that
-    has a limit could not be measured, else ``pass``."""
+    has a limit could not be measured, else ``pass``.
+    """
     outcomes = {check.outcome for check in checks if check.limit is not None or check.outcome == "fail"}
     return "fail" if "fail" in outcomes else "incomplete" if "not_measured" in outcomes else "pass"
 
@@ -163,7 +165,8 @@ def record_of(study: Study, session: str, node: str) -> Record | None:
 
 def calibration_of(study: Study, session: str, node: str) -> Calibration | None:
     """Coefficients for a session's node from the latest bench that has any and is not after the session;
-    None where there is none. Raises what :func:`records_of` raises."""
+    None where there is none. Raises what :func:`records_of` raises.
+    """
     for record, path in records_of(study, session, node):
         if (own := record.acceleration) is not None:
             source = path.relative_to(study.root).as_posix()

@@ -26,7 +26,8 @@ class EpochSettings(Strict):
 
 class HeartSettings(Strict):
     """Windows and limits of heart-rate variability. A value of an epoch is taken from the window around the
-    epoch's middle, or from the epoch where that is longer."""
+    epoch's middle, or from the epoch where that is longer.
+    """
 
     short_seconds: float = Setting(default=30.0, ge=10, le=3600)
     long_seconds: float = Setting(default=300.0, ge=30, le=86_400)
@@ -67,7 +68,8 @@ LONGEST_PATTERN_MS = 250.0
 
 class Fill(Strict):
     """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``, where of twice
-    ``context_ms`` on each side so much was received. ``pattern`` is for an ECG alone."""
+    ``context_ms`` on each side so much was received. ``pattern`` is for an ECG alone.
+    """
 
     method: Literal["none", "linear", "cubic", "pattern"] = "none"
     max_ms: float = Setting(default=0.0, ge=0, le=60_000)
@@ -85,7 +87,8 @@ Axis = Literal["x", "y", "z", "-x", "-y", "-z"]
 
 class Mounting(Strict):
     """How nodes sit at a placement while the wearer stands upright: the axis that points up, and for a
-    trunk the one that points to the front; axes are a right-handed frame."""
+    trunk the one that points to the front; axes are a right-handed frame.
+    """
 
     up: Axis
     front: Axis | None = None
@@ -121,14 +124,16 @@ class StudyLimits(Strict):
 
 class BatterySettings(Strict):
     """``empty_v`` is the voltage at which the nodes stop; 3.0 V is usual for lithium cells (common
-    practice, no source)."""
+    practice, no source).
+    """
 
     empty_v: float = Setting(default=3.0, gt=0, le=100)
 
 
 class Movements(Strict):
     """Movements that several accelerometers share check their clocks; ``correct`` moves clocks that
-    disagree. ``phases`` of the events say when somebody made one: their names, up to a hyphen."""
+    disagree. ``phases`` of the events say when somebody made one: their names, up to a hyphen.
+    """
 
     phases: tuple[str, ...] = ("taps", "jump")
     correct: bool = False
@@ -140,7 +145,8 @@ class Movements(Strict):
 
 class Rule(Strict):
     """A rule of inclusion. ``node`` and ``feature`` say what it is for, all of them where not stated;
-    ``threshold`` is inclusive, hours, shares or milliseconds."""
+    ``threshold`` is inclusive, hours, shares or milliseconds.
+    """
 
     rule: Literal[
         "min_hours", "min_coverage", "min_valid_epochs", "max_clock_uncertainty", "calibrated", "bench_passed"
@@ -213,7 +219,8 @@ class Participant(Strict):
 class Session(Strict):
     """``captures`` are paths from the study's folder, the files of one capture joined in order by
     ``;`` and further captures of the session (a second hub, a node's own memory) behind ``|``.
-    Names of several layouts whose frames share a capture are joined by ``;`` too."""
+    Names of several layouts whose frames share a capture are joined by ``;`` too.
+    """
 
     session: str = Setting(pattern=CODE)
     participant: str = Setting(pattern=CODE)
@@ -241,7 +248,8 @@ class Session(Strict):
 
 class Node(Strict):
     """``session`` is a session's code, or ``*`` for all of them; ``layout`` is the one that the node
-    speaks, where its session has several."""
+    speaks, where its session has several.
+    """
 
     session: str = Setting(pattern=CODE_OR_ALL)
     node: str = Setting(pattern=NAME)

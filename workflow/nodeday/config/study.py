@@ -32,7 +32,8 @@ class Study:
     """A study's folder with its settings read. Problems of one session are kept apart: see
     :meth:`problems`; problems of the study as a whole raise SettingsError on reading, or are put into
     ``told`` where a list is given. What a broken file would have said then counts as not said.
-    ``results`` lie in the folder, or elsewhere."""
+    ``results`` lie in the folder, or elsewhere.
+    """
 
     def __init__(
         self, root: Path, told: list[SettingsError] | None = None, results: Path | None = None
@@ -195,7 +196,8 @@ class Study:
 
     def utc_ns(self, session: str, local: datetime) -> int:
         """Nanoseconds UTC of a local instant of a session; raise SettingsError where a change of
-        summer time makes it ambiguous or skips it."""
+        summer time makes it ambiguous or skips it.
+        """
         if local.tzinfo is None:
             zone = self.zone_of(session)
             both = {local.replace(tzinfo=zone, fold=fold).utcoffset() for fold in (0, 1)}
@@ -243,12 +245,14 @@ class Study:
 
     def problems(self, session: str, *, captures: bool = True) -> list[SettingsError]:
         """Everything in the settings that keeps ``session`` from running, what a broken file has to say
-        left out; ``captures`` says whether these must be there."""
+        left out; ``captures`` says whether these must be there.
+        """
         return checks.problems(self, self.session(session).session, captures)
 
     def phases_of(self, session: str) -> list[tuple[str, int, int | None]]:
         """Noted phases as (name, start, end) in nanoseconds UTC, ordered by their instants; an open end
-        is null. Raise SettingsError where a local time is none, or a phase ends before its start."""
+        is null. Raise SettingsError where a local time is none, or a phase ends before its start.
+        """
         rows = [(self.utc_ns(session, event.start), event) for event in self.rows_of(session)[1]]
         rows.sort(key=lambda each: (each[0], each[1].phase))
         spans = []

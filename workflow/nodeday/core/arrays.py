@@ -44,7 +44,8 @@ def spread(starts: Ints, ends: Ints, n: int) -> Bools:
 @dataclass(frozen=True)
 class Bits:
     """A mask that is asked about many of its places, a bit for each: ``words`` of 64 and how many bits are
-    set ``before`` each word."""
+    set ``before`` each word.
+    """
 
     words: NDArray[np.uint64]
     before: NDArray[np.int64]

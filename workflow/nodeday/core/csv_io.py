@@ -41,7 +41,8 @@ def _number(text: str) -> bool:
 
 def write(target: Path, pieces: Iterable[pd.DataFrame]) -> None:
     """Frames with the same columns, one below the other: UTF-8, commas, a header, text in quotes, an empty
-    field for a null, bytes as hexadecimal digits. The file appears under its name only when whole."""
+    field for a null, bytes as hexadecimal digits. The file appears under its name only when whole.
+    """
     import pyarrow as arrow
     from pyarrow import csv
 

@@ -20,7 +20,8 @@ Result = TypeVar("Result")
 
 class Across(Protocol):
     """What ``map`` does, and :func:`each` with its cores given: arithmetic that is asked to use several cores
-    takes one, and need not know which."""
+    takes one, and need not know which.
+    """
 
     def __call__(self, work: Callable[[Thing], Result], things: Iterable[Thing], /) -> Iterable[Result]: ...
 

@@ -97,7 +97,8 @@ def refuse(
 ) -> None:
     """Raise SettingsError for the first line of a sheet that looks like a person. Columns in ``times``
     hold instants, which are no birth dates where they are written as instants; the value itself is not
-    repeated in the error."""
+    repeated in the error.
+    """
     for name in header:
         if column(name):
             found = f"column {name} looks as if it held what belongs to a person"
@@ -116,7 +117,8 @@ def refuse(
 
 def refuse_text(where: str, text: str) -> None:
     """Raise SettingsError for the first line of other settings that holds an e-mail address or a phone
-    number; they are free text, where a name cannot be told from a title."""
+    number; they are free text, where a name cannot be told from a title.
+    """
     for number, line in enumerate(text.splitlines(), start=1):
         for pattern, what in ((EMAIL, "an e-mail address"), (PHONE, "a phone number")):
             if pattern.search(line):

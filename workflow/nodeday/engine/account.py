@@ -35,7 +35,8 @@ def run(options: argparse.Namespace) -> int:
 
 def run_study(folder: Path, cores: int, *, as_json: bool = False) -> int:
     """Run a study and print its account; return the exit code. Raises SettingsError for a study whose
-    settings cannot be read."""
+    settings cannot be read.
+    """
     from nodeday.engine import prefork
 
     # Stages read their libraries while this process reads its own, and the settings.

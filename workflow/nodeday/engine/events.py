@@ -32,7 +32,8 @@ not been met in this run. Jobs that are not here take next to nothing."""
 @dataclass(frozen=True)
 class Job:
     """A stage at work on a session, or on the whole study where ``session`` is empty; its log's path is
-    from the study's folder."""
+    from the study's folder.
+    """
 
     session: str
     stage: str

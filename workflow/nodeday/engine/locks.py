@@ -58,7 +58,8 @@ def run_alone(root: Path) -> Iterator[None]:
 
 def share(root: Path) -> None:
     """Hold on to the study at ``root`` until this process ends. One that may not write there works on
-    nothing, and holds on to nothing."""
+    nothing, and holds on to nothing.
+    """
     results = root / "results"
     try:
         file = _shared.get(results) or _opened(results / STAGES)

@@ -18,7 +18,8 @@ MB = 1_000_000
 
 def session_needs(study: Study) -> Needs:
     """Of a stage of one session, by the size of the session's captures in MB: 1500 MB and 2 more for
-    each, 10 minutes and one more for each 20."""
+    each, 10 minutes and one more for each 20.
+    """
 
     def size_mb(session: str) -> int:
         paths = [study.root / name for name in captures(study, session)]
@@ -32,13 +33,15 @@ def session_needs(study: Study) -> Needs:
 
 def stage_cores(sessions: Sequence[str], cores: int | None) -> int:
     """Cores that a stage of one session may use: those that would stand idle beside the other sessions. One
-    where the engine does not run the stages itself and so has no ``cores``: a cluster has many sessions."""
+    where the engine does not run the stages itself and so has no ``cores``: a cluster has many sessions.
+    """
     return max((cores or 1) // max(len(sessions), 1), 1)
 
 
 def study_needs(sessions: Sequence[str]) -> Needs:
     """Of the study's tables, by the number of sessions: 2000 MB and 10 more for each, 10 minutes and
-    one more for each 20."""
+    one more for each 20.
+    """
     return {
         "mem_mb": lambda wildcards, attempt: attempt * (2000 + 10 * len(sessions)),
         "runtime": lambda wildcards, attempt: attempt * (10 + len(sessions) // 20),

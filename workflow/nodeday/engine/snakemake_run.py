@@ -31,7 +31,8 @@ class RunOutcome:
 
 def run(root: Path, sessions: list[str], cores: int) -> RunOutcome:
     """Run the chain on ``sessions``. Raise KeyboardInterrupt when stopped, with no job left at work, and
-    NodedayError where the workflow fails without a job that did, or where another run is at work."""
+    NodedayError where the workflow fails without a job that did, or where another run is at work.
+    """
     # The rules call `nodeday`, which must be the one that is running.
     os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     journal = Journal(cores)
@@ -61,7 +62,8 @@ def _finished(root: Path, sessions: list[str], journal: Journal) -> list[str]:
 
 def _forget(root: Path) -> None:
     """Take the manifest away where a file that it names has gone. The workflow looks for its last files,
-    not for those between; it makes all that they were made of where one of them is to be made."""
+    not for those between; it makes all that they were made of where one of them is to be made.
+    """
     last = root / "results" / "manifest.json"
     if not last.exists():
         return
@@ -79,7 +81,8 @@ def _forget(root: Path) -> None:
 @contextlib.contextmanager
 def _stoppable() -> Iterator[None]:
     """The engine takes Ctrl-C for a failure of its jobs, and waits for them where only this process was
-    told. So it is noted here, jobs still at work are ended, and it is raised again at the end."""
+    told. So it is noted here, jobs still at work are ended, and it is raised again at the end.
+    """
     import psutil
 
     told = False

@@ -41,7 +41,8 @@ def status(options: argparse.Namespace) -> int:
 
 def standing(study: Study) -> list[dict[str, Any]]:
     """For each session: its stages with ``done``, ``outdated`` or ``to do``; ``why`` holds what keeps a
-    session from running, or why its last run stopped, and then its stages are all to do."""
+    session from running, or why its last run stopped, and then its stages are all to do.
+    """
     why = {session: _obstacles(study, session) for session in study.sessions}
     going = [session for session in study.sessions if not why[session]]
     states_of: dict[tuple[str, str], list[str]] = defaultdict(list)

@@ -42,14 +42,16 @@ def instant_of(kind: Kind, seq: Ints, position: Ints | int = 0) -> Ints:
 
 def dealt_shift(kind: Kind, seq: Ints, ticks_per_sample: float) -> NDArray[np.float64]:
     """Ticks (n,) by which a frame's stamp lies off the straight line over ``seq`` that it would lie
-    on if each frame held a stretch."""
+    on if each frame held a stretch.
+    """
     card = np.mod(seq, kind.interleave)
     return np.asarray(card * (1 - kind.samples) * ticks_per_sample, np.float64)
 
 
 def stamped_instant(kind: Kind, seq: Ints) -> Ints:
     """Running number of the instant that a frame's stamp is for, (n,); the frame's own where it holds
-    no samples."""
+    no samples.
+    """
     if not kind.samples:
         return np.asarray(seq, np.int64)
     return instant_of(kind, seq, kind.samples - 1 if kind.stamp == "last" else 0)
@@ -173,7 +175,8 @@ def decode_fields(
     frames: Bytes, layout: Layout, kind: Kind, roles: Collection[str] | None = None
 ) -> dict[str, Ints]:
     """Integers of every field, or of those of ``roles``, by role (fields of role ``other`` by name), (n,)
-    each."""
+    each.
+    """
     out = {}
     for name, (field, at) in layout.positions(kind).items():
         key = name if field.role == "other" else field.role

@@ -35,7 +35,8 @@ MARK = "mark_utc_ns"
 
 class FrameColumns(Protocol):
     """Columns (f,) of the frames of a stream in order of capture, by their names in table ``frames``; ``row``
-    is a frame's place in the table, and ``status`` that of its code in ``codes.FRAME_STATUS``."""
+    is a frame's place in the table, and ``status`` that of its code in ``codes.FRAME_STATUS``.
+    """
 
     def __getitem__(self, name: str, /) -> NDArray[Any]: ...
 
@@ -58,7 +59,8 @@ class Mapped:
 @dataclass(frozen=True)
 class FirstCapture:
     """The rows of table ``frames`` that the first capture holds: ``mine`` (n,), or a slice where there is no
-    further capture. Frames of further captures carry stamps that were made from the first one's."""
+    further capture. Frames of further captures carry stamps that were made from the first one's.
+    """
 
     mine: Bools | slice
 
@@ -74,7 +76,8 @@ class FirstCapture:
 @dataclass(frozen=True)
 class Received:
     """A table ``frames`` of so many ``rows``: columns and, where they were asked for, payloads (f, bytes) of
-    each (node, stream) in order of names; ``marks`` are the host's that stand in place, by row and UTC."""
+    each (node, stream) in order of names; ``marks`` are the host's that stand in place, by row and UTC.
+    """
 
     rows: int
     streams: Mapping[Key, FrameColumns]
@@ -233,7 +236,8 @@ def _matrix(payload: arrow.ChunkedArray, rows: Ints, key: Key, kind: Kind) -> By
 @dataclass(frozen=True)
 class DistinctFrames:
     """Frames (f,) of one stream of a node, in order of capture. ``again`` says that a frame came by
-    another copy of the capture, ``trusted`` that its counters agree with the others."""
+    another copy of the capture, ``trusted`` that its counters agree with the others.
+    """
 
     boot: NDArray[np.int32]
     seq: NDArray[np.int64]
@@ -246,7 +250,8 @@ class DistinctFrames:
 @dataclass(frozen=True)
 class StoredFrames:
     """A stream's distinct frames on disk, so that a day of them is never in memory; ``samples`` is how many
-    sample instants are in all of them."""
+    sample instants are in all of them.
+    """
 
     columns: FrameColumns
     payload: Mapped
@@ -278,7 +283,8 @@ def distinct_frames(source: Path, wanted: dict[Key, Kind]) -> dict[Key, StoredFr
 @dataclass(frozen=True)
 class FrameStamps:
     """Distinct frames (f,) of one stream of a node, in order of capture, and the sample instants in all of
-    them."""
+    them.
+    """
 
     boot: NDArray[np.int32]
     seq: NDArray[np.int64]

@@ -35,7 +35,8 @@ class TableFile:
 
 def result_files(results: Path) -> list[str]:
     """Paths, from ``results``, of everything that the stages wrote, in order; half-written files and
-    records of the run itself are left out."""
+    records of the run itself are left out.
+    """
     found = []
     for path in results.rglob("*"):
         inside = path.relative_to(results)

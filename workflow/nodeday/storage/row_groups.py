@@ -54,7 +54,8 @@ def _may_hold(group: parquet.RowGroupMetaData, names: list[str], filters: list[F
 @dataclass(frozen=True)
 class Group:
     """Rows [first, last) of a table that lie together in its file, and the ``least`` and the ``most`` of a
-    column's values among them."""
+    column's values among them.
+    """
 
     first: int
     last: int
@@ -76,7 +77,8 @@ def stretches(
     file: parquet.ParquetFile, columns: list[str], first: int = 0, last: int | None = None
 ) -> Iterator[arrow.Table]:
     """Some columns of rows [first, last), a stretch of them after the other; groups that hold none of them
-    are not read."""
+    are not read.
+    """
     borders = _borders(file)
     last = borders[-1] if last is None else last
     own = [each for each, (low, high) in enumerate(pairwise(borders)) if low < last and high > first]

@@ -48,7 +48,8 @@ def path(place: Path, node: str, kind: Kind) -> Path:
 @contextmanager
 def writing(results: Path, session: str) -> Iterator[Path]:
     """An empty folder that takes the place of the session's own, files of old with it, where the block
-    ends well, and is gone where it does not."""
+    ends well, and is gone where it does not.
+    """
     target = folder(results, session)
     partial = target.with_name(f".{target.name}.partial")
     shutil.rmtree(partial, ignore_errors=True)
@@ -118,6 +119,7 @@ def pieces(
 
 def groups(results: Path, session: str, node: str, kind: Kind) -> list[row_groups.Group]:
     """The stretches in which the rows of a node's stream lie in its file, with their first and last instant;
-    none where it was never heard."""
+    none where it was never heard.
+    """
     source = path(folder(results, session), node, kind)
     return tables.groups(source, "utc_ns") if source.exists() else []

@@ -63,7 +63,8 @@ def build(table: Table, columns: dict[str, Any]) -> pd.DataFrame:
 
 def _fit(values: Any, column: Column, where: str) -> pd.Series[Any]:
     """``values`` in the column's dtype. pandas alone would cut 2.7 to 2 in a Series, let an integer
-    wrap, and make a code that is not on the list null."""
+    wrap, and make a code that is not on the list null.
+    """
     dtype = pandas_dtype(column)
     given = values.array if isinstance(values, pd.Series) else values
     out: pd.Series[Any]
@@ -274,7 +275,8 @@ def pieces(
 
 def groups(source: Path, column: str) -> list[rowgroups.Group]:
     """The stretches in which a table's rows lie in its file, with the least and greatest value of a column
-    that orders it. Raises ContractError where the file is absent or is no Parquet."""
+    that orders it. Raises ContractError where the file is absent or is no Parquet.
+    """
     with _opened(source) as file:
         return rowgroups.groups(file, column)
 

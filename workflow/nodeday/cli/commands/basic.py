@@ -40,7 +40,8 @@ def demo(options: argparse.Namespace) -> int:
 
 def check(options: argparse.Namespace) -> int:
     """Print every problem, those of the whole study (or of every session) first, then by session; 2 where
-    there is any."""
+    there is any.
+    """
     from nodeday.config.study import Study
 
     told: list[SettingsError] = []

@@ -33,7 +33,8 @@ BENCH = """What stands here is made by `nodeday bench` from a bench plan: the be
 
 def bench(options: argparse.Namespace) -> int:
     """Run a bench capture through the chain, judge each node, file records and a page with the study;
-    3 where a node does not pass."""
+    3 where a node does not pass.
+    """
     if (options.plan is None) == (options.demo is None):
         raise SettingsError(
             "gives no bench plan, or one beside --demo", "nodeday bench", "PLAN, or --demo DIR"
@@ -226,7 +227,8 @@ def _what_if(root: Path, plan: RadioPlan, folder: Path, sessions: list[str]) -> 
 
 def _session(study: Study, plan: RadioPlan, session: str, channel: RadioChannel) -> None:
     """One session, simulated and sent through the chain up to its features. All sessions have the same
-    seed, and so the same signals; their hubs differ, and so does their luck."""
+    seed, and so the same signals; their hubs differ, and so does their luck.
+    """
     from nodeday.stages.simulate.scenario import NodePlan, PlannedPhase, SessionPlan
     from nodeday.stages.simulate.session import simulate_session
     from nodeday.stages.simulate.stage import write

@@ -22,7 +22,8 @@ SKELETON = Path(__file__).parent / "skeleton.yaml"
 @dataclass
 class Answers:
     """``layout`` is the file that is copied, ``layout_name`` its name in the study; ``streams`` are what
-    each node sends where captures are to be simulated."""
+    each node sends where captures are to be simulated.
+    """
 
     study: str
     title: str = ""

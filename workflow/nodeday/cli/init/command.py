@@ -24,7 +24,8 @@ EXAMPLES = ("bench.yaml", "radio.yaml", "layouts/README.md")
 
 def init(options: argparse.Namespace) -> int:
     """Write a new study's settings, never over anything that is there. Whatever is not told is asked for,
-    at a terminal; elsewhere it is a SettingsError."""
+    at a terminal; elsewhere it is a SettingsError.
+    """
     folder: Path = options.folder
     refuse_what_is_there(folder)
     answers = _told(options)

@@ -86,7 +86,8 @@ def _bytes(
 
 def _contents(study: Study, session: str, number: int, stream: Iterable[bytes] | None) -> Checkpoint | None:
     """Payload and checksum of each frame, from the bytes at its place; None where bytes are stuffed or
-    came decoded, for then a place in the capture is no place in a frame."""
+    came decoded, for then a place in the capture is no place in a frame.
+    """
     layouts = {node.node: study.layout_of(session, node.node) for node in study.nodes_of(session).values()}
     if stream is None or any(each.framing != "sync" for each in layouts.values()):
         return None

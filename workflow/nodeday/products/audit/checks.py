@@ -21,7 +21,8 @@ MOST = 20
 
 def broken(nodes: list[str], streams: pd.DataFrame, limits: StudyLimits) -> list[str]:
     """A sentence for each limit that a stream of the sensor ``nodes`` breaks, from rows of ``radio``;
-    limits are inclusive."""
+    limits are inclusive.
+    """
     found = []
     for node in nodes:
         rows = streams[streams["node"] == node]

@@ -30,7 +30,8 @@ CHECKSUMS = (
 @dataclass(frozen=True)
 class Audit:
     """``streams`` are rows of ``radio`` with the worst minute of each; the lists hold a sentence each.
-    ``broken`` are limits of the study, ``differences`` what tables say that frames do not."""
+    ``broken`` are limits of the study, ``differences`` what tables say that frames do not.
+    """
 
     session: str
     streams: pd.DataFrame

@@ -17,7 +17,8 @@ LARGE = ("frames", "rejects", "samples", "aligned")
 def write(study: Study, sessions: list[str], target: Path) -> list[Path]:
     """A CSV file for each table file but the large ones: UTF-8, commas, a header, an empty field for a
     null. The same rows as in Parquet, but for text that a spreadsheet would run (see
-    :mod:`nodeday.core.csv_io`), and a ``datapackage.json`` beside them."""
+    :mod:`nodeday.core.csv_io`), and a ``datapackage.json`` beside them.
+    """
     done = []
     for each in inventory.tables_of(study.results, sessions):
         if each.table.name.split("_")[0] not in LARGE:

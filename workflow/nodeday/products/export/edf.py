@@ -35,7 +35,8 @@ RECEIVED = ("measured", "recovered")
 @dataclass(frozen=True)
 class EdfSignal:
     """A channel on its raster: digital values (n,), the physical values of -32768 and 32767, and what of
-    it was ``measured``, ``computed`` or ``missing`` (places), ``left_out`` or taken ``twice`` (samples)."""
+    it was ``measured``, ``computed`` or ``missing`` (places), ``left_out`` or taken ``twice`` (samples).
+    """
 
     label: str
     unit: str
@@ -132,7 +133,8 @@ def _digital(
     rows: pd.DataFrame, placed: RasterSamples, kind: Kind, channel: Channel
 ) -> tuple[NDArray[np.int16], tuple[float, float], bool]:
     """Digital values of the raster, the physical values of both ends of 16 bits, and whether measured
-    samples are the counts as sent; where these do not fit, their range is spread over what does."""
+    samples are the counts as sent; where these do not fit, their range is spread over what does.
+    """
     received = rows["raw"].dropna().to_numpy(np.int64)
     exact = not len(received) or (received.min() >= LEAST and received.max() <= MOST)
     scale, offset = channel.scale, channel.offset

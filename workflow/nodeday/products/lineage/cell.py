@@ -22,7 +22,8 @@ Row = Any
 
 def trace(study: Study, name: str, key: dict[str, str]) -> TraceStep:
     """Trace of the one row of table ``name`` that ``key`` names; raise SettingsError where that is no
-    row, or several. ``session`` belongs to every key of a table that sessions have each for itself."""
+    row, or several. ``session`` belongs to every key of a table that sessions have each for itself.
+    """
     known = [*TABLES, summaries.WIDE]
     if name not in known:
         near = difflib.get_close_matches(name, known, n=1)

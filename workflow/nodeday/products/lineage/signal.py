@@ -127,7 +127,8 @@ class SessionTables:
 
     def sample(self, row: Row, fills: bool = True) -> TraceStep:
         """A sample: measured ones back to bits of their frame, computed ones to the samples on both
-        sides, missing ones to their gap; each with the knots that place it in time."""
+        sides, missing ones to their gap; each with the knots that place it in time.
+        """
         node, stream, boot, seq = str(row["node"]), str(row["stream"]), int(row["boot"]), int(row["seq"])
         kind, channel = self.channel(node, str(row["channel"]))
         says = plain(row) | {"unit": channel.unit}

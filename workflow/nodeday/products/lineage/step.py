@@ -17,7 +17,8 @@ FEW = 2
 @dataclass(frozen=True)
 class TraceStep:
     """``what`` stands where the cell was made, ``says`` what is written there, ``how`` it was made of
-    the steps in ``of``."""
+    the steps in ``of``.
+    """
 
     what: str
     says: dict[str, Any] = field(default_factory=dict)
@@ -59,7 +60,8 @@ def _nested(step: TraceStep) -> dict[str, Any]:
 
 def as_text(step: TraceStep, everything: bool = False) -> str:
     """The trace as a tree, what came up before in short; without ``everything`` just the first branches
-    of each step."""
+    of each step.
+    """
     return "\n".join(_lines(step, "", "", None if everything else FEW, set()))
 
 

@@ -19,7 +19,8 @@ AROUND_MS = 5000
 
 def view(options: argparse.Namespace) -> int:
     """Open the day view of a session; raise SettingsError for an instant outside of it, or a
-    cell that is none."""
+    cell that is none.
+    """
     day = SessionView(Study(options.study), options.session)
     begin = _at(day, options.at) if options.at else _cell(day, options.cell) if options.cell else ""
     server = serve(day, options.port)

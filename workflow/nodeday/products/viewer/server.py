@@ -123,7 +123,7 @@ class _Handler(BaseHTTPRequestHandler):
 
 
 def _window(asked: Mapping[str, str]) -> tuple[float, float, int]:
-    """from and to in ms after the session's start, and points; raise SettingsError for what is no number."""
+    """From and to in ms after the session's start, and points; raise SettingsError for what is no number."""
     try:
         start, end = (float(asked.get(name, "")) for name in ("from", "to"))
         points = int(asked.get("points", ""))

@@ -129,7 +129,8 @@ class SessionView:
 
     def window(self, key: str, from_ms: float, to_ms: float, points: int) -> dict[str, Any]:
         """A channel in [from, to) after the session's start; raise SettingsError where there is no
-        such channel or window."""
+        such channel or window.
+        """
         channel = self.channels.get(key)
         if channel is None:
             raise SettingsError(f"no channel {key}", expected=f"one of {', '.join(self.channels)}")
@@ -162,7 +163,8 @@ class SessionView:
 
     def beats(self, from_ms: float, to_ms: float, points: int) -> dict[str, Any]:
         """R peaks in [from, to) with the rate of the interval before each, from afar the mean rate of
-        neighbours. Only intervals that count for heart rate are given one."""
+        neighbours. Only intervals that count for heart rate are given one.
+        """
         from_ns, to_ns = self._span(from_ms, to_ms, points)
         rows = self._beats[self._beats["utc_ns"].between(from_ns, to_ns)]
         normal = rows["rr_status"].isin(["normal", "beat_in_fill"]).to_numpy(np.bool_)

@@ -51,7 +51,8 @@ class Envelope:
 
     def drawn(self, from_ns: int, to_ns: int, points: int) -> dict[str, Any]:
         """At most ``points`` bins of [from, to): start in ms after ``start_ns``, extremes (null where
-        nothing was received), the share that is filled and missing, and spans without any sample."""
+        nothing was received), the share that is filled and missing, and spans without any sample.
+        """
         first = max(int((from_ns - self.start_ns) // BIN_NS), 0)
         last = min(int((to_ns - self.start_ns) // BIN_NS) + 1, len(self.low))
         step = max(-(-(last - first) // points), 1)
@@ -79,7 +80,8 @@ def samples_drawn(
     ms: Floats, value: Floats, filled: Bools, missing: Bools, points: int
 ) -> dict[str, list[float | None]]:
     """Samples (n,) as a line of about ``points``, broken where samples are missing; ``fill`` is the
-    same line where it was computed, with its neighbours, and null elsewhere."""
+    same line where it was computed, with its neighbours, and null elsewhere.
+    """
     from tsdownsample import MinMaxLTTBDownsampler
 
     there = np.flatnonzero(~missing)

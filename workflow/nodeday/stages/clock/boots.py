@@ -24,7 +24,8 @@ Key = tuple[str, str, int]
 @dataclass(frozen=True)
 class Captured:
     """The ``first`` capture of a session: stamps (n,) in order of capture, and the host's marks by their
-    place among them and by UTC, (m,) each."""
+    place among them and by UTC, (m,) each.
+    """
 
     frames: Received
     first: FirstCapture
@@ -40,7 +41,8 @@ class Captured:
 
     def by_status(self) -> dict[str, dict[str, int]]:
         """How many frames of each node but the hub have each status: nodes by their first frame, statuses
-        from the commonest on."""
+        from the commonest on.
+        """
         first, counts = dict[str, int](), dict[str, Ints]()
         for (node, _), columns in self.frames.streams.items():
             mine = self.first.holds(columns["row"])
@@ -70,7 +72,8 @@ class Captured:
 @dataclass(frozen=True)
 class _Stamps:
     """Frames (f,) of the first capture: ``rows`` are their places in it, ``sent_ns`` stamps less a known
-    wait, ``sound`` those whose counters and stamp can be relied on, ``rate_hz`` the nominal rate of ticks."""
+    wait, ``sound`` those whose counters and stamp can be relied on, ``rate_hz`` the nominal rate of ticks.
+    """
 
     rows: NDArray[Any]
     boot: NDArray[np.int32]
@@ -104,7 +107,8 @@ def _joined(parts: list[_Stamps]) -> _Stamps:
 
 def _by_boot(whole: _Stamps, run: NDArray[np.int32]) -> Iterator[tuple[int, Stamped]]:
     """Frames boot by boot, in order of ticks, then of capture; those that are sound where any is. The rate is
-    that of the stream which came first."""
+    that of the stream which came first.
+    """
     for number in np.unique(whole.boot).tolist():
         mine = whole.boot == number
         first = (whole.rows == whole.rows.min(where=mine, initial=len(run))).argmax()

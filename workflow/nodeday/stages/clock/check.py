@@ -35,7 +35,8 @@ def checked(
     study: Study, session: str, clock: pd.DataFrame, felt: list[MovementSignal]
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Table ``clock``, corrected where the study asks for that, and tables ``movements`` and
-    ``agreement``, by what the nodes felt on these clocks."""
+    ``agreement``, by what the nodes felt on these clocks.
+    """
     hard = jerks(felt)
     told = [at for start, end in _stated(study, session) for at in moments(hard, (start, end))]
     near = [at for at in moments(hard) if all(abs(at - other) > 5e9 for other in told)]

@@ -51,7 +51,8 @@ class Blur:
 @dataclass(frozen=True)
 class Cells:
     """Residuals are counted in cells, narrow where the law may begin and wide where it is flat;
-    ``scale`` (ms) is about the median delay."""
+    ``scale`` (ms) is about the median delay.
+    """
 
     edges: Floats
     scale: float
@@ -82,7 +83,8 @@ def cells_for(above: Floats, blur: Blur, reach: float) -> Cells:
 @dataclass(frozen=True)
 class DelayDistribution:
     """The law: ``weights`` (k,) of delays uniform from 0 to ``tops`` (k,) in ms. Its lower end lies ``shift``
-    (ms, known to a standard ``deviation``) above the curve that residuals were taken from."""
+    (ms, known to a standard ``deviation``) above the curve that residuals were taken from.
+    """
 
     tops: Floats
     weights: Floats
@@ -96,7 +98,8 @@ class DelayDistribution:
         cls, counts: NDArray[Any], cells: Cells, blur: Blur, smear: float, reach: float
     ) -> DelayDistribution:
         """Learn the law from residuals counted in cells (c,) around a curve that is off by ``reach`` at
-        most in the mean, and by ``smear`` here and there."""
+        most in the mean, and by ``smear`` here and there.
+        """
         tops, around, weights = STEPS * cells.scale, 0.0, None
         for half in (reach, reach / 8, reach / 64):
             offsets = around + np.linspace(-half, half, OFFSETS)
@@ -171,7 +174,8 @@ def weigh(
     counts: Floats, shapes: Floats, start: Floats | None = None, rounds: int = ROUNDS
 ) -> tuple[Floats, Floats]:
     """Weights (..., k) of the parts of the law that make ``counts`` (n,) likeliest, and that likelihood's
-    logarithm (...); ``shapes`` are (..., n, k), the share of each part in each cell."""
+    logarithm (...); ``shapes`` are (..., n, k), the share of each part in each cell.
+    """
     total = counts.sum()
     weights = (
         np.full((*shapes.shape[:-2], shapes.shape[-1]), 1.0 / shapes.shape[-1]) if start is None else start

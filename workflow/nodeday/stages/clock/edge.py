@@ -75,7 +75,8 @@ class Edge:
 @dataclass(frozen=True)
 class Unit:
     """The unit (ms) to which stamps are rounded, ``down`` or up; ``also`` (ms) is the unit of a second
-    rounding which lifts them, where both readings of a pair are rounded."""
+    rounding which lifts them, where both readings of a pair are rounded.
+    """
 
     ms: float
     down: bool = True
@@ -141,7 +142,8 @@ def _sweep_s(flat: Floats, slope: float, unit: Unit) -> float:
 
 def first_curve(x: Floats, flat: Floats, stretch: Numbers, knots: Floats) -> Floats:
     """The line under each stretch that holds many points, by its height at the stretch's mean x, joined
-    at ``knots`` (k,). The best line rests on the hull's edge there, so that is the hull's own height."""
+    at ``knots`` (k,). The best line rests on the hull's edge there, so that is the hull's own height.
+    """
     vertices = lower_hull(x, flat, stretch)
     start, count = _groups(stretch)
     many = count >= np.median(count) / 4

@@ -73,7 +73,8 @@ def step_rows(
 
 def _hub_jump(at: int, hub_ns: Ints, run: NDArray[np.int32], hubs: dict[int, Map]) -> tuple[float, float]:
     """How far the hub's clock jumped (ms) between two runs that are both tied to UTC, and its band;
-    not a number for others."""
+    not a number for others.
+    """
     one, two = hubs.get(int(run[at])), hubs.get(int(run[at + 1]))
     if one is None or two is None:
         return np.nan, np.nan

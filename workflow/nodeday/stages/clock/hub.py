@@ -26,7 +26,8 @@ MARKS = "host marks"
 @dataclass(frozen=True)
 class BootStamps:
     """One boot of a node, or the host's marks: rows of the table (n,) in order of ``x_s``, seconds on
-    the own clock, and ``stamp_ms``, the hub's stamp less that (less a known wait), from anywhere."""
+    the own clock, and ``stamp_ms``, the hub's stamp less that (less a known wait), from anywhere.
+    """
 
     name: str
     rows: NDArray[np.integer]
@@ -36,7 +37,8 @@ class BootStamps:
 
     def steps(self) -> list[ObservedStep]:
         """Steps of the hub's clock against this one, in order. A host's marks are late in UTC, so that
-        they lie under the truth."""
+        they lie under the truth.
+        """
         sign = 1.0 if self.unit.down else -1.0
         found = []
         for each in find_steps(self.x_s, sign * self.stamp_ms, self.unit):
@@ -63,7 +65,8 @@ class BootStamps:
 @dataclass(frozen=True)
 class Steady:
     """``steady_ns`` (n,) are hub stamps with the hub's steps taken out, known to ``band_ms`` (n,) of a 95 %
-    band against those before the first; ``own`` are the steps that only one witness shows."""
+    band against those before the first; ``own`` are the steps that only one witness shows.
+    """
 
     steady_ns: Ints
     band_ms: Floats

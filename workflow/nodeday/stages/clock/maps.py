@@ -111,7 +111,8 @@ def fit_marks(hub_ns: Ints, utc_ns: Ints, hub_unit_ms: float, utc_unit_ms: float
 
 def in_step(hub_ns: Ints, unit_ns: int) -> bool:
     """Whether stamps (n,) of the hub follow each other in whole periods of its own clock: leaving
-    their commonest step out as often as it fits, hardly more than a unit is left."""
+    their commonest step out as often as it fits, hardly more than a unit is left.
+    """
     steps = np.diff(hub_ns)
     if not len(steps):
         return True
@@ -147,7 +148,8 @@ def join(node: Map, hub: Map) -> Map:
 
 def less_certain(found: Map, at: Ints, more_ms: Floats) -> Map:
     """The map with a band that is wider by ``more_ms`` (n,) around the points ``at`` (n,), and with knots
-    where that changes, so that no band narrows before its place."""
+    where that changes, so that no band narrows before its place.
+    """
     if not more_ms.any():
         return found
     order = np.argsort(at, kind="stable")

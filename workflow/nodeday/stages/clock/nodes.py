@@ -17,7 +17,8 @@ from nodeday.stages.clock.steps import ObservedStep
 @dataclass(frozen=True)
 class Stamped:
     """Frames of one boot, (n,) each in order of ``ticks``: rows of the table, when the hub stamped them
-    (its steps and known waits taken out, known to ``band_ms``), and the hub's ``run``."""
+    (its steps and known waits taken out, known to ``band_ms``), and the hub's ``run``.
+    """
 
     rows: NDArray[np.integer]
     ticks: Ints

@@ -19,7 +19,8 @@ from nodeday.core.arrays import Floats
 @dataclass(frozen=True)
 class Smooth:
     """Levels (b,) and their variances (b,); ``bend`` is the standard deviation of a second
-    difference, and ``scale`` by how much readings err more than they claim, at least 1."""
+    difference, and ``scale`` by how much readings err more than they claim, at least 1.
+    """
 
     level: Floats
     variance: Floats
@@ -72,7 +73,8 @@ def _bands(n: int) -> Floats:
 
 def _variances(factor: Floats) -> Floats:
     """Diagonal of the inverse of U'U from its banded factor U (3, n): the recursion of Takahashi,
-    Fagan and Chin (1973, from memory), which needs the inverse inside the band only."""
+    Fagan and Chin (1973, from memory), which needs the inverse inside the band only.
+    """
     n = factor.shape[1]
     main = factor[2].tolist()
     one = [*(factor[1, 1:] / factor[2, :-1]).tolist(), 0.0]

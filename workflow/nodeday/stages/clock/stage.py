@@ -32,7 +32,8 @@ COLUMNS = ["capture", "boot", "ticks", "hub_ns", "mark_utc_ns"]
 
 def run(study: Study, session: str) -> None:
     """Write ``clock``, ``steps``, ``movements`` and ``agreement``; raise ContractError where nothing
-    ties the hub's clock to UTC."""
+    ties the hub's clock to UTC.
+    """
     kinds = check.kinds_of(study, session)
     frames = received_frames(tables.path(study.results, "frames", session), COLUMNS, payloads=kinds)
     ledger = Ledger("clock", session)
@@ -114,7 +115,8 @@ def _hubs(
     steady: Steady,
 ) -> dict[int, Map]:
     """The hub's clock to UTC, by run; a run without marks has none. A written start serves only the
-    first run, and only where no run has marks."""
+    first run, and only where no run has marks.
+    """
     unit_ms, utc_ms = _hub_unit_ms(layout), _utc_unit_ms(layout)
     found, runs = {}, run[marks[0]]
     for each in np.unique(runs).tolist():

@@ -49,7 +49,8 @@ class ClockStep:
 
 def find_steps(x: Floats, y: Floats, unit: Unit) -> list[ClockStep]:
     """Steps of the edge under points ``x`` (s, never falling) and ``y`` (ms, rounded to ``unit``), (n,)
-    each, in order."""
+    each, in order.
+    """
     if len(x) < 4 * BIN_POINTS:
         return []
     length = max(BIN_S, BIN_POINTS * 2 * (x[-1] - x[0]) / len(x))
@@ -71,7 +72,8 @@ def find_steps(x: Floats, y: Floats, unit: Unit) -> list[ClockStep]:
 
 def _local_slope(at: Floats, low: Floats) -> float:
     """Median slope between bins that lie a few apart, so that a step in the middle of everything is in
-    few of them."""
+    few of them.
+    """
     apart = max(1, min(FEW, len(at) // 6))
     return float(np.median((low[apart:] - low[:-apart]) / (at[apart:] - at[:-apart]))) if len(at) > 1 else 0.0
 
@@ -115,7 +117,8 @@ def _place(
 
 def _size(x: Floats, flat: Floats, at: int, rough: float, unit: Unit) -> tuple[float, float]:
     """Difference of the edges under both sides, at the step, and its standard deviation; ``rough`` where
-    a side is too short for an edge."""
+    a side is too short for an edge.
+    """
     middle, found = (x[at] + x[at + 1]) / 2, []
     for part in (
         slice(np.searchsorted(x, x[at] - AROUND_S), at + 1),
@@ -153,7 +156,8 @@ def _without_stalls(x: Floats, steps: list[ClockStep]) -> list[ClockStep]:
 @dataclass(frozen=True)
 class ObservedStep:
     """A step as one witness shows it: rows of the capture before and after it, and by how many ms the
-    hub's clock moved forward against the witness's, to a standard ``deviation_ms``."""
+    hub's clock moved forward against the witness's, to a standard ``deviation_ms``.
+    """
 
     before: int
     after: int

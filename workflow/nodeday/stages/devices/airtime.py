@@ -70,7 +70,8 @@ def collision(own: StreamOnAir, senders: Sequence[StreamOnAir]) -> float:
 
 def longest_clash_s(senders: Sequence[StreamOnAir], apart_ppm: float) -> float:
     """How long two nodes of one frame period go on colliding once they have fallen into step, at
-    clocks ``apart_ppm`` apart: the longest (T + T') / skew; 0 where no two share a period."""
+    clocks ``apart_ppm`` apart: the longest (T + T') / skew; 0 where no two share a period.
+    """
     pairs = [
         (a, b)
         for a in senders

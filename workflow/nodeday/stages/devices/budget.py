@@ -87,7 +87,8 @@ class NodeBudget:
 @dataclass(frozen=True)
 class Budget:
     """``slots_used`` is the share of time that slots would take; ``clash_s`` how long two nodes that
-    have fallen into step go on colliding; ``most_ma`` what the planned hours allow."""
+    have fallen into step go on colliding; ``most_ma`` what the planned hours allow.
+    """
 
     streams: list[StreamBudget]
     nodes: list[NodeBudget]

@@ -46,7 +46,8 @@ def rest_of(up: str | None, at_s: float, acceleration_g: Floats) -> Rest:
 @dataclass(frozen=True)
 class SixPositions:
     """``offset_g`` and ``gain`` (3,); ``cross_axis`` (3, 3): what a row's axis shows of 1 g on a
-    column's axis, zero on the diagonal."""
+    column's axis, zero on the diagonal.
+    """
 
     offset_g: Floats
     gain: Floats
@@ -55,7 +56,8 @@ class SixPositions:
 
 def six_positions(plus: Floats, minus: Floats) -> SixPositions:
     """Coefficients from mean readings in g: row j of ``plus`` (3, 3) with axis j up, of ``minus``
-    with axis j down."""
+    with axis j down.
+    """
     response = (plus - minus).T / 2
     offset = (np.diag(plus) + np.diag(minus)) / 2
     gain = np.diag(response).copy()

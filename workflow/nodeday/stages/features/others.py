@@ -22,7 +22,8 @@ class StreamFeatures:
 
 def features_of(source: SampleSource) -> StreamFeatures:
     """Mean, spread, slope and rate of change of each channel; a spread or slope for which no epoch
-    could hold samples enough is left out."""
+    could hold samples enough is left out.
+    """
     found, windows = [], source.windows
     samples = Samples.joined(list(source.read()))
     got = samples.received
@@ -74,5 +75,6 @@ def slope(windows: Windows, utc_ns: Ints, value: Floats) -> Floats:
 
 def rate_of_change(mean: Floats, seconds: int) -> Floats:
     """Change (count,) of the epochs' ``mean`` (count,) since the one before, units a minute; NaN where
-    either has no value."""
+    either has no value.
+    """
     return np.diff(mean, prepend=np.nan) * (60 / seconds)

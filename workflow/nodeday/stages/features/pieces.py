@@ -29,7 +29,8 @@ GOOD = list(codes.QUALITY).index("good")
 @dataclass(frozen=True)
 class SampleRows:
     """Samples (n,) of one channel and boot, in order: ``value`` is NaN where missing; ``origin`` and
-    ``quality`` are places in their lists of codes."""
+    ``quality`` are places in their lists of codes.
+    """
 
     boot: int
     utc_ns: Ints
@@ -62,7 +63,8 @@ class SampleRows:
 @dataclass(frozen=True)
 class Cut:
     """Where a piece lies in its stream: rows [low, high), of which [start, end) are its own; its boot begins
-    with row ``first``."""
+    with row ``first``.
+    """
 
     boot: int
     first: int
@@ -75,7 +77,8 @@ class Cut:
 @dataclass(frozen=True)
 class SamplePiece:
     """``core`` are the rows that are this piece's own, the others its neighbours'; ``first`` is the number of
-    the first of ``rows`` within the boot."""
+    the first of ``rows`` within the boot.
+    """
 
     rows: SampleRows
     core: slice
@@ -84,7 +87,8 @@ class SamplePiece:
 
 def cuts(stored: Iterable[arrow.Table], size: int, margin: int) -> list[Cut]:
     """Pieces of ``size`` rows of one boot, its last one of up to a margin more, with up to ``margin`` rows on
-    each side; ``stored`` are stretches of the column ``boot`` in order, however long."""
+    each side; ``stored`` are stretches of the column ``boot`` in order, however long.
+    """
     found: list[Cut] = []
     for boot, first, last in _boots(stored):
         start = first
@@ -116,7 +120,8 @@ def _boots(stored: Iterable[arrow.Table]) -> list[tuple[int, int, int]]:
 
 def together(pieces: Iterable[Cut], rows: int) -> list[list[Cut]]:
     """The pieces in groups that follow each other, each of one piece or of as many as lie within ``rows``:
-    of many short boots, a file is not opened for each."""
+    of many short boots, a file is not opened for each.
+    """
     found: list[list[Cut]] = []
     for piece in pieces:
         if found and piece.high - found[-1][0].low <= rows:
@@ -128,7 +133,8 @@ def together(pieces: Iterable[Cut], rows: int) -> list[list[Cut]]:
 
 def pieces_of(stored: Iterable[arrow.Table], own: list[Cut]) -> Iterator[SamplePiece]:
     """The pieces ``own``, from the columns ``ROWS`` of a channel in stretches from the first row of the first
-    of them on."""
+    of them on.
+    """
     first, n = own[0].low, own[-1].high - own[0].low
     whole = SampleRows(
         own[0].boot, np.empty(n, np.int64), np.empty(n, np.float32), *np.empty((2, n), np.int8)

@@ -60,7 +60,8 @@ class StreamJob:
 @dataclass(frozen=True)
 class Computed:
     """What comes of one stream: features, rows of ``beats`` and of ``signal_quality``, motion with the
-    stream it is of, part of the ledger."""
+    stream it is of, part of the ledger.
+    """
 
     features: list[FeatureValues]
     entries: list[Entry]
@@ -71,7 +72,8 @@ class Computed:
 
 def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's beats and epochs, as many streams at a time as there are ``cores``; raise
-    ContractError where there is no sample at all."""
+    ContractError where there is no sample at all.
+    """
     ledger = Ledger("features", session)
     windows = _windows(study, session)
     own = [

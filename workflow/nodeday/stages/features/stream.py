@@ -54,7 +54,8 @@ class FeatureValues:
 @dataclass(frozen=True)
 class Samples:
     """Rows (n,) of a stream: instants, ``origin`` as places in ``codes.ORIGIN``, and the ``values`` of each
-    channel by its name, NaN where missing."""
+    channel by its name, NaN where missing.
+    """
 
     utc_ns: Ints
     origin: NDArray[np.int8]
@@ -94,7 +95,8 @@ class Samples:
 @dataclass(frozen=True)
 class SampleSource:
     """One stream of a node over a session. ``read`` begins anew each time: its rows in order of time within
-    each boot, a stretch after the other; ``groups`` tell of rows their first instant before they are read."""
+    each boot, a stretch after the other; ``groups`` tell of rows their first instant before they are read.
+    """
 
     node: Node
     kind: Kind
@@ -115,7 +117,8 @@ class SampleSource:
 @dataclass(frozen=True)
 class EpochSource:
     """What features of a stream are judged by; ``held`` (count,) is how many samples were received in each
-    epoch."""
+    epoch.
+    """
 
     node: Node
     kind: Kind
@@ -141,6 +144,7 @@ class EpochSource:
         channel: str | None = None,
     ) -> FeatureValues:
         """``value`` (count,) as a feature: null with a reason where coverage falls short, and with
-        the reason ``lacking`` where it is not ``enough``."""
+        the reason ``lacking`` where it is not ``enough``.
+        """
         kept, reason = judged(value, self.coverage, self.settings.min_coverage, enough, lacking)
         return FeatureValues(self.node, channel or self.kind.stream, name, kept, self.coverage, reason)

@@ -46,7 +46,8 @@ WORD = 4
 
 def digests(payload: Bytes) -> Marks:
     """A number for each row of bytes, (n, length) -> (n,): multilinear hashing modulo 2**64 of its words of
-    32 bits, the last one filled up with zeros."""
+    32 bits, the last one filled up with zeros.
+    """
     short = -payload.shape[1] % WORD
     whole = np.pad(payload, ((0, 0), (0, short))) if short else np.ascontiguousarray(payload)
     words = whole.view(f"<u{WORD}")
@@ -104,7 +105,8 @@ _PLAIN = ("boot", "seq_raw", "seq", "ticks_raw", "ticks", "hub_ns")
 @dataclass(frozen=True)
 class FrameRows:
     """Frames of one capture in its order, (n,) each. ``node`` and ``stream`` are numbers that mean
-    the same in all captures; ``content`` stands for the payload: see :func:`contents`."""
+    the same in all captures; ``content`` stands for the payload: see :func:`contents`.
+    """
 
     node: Ints
     stream: Ints

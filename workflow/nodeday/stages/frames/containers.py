@@ -109,7 +109,8 @@ class Unpacker:
 
 def refuse_moving(path: Path, before: os.stat_result, given: int) -> None:
     """Raise ContractError where a file is no longer what it was ``before`` it was read, or has ``given``
-    other than all of its bytes: a logger still writes it, or a share lets go of it."""
+    other than all of its bytes: a logger still writes it, or a share lets go of it.
+    """
     after = path.stat()
     if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
         found = f"changed while it was read, from {before.st_size} to {after.st_size} bytes"
@@ -127,7 +128,8 @@ def refuse_moving(path: Path, before: os.stat_result, given: int) -> None:
 
 class _Source(io.RawIOBase):
     """A file that counts and hashes what it gives, in short steps: what an archive's reader has in
-    hand when it fails is lost, so it should never have much. Past ``slow_from`` a step is a byte."""
+    hand when it fails is lost, so it should never have much. Past ``slow_from`` a step is a byte.
+    """
 
     def __init__(self, file: BinaryIO, slow_from: int | None = None) -> None:
         self.file, self.slow_from = file, slow_from
@@ -195,7 +197,8 @@ def _why(error: Exception) -> str:
 
 def _tail(path: Path, codec: str, done: int, failed_at: int) -> bytes:
     """What can still be unpacked past ``done`` bytes of an archive that fails there: less than a
-    piece, read again byte by byte, since the reader gives nothing of a read that fails."""
+    piece, read again byte by byte, since the reader gives nothing of a read that fails.
+    """
     out = bytearray()
     with path.open("rb") as file:
         source = _Source(file, failed_at - 2 * _STEP)

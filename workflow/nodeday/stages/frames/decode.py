@@ -60,7 +60,8 @@ class Decoder:
 
     def decode(self, block: ScannedBlock) -> Decoded:
         """Rows of the block's frames. A frame that no neighbour of its node bears out is set aside:
-        see :meth:`NodeClock.unwrap`."""
+        see :meth:`NodeClock.unwrap`.
+        """
         self.found += sum(len(each.start) for each in block.frames)
         if not block.frames:
             return Decoded(arrow_schema(TABLES["frames"]).empty_table(), block.rejects)
@@ -195,7 +196,8 @@ class Decoder:
 
     def _columns(self, found: FoundFrames, payload: Bytes) -> Columns:
         """Fields by role, those that the layout lacks filled with what stands for nothing; node and slot by
-        their places."""
+        their places.
+        """
         layout, kind = found.layout, found.kind
         values = decode_fields(found.frames, layout, kind, ROLES)
         n = len(found.start)

@@ -24,7 +24,8 @@ MOST_STUFFED = 2
 class Chunks:
     """What lies between delimiters. ``start``, ``end`` (n,) in the capture, delimiters included;
     ``at``, ``size`` (n,) of what was packed in each, in ``content``; ``sound`` (n,) where the rules
-    of the framing hold."""
+    of the framing hold.
+    """
 
     start: Places
     end: Places
@@ -100,7 +101,8 @@ def _unescape(buffer: Bytes, begins: Places, ends: Places, framing: str) -> tupl
 
 def _unstuff_cobs(buffer: Bytes, begins: Places, ends: Places) -> tuple[Bools, Bytes, Bools]:
     """The same for COBS: each code byte says where the next one is; all but the first and those
-    after a run of 254 stand for a zero. All chunks take their steps together."""
+    after a run of 254 stand for a zero. All chunks take their steps together.
+    """
     keep, content = np.ones(len(buffer), bool), buffer.copy()
     keep[begins] = False
     at, rows = begins.copy(), np.arange(len(begins))

@@ -15,7 +15,8 @@ MOST_TARGETS = 16
 
 def place(captures: list[FrameRows]) -> list[FrameRows]:
     """One node's frames, those of further captures with boot and ticks of the first where their
-    place is known, and else with the status ``unplaced``."""
+    place is known, and else with the status ``unplaced``.
+    """
     known = captures[0].take(np.isin(captures[0].status, DISTINCT))
     out = [
         captures[0],
@@ -50,7 +51,8 @@ def place(captures: list[FrameRows]) -> list[FrameRows]:
 def _targets(piece: FrameRows, known: _Known) -> tuple[Ints, Ints] | None:
     """Boot and shift of ticks (n,) for the frames of one boot of a further capture; None where no
     place is borne out. Nearly always they are the same for all; where one capture saw a restart
-    that the other did not, a frame goes with the last shared frame before it."""
+    that the other did not, a frame goes with the last shared frame before it.
+    """
     at, boot, shift = known.shared(piece)
     if not len(at):
         return None
@@ -76,7 +78,8 @@ def _targets(piece: FrameRows, known: _Known) -> tuple[Ints, Ints] | None:
 @dataclass(frozen=True)
 class _Known:
     """Frames whose place is known, and where to find each by its key (sorted). A payload that comes
-    again and again (a constant signal) tells little: with it, even counters that wrap come back."""
+    again and again (a constant signal) tells little: with it, even counters that wrap come back.
+    """
 
     frames: FrameRows
     key: Marks
@@ -93,7 +96,8 @@ class _Known:
 
     def shared(self, piece: FrameRows) -> tuple[Ints, Ints, Ints]:
         """Frames that ``piece`` has too: its rows, and the boot and shift of ticks that each speaks
-        for. Where only payloads that tell little are shared, each must be there once and no more."""
+        for. Where only payloads that tell little are shared, each must be there once and no more.
+        """
         rows = np.flatnonzero(np.isin(piece.status, DISTINCT))
         mine = piece.take(rows)
         keys = _keys(mine)
@@ -142,7 +146,8 @@ def _nearest(values: Ints, wanted: Ints) -> Ints:
 
 def _borne_out(piece: FrameRows, boot: int, shift: int, known: FrameRows) -> bool:
     """Whether more frames of ``piece`` are among ``known`` than contradict them: within less than
-    half a frame of a known one of the stream, but not the same."""
+    half a frame of a known one of the stream, but not the same.
+    """
     same = against = 0
     for stream in np.unique(piece.stream).tolist():
         there = known.take((known.stream == stream) & (known.boot == boot))

@@ -65,7 +65,8 @@ class OwnTime:
 @dataclass(frozen=True)
 class _Seen:
     """Frames of a block in order of capture (n,), and ``order`` that puts them there. Frames of a
-    node may be up to ``back_s`` out of the order of their ticks: streams are stamped differently."""
+    node may be up to ``back_s`` out of the order of their ticks: streams are stamped differently.
+    """
 
     order: Ints
     node: Ints

@@ -1,5 +1,6 @@
 """Rows of a decoded recording as counters and counts: columns looked up, and every value held to
-what the layout can carry."""
+what the layout can carry.
+"""
 
 from __future__ import annotations
 
@@ -58,7 +59,8 @@ class Part:
 
     def framed(self, kind: Kind) -> tuple[Part, Part, tuple[int, int, int] | None]:
         """Of rows of one node that are samples: whole frames, the rows of an unfinished last one, and
-        the number, size and place of a frame of the wrong size, if there is one."""
+        the number, size and place of a frame of the wrong size, if there is one.
+        """
         sequence = self.fields["sequence"]
         edges = np.concatenate([[0], np.flatnonzero(np.diff(sequence)) + 1, [len(sequence)]])
         whole = len(edges) - 1 - int(edges[-1] - edges[-2] < kind.samples)

@@ -34,7 +34,8 @@ MIN_SHARE = 0.01
 
 def run(study: Study, session: str) -> None:
     """Decode a session's captures and merge them into one; raise ContractError where one holds no
-    frame of the session's layouts."""
+    frame of the session's layouts.
+    """
     layouts, nodes = study.layouts_of(session), study.nodes_of(session)
     speaks = {address: study.layout_of(session, node.node) for address, node in nodes.items()}
     captures = [
@@ -192,7 +193,8 @@ class _Capture:
 
 def _write_merged(captures: list[_Capture], heard: list[FrameRows], out: tables.Writer) -> None:
     """Write the captures after the first, each with its place in the first. They are decoded again
-    rather than kept: their counters fit into memory where their payloads may not."""
+    rather than kept: their counters fit into memory where their payloads may not.
+    """
     for capture, placed in zip(captures[1:], merge.merge(heard, captures[0].paces())[1:], strict=True):
         done = 0
         for decoded in capture.decoded():

@@ -17,7 +17,8 @@ from nodeday.stages.frames.validate import Spoken
 @dataclass
 class Survey:
     """Bytes in all and in frames, frames by (address, kind, stream), rejected ranges and bytes by
-    reason, and where the longest rejected range lies."""
+    reason, and where the longest rejected range lies.
+    """
 
     size: int = 0
     framed: int = 0

@@ -125,7 +125,8 @@ class NodeClock:
 
     def _parted(self, raw: Ints, hub_ns: Ints, boot_id: Ints) -> tuple[Ints, Bools]:
         """Whole steps of ticks for differences from one frame to another, and whether ticks and hub time
-        part there, or the boot changes, (n,) each."""
+        part there, or the boot changes, (n,) each.
+        """
         seconds = hub_ns / 1e9
         steps = wrap_steps(raw, np.rint(seconds * self.rate_hz).astype(np.int64), self.modulus)
         slack = RESTART_S + RESTART_PER_S * np.abs(seconds)

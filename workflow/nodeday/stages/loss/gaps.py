@@ -25,7 +25,8 @@ MINUTE_NS = 60_000_000_000
 @dataclass(frozen=True)
 class Runs:
     """Runs of missing numbers, half open, each array of shape (g,); ``left`` is the row of the
-    frame before a run, ``left + 1`` that of the frame after it."""
+    frame before a run, ``left + 1`` that of the frame after it.
+    """
 
     seq_from: Ints
     seq_to: Ints

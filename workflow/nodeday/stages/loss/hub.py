@@ -27,7 +27,8 @@ AGREE_S = 2.0
 class HubClock:
     """The hub's ``run`` by row of table ``frames``, (n,), and by run what its time while it was on is ahead
     of its clock, (r,). ``marks_run`` and ``marks_on_ns`` are of the host's marks, and ``ahead`` host UTC less
-    hub time in each, (m,); ``either`` are instants at which the hub restarted, or else every node did."""
+    hub time in each, (m,); ``either`` are instants at which the hub restarted, or else every node did.
+    """
 
     run: NDArray[np.int32]
     shift: Ints
@@ -107,7 +108,8 @@ def _of_node(frames: Received, node: str, *names: str) -> Iterator[NDArray[Any]]
 
 def _take_nearest(run: NDArray[np.int32], frames: Received) -> None:
     """Fill ``run`` of the frames of further captures in place; a boot that the first capture never heard
-    stays in the first run."""
+    stays in the first run.
+    """
     for node in {name for name, _ in frames.streams}:
         row, capture, boot, ticks = _of_node(frames, node, "capture", "boot", "ticks")
         other = capture != 0
@@ -122,7 +124,8 @@ def _take_nearest(run: NDArray[np.int32], frames: Received) -> None:
 @dataclass(frozen=True)
 class _Sides:
     """Of a node with ``hz`` ticks a second that wrap at ``modulus``: at which steps of the hub's clock it
-    was heard on ``both`` sides, (k,), and place in the first capture, boot and raw ticks there, (k, 2)."""
+    was heard on ``both`` sides, (k,), and place in the first capture, boot and raw ticks there, (k, 2).
+    """
 
     both: Bools
     place: Ints

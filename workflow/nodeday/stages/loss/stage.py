@@ -38,7 +38,8 @@ class BootRange(NamedTuple):
 
 def run(study: Study, session: str) -> None:
     """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal`` and ``battery``; raise ContractError
-    where their counts do not agree."""
+    where their counts do not agree.
+    """
     frames = received_frames(tables.path(study.results, "frames", session), COLUMNS)
     found, boots = account(session_frames(frames, paces(study, session)), study.file.battery.empty_v)
     for name, table in found.items():
@@ -109,7 +110,8 @@ def _whole(name: str, parts: list[Any]) -> pd.DataFrame:
 
 def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], found: Frames) -> Ledger:
     """Every frame of the table, told by ``status`` how many there are, every number of a boot and every lost
-    frame, counted at each checkpoint."""
+    frame, counted at each checkpoint.
+    """
     gaps, loss, whole = found["gaps"], found["loss"], found["radio"]
     apart = {code: n for code, n in status.items() if n and code not in (*DISTINCT, *SECOND_COPIES)}
     ledger.add(

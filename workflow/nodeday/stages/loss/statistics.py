@@ -78,7 +78,8 @@ def _counts(own: StreamFrames, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]
 
 def _longest_s(own: StreamFrames, runs: Ints, gaps: pd.DataFrame, session: SessionFrames) -> float:
     """Longest hole in seconds: frames times period inside boots, time between stamps where their
-    number is not known. Across a restart of the hub only host marks tell; without, nothing is guessed."""
+    number is not known. Across a restart of the hub only host marks tell; without, nothing is guessed.
+    """
     period = own.pace.period_s
     holes = [float(runs.max(initial=0)) * period]
     unknown = gaps[(gaps["extent"] == "unknown") & gaps["after_hub_ns"].notna()]

@@ -113,7 +113,8 @@ class StreamFrames:
 @dataclass(frozen=True)
 class SessionFrames:
     """Streams in order of node and stream, what the hub did meanwhile, half-open stretches in which no node
-    was heard, (s,) each, and the last frame of all, both on the hub's time while it was on."""
+    was heard, (s,) each, and the last frame of all, both on the hub's time while it was on.
+    """
 
     columns: Mapping[Key, FrameColumns]
     paces: Mapping[Key, StreamTiming]

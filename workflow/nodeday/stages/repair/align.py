@@ -42,7 +42,8 @@ BETA = 0.1102 * (STOP_DB - 8.7)
 @dataclass(frozen=True)
 class Kernel:
     """From ``rate_hz`` to ``grid_hz``: ``reach`` in samples on each side, ``step`` in samples from one
-    instant to the next, ``matrix`` (phases + 1, samples, instants)."""
+    instant to the next, ``matrix`` (phases + 1, samples, instants).
+    """
 
     reach: int
     step: float
@@ -111,7 +112,8 @@ if tuple(codes.ORIGIN) != ("measured", "recovered", "interpolated", "missing"):
 @dataclass(frozen=True)
 class Aligned:
     """Values (g, channels) at the instants from multiple ``first`` of the grid's period on, with origin
-    (g,) and quality (g, channels) as places in their lists of codes."""
+    (g,) and quality (g, channels) as places in their lists of codes.
+    """
 
     first: int
     value: Singles
@@ -194,7 +196,8 @@ def _smooth(
     first: int, last: int, grid_hz: float, utc_ns: Ints, value: Singles, shape: Kernel
 ) -> tuple[Singles, NDArray[np.bool_]]:
     """Kernel values (g, channels) at the grid's instants [first, last), and where the samples around are not
-    evenly spaced."""
+    evenly spaced.
+    """
     if first == last or len(utc_ns) < 2:
         return np.zeros((last - first, value.shape[1]), np.float32), np.ones(last - first, np.bool_)
     # Blocks begin at the same instants wherever the recording is cut, and may reach beyond these.

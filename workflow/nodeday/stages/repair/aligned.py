@@ -34,7 +34,8 @@ class _Part:
 @dataclass
 class Track:
     """One stream on one grid; its values wait in the file ``scratch``. ``units`` are those of its channels,
-    by their names in the table."""
+    by their names in the table.
+    """
 
     scratch: Path
     rate_hz: float
@@ -66,7 +67,8 @@ class Track:
 
     def window(self, first: int, last: int) -> Aligned:
         """The stream at the instants [first, last). Where a node restarted, the maps of two boots may
-        overlap by their uncertainty; the later one counts where it has a value."""
+        overlap by their uncertainty; the later one counts where it has a value.
+        """
         n, channels = last - first, len(self.units)
         out = Aligned(
             first,

@@ -109,7 +109,8 @@ def in_common(
 
 def blend(share: Floats, common: Floats, least: Floats) -> Floats:
     """Weights (g, places) of sum 1, some of which may be negative, near ``share`` (g, places) and 0 where
-    that is 0; ``least`` (g,) is what the nearest stretch leaves."""
+    that is 0; ``least`` (g,) is what the nearest stretch leaves.
+    """
     root = np.sqrt(share)
     hold = HOLD + HOLD_NOISE * least
     pulled = root[:, :, None] * common * root[:, None]
@@ -136,7 +137,8 @@ MOVED = 0.5
 @dataclass(frozen=True)
 class Choice:
     """For gaps (g,): ``fill`` with an outer sample on each side (g, length + 2), but for a straight line;
-    ``likeness`` of the strongest stretch of the party, ``steep`` and ``support`` as in ``pattern.Match``."""
+    ``likeness`` of the strongest stretch of the party, ``steep`` and ``support`` as in ``pattern.Match``.
+    """
 
     fill: Floats
     likeness: Floats
@@ -148,7 +150,8 @@ class Choice:
 class StackedCandidates:
     """``left``, ``amplitude`` and ``likeness`` (g, places) at the best of the lags, ``stretch`` (g, places,
     samples) and ``start`` (g, places), where in it the gap would begin, ``common`` from
-    :func:`blend.in_common`."""
+    :func:`blend.in_common`.
+    """
 
     left: Floats
     amplitude: Floats
@@ -171,7 +174,8 @@ class StackedCandidates:
         rate_hz: float,
     ) -> StackedCandidates:
         """Stretches of ``level`` (n,) within ``reach`` of each ``place`` (g, places) over the gaps of
-        ``length`` at ``starts`` (g,). ``lost`` (n + 1,) counts the unknown samples before each."""
+        ``length`` at ``starts`` (g,). ``lost`` (n + 1,) counts the unknown samples before each.
+        """
         side, n = round(CONTEXT_S * rate_hz), len(level)
         size = 2 * side + length
         offset = np.arange(size) - side
@@ -239,7 +243,8 @@ class StackedCandidates:
 
     def _beats(self) -> tuple[Floats, Bools]:
         """Where, in samples from the gap's start, each stretch moves most in or beside the gap, and whether
-        it is as steep as a QRS inside it: (g, places)."""
+        it is as steep as a QRS inside it: (g, places).
+        """
         step, wide, margin = (max(round(s * self.rate_hz), 1) for s in (STEP_S, WIDTH_S, MARGIN_S))
         move = np.abs(self.stretch[..., step:] - self.stretch[..., :-step])
         first = -margin - (wide + step) // 2

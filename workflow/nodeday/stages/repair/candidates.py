@@ -28,7 +28,8 @@ CHUNK = 2048
 
 def bin_width(rate_hz: float) -> int:
     """Samples in a mean. Two cuts of a recording whose first samples lie a multiple of it apart have the
-    same means."""
+    same means.
+    """
     return max(1, round(rate_hz / COARSE_HZ))
 
 

@@ -50,7 +50,8 @@ BATCH = 128
 class PatternMatch:
     """How the gaps (g,) were matched: ``likeness`` is the correlation of the leading stretch with the context
     (0 where there is none), ``steep`` the share of the vote for a part as steep as a QRS inside the gap,
-    ``support`` that of the stretches which agree with the leading one."""
+    ``support`` that of the stretches which agree with the leading one.
+    """
 
     likeness: Floats
     steep: Floats
@@ -103,7 +104,8 @@ def stretches(
 
 def _centre(value: Floats) -> float:
     """The mean of ``value`` (n,) to a multiple of a power of two so coarse that another cut of the recording
-    gives the same one nearly always, and with it the same bits in single precision."""
+    gives the same one nearly always, and with it the same bits in single precision.
+    """
     if not len(value):
         return 0.0
     step = 2.0 ** np.ceil(np.log2(max(16 * value.std(), 1e-9)))

@@ -93,7 +93,8 @@ def sample_times(
 
 def follow_each_other(utc_ns: Ints) -> Ints:
     """``utc_ns`` (n,) of samples in order, unchanged; raises ValueError where one does not come after the
-    one before."""
+    one before.
+    """
     if (np.diff(utc_ns) <= 0).any():
         raise ValueError("samples of neighbouring frames overlap in time; the layout's rate_hz is too low")
     return utc_ns

@@ -56,7 +56,8 @@ class Known:
 @dataclass(frozen=True)
 class PlacedStream:
     """A stream of a node with its boots that lie in time. Counted in sample instants: ``received`` and
-    ``lost`` in all, ``unplaced`` the expected and the received ones of the other boots."""
+    ``lost`` in all, ``unplaced`` the expected and the received ones of the other boots.
+    """
 
     key: Key
     kind: Kind
@@ -77,7 +78,8 @@ class Written:
 
 def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's samples and grids, as many streams at a time as there are ``cores``; raise
-    ContractError where no sample can be placed in time."""
+    ContractError where no sample can be placed in time.
+    """
     ledger, grids = Ledger("repair", session), study.file.grid.tables
     known = _known(study, session)
     with samples.writing(study.results, session) as place, tempfile.TemporaryDirectory(dir=place) as scratch:
@@ -186,7 +188,8 @@ def _repaired(boot: BootSamples, key: Key, fill: Fill, rates: Iterable[float]) -
 
 def _mended(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Repaired:
     """Its core and ``near`` samples around it, graded and filled; what lies beyond is there to be learnt
-    from."""
+    from.
+    """
     present, n = stretch.present, len(stretch.utc_ns)
     grades = np.empty(stretch.counts.shape, np.int8, order="F")
     value = np.empty(stretch.counts.shape, np.float64, order="F")

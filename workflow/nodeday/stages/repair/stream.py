@@ -65,7 +65,8 @@ class SampleStretch:
 @dataclass(frozen=True)
 class BootSamples:
     """One boot of a stream: its frames in place, which of them (f,) no fill may touch, its map.
-    ``payload`` and ``again`` are of all frames of the stream, whose rows are laid."""
+    ``payload`` and ``again`` are of all frames of the stream, whose rows are laid.
+    """
 
     number: int
     kind: Kind

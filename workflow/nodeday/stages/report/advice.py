@@ -45,7 +45,8 @@ class Advice:
 @dataclass(frozen=True)
 class AdviceTables:
     """What the rules look at. ``minutes`` is a stream's minute: node, expected (received or lost on the
-    air), lost (on the air), and the wearer's ``state`` in it; the others are tables by their own names."""
+    air), lost (on the air), and the wearer's ``state`` in it; the others are tables by their own names.
+    """
 
     hours: float
     limits: StudyLimits
@@ -155,7 +156,8 @@ def weakest_quarter(low: pd.Series, expected: pd.Series, lost: pd.Series) -> flo
 
 def placing(session: AdviceTables) -> list[Advice]:
     """Loss on the air that goes with what the wearer does or with the signal: antenna and placement.
-    Where most nodes tell the same, the advice is for what they share, the hub."""
+    Where most nodes tell the same, the advice is for what they share, the hub.
+    """
     bound = _bound(session)
     nodes = session.radio["node"].nunique()
     if len(bound) >= 2 and 2 * len(bound) > nodes:

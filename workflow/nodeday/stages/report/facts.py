@@ -219,7 +219,8 @@ class StudyFacts:
     @cached_property
     def taken(self) -> dict[tuple[str, str], list[str]]:
         """Rules that a node of a session does not meet, its session's included; nodes that count are
-        not there. A rule for one feature takes no node."""
+        not there. A rule for one feature takes no node.
+        """
         whole = self.exclusions[self.exclusions["feature"].astype(str) == ALL]
         found: dict[tuple[str, str], list[str]] = {}
         for session, node in (

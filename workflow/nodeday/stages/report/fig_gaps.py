@@ -28,7 +28,8 @@ MOST_POINTS = 700
 @dataclass(frozen=True)
 class Fold:
     """A panel's abscissa around the gap [start, end) in UTC: to scale outside it, and evenly squeezed
-    in it where it is longer than HOLE_S."""
+    in it where it is longer than HOLE_S.
+    """
 
     start_ns: int
     end_ns: int

@@ -20,7 +20,8 @@ STEPS = (0.25, 0.5, 1, 2, 3, 6)
 @dataclass(frozen=True)
 class Lane:
     """A finished session: its bins of ``size_ns`` from ``first_ns`` on, and of each the share of its
-    nodes' time that was received and counts, and that was received and does not, (b,) each."""
+    nodes' time that was received and counts, and that was received and does not, (b,) each.
+    """
 
     session: str
     participant: str
@@ -106,7 +107,8 @@ def _shares(
     facts: StudyFacts, session: str, own: pd.DataFrame, edges: Ints, size: int, end: int
 ) -> tuple[Floats, Floats]:
     """Of each bin the share received of nodes that count, and of those that do not. Where the hub's
-    minutes have no place in UTC, each node's share of the whole session stands in all bins."""
+    minutes have no place in UTC, each node's share of the whole session stands in all bins.
+    """
     columns = ["node", "stream", "minute_utc_ns", "received"]
     loss = facts.of_session("loss", session, columns)
     period = facts.of_session("radio", session, ["node", "stream", "period_s"])
@@ -130,7 +132,8 @@ def _shares(
 
 def received(minutes: pd.DataFrame, period_s: float, edges: Ints, width: Ints) -> Floats:
     """Share of each bin [edge, edge + width) that frames of ``period_s`` fill, (b,), from the counts of
-    ``minutes``; a minute that two bins cut is shared out by time."""
+    ``minutes``; a minute that two bins cut is shared out by time.
+    """
     start = minutes["minute_utc_ns"].to_numpy(np.int64)
     count = minutes["received"].to_numpy(np.float64)
     order = np.argsort(start)

@@ -118,7 +118,8 @@ def bad_checksums(study: Study, session: str) -> int:
 
 def signal(study: Study, facts: PageFacts) -> Figure | None:
     """A panel a stream: share lost on the air in each bin of signal, all on one scale; None where
-    the hub reports no signal."""
+    the hub reports no signal.
+    """
     rows = tables.read(tables.path(study.results, "signal", facts.session), "signal")
     rows = rows.astype({"node": str, "stream": str, "measure": str})
     rows = rows[rows["node"] != HUB].reset_index(drop=True)

@@ -122,7 +122,8 @@ def _rank(own: pd.DataFrame) -> str:
 
 def rank_correlation(a: Floats, b: Floats) -> float:
     """Spearman's rank correlation of two series (n,), ties at their mean rank; NaN below FEWEST pairs or
-    where one of them never changes. Source: Spearman 1904, from memory; tested against SciPy."""
+    where one of them never changes. Source: Spearman 1904, from memory; tested against SciPy.
+    """
     both = np.isfinite(a) & np.isfinite(b)
     if np.count_nonzero(both) < FEWEST or np.ptp(a[both]) == 0 or np.ptp(b[both]) == 0:
         return float("nan")

@@ -24,7 +24,8 @@ SHORT = {"bpm": "beats/min", "degC": "°C", "1": "share"}
 
 def points(facts: StudyFacts) -> pd.DataFrame:
     """A row for each feature, series, phase and participant: the mean of its epochs over its sessions, and
-    whether it counts. Where a participant has sessions that count, those alone make the point."""
+    whether it counts. Where a participant has sessions that count, those alone make the point.
+    """
     rows = facts.phase_features
     rows = rows[rows["feature"].isin(SHOWN) & rows["value"].notna()]
     if rows.empty:

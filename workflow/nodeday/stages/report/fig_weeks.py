@@ -68,7 +68,8 @@ def _band(one: Slope) -> str:
 
 def history(facts: StudyFacts) -> pd.DataFrame:
     """A row for each device of each finished session: its loss on the air in the worst of its streams, and
-    the median of the other nodes' (NaN without any)."""
+    the median of the other nodes' (NaN without any).
+    """
     rows = []
     for row in facts.finished:
         own = facts.sessions[facts.sessions["session"] == row.session]

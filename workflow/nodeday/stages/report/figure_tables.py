@@ -84,7 +84,8 @@ class Resource:
 
 def write(folder: Path, title: str, figures: list[Figure], extra: list[Extra]) -> None:
     """The rows of each figure and of ``extra`` (name, title, rows), and the package that describes them.
-    Files of an earlier run that are none of these are taken away."""
+    Files of an earlier run that are none of these are taken away.
+    """
     files = [Resource(each.name, each.title, each.caption, each.rows) for each in figures]
     files += [Resource(name, words, "", rows) for name, words, rows in extra]
     folder.mkdir(parents=True, exist_ok=True)

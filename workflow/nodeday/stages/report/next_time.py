@@ -76,7 +76,8 @@ def session_of(study: Study, facts: PageFacts, bad_checksums: int) -> AdviceTabl
 
 def minutes(loss: pd.DataFrame, epochs: pd.DataFrame) -> pd.DataFrame:
     """A stream's minute: node, expected (received or lost on the air), lost (on the air), and the state
-    that the wearer was in for most of it, by all nodes that tell; null where none does."""
+    that the wearer was in for most of it, by all nodes that tell; null where none does.
+    """
     at = (loss["minute_utc_ns"] + MINUTE // 2) // MINUTE
     return pd.DataFrame(
         {
@@ -90,7 +91,8 @@ def minutes(loss: pd.DataFrame, epochs: pd.DataFrame) -> pd.DataFrame:
 
 def states(epochs: pd.DataFrame) -> dict[int, str]:
     """The state of each minute since 1970 that has one: walking, or else the posture; more than half of
-    it, by the mean of the nodes that tell."""
+    it, by the mean of the nodes that tell.
+    """
     mine = epochs[epochs["feature"].isin(_SHARES) & epochs["value"].notna()]
     middle = mine["start_ns"] + (mine["end_ns"] - mine["start_ns"]) // 2
     shares = mine.pivot_table(index=middle // MINUTE, columns=mine["feature"].astype(str), values="value")

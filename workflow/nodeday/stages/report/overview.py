@@ -15,7 +15,8 @@ from nodeday.storage import tables
 @dataclass(frozen=True)
 class Row:
     """A session of the index. ``failure`` is the sentence of one that could not be finished;
-    ``nodes`` maps a node to (coverage, verdict)."""
+    ``nodes`` maps a node to (coverage, verdict).
+    """
 
     session: str
     participant: str

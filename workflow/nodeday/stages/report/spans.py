@@ -76,7 +76,8 @@ def outside(
     start_ns: NDArray[np.int64], end_ns: NDArray[np.int64], session: tuple[int, int]
 ) -> list[tuple[int, int]]:
     """Stretches of the session before the first and after the last of some spans; all of it
-    without any."""
+    without any.
+    """
     if not start_ns.size:
         return [session]
     edges = [(session[0], int(start_ns.min())), (int(end_ns.max()), session[1])]

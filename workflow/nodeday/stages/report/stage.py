@@ -106,7 +106,8 @@ def run(study: Study, session: str) -> None:
 
 def index(study: Study, sessions: list[str]) -> None:
     """Write ``results/report/index.html``: each finished or failed session of the study, in the order of
-    its sheet, what of them counts, and how devices fare; the rows behind its figures beside it."""
+    its sheet, what of them counts, and how devices fare; the rows behind its figures beside it.
+    """
     facts = study_facts.read_study(study, sessions)
     made = (fig_hours.hours(facts), fig_flow.flow(facts), fig_phases.phases(facts), fig_weeks.weeks(facts))
     figures = {figure.name: figure for figure in made if figure is not None}
@@ -167,7 +168,8 @@ def _settings(study: Study, session: str) -> list[tuple[str, str]]:
 
 def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
     """Name, bytes and SHA-256 of each capture's files, as they were when they were decoded; empty where the
-    captures have been put away."""
+    captures have been put away.
+    """
     parts = [name for files in capture_files(study.session(session).captures) for name in files]
     record = study.results / "captures" / f"{session}.json"
     told = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else []

@@ -44,7 +44,8 @@ class Drawing:
 
     def hole(self, x: float, y: float, w: float, h: float, hint: str = "", style: str = "hole") -> None:
         """A hatched rectangle. Its strokes are drawn one by one: a pattern that lets the page shine
-        through is turned into an image of half a megabyte wherever it is printed."""
+        through is turned into an image of half a megabyte wherever it is printed.
+        """
         self.rect(x, y, w, h, style, hint)
         self.path(hatching(x, y, w, h), "h-line")
 

@@ -22,7 +22,8 @@ Span = tuple[int, int]
 @dataclass(frozen=True)
 class ChannelStretch:
     """Samples of a channel in the order of time: instants in UTC, values (NaN where missing) and
-    origins, (n,) each."""
+    origins, (n,) each.
+    """
 
     utc_ns: Ints
     value: Floats
@@ -33,7 +34,8 @@ def stretches(
     study: Study, session: str, node: str, kind: Kind, channel: str, wanted: list[list[Span]]
 ) -> list[ChannelStretch]:
     """What the table holds of a channel in the spans of each stretch, looked up in one pass; raise
-    ContractError where the session has none."""
+    ContractError where the session has none.
+    """
     inside = [[("utc_ns", ">=", first), ("utc_ns", "<", last)] for spans in wanted for first, last in spans]
     columns = ["utc_ns", "value", "origin"]
     rows = samples.read(study.results, session, node, kind, columns, inside, channel)
@@ -57,7 +59,8 @@ def chosen(start_ns: Ints, end_ns: Ints, beats: Ints, fill_ms: float, apart_ns: 
     """Indices of the gaps (m,) to show, in the order of time: the longest that are longer than
     ``fill_ms``, and the longest of the others. Of equals the one with most ``beats`` (m,), those that a
     fill carries, then the first to come; none comes within ``apart_ns`` of one that is shown already,
-    so that two pictures never show the same place."""
+    so that two pictures never show the same place.
+    """
     length = end_ns - start_ns
     order = np.lexsort((start_ns, -beats, -np.round(length / SLACK_NS)))
     shown: list[int] = []

@@ -21,7 +21,8 @@ QUIET_S = 4.0
 @dataclass(frozen=True)
 class Activity:
     """``edges_s`` (k + 1,) bound k phases with heart rate ``bpm`` and its spread; ``bouts_s`` (b, 2)
-    are half-open bouts of walking with ``stride_hz`` (b,); ``taps_s`` (t,) are single taps."""
+    are half-open bouts of walking with ``stride_hz`` (b,); ``taps_s`` (t,) are single taps.
+    """
 
     edges_s: Floats
     bpm: Floats

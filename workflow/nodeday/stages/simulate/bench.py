@@ -1,5 +1,6 @@
 """A bench capture whose truth is known: a patient simulator's steps, six positions, and what is wrong
-with each device."""
+with each device.
+"""
 
 from __future__ import annotations
 
@@ -175,7 +176,8 @@ DEMO = {
 def make_demo(root: Path, plan_path: Path) -> None:
     """The bench capture that the plan at ``plan_path`` names, of the demo's devices, for the study at
     ``root``; the sessions that its scenario plans are of the same devices. Raises SettingsError where a
-    capture is there already."""
+    capture is there already.
+    """
     study, plan = Study(root), load_bench(plan_path)
     target = plan_path.parent / plan.captures
     if target.exists():

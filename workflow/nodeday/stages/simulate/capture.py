@@ -17,7 +17,8 @@ JUNK_BYTES = (1, 40)
 @dataclass(frozen=True)
 class Copies:
     """Copies of one stream's frames that the hub passed on, in any order: bytes (c, length), the
-    frame's place in the stream (c,), seconds of arrival (c,), and which are ``damaged`` (c,)."""
+    frame's place in the stream (c,), seconds of arrival (c,), and which are ``damaged`` (c,).
+    """
 
     frames: Bytes
     row: Ints
@@ -29,7 +30,8 @@ class Copies:
 class WrittenCapture:
     """The capture and where its bytes come from: ``sizes`` in bytes of each stream's copies, ``stream``
     and ``copy`` of each copy in order, and ``cut``, the copy that the end cuts off, as (stream,
-    place among its copies)."""
+    place among its copies).
+    """
 
     data: bytes
     sizes: list[Ints]

@@ -33,7 +33,8 @@ def temperature_at(
     seconds: Floats, start_c: float, moves: tuple[tuple[float, float], ...], settle_s: float
 ) -> Floats:
     """Temperature (n,) of a node that is taken from place to place: ``moves`` are (second, degC), in
-    order; each is approached exponentially, or at once where ``settle_s`` is 0."""
+    order; each is approached exponentially, or at once where ``settle_s`` is 0.
+    """
     out = np.full(seconds.shape, start_c)
     for at, celsius in moves:
         since = np.maximum(seconds - at, 0.0)
@@ -51,7 +52,8 @@ def skew_ppm(temperature: Floats, ppm: float) -> Floats:
 @dataclass(frozen=True)
 class CrystalClock:
     """A clock as a piecewise straight map, both ways, between true seconds since the session's
-    start and the clock's own seconds; ``skew_ppm`` is its mean over the session."""
+    start and the clock's own seconds; ``skew_ppm`` is its mean over the session.
+    """
 
     true_s: Floats
     own_s: Floats

@@ -1,5 +1,6 @@
 """Synthetic acceleration and skin temperature. Amplitudes are plausible, not measured: common
-practice, no source. What tests rely on is known exactly: gravity is 1 g, the cadence, the taps."""
+practice, no source. What tests rely on is known exactly: gravity is 1 g, the cadence, the taps.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +21,8 @@ RAMP_S = 1.0
 @dataclass(frozen=True)
 class Placement:
     """How a place on the body moves: ``pitch`` and ``roll`` (rad) at rest, how far postures stray,
-    the height (g) of step and stride waves, and the share of the stride that the body shadows."""
+    the height (g) of step and stride waves, and the share of the stride that the body shadows.
+    """
 
     pitch: float
     roll: float

@@ -21,7 +21,8 @@ FULL_V, USED_V, LOW_V, EMPTY_V = 4.10, 0.30, 3.75, 3.0
 @dataclass(frozen=True)
 class Sent:
     """Frames of a stream in order of sending, (n,) each. ``first`` is the running number of a
-    frame's first sample over the session, ``sample0`` its number within the boot."""
+    frame's first sample over the session, ``sample0`` its number within the boot.
+    """
 
     boot: NDArray[np.int32]
     seq: Ints

@@ -64,7 +64,8 @@ def read(path: Path) -> RecordedSignals:
 
 def read_csv(path: Path) -> RecordedSignals:
     """A table with a column ``time_s`` (or ``time_ms``, ``time_us``) and one for each channel,
-    named ``channel_unit`` or ``node.channel_unit``, such as ``ecg_mv`` or ``ankle.x_g``."""
+    named ``channel_unit`` or ``node.channel_unit``, such as ``ecg_mv`` or ``ankle.x_g``.
+    """
     import pandas as pd
 
     try:

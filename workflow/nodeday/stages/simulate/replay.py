@@ -161,7 +161,8 @@ def into_study(
 
 def replay_files(paths: list[Path], root: Path, loss: float, burst: float, seed: int) -> None:
     """Make a study at ``root`` of recorded files sent with a share ``loss`` of frames lost in
-    bursts of ``burst`` on average; raise SettingsError for files or settings that cannot be used."""
+    bursts of ``burst`` on average; raise SettingsError for files or settings that cannot be used.
+    """
     least = loss / (1 - loss) if loss < 1 else float("inf")
     if not (0 <= loss < 1 and burst >= max(1.0, least)):
         raise SettingsError(

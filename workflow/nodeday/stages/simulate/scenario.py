@@ -50,7 +50,8 @@ class Crystal(Strict):
 
 class Sensor(Strict):
     """What is wrong with an accelerometer: raw = offset + gain x true for each axis, and ``cross_axis``
-    of what each other axis senses."""
+    of what each other axis senses.
+    """
 
     offset_mg: tuple[float, float, float] = (0.0, 0.0, 0.0)
     gain: tuple[float, float, float] = (1.0, 1.0, 1.0)
@@ -182,7 +183,8 @@ class SessionPlan(Strict):
 
     def hub_rng(self, *names: str) -> np.random.Generator:
         """The same for what befalls frames on their way to the plan's hub: what the nodes send stays
-        as it is when two plans differ in their ``hub`` alone."""
+        as it is when two plans differ in their ``hub`` alone.
+        """
         return self.rng(*names) if self.hub == HUB else self.rng(*names, self.hub)
 
 

@@ -41,7 +41,8 @@ def sample_instants(stream: StreamTruth, kind: Kind, numbers: Ints) -> tuple[Int
 
 def matched(labels: Ints, found: Ints) -> Bools:
     """Which labels (n,) have a beat within 150 ms: both must be each other's nearest, so that
-    pairs are one to one. Both arrays rise."""
+    pairs are one to one. Both arrays rise.
+    """
     if not len(labels) or not len(found):
         return np.zeros(len(labels), bool)
     to_found, to_label = _nearest(labels, found), _nearest(found, labels)

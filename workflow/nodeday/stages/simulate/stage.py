@@ -16,7 +16,8 @@ CAPTURES = "captures"
 
 def run(root: Path, session: str) -> None:
     """Simulate a session of the study at ``root``; raise SettingsError for a plan that does not
-    fit, and rather than write over a capture that was not simulated."""
+    fit, and rather than write over a capture that was not simulated.
+    """
     study = Study(root)
     study.session(session)
     plan = load_scenario(study.scenario).session(session)

@@ -22,7 +22,8 @@ BURST_S, BURST_MS = 8.0, (5.0, 60.0)
 class StampedDay:
     """Frames that a node sent, (n,) each: its boot and ticks, the hub's stamp in ns (rounded down), what
     a hub's clock that is never moved showed when the tick was, when the frame arrived by that clock,
-    and whether it was ``heard``."""
+    and whether it was ``heard``.
+    """
 
     boot: Ints
     ticks: Ints
@@ -38,7 +39,8 @@ class StampedDay:
 @dataclass(frozen=True)
 class Way:
     """How stamps come about: ``least_ms`` plus exponential with ``mean_ms``, ``bursts_per_h`` of longer
-    delays, stamps rounded down to ``unit_ms``, a share ``loss`` of frames lost in runs of ``burst``."""
+    delays, stamps rounded down to ``unit_ms``, a share ``loss`` of frames lost in runs of ``burst``.
+    """
 
     least_ms: float = 3.0
     mean_ms: float = 2.0
@@ -51,7 +53,8 @@ class Way:
 @dataclass(frozen=True)
 class Events:
     """What happens to the node and the hub, in hours: ``restarts`` of the node, ``outages`` (from, to) of
-    the hub, ``steps`` (at, ms) of its clock."""
+    the hub, ``steps`` (at, ms) of its clock.
+    """
 
     restarts: tuple[float, ...] = ()
     outages: tuple[tuple[float, float], ...] = ()
@@ -110,7 +113,8 @@ def _ns(seconds: NDArray[Any]) -> Ints:
 @dataclass(frozen=True)
 class Marks:
     """Host marks, (n,) each: the hub's stamp (ns, rounded down), the host's UTC in the mark (ns, rounded
-    up), and true UTC when the hub's clock showed just that stamp."""
+    up), and true UTC when the hub's clock showed just that stamp.
+    """
 
     hub_ns: Ints
     utc_ns: Ints

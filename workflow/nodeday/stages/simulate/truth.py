@@ -38,7 +38,8 @@ class StreamTruth:
 
     def lost_runs(self) -> list[tuple[int, int, int]]:
         """Losses that counters can tell, as (boot, first lost, one past the last lost): runs of
-        lost frames between two received ones of a boot."""
+        lost frames between two received ones of a boot.
+        """
         runs = []
         for boot in np.unique(self.boot).tolist():
             seq = self.seq[(self.boot == boot) & self.received]

@@ -25,7 +25,8 @@ class FeatureSeries(NamedTuple):
 @dataclass(frozen=True)
 class EpochMatrix:
     """Epochs (n,) in order, with the k series in the table's order: ``listed`` says which epochs the table
-    holds of each series, ``numbers`` its columns of numbers by name, NaN for a null, (k, n) each."""
+    holds of each series, ``numbers`` its columns of numbers by name, NaN for a null, (k, n) each.
+    """
 
     number: Ints
     start_ns: Ints

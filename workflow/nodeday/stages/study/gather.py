@@ -26,7 +26,8 @@ Frames = Mapping[Key, FrameStamps]
 @dataclass(frozen=True)
 class NodeFacts:
     """A node of a session: counts, coverage of its weakest stream, and its widest uncertainty.
-    ``calibrated`` and ``bench_passed`` are 1, 0, or NaN without a record of its device."""
+    ``calibrated`` and ``bench_passed`` are 1, 0, or NaN without a record of its device.
+    """
 
     node: str
     placement: str
@@ -45,7 +46,8 @@ class NodeFacts:
 class SessionFacts:
     """A session but for its epochs: span of its received samples [start, end) in UTC, its nodes; its phases
     with the number of epochs wholly in each; how many epochs it has and how many values in them; the share
-    (k,) of its epochs in which each of its k series has one; rows of table ``phase_features``."""
+    (k,) of its epochs in which each of its k series has one; rows of table ``phase_features``.
+    """
 
     session: str
     participant: str
@@ -194,7 +196,8 @@ def series(study: Study, facts: list[SessionFacts]) -> pd.DataFrame:
     """What the rules are applied to: a row for each feature of each node of each session that the sheets
     list, with all that was measured of it. A node without features has a row with neither channel nor
     feature, and so has one of a session that is not finished; a participant without sessions has a row
-    without a session."""
+    without a session.
+    """
     done, rows = {one.session: one for one in facts}, []
     for name, sheet in study.sessions.items():
         if name in done:

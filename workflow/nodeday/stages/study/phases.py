@@ -26,7 +26,8 @@ EVENTS, SESSION, OUTSIDE, UNNOTED = "events", "session", "outside", "unnoted"
 @dataclass(frozen=True)
 class Phase:
     """A phase [start, end) in ns UTC, cut to what was recorded, beside its note; ``overlap_ns`` is shared
-    with other notes."""
+    with other notes.
+    """
 
     name: str
     start_ns: int
@@ -79,7 +80,8 @@ def _shared(phase: Phase, others: list[Phase]) -> int:
 
 def wholly_in(phase: Phase, epochs: tuple[Ints, Ints], recorded: tuple[int, int]) -> NDArray[np.bool_]:
     """Which epochs, starts and ends (n,), lie in the phase with all that was ``recorded`` of them: the
-    first epoch may begin a moment before that, the last one end after it."""
+    first epoch may begin a moment before that, the last one end after it.
+    """
     begin, end = np.maximum(epochs[0], recorded[0]), np.minimum(epochs[1], recorded[1])
     return np.asarray((begin >= phase.start_ns) & (end <= phase.end_ns) & (begin < end), np.bool_)
 

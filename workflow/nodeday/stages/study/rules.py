@@ -47,7 +47,8 @@ class RuleStep:
 @dataclass(frozen=True)
 class Applied:
     """``fails`` (steps, series) says which rule a series does not meet, ``left`` (steps + 1, series)
-    which series are there before the first rule and after each."""
+    which series are there before the first rule and after each.
+    """
 
     steps: list[RuleStep]
     series: pd.DataFrame
@@ -192,7 +193,8 @@ def share_below(
     max_uncertainty_ms: float,
 ) -> float:
     """Share (0 to 1) of the session's epochs, both (n,), in which a node is below a limit; an
-    epoch without a coverage or an uncertainty (NaN) is below. Without epochs the share is 1."""
+    epoch without a coverage or an uncertainty (NaN) is below. Without epochs the share is 1.
+    """
     if not epoch_coverage.size:
         return 1.0
     good = (epoch_coverage >= min_coverage) & (epoch_uncertainty_ms <= max_uncertainty_ms)
@@ -217,7 +219,8 @@ def uncertainty_at(
 
 def verdict(failing: bool, below: float) -> str:
     """The code of a node: ``failing`` says whether a rule of its own or of its session is not met,
-    ``below`` is :func:`share_below`. More than half below the limits is unusable (our choice)."""
+    ``below`` is :func:`share_below`. More than half below the limits is unusable (our choice).
+    """
     if below > 0.5:
         return "unusable"
     return "limited" if failing else "usable"

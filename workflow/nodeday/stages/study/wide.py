@@ -46,7 +46,8 @@ def declare(
 ) -> Table:
     """The wide table's contract. ``columns`` maps a name to its meaning in the order wanted, ``units`` a
     channel to its unit; a unit that the contract does not list becomes ``mixed``. ``by_feature`` adds
-    a flag to each feature, for a study whose rules may take one feature and leave its node."""
+    a flag to each feature, for a study whose rules may take one feature and leave its node.
+    """
     kept = (
         EPOCHS["participant"],
         PHASES["session"],
@@ -116,7 +117,8 @@ def columns_of(series: Sequence[FeatureSeries]) -> dict[str, Meaning]:
 
 def pivot(epochs: EpochMatrix) -> dict[str, NDArray[Any]]:
     """Columns (n,) of a session: ``epoch`` and, for each node and feature, its value, ``_coverage`` and the
-    like. A null stays null."""
+    like. A null stays null.
+    """
     cells: dict[str, NDArray[Any]] = {"epoch": epochs.number}
     for place, (name, about) in enumerate(columns_of(epochs.series).items()):
         cells[name] = epochs.value[place]
@@ -129,7 +131,8 @@ def phase_at(
     at_ns: NDArray[np.int64], names: list[str], start_ns: list[int], end_ns: list[int]
 ) -> NDArray[np.object_]:
     """Name of the phase [start, end) that holds each instant (n,); None outside all of them. The
-    phase that starts last wins where two overlap."""
+    phase that starts last wins where two overlap.
+    """
     found = np.full(at_ns.shape, None, dtype=object)
     for index in np.argsort(np.asarray(start_ns, dtype=np.int64), kind="stable"):
         found[(at_ns >= start_ns[index]) & (at_ns < end_ns[index])] = names[index]

@@ -31,7 +31,8 @@ SHARES = ("flat", "clipped", "lead_off")
 @dataclass(frozen=True)
 class EcgAnalysis:
     """What a pass over ``samples`` samples leaves: beats, the quality of each ten seconds (a row each), the
-    samples received before each half second from the session's start (h + 1,), and the losses."""
+    samples received before each half second from the session's start (h + 1,), and the losses.
+    """
 
     beats: Beats
     signal: pd.DataFrame
@@ -45,7 +46,8 @@ class EcgAnalysis:
 class Tally:
     """Counts of samples in order of time from the start of a window of ``ruler`` on: in all, those not
     received, the received ones by half second (h,) and of each of ``SHARES`` by window (w,), and which cells
-    (g,) of the grid of losses hold any sample, any that stayed missing, any that a fill replaced."""
+    (g,) of the grid of losses hold any sample, any that stayed missing, any that a fill replaced.
+    """
 
     samples: int
     not_received: int
@@ -82,7 +84,8 @@ class Tally:
 @dataclass(frozen=True)
 class PieceAnalysis:
     """What is left of a piece: beats, measures of the signal in windows of ten seconds, and counts, both from
-    window ``first`` of the session on."""
+    window ``first`` of the session on.
+    """
 
     found: FoundBeats
     first: int

@@ -27,7 +27,8 @@ this project."""
 
 def irregular(rr: Floats, whole: Bools) -> Ints:
     """0, ``ECTOPIC_FOUND`` or ``ARTEFACT_FOUND`` for each interval (b,) in ms; only ``whole`` ones (b,) are
-    looked at."""
+    looked at.
+    """
     found = np.zeros(len(rr), np.int64)
     own = np.flatnonzero(whole)
     if len(own) < LEAST_NEIGHBOURS:
@@ -92,7 +93,8 @@ def _next(of: Any, end: Any) -> Any:
 
 def _abrupt(value: Floats, step: Floats, middle: Floats, linked: Bools) -> Bools:
     """Off the median by more than 20 % and at once (Malik's rule, held against the median as well): where
-    ectopic beats are frequent the quartiles hold them for usual. A slow sway stays normal."""
+    ectopic beats are frequent the quartiles hold them for usual. A slow sway stays normal.
+    """
     joined = np.concatenate([linked[1:], [False]])
     leap = np.maximum(np.abs(step), np.where(joined, np.abs(np.concatenate([step[1:], [0.0]])), 0.0))
     leap = np.where(linked | joined, leap, np.inf)

@@ -27,7 +27,8 @@ NOTHING = np.zeros((2, 1), np.int64)
 @dataclass(frozen=True)
 class Beats:
     """R peaks (b,) in order of time; ``origin`` and ``status`` are places in their lists of codes.
-    ``base_mv`` is the signal's level around each."""
+    ``base_mv`` is the signal's level around each.
+    """
 
     boot: NDArray[np.int32]
     utc_ns: Ints
@@ -46,7 +47,8 @@ class Beats:
 class FoundBeats:
     """Beats (b,) that lie in the core of a piece of ``boot``: number of the ``sample`` within the boot,
     instant, height and base, and how they stand to what was lost, counted from the core's start; ``lost``
-    (2, 1) is how many of the core's samples stayed missing, and how many a fill replaced."""
+    (2, 1) is how many of the core's samples stayed missing, and how many a fill replaced.
+    """
 
     boot: int
     sample: Ints

@@ -49,7 +49,8 @@ class Candidates:
     """Maxima of the energy in order of time: ``place`` (c,) in the joined signal, ``at_s`` (c,) seconds
     on the
     recording's sample clock, ``stretch`` (c,), ``trusted`` (c,), the three measures ``heights`` (3, c) as far
-    as they do not depend on a template, and ``slope`` (c,)."""
+    as they do not depend on a template, and ``slope`` (c,).
+    """
 
     place: Ints
     at_s: Floats

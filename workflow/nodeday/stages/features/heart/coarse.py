@@ -27,7 +27,8 @@ LEAST_S, PAD_S = 0.3, 0.5
 class Coarse:
     """``value`` (m,) of all stretches with their reflections; of the samples that are none, ``place`` (c,)
     in ``value``, ``sample`` (c,), the first of the ``step`` recorded samples that each is the mean of,
-    ``stretch`` (c,), its number, and whether it is ``trusted`` (c,). Stretches are samples [start, end)."""
+    ``stretch`` (c,), its number, and whether it is ``trusted`` (c,). Stretches are samples [start, end).
+    """
 
     value: Floats
     place: Ints

@@ -7,7 +7,8 @@ normalised residuals: Papadopoulos, Gammerman and Vovk, "Normalized nonconformit
 conformal prediction", AIA 2008, and Lei et al., "Distribution-free predictive inference for regression",
 JASA 113, 2018; lower and upper quantiles apart: Linusson, Johansson and Lofstrom, "Signed-error conformal
 regression", PAKDD 2014. All from memory. What they promise holds for exchangeable errors; replays near in
-time are alike, so coverage is measured (``benchmarks/``), not proven."""
+time are alike, so coverage is measured (``benchmarks/``), not proven.
+"""
 
 from __future__ import annotations
 
@@ -61,7 +62,8 @@ def unscaled(value: Floats, scale: Scale) -> Floats:
 
 def interval(value: Floats, left: Floats, true: Floats, scale: Scale) -> Interval:
     """Of each ``value`` (w,), given what its losses ``left`` (r, w) of values that were ``true`` (r, w);
-    NaN where a replay tells nothing."""
+    NaN where a replay tells nothing.
+    """
     at = np.where(value == 0, 0.0, 1.0) if scale == "ratio" else np.ones(len(value))  # 0 times any ratio is 0
     own = scaled(np.where(at == 0, 1.0, value), scale)
     low, middle, high = _quantiles(scaled(left, scale) - scaled(true, scale), np.isfinite(own))
@@ -87,7 +89,8 @@ def _quantiles(error: Floats, wanted: Bools) -> tuple[Floats, Floats, Floats]:
 
 def _normalised(error: Floats) -> tuple[Floats, Floats, Floats]:
     """Mean and spread (w,) of the errors (r, w) of each window, and each error less the mean and over the
-    spread of the others of its window, as the error to be held is not among them either."""
+    spread of the others of its window, as the error to be held is not among them either.
+    """
     there = np.isfinite(error)
     count = there.sum(axis=0)
     mean = np.nanmean(error, axis=0)

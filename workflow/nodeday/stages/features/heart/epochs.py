@@ -48,7 +48,8 @@ AT_ONCE = 64
 @dataclass(frozen=True)
 class Span:
     """Windows [start, end) of one kind, one for each epoch (w,): ``seconds`` long around the epoch's middle,
-    cut off at the session's ends; ``coverage`` (w,) is theirs."""
+    cut off at the session's ends; ``coverage`` (w,) is theirs.
+    """
 
     seconds: float
     starts_ns: Ints
@@ -111,7 +112,8 @@ class HeartStream:
         self, name: str, value: Floats, span: Span, use: int, lacks: list[tuple[Bools, int]]
     ) -> FeatureValues:
         """``value`` (w,) where nothing speaks against it; ``lacks`` are (where, reason), the first that
-        holds is the reason."""
+        holds is the reason.
+        """
         least = self.epochs.min_coverage
         reason = np.full(len(value), HAS_VALUE, np.int64)
         poor = (span.usable[use] < self.settings.min_usable, POOR_SIGNAL)

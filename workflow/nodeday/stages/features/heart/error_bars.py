@@ -41,7 +41,8 @@ replays share their sines."""
 @dataclass(frozen=True)
 class Bars:
     """For each window (w,): interval [low, high], ``bias`` (what such losses add to the value in the
-    middle), and ``how``, a place in ``codes.LOSS_BAR``, or -1 where there is no value."""
+    middle), and ``how``, a place in ``codes.LOSS_BAR``, or -1 where there is no value.
+    """
 
     low: Floats
     high: Floats
@@ -59,7 +60,8 @@ Values = dict[str, Floats]
 @dataclass(frozen=True)
 class ReplayWindows:
     """Where the losses of each window (w,) are laid in each replay, (r, w) each: windows [start, end), those
-    in one stretch of beats (``fits``), and those of them of which none was made up (``whole``)."""
+    in one stretch of beats (``fits``), and those of them of which none was made up (``whole``).
+    """
 
     starts_ns: Ints
     ends_ns: Ints
@@ -86,7 +88,8 @@ class Asked:
 @dataclass(frozen=True)
 class Left:
     """What one replay leaves: of each that was asked for the values (w,), and which of the bridged beats (b,)
-    still have an interval that counts for variability."""
+    still have an interval that counts for variability.
+    """
 
     values: list[Values]
     kept: Bools
@@ -122,7 +125,8 @@ def _told(
     replays: Replays, number: int, laid: ReplayWindows, domain: Domain, left: list[Left], across: Across
 ) -> tuple[ReplayWindows, Values, Values] | None:
     """Of each value what the losses left of it, and what was true, (r, w) each; None where no window lost
-    any."""
+    any.
+    """
     if not laid.fits.size:
         return None
     if domain is Domain.FREQUENCY:

@@ -42,7 +42,8 @@ Counts = NDArray[np.integer]
 class Losses:
     """How each of n places stands to what was lost: whether any was lost within the guard of it (``near``)
     and how many ``before`` it, (2, n) each, those that stayed missing first, then those that a fill
-    replaced; and whether its own sample was ``computed`` by a fill (n,)."""
+    replaced; and whether its own sample was ``computed`` by a fill (n,).
+    """
 
     near: Bools
     before: Counts
@@ -82,7 +83,8 @@ class Losses:
 @dataclass(frozen=True)
 class Everywhere:
     """How each of n places stands to what was lost, in a few bits: those that stayed missing first, then
-    those that a fill replaced."""
+    those that a fill replaced.
+    """
 
     near: list[Bits]
     lost: list[Bits]
@@ -103,7 +105,8 @@ def _near(mask: Bools, guard: int) -> Bools:
 class Touched:
     """For the interval that ends at each beat (b,): whether a beat of the pair is within the guard of
     missing samples, or of any lost ones, or is itself computed; whether missing, or any lost,
-    samples lie between. Of a first beat only itself is looked at."""
+    samples lie between. Of a first beat only itself is looked at.
+    """
 
     near_missing: Bools
     near_lost: Bools
@@ -119,7 +122,8 @@ def rr_ms(utc_ns: Ints) -> Floats:
 
 def touched(losses: Losses, first: Bools) -> Touched:
     """How the pair of each beat and the one before stands to ``losses``, those at the beats (b,); a ``first``
-    beat (b,) has none before it."""
+    beat (b,) has none before it.
+    """
 
     def either(own: Bools) -> Bools:
         """Whether it is so of a beat or of the one before it."""
@@ -153,7 +157,8 @@ def rr_status(rr: Floats, losses: Losses, first: Bools | None = None) -> NDArray
     """Index (b,) into ``codes.RR_STATUS`` for the interval ``rr`` (b,) in ms that ends at each beat of one
     boot, or of several stretches that each begin at a ``first`` beat, given the ``losses`` at the beats (b,).
     The rules for artefacts see intervals between two beats that were seen, and never two that lost beats
-    separate."""
+    separate.
+    """
     first = np.arange(len(rr)) < 1 if first is None else first
     pair = touched(losses, first)
     whole = ~first & ~pair.near_lost & ~pair.lost_between & ~pair.filled & (rr <= LONGEST_MS)

@@ -90,7 +90,8 @@ VARIABILITY, RATE, NOT_AT_ALL = (USES.index(each) for each in ("variability", "r
 class SignalMeasures:
     """Sums over each window (w,), so that those of several boots add up: ``first`` beats, those of
     the second detector without a partner (``extra``), how many ``matched``, ``likeness`` summed over
-    beats, and of the signal at the coarse rate its ``samples`` and moments, and its power in bands."""
+    beats, and of the signal at the coarse rate its ``samples`` and moments, and its power in bands.
+    """
 
     first: Floats
     extra: Floats
@@ -120,7 +121,8 @@ def measure(
     signal: Coarse, peaks: Ints, second_s: Floats, utc_ns: Ints, rate_hz: float, ruler: Windows, core: slice
 ) -> SignalMeasures:
     """Sums over the windows of ``ruler`` for the samples of ``core``: ``peaks`` (b,) and ``second_s`` are the
-    beats of both detectors, as sample numbers and as seconds on the sample clock."""
+    beats of both detectors, as sample numbers and as seconds on the sample clock.
+    """
 
     def inside(sample: Ints) -> Bools:
         return np.asarray((sample >= core.start) & (sample < core.stop), np.bool_)
@@ -193,7 +195,8 @@ def likeness(signal: Coarse, peaks: Ints, window: Ints) -> Floats:
 
 def table(of: SignalMeasures, shares: dict[str, Floats], ruler: Windows) -> pd.DataFrame:
     """A row for each window: ``shares`` (w,) of coverage, flat, clipped and lead_off samples, the indices,
-    NaN where they are not defined, and the ``use`` as a place in ``codes.SIGNAL_USE``."""
+    NaN where they are not defined, and the ``use`` as a place in ``codes.SIGNAL_USE``.
+    """
     union = of.first + of.extra
     mean = ratio(of.moment1, of.samples)
     second, third, fourth = (ratio(each, of.samples) for each in (of.moment2, of.moment3, of.moment4))
@@ -218,7 +221,8 @@ def table(of: SignalMeasures, shares: dict[str, Floats], ruler: Windows) -> pd.D
 def _use(rows: pd.DataFrame, seconds: int) -> Ints:
     """Unusable without signal, or where the detectors disagree and another index speaks against it too; good
     for variability where they agree, beats are alike, little is clipped, and power or kurtosis is
-    that of an ECG. Slow wander alone bars nothing: peaks are found above 2.5 Hz."""
+    that of an ECG. Slow wander alone bars nothing: peaks are found above 2.5 Hz.
+    """
     at = {name: rows[name].to_numpy(np.float64) for name in rows.columns}
     fast = 60 * at["beats"] / seconds / np.maximum(at["coverage"], 0.01) >= FAST_BPM
     weak = ~(at["qrs_power"] >= np.where(fast, FAST_POWER, POWER))

@@ -51,7 +51,8 @@ class Totals:
     """Running totals (b + 1,) of the intervals that count for variability, and of their differences: how
     many, their sum in ms, the sums of what they are off the mean of all and of its squares; how many pairs
     are adjacent, the sums of their differences and of the squares, and how many differ by over 50 ms. ``at``
-    are the intervals that count, and a zero; ``rr`` (b + 1,) their lengths, 0 elsewhere."""
+    are the intervals that count, and a zero; ``rr`` (b + 1,) their lengths, 0 elsewhere.
+    """
 
     count: Ints
     whole: Floats
@@ -90,7 +91,8 @@ class Totals:
 class Spread:
     """Time-domain variability of each window, (w,) each; NaN where it is not defined. ``pairs`` are those of
     adjacent intervals, ``span_s`` reaches from the first to the last interval that counts, and
-    ``kept_s`` is their sum."""
+    ``kept_s`` is their sum.
+    """
 
     sdnn_ms: Floats
     rmssd_ms: Floats

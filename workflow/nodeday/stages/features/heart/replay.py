@@ -9,7 +9,8 @@ among them, which find less where neighbours are lost; values are computed again
     replayed   R   x   R   r r   R xxx   R   x   R      the value that such losses leave
 
 So the losses of each window are replayed, all windows at once, on as many stretches around it as there are
-moves."""
+moves.
+"""
 
 from __future__ import annotations
 
@@ -41,7 +42,8 @@ SLACK_NS = 2 * SECOND_NS
 @dataclass(frozen=True)
 class Bridged:
     """Beats (b,) in order: ``at_ns``, the interval ``rr`` before each in ms, whether a beat is the
-    ``first`` of a stretch, and whether its interval was ``made`` up."""
+    ``first`` of a stretch, and whether its interval was ``made`` up.
+    """
 
     at_ns: Ints
     rr: Floats
@@ -129,7 +131,8 @@ class Pattern:
     @cached_property
     def unseen(self) -> Bools:
         """Where no beat can be found (g,): lost samples, and stretches between them too short to be
-        searched."""
+        searched.
+        """
         starts, ends = runs(~self.missing)
         short = (ends - starts < LEAST_S * GRID_HZ) & (starts > 0) & (ends < len(self.missing))
         return self.missing | spread(starts[short], ends[short], len(self.missing))
@@ -140,7 +143,8 @@ class Pattern:
 
     def touches(self, starts_ns: Ints, ends_ns: Ints) -> Bools:
         """Whether anything was lost in or beside each window [start, end), (w,); what lies outside the
-        session is not lost but unknown, and counts as there."""
+        session is not lost but unknown, and counts as there.
+        """
         low = (starts_ns - BEFORE_NS - self.start_ns) // GRID_NS
         high = -(-(ends_ns + AFTER_NS - self.start_ns) // GRID_NS)
         low, high = (np.clip(each, 0, len(self.missing)) for each in (low, high))
@@ -150,7 +154,8 @@ class Pattern:
 def moves_ns(length_ns: int) -> Ints:
     """By how much a pattern of ``length_ns`` is moved, (r,): ever more widely to both sides, or evenly
     where the recording is too short for that. Never in step with anything in the heart, such as breathing
-    to a metronome: a golden share of a step is added to each."""
+    to a metronome: a golden share of a step is added to each.
+    """
     half = REPLAYS // 2
     wide = np.floor(np.geomspace(1, FARTHEST_S / NEAREST_S, half))
     wide = np.maximum.accumulate(wide - np.arange(half)) + np.arange(half)  # each another one
@@ -164,7 +169,8 @@ def moves_ns(length_ns: int) -> Ints:
 @dataclass(frozen=True)
 class Replay:
     """The losses, moved: the beats ``left`` (l,), and which of the bridged beats (b,) still
-    have an interval that counts for variability, ``kept``."""
+    have an interval that counts for variability, ``kept``.
+    """
 
     left: BeatSeries
     kept: Bools
@@ -224,7 +230,8 @@ class Replays:
 
     def laid(self, starts_ns: Ints, ends_ns: Ints) -> tuple[Ints, Bools]:
         """Where each replay lays the losses of each window [start, end), (w,): starts (r, w), which lie
-        round the recording, and which of these windows lie in one stretch of beats."""
+        round the recording, and which of these windows lie in one stretch of beats.
+        """
         losses = self.losses
         moves = self.moves_ns[:, None]
         starts = losses.start_ns + (starts_ns - losses.start_ns + moves) % losses.length_ns

@@ -89,7 +89,8 @@ PIECE = 20_000
 class Peaks:
     """R peaks in order: ``sample`` (b,) nearest index, ``shift`` (b,) in [-0.5, 0.5] samples from it,
     ``height_mv`` (b,) over the signal around, negative where the peak points down, and that signal's
-    median ``base_mv`` (b,)."""
+    median ``base_mv`` (b,).
+    """
 
     sample: Ints
     shift: Floats
@@ -152,7 +153,8 @@ def _tops(
 ) -> tuple[Ints, Bools, Bools, Floats, Floats]:
     """For each place ``near`` (p,) of a stretch [first, last), of its highest and of its lowest point within
     reach, (p, 2): where it is, whether both of its sides were seen, whether the stretch's edge is close,
-    and the smoothed values at it and its neighbours, (p, 2, 3), over the last, their median (p,)."""
+    and the smoothed values at it and its neighbours, (p, 2, 3), over the last, their median (p,).
+    """
     reach, base = round(REACH_S * rate_hz), round(BASE_S * rate_hz)
     span = np.arange(-base, base + 1)
     low, high = first, last - 1
@@ -204,7 +206,8 @@ def _refined(place: Ints, seen: Bools, cut: Bools, around: Floats, base: Floats,
 
 def _sharper(around: Floats) -> Floats:
     """1 where the highest point bends more for its height than the lowest one, -1 where it is the other way
-    round, (p,), from the smoothed values at them and beside them, (p, 2, 3)."""
+    round, (p,), from the smoothed values at them and beside them, (p, 2, 3).
+    """
     before, at, after = np.moveaxis(np.abs(around), 2, 0)
     bend = np.divide(2 * at - before - after, at, out=np.zeros(at.shape), where=at > 0)
     return np.asarray(np.sign(bend[:, 0] - bend[:, 1]), np.float64)

@@ -28,7 +28,8 @@ SECOND = 1_000_000_000
 class Basis:
     """What intervals need for their spectrum whatever their weights: ``frequency`` (f,), ``seconds`` (n,);
     cosines and sines of their angles, ``waves``, and cosines squared and times sines, ``products``, (n, 2
-    f) each. Powers do not depend on where the seconds begin."""
+    f) each. Powers do not depend on where the seconds begin.
+    """
 
     frequency: Floats
     seconds: Any
@@ -48,7 +49,8 @@ def frequencies(seconds: float) -> Floats:
 
 def basis(seconds: Floats, frequency: Floats, kind: DTypeLike = np.float64) -> Basis:
     """For intervals that end at ``seconds`` (n,) and even steps of ``frequency`` (f,), in the precision
-    ``kind``."""
+    ``kind``.
+    """
     angle = 2 * np.pi * np.asarray(seconds)[:, None]
     if kind == np.float64:
         turn = _turns(angle, frequency)
@@ -125,7 +127,8 @@ def band_powers(of: Basis, rr_ms: Floats, weights: Any) -> dict[str, Floats]:
 @dataclass(frozen=True)
 class SpectrumRows:
     """Spectra (k,) to be computed: windows [start, end), and which row of ``use`` (m, b) says which of the
-    beats' intervals count."""
+    beats' intervals count.
+    """
 
     starts_ns: Ints
     ends_ns: Ints
@@ -145,7 +148,8 @@ class Bunch:
 @dataclass(frozen=True)
 class Work:
     """What spectra are computed from: beats ``at_ns`` (b,) and intervals ``rr`` (b,), what is asked for, and
-    the half-open range of beats of each row, (k,)."""
+    the half-open range of beats of each row, (k,).
+    """
 
     at_ns: Ints
     rr: Floats
@@ -200,7 +204,8 @@ def powers_of(
     """Absolute power (k,) in ms^2 of each band in each of ``rows``, from beats ``at_ns`` (b,) and the
     intervals ``rr_ms`` (b,) before them; NaN below two intervals. ``seconds`` are the longest window's.
     Windows are computed at once that begin within a share of their length, ``joined``: where each has few
-    rows, that is quicker."""
+    rows, that is quicker.
+    """
     low, high = (np.searchsorted(at_ns, each) for each in (rows.starts_ns, rows.ends_ns))
     work = Work(at_ns, np.nan_to_num(rr_ms), rows, low, high, frequencies(seconds), kind)
     powers = np.full((len(BANDS_HZ), len(rows.which)), np.nan)
@@ -211,7 +216,8 @@ def powers_of(
 
 def _together(low: Ints, high: Ints, joined: float) -> Iterator[Ints]:
     """Rows (j,) of windows of beats [low, high) that begin within a share ``joined`` of the first one's
-    length, in order; those of one window are never parted."""
+    length, in order; those of one window are never parted.
+    """
     order = np.lexsort((high, low))
     first, last = low[order], high[order]
     edges = np.concatenate([np.flatnonzero(np.diff(first) | np.diff(last)) + 1, [len(order)]])
@@ -232,7 +238,8 @@ power of the mean spectrum lies there."""
 
 def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
     """From ``modulations`` (3, b) sampled at beats at ``seconds`` (b,); NaN where fewer than two of them
-    agree, or too few beats tell. Nothing is told above half the rate of the beats."""
+    agree, or too few beats tell. Nothing is told above half the rate of the beats.
+    """
     if len(seconds) < LEAST_BEATS:
         return float("nan")
     nyquist = 0.5 / float(np.median(np.diff(seconds)))
@@ -259,7 +266,8 @@ def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
 
 def _tamed(values: Floats) -> Floats:
     """``values`` (3, b) with outliers drawn in to three quartile deviations of the median of each, so that
-    one odd beat does not make the spectrum."""
+    one odd beat does not make the spectrum.
+    """
     low, middle, high = np.percentile(values, [25, 50, 75], axis=1, keepdims=True)
     reach = 3 * np.maximum(high - low, 1e-12)
     return np.asarray(np.clip(values, middle - reach, middle + reach), np.float64)

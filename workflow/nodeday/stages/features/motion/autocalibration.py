@@ -49,7 +49,8 @@ NONE = Coefficients(np.zeros(3), np.ones(3))
 
 def still_points(heard: EpochBlock, share: float) -> tuple[Floats, Bools]:
     """Mean acceleration (m, 3) of the windows of a block's received samples in which no axis moved, and which
-    of the windows those are (k,). A window needs ``share`` of its samples received."""
+    of the windows those are (k,). A window needs ``share`` of its samples received.
+    """
     windows = ruler(heard.windows, WINDOW_S)
     places = windows.places(heard.utc_ns)
     held = count(heard.received, places)
@@ -77,7 +78,8 @@ def sides_reached(points_g: Floats) -> int:
 
 def fit(points_g: Floats, temperature: Floats | None = None) -> Coefficients:
     """Coefficients that bring still points (m, 3) closest to the sphere of 1 g; with ``temperature``
-    (m,) in degC of each point, NaN where not known, a slope too if it varied enough."""
+    (m,) in degC of each point, NaN where not known, a slope too if it varied enough.
+    """
     known = np.isfinite(temperature) if temperature is not None else np.zeros(len(points_g), np.bool_)
     warm = temperature is not None and len(known) > 0 and bool(known.all())
     if warm and temperature is not None and np.ptp(temperature) >= LEAST_SPAN_C:

@@ -20,7 +20,8 @@ from nodeday.stages.features.windows import SECOND, Windows
 @dataclass(frozen=True)
 class EpochBlock:
     """Samples (n,) of the epochs ``windows`` in order of time, in g; ``usable`` adds short fills to
-    ``received``."""
+    ``received``.
+    """
 
     windows: Windows
     rate_hz: float
@@ -111,7 +112,8 @@ NOTHING = _Rows(
 
 def _graded(source: SampleSource) -> Iterator[_Rows]:
     """The stretches of a stream with what of them orientation may use, for which the whole of a fill is
-    looked at, wherever they border."""
+    looked at, wherever they border.
+    """
     reach, parts = posture.fill_samples(source.rate_hz) + 1, iter(source.read())
     before, part = np.zeros(0, np.int8), next(parts)
     ahead: list[Samples] = []

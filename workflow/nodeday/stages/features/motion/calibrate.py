@@ -45,7 +45,8 @@ def choose(
     temperature: Temperature | None,
 ) -> Chosen:
     """Six-position coefficients where the bench gave any, else autocalibration where the session covers
-    the sphere, else none, with the reason; ``blocks`` are as received and fill ``windows``."""
+    the sphere, else none, with the reason; ``blocks`` are as received and fill ``windows``.
+    """
     still = [auto.still_points(block.heard, share) for block in blocks]
     points, which = (np.concatenate(part) for part in zip(*still, strict=True))
     edges_ns = ruler(windows, auto.WINDOW_S).edges_ns

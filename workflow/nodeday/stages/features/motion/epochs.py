@@ -29,7 +29,8 @@ from nodeday.stages.features.windows import (
 @dataclass(frozen=True)
 class Motion:
     """What became of a stream: its calibration, its features, its bouts of walking, how many rows it has, and
-    how many of them were received."""
+    how many of them were received.
+    """
 
     chosen: Chosen
     features: list[FeatureValues]
@@ -45,7 +46,8 @@ def motion_of(
     mounting: Mounting | None,
 ) -> Motion:
     """Calibration, features and bouts of ``source``, which is read twice, so that it is never in memory as a
-    whole; intensities from received samples alone."""
+    whole; intensities from received samples alone.
+    """
     windows, epochs = source.windows, nonwear.epochs_of(source.windows.seconds)
     least, place = source.settings.min_coverage, source.node.placement
     chosen = choose(blocks(source, epochs), windows, least, bench, temperature)

@@ -96,7 +96,8 @@ def cut_points_of(placement: str) -> CutPoints | None:
 
 def shares(metric_mg: Floats, known: Bools, points: CutPoints) -> tuple[Floats, Floats, Floats]:
     """Shares (count,) of each epoch's ``known`` windows (count, parts) below 3 MET, from there to
-    below 6 MET, and from 6 MET; NaN without a known window."""
+    below 6 MET, and from 6 MET; NaN without a known window.
+    """
     held = known.sum(axis=1)
     low, high = metric_mg < points.met3_mg, metric_mg >= points.met6_mg
     bands = [np.sum(band & known, axis=1) for band in (low, ~low & ~high, high)]

@@ -39,7 +39,8 @@ def _where(
     name: str, value: Floats, when: Bools, motion: FeatureValues, heart: FeatureValues
 ) -> FeatureValues:
     """``value`` (count,) where the movement is the one meant; else the reason of whichever is lacking,
-    and its coverage that of the lesser of both."""
+    and its coverage that of the lesser of both.
+    """
     reason = np.where(when, HAS_VALUE, NOT_THIS_MOVEMENT)
     for one in (motion, heart):
         reason = np.where(one.reason != HAS_VALUE, one.reason, reason)

@@ -20,7 +20,8 @@ class MotionMeasures:
     those of the vector magnitude and of what of it is above gravity; of each window of 6 s (k,) how many
     were received (``got``), how many are ``usable``, the MAD and the cadence; of each second the mean
     acceleration (s, 3); of each window that intensity bands are told from (b,), none where no cut-point was
-    published, the received samples and their metric; and of each block what wear is told from."""
+    published, the received samples and their metric; and of each block what wear is told from.
+    """
 
     rows: Ints
     held: Floats

@@ -58,7 +58,8 @@ def wear(sums: Sums, rows: Ints, seconds: int, rate_hz: float, share: float) -> 
 @dataclass(frozen=True)
 class Sums:
     """Count (k,), and of each axis the sum, the sum of squares and the least and greatest value (3, k), of k
-    stretches of time."""
+    stretches of time.
+    """
 
     held: Floats
     first: Floats

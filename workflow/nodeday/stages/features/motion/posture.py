@@ -32,7 +32,8 @@ def fill_samples(rate_hz: float) -> int:
 
 def usable(received: Bools, interpolated: Bools, rate_hz: float, before: int = 0) -> Bools:
     """Samples (n,) that orientation and spectra may use: received, or in a fill of up to 100 ms. Of those
-    ``interpolated``, ``before`` and others after belong to the neighbours, so that no fill is cut off."""
+    ``interpolated``, ``before`` and others after belong to the neighbours, so that no fill is cut off.
+    """
     starts, ends = runs(interpolated)
     short = ends - starts <= fill_samples(rate_hz)
     filled = spread(starts[short], ends[short], len(interpolated))
@@ -41,7 +42,8 @@ def usable(received: Bools, interpolated: Bools, rate_hz: float, before: int = 0
 
 def second_means(axes: Axes, ok: Bools, places: Ints, rate_hz: float) -> Floats:
     """Mean acceleration (s, 3) of each second, g, between ``places`` (s + 1,); NaN where less than half of it
-    is there."""
+    is there.
+    """
     held = count(ok, places)
     means = np.stack([ratio(total(axis, ok, places), held) for axis in axes], axis=1)
     means[held < 0.5 * rate_hz] = np.nan
@@ -108,7 +110,8 @@ def left_of(up: str, front: str) -> str:
 
 def postures(gravity: Floats, placement: str, mounting: Mounting | None) -> dict[str, Bools]:
     """Where (s,) each posture is held, by the name of its feature; none for a placement whose angle
-    says nothing of posture, such as a wrist, or whose mounting the study does not state."""
+    says nothing of posture, such as a wrist, or whose mounting the study does not state.
+    """
     if mounting is None or not words_of(placement) & UPRIGHT_PARTS:
         return {}
     tilt = inclination_deg(gravity, mounting.up)

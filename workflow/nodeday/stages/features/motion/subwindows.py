@@ -45,7 +45,8 @@ def ruler(windows: Windows, seconds: float) -> Ruler:
 
 def per_window(function: np.ufunc, values: NDArray[np.generic], places: Ints, empty: float = 0.0) -> Floats:
     """``function`` (add, minimum or maximum) over ``values`` (n,) of each window, (k,); ``empty``
-    where a window holds no sample. ``places`` (k + 1,) never falls."""
+    where a window holds no sample. ``places`` (k + 1,) never falls.
+    """
     out = np.full(len(places) - 1, empty)
     held = places[1:] > places[:-1]
     if held.any():
