@@ -12,6 +12,12 @@ IN_PLACE, DISTINCT = ("good", "late"), ("good", "late", "inconsistent")
 SECOND_COPIES = ("duplicate", "conflict")
 """Statuses of frames whose counters and stamp fit in, of frames that are one each in their place of the
 sequence, and of what repeats such a place."""
+HUB_RUN_BEGAN = {
+    "capture": "the capture begins",
+    "fell_back": "the hub's clock fell back by more than 5 s: it started anew",
+    "jumped": "the hub's clock jumped ahead: host marks or the nodes' ticks say that less time passed",
+    "hub_or_nodes": "the hub or every node restarted, and nothing tells which; hub_run goes on",
+}
 REJECT_REASON = {
     "junk": "bytes in which no frame begins",
     "bad_checksum": "a frame's opening and length, but its checksum does not hold",

@@ -17,6 +17,7 @@ from nodeday.schemas.columns import (
     offset,
     origin,
     participant,
+    row,
     start_ns,
     stream,
     utc_ns,
@@ -31,6 +32,7 @@ FRAMES = Table(
     "frames",
     "a received frame",
     (
+        row,
         capture,
         offset,
         length,
@@ -59,9 +61,29 @@ FRAMES = Table(
         Column("payload", "binary", "", "the sample bytes as sent"),
         Column("status", "code", "", "how the frame stands in its sequence", codes=codes.FRAME_STATUS),
     ),
-    key=("capture", "offset"),
-    increasing="offset",
-    within=("capture",),
+    key=("row",),
+    increasing="row",
+    notes=("A file for each stream of a node; ``row`` is the order of capture across all of them.",),
+)
+
+HUB_RUNS = Table(
+    "hub_runs",
+    "a stretch of the first capture in which the hub's clock ran on without a break",
+    (
+        row.but(meaning="the stretch's first frame: its row in table frames"),
+        Column("hub_run", "int16", "", "stretch between restarts of the hub, from 0", ge=0),
+        Column("began", "code", "", "what began it", codes=codes.HUB_RUN_BEGAN),
+        Column("hub_ns", "int64", "ns", "the hub's stamp of that frame"),
+        Column(
+            "before_hub_ns",
+            "int64",
+            "ns",
+            "the hub's stamp of the frame before it; null for the first",
+            nullable=True,
+        ),
+    ),
+    key=("row",),
+    increasing="row",
 )
 
 REJECTS = Table(
@@ -260,6 +282,7 @@ TABLES = {
     table.name: table
     for table in (
         FRAMES,
+        HUB_RUNS,
         REJECTS,
         GAPS,
         LOSS,

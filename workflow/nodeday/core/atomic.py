@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -32,6 +33,25 @@ def whole(target: Path) -> Iterator[Path]:
         os.replace(partial, target)
     except BaseException:
         partial.unlink(missing_ok=True)
+        raise
+
+
+@contextmanager
+def folder(target: Path) -> Iterator[Path]:
+    """Give an empty hidden folder that replaces ``target`` and all its files when the block ends well.
+
+    Where the block raises, ``target`` stays as it was. What a killed process leaves behind is removed by
+    the next one that writes ``target``.
+    """
+    partial = target.with_name(f".{target.name}.partial")
+    shutil.rmtree(partial, ignore_errors=True)
+    partial.mkdir(parents=True)
+    try:
+        yield partial
+        shutil.rmtree(target, ignore_errors=True)
+        os.replace(partial, target)
+    except BaseException:
+        shutil.rmtree(partial, ignore_errors=True)
         raise
 
 

@@ -1,308 +1,211 @@
-"""Received frames of a session, stream by stream, from one pass over table ``frames``.
+"""Table ``frames``: a file for each stream of a node, and the one way in and out of them.
 
-A day of frames waits in files without a name, and is read from there a column of a stream at a time::
+::
 
-    table   heart wrist heart hub heart wrist ...      in order of capture
-    file    heart: seq ticks ... | wrist: seq ticks ... | heart: seq ticks ... | ...
+    results/frames/session=S01/heart.ecg.parquet     row 0 2 4 ...     node stream boot seq ticks ...
+                               hub.mark.parquet      row 3 ...
+                               wrist.acc.parquet     row 1 5 ...
+
+Column ``row`` is the order of capture across all streams; within a file it rises.
 """
 
 from __future__ import annotations
 
-import mmap
-import tempfile
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from functools import partial
+from itertools import accumulate
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
+from typing import Any, Protocol
 
 import numpy as np
+import pandas as pd
 import pyarrow as arrow
 from numpy.typing import NDArray
 
+from nodeday.core import atomic
 from nodeday.core.arrays import Bools, Bytes, Ints
+from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind
 from nodeday.layouts.codec import payload_matrix
-from nodeday.schemas import codes
+from nodeday.schemas import TABLES, codes
 from nodeday.storage import tables
+from nodeday.storage.row_groups import Filters
 
 Key = tuple[str, str]
+"""Node and stream."""
 STATUS = tuple(codes.FRAME_STATUS)
-MARK = "mark_utc_ns"
+BUFFER_ROWS, BUFFER_PARTS = 16_384, 32
+"""Frames of a stream that wait in memory and then make a row group: 50 streams hold about 150 MB. Parts of
+blocks are joined when there are 32 of them, since many small arrays need more memory than their values."""
+CACHED_GROUPS = 4
+"""Row groups of payloads kept in memory for each stream that is read: about 6 MB."""
 
 
 class FrameColumns(Protocol):
-    """Columns (f,) of the frames of a stream in order of capture, by their names in table ``frames``; ``row``
-    is a frame's place in the table, and ``status`` that of its code in ``codes.FRAME_STATUS``.
+    """Columns (f,) of the frames of one stream in order of capture, by their names in table ``frames``.
+
+    ``status`` is the position of the code in ``codes.FRAME_STATUS``; a number that is absent is NaN.
     """
 
     def __getitem__(self, name: str, /) -> NDArray[Any]: ...
 
 
-@dataclass(frozen=True)
-class Mapped:
-    """Rows (f, ...) in a file that is mapped into memory, whose pages do not stay there."""
-
-    file: mmap.mmap
-    dtype: np.dtype[Any]
-    row: tuple[int, ...] = ()
-
-    def __getitem__(self, rows: Bools | Ints | slice) -> NDArray[Any]:
-        """Those at ``rows``, in an array of their own."""
-        out = np.array(np.frombuffer(self.file, self.dtype).reshape(-1, *self.row)[rows])
-        _let_go(self.file)
-        return out
+def folder(results: Path, session: str) -> Path:
+    """Return the folder that holds the files of a session."""
+    return results / "frames" / f"session={session}"
 
 
-@dataclass(frozen=True)
-class FirstCapture:
-    """The rows of table ``frames`` that the first capture holds: ``mine`` (n,), or a slice where there is no
-    further capture. Frames of further captures carry stamps that were made from the first one's.
+def path(results: Path, session: str, key: Key) -> Path:
+    """Return the file of a node's stream."""
+    return folder(results, session) / f"{'.'.join(key)}.parquet"
+
+
+@contextmanager
+def writing(results: Path, session: str) -> Iterator[FrameWriter]:
+    """Give a writer of a session's frames; all files appear together, in place of any earlier ones.
+
+    Where the block raises, what the session had stays.
     """
-
-    mine: Bools | slice
-
-    def holds(self, rows: NDArray[np.integer]) -> Bools:
-        """Which ``rows`` (k,) are among them."""
-        return np.ones(len(rows), np.bool_) if isinstance(self.mine, slice) else self.mine[rows]
-
-    def place(self, rows: NDArray[np.integer]) -> NDArray[np.integer]:
-        """Which of them each of ``rows`` (k,) is, counted from 0."""
-        return rows if isinstance(self.mine, slice) else (np.cumsum(self.mine) - 1)[rows]
+    with atomic.folder(folder(results, session)) as partial, ExitStack() as files:
+        writer = FrameWriter(partial, files)
+        yield writer
+        writer.flush()
 
 
-@dataclass(frozen=True)
-class Received:
-    """A table ``frames`` of so many ``rows``: columns and, where they were asked for, payloads (f, bytes) of
-    each (node, stream) in order of names; ``marks`` are the host's that stand in place, by row and UTC.
-    """
+@dataclass
+class FrameWriter:
+    """Sorts frames into the files of their streams, a row group at a time. Made by :func:`writing`."""
 
-    rows: int
-    streams: Mapping[Key, FrameColumns]
-    marks: tuple[Ints, Ints]
-    payloads: Mapping[Key, Mapped] = field(default_factory=dict)
+    folder: Path
+    files: ExitStack
+    rows: int = 0
+    _open: dict[Key, tables.Writer] = field(default_factory=dict)
+    _waiting: dict[Key, list[arrow.Table]] = field(default_factory=lambda: defaultdict(list))
 
-    def in_order(self, name: str) -> NDArray[Any]:
-        """A column of all frames in order of capture, (rows,), where all were asked for."""
-        out: NDArray[Any] = np.empty(0, np.int64)
-        for own in self.streams.values():
-            values = own[name]
-            out = out if len(out) else np.empty(self.rows, values.dtype)
-            out[own["row"]] = values
-        return out
+    def write(self, rows: arrow.Table) -> None:
+        """Add ``rows`` of table ``frames`` in order of capture, of any streams.
 
-    def first_capture(self) -> FirstCapture:
-        """The rows of the first capture, where all frames were asked for."""
-        further = any((own["capture"] != 0).any() for own in self.streams.values())
-        return FirstCapture(self.in_order("capture") == 0 if further else slice(None))
+        Raises ContractError where they break a rule of the table.
+        """
+        self.rows += len(rows)
+        for key, own in _by_stream(rows):
+            waiting = self._waiting[key]
+            waiting.append(rows.take(own))  # a copy: a slice would keep the whole block in memory
+            if sum(map(len, waiting)) >= BUFFER_ROWS:
+                self._write(key)
+            elif len(waiting) == BUFFER_PARTS:
+                waiting[:] = [arrow.concat_tables(waiting).combine_chunks()]
 
+    def flush(self) -> None:
+        """Write what still waits."""
+        for key in list(self._waiting):
+            self._write(key)
 
-def received_frames(
-    source: Path,
-    columns: Sequence[str],
-    wanted: Collection[Key] | None = None,
-    kept: Collection[str] = STATUS,
-    payloads: Mapping[Key, Kind] | None = None,
-) -> Received:
-    """Frames of the ``wanted`` streams, or of all, whose status is ``kept``.
-
-    ``columns`` are what can be asked of a stream beside ``row`` and ``status``, and ``payloads`` the streams
-    whose payloads can. Raises ContractError where a payload has another length than its kind's.
-    """
-    kinds, marks, at = payloads or {}, [np.empty((2, 0), np.int64)], 0
-    names = [*columns, "node", "stream", "status", *(["payload"] if kinds else [])]
-    with ExitStack() as files:
-        waiting, matrices = _Written(files, source), dict[Key, BinaryIO]()
-        for rows in tables.pieces(source, "frames", names):
-            status = _places(rows["status"])
-            plain = {name: rows[name].to_numpy() for name in columns if name != MARK}
-            plain |= {"status": status, "row": np.arange(at, at + len(rows), dtype=np.int32)}
-            if MARK in columns:
-                marks.append(_marks(rows[MARK], at, is_in(status, codes.IN_PLACE)))
-            for key, mine in _by_stream(rows, is_in(status, kept)):
-                if wanted is None or key in wanted:
-                    waiting.add(key, plain, mine)
-                    if key in kinds:
-                        matrices[key] = matrices.get(key) or _file(files, source)
-                        matrices[key].write(_matrix(rows["payload"], mine, key, kinds[key]).data)
-            at += len(rows)
-        bytes_of = {key: (kinds[key].payload_bytes,) for key in matrices}
-        mapped = {key: Mapped(_map(file), np.dtype("u1"), bytes_of[key]) for key, file in matrices.items()}
-        utc = np.concatenate(marks, axis=1)
-        return Received(at, waiting.read(), (utc[0], utc[1]), mapped)
+    def _write(self, key: Key) -> None:
+        if key not in self._open:
+            target = self.folder / f"{'.'.join(key)}.parquet"
+            self._open[key] = self.files.enter_context(tables.writer(target, TABLES["frames"]))
+        self._open[key].write_columns(arrow.concat_tables(self._waiting.pop(key)).combine_chunks())
 
 
-def is_in(status: NDArray[np.int8], names: Collection[str]) -> Bools:
-    """Which statuses (f,) are among ``names``."""
-    return np.array([name in names for name in STATUS])[status]
-
-
-class _Written:
-    """Columns of all streams on their way into one file."""
-
-    def __init__(self, files: ExitStack, source: Path) -> None:
-        self._file: BinaryIO | None = None
-        self._open, self._dtypes = partial(_file, files, source), dict[str, np.dtype[Any]]()
-        self._parts: dict[Key, dict[str, list[tuple[int, int]]]] = defaultdict(lambda: defaultdict(list))
-
-    def add(self, key: Key, columns: Mapping[str, NDArray[Any]], rows: Ints) -> None:
-        """Append ``rows`` of ``columns`` to a stream's."""
-        self._file = self._file or self._open()
-        for name, values in columns.items():
-            self._parts[key][name].append((self._file.tell(), len(rows)))
-            self._dtypes[name] = values.dtype
-            self._file.write(values[rows].data)
-
-    def read(self) -> dict[Key, FrameColumns]:
-        """The streams, in order of their names; the file may be closed then."""
-        if self._file is None:
-            return {}
-        file = _map(self._file)
-        return {key: _Stored(file, self._dtypes, dict(self._parts[key])) for key in sorted(self._parts)}
-
-
-@dataclass(frozen=True)
-class _Stored:
-    """Columns of a stream in a file that it shares with others: place and length of the parts of each."""
-
-    file: mmap.mmap
-    dtypes: Mapping[str, np.dtype[Any]]
-    parts: Mapping[str, list[tuple[int, int]]]
-
-    def __getitem__(self, name: str, /) -> NDArray[Any]:
-        out, at = np.empty(sum(count for _, count in self.parts[name]), self.dtypes[name]), 0
-        for place, count in self.parts[name]:
-            out[at : at + count] = np.frombuffer(self.file, out.dtype, count, place)
-            at += count
-        _let_go(self.file)
-        return out
-
-
-def _file(files: ExitStack, source: Path) -> BinaryIO:
-    """A file without a name beside ``source``."""
-    return files.enter_context(tempfile.TemporaryFile(dir=source.parent))
-
-
-def _map(file: BinaryIO) -> mmap.mmap:
-    file.flush()
-    return mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
-
-
-def _let_go(file: mmap.mmap) -> None:
-    """Of the pages that were read, which the system still has."""
-    if hasattr(mmap, "MADV_DONTNEED"):
-        file.madvise(mmap.MADV_DONTNEED)
-
-
-def _places(column: arrow.ChunkedArray) -> NDArray[np.int8]:
-    """Statuses by their places."""
-    codes_of, words = _texts(column)
-    return np.array([STATUS.index(word) for word in words], np.int8)[codes_of]
-
-
-def _by_stream(rows: arrow.Table, kept: Bools) -> Iterator[tuple[Key, Ints]]:
-    """Rows of each stream of a piece, in order."""
+def _by_stream(rows: arrow.Table) -> Iterator[tuple[Key, arrow.Array]]:
+    """Give the positions of each stream's rows, in order."""
     (node, nodes), (stream, streams) = (_texts(rows[name]) for name in ("node", "stream"))
     number = (node * len(streams) + stream).astype(np.int16)  # narrow, so that the stable sort is quick
-    number[~kept] = -1
     order = np.argsort(number, kind="stable")
     edges = np.searchsorted(number[order], np.arange(len(nodes) * len(streams) + 1))
     for at in np.flatnonzero(np.diff(edges)).tolist():
-        yield (nodes[at // len(streams)], streams[at % len(streams)]), order[edges[at] : edges[at + 1]]
+        own = order[edges[at] : edges[at + 1]]
+        yield (nodes[at // len(streams)], streams[at % len(streams)]), arrow.array(own)
 
 
 def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], list[str]]:
-    """Number of each row's text, and the texts."""
-    whole = column.unify_dictionaries().combine_chunks()
-    whole = whole.chunk(0) if isinstance(whole, arrow.ChunkedArray) and whole.num_chunks else whole
-    if not len(whole):
+    """Return the number of each row's text, and the texts."""
+    joined = column.unify_dictionaries().combine_chunks()
+    joined = joined.chunk(0) if isinstance(joined, arrow.ChunkedArray) and joined.num_chunks else joined
+    if not len(joined):
         return np.zeros(0, np.int32), []
-    return np.asarray(whole.indices, np.int32), whole.dictionary.to_pylist()
+    return np.asarray(joined.indices, np.int32), joined.dictionary.to_pylist()
 
 
-def _marks(utc_ns: arrow.ChunkedArray, first: int, sound: Bools) -> Ints:
-    """Rows and UTC (2, m) of the marks that are ``sound`` in a piece of which ``first`` is the first row."""
-    there = np.flatnonzero(utc_ns.is_valid().to_numpy() & sound)
-    return np.stack([there + first, utc_ns.take(arrow.array(there)).to_numpy()])
+def streams(results: Path, session: str) -> list[Key]:
+    """Return node and stream of each file of a session, in order of names.
+
+    Raises ContractError where stage ``frames`` has not written the session.
+    """
+    place = folder(results, session)
+    if not place.is_dir():
+        raise ContractError("no such folder", str(place), "a table that an earlier stage wrote")
+    stems = (each.stem.split(".") for each in place.glob("[!.]*.parquet"))
+    return sorted((node, stream) for node, stream in stems)
 
 
-def _matrix(payload: arrow.ChunkedArray, rows: Ints, key: Key, kind: Kind) -> Bytes:
-    where = f"table frames, node {key[0]}, stream {key[1]}"
-    return payload_matrix(payload.take(arrow.array(rows)), kind.payload_bytes, where)
+def columns_of(results: Path, session: str) -> dict[Key, FrameColumns]:
+    """Return the columns of each stream of a session, read when they are asked for."""
+    return {key: StreamColumns(path(results, session, key)) for key in streams(results, session)}
 
 
 @dataclass(frozen=True)
-class DistinctFrames:
-    """Frames (f,) of one stream of a node, in order of capture. ``again`` says that a frame came by
-    another copy of the capture, ``trusted`` that its counters agree with the others.
-    """
+class StreamColumns:
+    """Columns of a stream in its file, one in memory at a time: see :class:`FrameColumns`."""
 
-    boot: NDArray[np.int32]
-    seq: NDArray[np.int64]
-    ticks: NDArray[np.int64]
-    again: NDArray[np.bool_]
-    trusted: NDArray[np.bool_]
-    payload: Mapped
+    source: Path
 
-
-@dataclass(frozen=True)
-class StoredFrames:
-    """A stream's distinct frames on disk, so that a day of them is never in memory; ``samples`` is how many
-    sample instants are in all of them.
-    """
-
-    columns: FrameColumns
-    payload: Mapped
-    samples: int
-
-    def read(self) -> DistinctFrames:
-        """The frames, but for their payload."""
-        own = self.columns
-        trusted = ~is_in(own["status"], ["inconsistent"])
-        return DistinctFrames(
-            own["boot"], own["seq"], own["ticks"], own["capture"] > 0, trusted, self.payload
-        )
+    def __getitem__(self, name: str, /) -> NDArray[Any]:
+        column = tables.column(self.source, name)
+        if name != "status":
+            return np.asarray(column.to_numpy())
+        numbers, words = _texts(column)
+        return np.array([STATUS.index(word) for word in words], np.int8)[numbers]
 
 
-def distinct_frames(source: Path, wanted: dict[Key, Kind]) -> dict[Key, StoredFrames]:
-    """The distinct frames of each (node, stream) in ``wanted`` that was heard at all.
+def is_in(status: NDArray[np.int8], names: Collection[str]) -> Bools:
+    """Return which statuses (f,) are among ``names``."""
+    return np.array([name in names for name in STATUS])[status]
 
-    Raises ContractError where payloads have another length than their kind.
-    """
-    columns = ["capture", "boot", "seq", "ticks", "samples"]
-    found = received_frames(source, columns, wanted, codes.DISTINCT, wanted)
-    return {
-        key: StoredFrames(own, found.payloads[key], int(own["samples"].sum(dtype=np.int64)))
-        for key in wanted
-        if (own := found.streams.get(key)) is not None
-    }
+
+def first_capture(columns: FrameColumns) -> slice:
+    """Return the frames of a stream that the first capture holds: they come before those of all others."""
+    return slice(0, int(np.searchsorted(columns["capture"], 1)))
+
+
+def hub_runs(results: Path, session: str) -> pd.DataFrame:
+    """Read table ``hub_runs`` of a session."""
+    return tables.read(tables.path(results, "hub_runs", session), "hub_runs")
 
 
 @dataclass(frozen=True)
-class FrameStamps:
-    """Distinct frames (f,) of one stream of a node, in order of capture, and the sample instants in all of
-    them.
+class HostMarks:
+    """The host's marks that stand in place, (m,) each in order of capture: ``row``, capture, hub stamp, UTC,
+    and the node and stream that sent them.
     """
 
-    boot: NDArray[np.int32]
-    seq: NDArray[np.int64]
-    ticks: NDArray[np.int64]
-    samples: int
+    key: list[Key]
+    row: Ints
+    capture: NDArray[np.int16]
+    hub_ns: Ints
+    utc_ns: Ints
 
 
-UNHEARD = FrameStamps(np.zeros(0, np.int32), np.zeros(0, np.int64), np.zeros(0, np.int64), 0)
+def marks(streams: Iterable[FrameColumns]) -> HostMarks:
+    ...
 
 
-def frame_stamps(source: Path) -> dict[Key, FrameStamps]:
-    """When the frames of each (node, stream) that hold samples were stamped."""
-    found = {}
-    for key, own in received_frames(
-        source, ["boot", "seq", "ticks", "samples"], kept=codes.DISTINCT
-    ).streams.items():
-        samples = own["samples"]
-        boot, seq, ticks = (own[name][samples > 0] for name in ("boot", "seq", "ticks"))
-        if len(boot):
-            found[key] = FrameStamps(boot, seq, ticks, int(samples.sum(dtype=np.int64)))
-    return found
+def table(
+    results: Path, session: str, columns: list[str] | None = None, filters: Filters | None = None
+) -> pd.DataFrame:
+    """Read the frames of all streams of a session in order of capture, as :func:`tables.read` gives them."""
+    wanted = columns or TABLES["frames"].names
+    needed = list(dict.fromkeys([*wanted, "row"]))
+    parts = [
+        tables.read(path(results, session, key), "frames", needed, filters)
+        for key in streams(results, session)
+    ]
+    ...
+
+
+def pieces(results: Path, session: str, key: Key, columns: list[str], rows: int) -> Iterator[arrow.Table]:
+    """Give some columns of a stream, so many ``rows`` at a time, as they are stored."""
+    ...

@@ -9,8 +9,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,6 +17,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pyarrow as arrow
 
+from nodeday.core import atomic
 from nodeday.schemas import TABLES, Table
 from nodeday.storage import row_groups, tables
 from nodeday.storage.row_groups import Filters
@@ -50,17 +49,8 @@ def writing(results: Path, session: str) -> Iterator[Path]:
     """An empty folder that takes the place of the session's own, files of old with it, where the block
     ends well, and is gone where it does not.
     """
-    target = folder(results, session)
-    partial = target.with_name(f".{target.name}.partial")
-    shutil.rmtree(partial, ignore_errors=True)
-    partial.mkdir(parents=True)
-    try:
+    with atomic.folder(folder(results, session)) as partial:
         yield partial
-        shutil.rmtree(target, ignore_errors=True)
-        os.replace(partial, target)
-    except BaseException:
-        shutil.rmtree(partial, ignore_errors=True)
-        raise
 
 
 def read(
