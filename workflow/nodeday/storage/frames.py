@@ -12,10 +12,10 @@ Column ``row`` is the order of capture across all streams; within a file it rise
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from itertools import accumulate
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as arrow
 from numpy.typing import NDArray
+from pandas.api.types import union_categoricals
 
 from nodeday.core import atomic
 from nodeday.core.arrays import Bools, Bytes, Ints
@@ -36,6 +37,8 @@ from nodeday.storage.row_groups import Filters
 Key = tuple[str, str]
 """Node and stream."""
 STATUS = tuple(codes.FRAME_STATUS)
+ABSENT = np.iinfo(np.int64).min
+"""Stands for a whole number that is absent; no counter and no instant is so small."""
 BUFFER_ROWS, BUFFER_PARTS = 16_384, 32
 """Frames of a stream that wait in memory and then make a row group: 50 streams hold about 150 MB. Parts of
 blocks are joined when there are 32 of them, since many small arrays need more memory than their values."""
@@ -46,7 +49,8 @@ CACHED_GROUPS = 4
 class FrameColumns(Protocol):
     """Columns (f,) of the frames of one stream in order of capture, by their names in table ``frames``.
 
-    ``status`` is the position of the code in ``codes.FRAME_STATUS``; a number that is absent is NaN.
+    ``status`` is the position of the code in ``codes.FRAME_STATUS``. An absent float is NaN, an absent
+    whole number :data:`ABSENT`.
     """
 
     def __getitem__(self, name: str, /) -> NDArray[Any]: ...
@@ -138,27 +142,32 @@ def streams(results: Path, session: str) -> list[Key]:
     place = folder(results, session)
     if not place.is_dir():
         raise ContractError("no such folder", str(place), "a table that an earlier stage wrote")
-    stems = (each.stem.split(".") for each in place.glob("[!.]*.parquet"))
-    return sorted((node, stream) for node, stream in stems)
+    names = (each.name.split(".") for each in place.glob("[!.]*.parquet"))
+    return sorted((node, stream) for node, stream, _ in names)
 
 
 def columns_of(results: Path, session: str) -> dict[Key, FrameColumns]:
-    """Return the columns of each stream of a session, read when they are asked for."""
+    """Return the columns of each stream of a session, read when they are asked for.
+
+    Raises ContractError as :func:`streams` does.
+    """
     return {key: StreamColumns(path(results, session, key)) for key in streams(results, session)}
 
 
 @dataclass(frozen=True)
 class StreamColumns:
-    """Columns of a stream in its file, one in memory at a time: see :class:`FrameColumns`."""
+    """Columns of a stream, read from its file one at a time: see :class:`FrameColumns`."""
 
     source: Path
 
     def __getitem__(self, name: str, /) -> NDArray[Any]:
         column = tables.column(self.source, name)
-        if name != "status":
-            return np.asarray(column.to_numpy())
-        numbers, words = _texts(column)
-        return np.array([STATUS.index(word) for word in words], np.int8)[numbers]
+        if name == "status":
+            numbers, words = _texts(column)
+            return np.array([STATUS.index(word) for word in words], np.int8)[numbers]
+        if column.null_count and arrow.types.is_integer(column.type):
+            column = column.fill_null(ABSENT)
+        return np.asarray(column.to_numpy())
 
 
 def is_in(status: NDArray[np.int8], names: Collection[str]) -> Bools:
@@ -167,8 +176,17 @@ def is_in(status: NDArray[np.int8], names: Collection[str]) -> Bools:
 
 
 def first_capture(columns: FrameColumns) -> slice:
-    """Return the frames of a stream that the first capture holds: they come before those of all others."""
+    """Return the frames of a stream that the first capture holds; those of all others come after them."""
     return slice(0, int(np.searchsorted(columns["capture"], 1)))
+
+
+def marks_of(columns: FrameColumns) -> tuple[Ints, Ints]:
+    """Return the positions (m,) of a stream's host marks whose counters and stamp fit in, and their UTC."""
+    utc_ns = columns["mark_utc_ns"]
+    at = np.flatnonzero(utc_ns != ABSENT)
+    if len(at):
+        at = at[is_in(columns["status"][at], codes.IN_PLACE)]
+    return at, utc_ns[at]
 
 
 def hub_runs(results: Path, session: str) -> pd.DataFrame:
@@ -176,36 +194,117 @@ def hub_runs(results: Path, session: str) -> pd.DataFrame:
     return tables.read(tables.path(results, "hub_runs", session), "hub_runs")
 
 
-@dataclass(frozen=True)
-class HostMarks:
-    """The host's marks that stand in place, (m,) each in order of capture: ``row``, capture, hub stamp, UTC,
-    and the node and stream that sent them.
-    """
-
-    key: list[Key]
-    row: Ints
-    capture: NDArray[np.int16]
-    hub_ns: Ints
-    utc_ns: Ints
-
-
-def marks(streams: Iterable[FrameColumns]) -> HostMarks:
-    ...
-
-
 def table(
     results: Path, session: str, columns: list[str] | None = None, filters: Filters | None = None
 ) -> pd.DataFrame:
-    """Read the frames of all streams of a session in order of capture, as :func:`tables.read` gives them."""
-    wanted = columns or TABLES["frames"].names
+    """Read frames of all streams of a session in order of capture, as :func:`tables.read` gives them."""
+    declared = TABLES["frames"]
+    wanted = columns or declared.names
     needed = list(dict.fromkeys([*wanted, "row"]))
-    parts = [
-        tables.read(path(results, session, key), "frames", needed, filters)
-        for key in streams(results, session)
-    ]
-    ...
+    keys = streams(results, session)
+    parts = [tables.read(path(results, session, key), declared, needed, filters) for key in keys]
+    if not parts:
+        return tables.empty(declared)[wanted]
+    joined = pd.concat(parts, ignore_index=True)
+    for name in {"node", "stream"} & set(wanted):
+        joined[name] = union_categoricals([each[name] for each in parts], sort_categories=True)
+    return joined.sort_values("row", ignore_index=True)[wanted]
 
 
 def pieces(results: Path, session: str, key: Key, columns: list[str], rows: int) -> Iterator[arrow.Table]:
-    """Give some columns of a stream, so many ``rows`` at a time, as they are stored."""
-    ...
+    """Give some columns of a stream as they are stored, at most so many ``rows`` at a time."""
+    yield from tables.pieces(path(results, session, key), "frames", columns, rows=rows)
+
+
+@dataclass
+class Payloads:
+    """Payloads of a stream: ``at`` are those that count, by their positions in its file.
+
+    A few row groups are in memory at a time, so that reading in order reads each of them once.
+    """
+
+    source: Path
+    kind: Kind
+    at: Ints | None = None
+    _groups: dict[int, Bytes] = field(default_factory=dict)
+
+    def __getitem__(self, wanted: Ints) -> Bytes:
+        """Return the payloads (k, bytes) at ``wanted`` (k,), counted among those that count.
+
+        Raises ContractError where a payload has another length than its kind's.
+        """
+        rows = wanted if self.at is None else self.at[wanted]
+        number = np.searchsorted(self._firsts, rows, side="right") - 1
+        out = np.empty((len(rows), self.kind.payload_bytes), np.uint8)
+        for each in np.unique(number).tolist():
+            own = number == each
+            out[own] = self._group(each)[rows[own] - self._firsts[each]]
+        return out
+
+    @cached_property
+    def _firsts(self) -> Ints:
+        return np.array([each.first for each in tables.groups(self.source, "row")], np.int64)
+
+    def _group(self, number: int) -> Bytes:
+        if number in self._groups:
+            self._groups[number] = self._groups.pop(number)  # the one used last goes last
+        else:
+            payload = tables.row_group(self.source, number, ["payload"]).column(0)
+            where = f"table frames, {self.source.name.removesuffix('.parquet')}"
+            self._groups[number] = payload_matrix(payload, self.kind.payload_bytes, where)
+            if len(self._groups) > CACHED_GROUPS:
+                del self._groups[next(iter(self._groups))]
+        return self._groups[number]
+
+
+@dataclass(frozen=True)
+class DistinctFrames:
+    """Distinct frames (f,) of one stream of a node, in order of capture.
+
+    ``again`` says that a frame came by another copy of the capture, ``trusted`` that its counters agree with
+    the others; ``samples`` is how many sample instants are in all of them.
+    """
+
+    boot: NDArray[np.int32]
+    seq: Ints
+    ticks: Ints
+    again: Bools
+    trusted: Bools
+    payload: Payloads
+    samples: int
+
+
+def distinct_frames(results: Path, session: str, key: Key, kind: Kind) -> DistinctFrames:
+    """Read the distinct frames of a stream, their payloads when they are asked for."""
+    source = path(results, session, key)
+    columns = StreamColumns(source)
+    status = columns["status"]
+    at = np.flatnonzero(is_in(status, codes.DISTINCT))
+    return DistinctFrames(
+        columns["boot"][at],
+        columns["seq"][at],
+        columns["ticks"][at],
+        columns["capture"][at] > 0,
+        ~is_in(status[at], ["inconsistent"]),
+        Payloads(source, kind, None if len(at) == len(status) else at),
+        int(columns["samples"][at].sum(dtype=np.int64)),
+    )
+
+
+@dataclass(frozen=True)
+class FrameStamps:
+    """Distinct frames (f,) of one stream in order of capture, and the sample instants in all of them."""
+
+    boot: NDArray[np.int32]
+    seq: Ints
+    ticks: Ints
+    samples: int
+
+
+def frame_stamps(columns: FrameColumns) -> FrameStamps:
+    """Return when the distinct frames of a stream that hold samples were stamped."""
+    samples = columns["samples"]
+    at = np.flatnonzero(is_in(columns["status"], codes.DISTINCT) & (samples > 0))
+    return FrameStamps(
+        *(columns[name][at] for name in ("boot", "seq", "ticks")), int(samples[at].sum(dtype=np.int64))
+    )

@@ -74,16 +74,21 @@ def groups(file: parquet.ParquetFile, column: str) -> list[Group]:
 
 
 def stretches(
-    file: parquet.ParquetFile, columns: list[str], first: int = 0, last: int | None = None
+    file: parquet.ParquetFile,
+    columns: list[str],
+    first: int = 0,
+    last: int | None = None,
+    rows: int = READ_ROWS,
 ) -> Iterator[arrow.Table]:
-    """Some columns of rows [first, last), a stretch of them after the other; groups that hold none of them
-    are not read.
+    """Some columns of rows [first, last), at most so many ``rows`` at a time.
+
+    Groups that hold none of them are not read.
     """
     borders = _borders(file)
     last = borders[-1] if last is None else last
     own = [each for each, (low, high) in enumerate(pairwise(borders)) if low < last and high > first]
     at = borders[own[0]] if own else last
-    for batch in file.iter_batches(READ_ROWS, own, columns=columns):
+    for batch in file.iter_batches(rows, own, columns=columns):
         low, high = max(first - at, 0), min(last - at, len(batch))
         at += len(batch)
         if low < high:

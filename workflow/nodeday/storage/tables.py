@@ -262,15 +262,38 @@ def _framed(stored: arrow.Table, table: Table, source: Path) -> pd.DataFrame:
 
 
 def pieces(
-    source: Path, table: Table | str, columns: list[str], first: int = 0, last: int | None = None
+    source: Path,
+    table: Table | str,
+    columns: list[str],
+    first: int = 0,
+    last: int | None = None,
+    rows: int = rowgroups.READ_ROWS,
 ) -> Iterator[arrow.Table]:
-    """Some columns of a table's rows [first, last), a stretch of them after the other, as they are stored.
+    """Some columns of a table's rows [first, last) as they are stored, at most so many ``rows`` at a time.
 
     Raises ContractError as :func:`read` does where the file is absent or is no Parquet.
     """
     with _opened(source, buffer_size=BUFFER_BYTES, pre_buffer=False) as file:
-        yield from rowgroups.stretches(file, columns, first, last)
+        yield from rowgroups.stretches(file, columns, first, last, rows)
     arrow.default_memory_pool().release_unused()
+
+
+def column(source: Path, name: str) -> arrow.ChunkedArray:
+    """Return one column of a table as it is stored.
+
+    Raises ContractError as :func:`read` does where the file or the column is absent.
+    """
+    with _opened(source) as file:
+        return rowgroups.read(file, [name], None).column(0)
+
+
+def row_group(source: Path, number: int, columns: list[str]) -> arrow.Table:
+    """Return some columns of one row group as they are stored.
+
+    Raises ContractError as :func:`read` does where the file is absent.
+    """
+    with _opened(source) as file:
+        return file.read_row_group(number, columns)
 
 
 def groups(source: Path, column: str) -> list[rowgroups.Group]:

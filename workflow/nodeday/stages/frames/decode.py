@@ -40,12 +40,14 @@ class Decoded:
 class Decoder:
     """Turns the blocks of one capture into rows, carrying each node's counters from block to block.
 
-    ``names`` are the session's nodes by address; ``layouts`` are all that the capture holds.
+    ``names`` are the session's nodes by address; ``layouts`` are all that the capture holds; ``row`` is that
+    of the next frame in table ``frames``.
     """
 
     layouts: Sequence[Layout]
     names: Mapping[int, str]
     capture: int = 0
+    row: int = 0
     found: int = 0
     _hub_ns: int | None = None
     _hub_raw: int = 0
@@ -163,7 +165,9 @@ class Decoder:
     def _table(self, columns: Columns, payload: arrow.Array) -> arrow.Table:
         table, slot, n = TABLES["frames"], columns["slot"], len(payload)
         kinds = [kind for _, kind in self.slots]
+        row, self.row = self.row, self.row + n
         plain = {
+            "row": np.arange(row, self.row),
             "capture": np.full(n, self.capture, np.int16),
             "offset": columns["offset"],
             "length": columns["length"],

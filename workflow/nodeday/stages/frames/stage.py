@@ -1,4 +1,4 @@
-"""Stage `frames`: capture files in, tables ``frames`` and ``rejects`` out, every byte accounted for."""
+"""Stage `frames`: captures in; tables ``frames``, ``hub_runs`` and ``rejects`` out, every byte accounted for."""
 
 from __future__ import annotations
 
@@ -21,11 +21,13 @@ from nodeday.stages.frames import merge
 from nodeday.stages.frames.columns import REASON, STATUS, FrameRows, joined
 from nodeday.stages.frames.containers import FileFacts, Unpacker
 from nodeday.stages.frames.decode import Decoded, Decoder
+from nodeday.stages.frames.hub import FrameBlock, HubFollower
 from nodeday.stages.frames.memory import OwnTime
 from nodeday.stages.frames.recorded import DecodedRecording, columns_of, form_of
 from nodeday.stages.frames.scan import Reject, ScannedBlock, scan
 from nodeday.stages.frames.validate import Spoken
-from nodeday.storage import contract, tables
+from nodeday.storage import contract, frames, tables
+from nodeday.storage.frames import FrameWriter
 from nodeday.storage.ledger import Ledger
 
 MIN_SHARE = 0.01
@@ -42,25 +44,27 @@ def run(study: Study, session: str) -> None:
         _Capture(number, paths, list(layouts.values()), nodes, speaks, study.root)
         for number, paths in enumerate(study.captures_of(session))
     ]
-    ledger = Ledger("frames", session)
+    ledger, hub = Ledger("frames", session), HubFollower(captures[0].tick_rates())
     with (
-        tables.writer(tables.path(study.results, "frames", session), TABLES["frames"]) as frames,
+        frames.writing(study.results, session) as out,
         tables.writer(tables.path(study.results, "rejects", session), TABLES["rejects"]) as rejects,
     ):
-        heard: list[list[FrameRows]] = [[] for _ in captures]
+        received: list[list[FrameRows]] = [[] for _ in captures]
         for each in captures:
             for decoded in each.decoded():
                 rejects.write_columns(_reject_rows(decoded.rejects, each.number))
                 if not each.number:
-                    frames.write_columns(each.counted(decoded.frames))
+                    out.write(each.counted(decoded.frames))
+                    hub.add(FrameBlock.of(decoded.frames))
                 if len(captures) > 1:
-                    heard[each.number].append(FrameRows.of(decoded.frames, each.hub_range_ns))
+                    received[each.number].append(FrameRows.of(decoded.frames, each.hub_range_ns))
             each.refuse_strange(session)
             rejects.write_columns(_reject_rows([], each.number))
         if len(captures) > 1:
-            _write_merged(captures, [joined(parts) for parts in heard], frames)
+            _write_merged(captures, [joined(parts) for parts in received], out)
         for each in captures:
             each.account(ledger, f"capture {each.number}" if len(captures) > 1 else "capture")
+    tables.write(tables.path(study.results, "hub_runs", session), TABLES["hub_runs"], hub.table())
     _record(study, session, captures)
     ledger.close(study.results)
 
@@ -105,15 +109,23 @@ class _Capture:
                 out[key] = merge.FramePeriod(1 << sequence.bits, kind.period_s * rate_hz, rate_hz)
         return out
 
+    def tick_rates(self) -> dict[str, tuple[float, int]]:
+        """Return ticks a second and the range of the raw ticks of each node."""
+        last = {self.names[address]: (layout, layout.kinds[-1].stream) for address, layout in self.speaks.items()}
+        return {
+            node: (layout.tick_hz(stream), layout.tick_range(stream))
+            for node, (layout, stream) in last.items()
+        }
+
     @property
     def hub_range_ns(self) -> int:
         stamp = self.layouts[0].field("hub_time")
         return min((1 << stamp.bits) * (stamp.unit_ns or 1), 1 << 62) if stamp else 1 << 62
 
-    def decoded(self) -> Iterator[Decoded]:
-        """The capture's blocks, decoded; its rejects are counted."""
+    def decoded(self, row: int = 0) -> Iterator[Decoded]:
+        """Decode the capture block by block and count its rejects; ``row`` is that of its first frame."""
         self.source = self._opened()
-        decoder = Decoder(self.layouts, self.names, self.number)
+        decoder = Decoder(self.layouts, self.names, self.number, row)
         own_time, self.bytes, self.set_aside = OwnTime(), Counter(), 0
         for block in self._blocks():
             done = decoder.decode(own_time.stamped(block))
@@ -191,17 +203,18 @@ class _Capture:
         ledger.add("frames", scope, self.found, **self.rows, **aside)
 
 
-def _write_merged(captures: list[_Capture], heard: list[FrameRows], out: tables.Writer) -> None:
-    """Write the captures after the first, each with its place in the first. They are decoded again
-    rather than kept: their counters fit into memory where their payloads may not.
+def _write_merged(captures: list[_Capture], received: list[FrameRows], out: FrameWriter) -> None:
+    """Write the frames of the captures after the first, placed in the first.
+
+    They are decoded again rather than kept: their counters fit into memory where their payloads may not.
     """
-    for capture, placed in zip(captures[1:], merge.merge(heard, captures[0].paces())[1:], strict=True):
+    for capture, placed in zip(captures[1:], merge.merge(received, captures[0].paces())[1:], strict=True):
         done = 0
-        for decoded in capture.decoded():
+        for decoded in capture.decoded(out.rows):
             part = placed.take(slice(done, done + len(decoded.frames)))
             done += len(decoded.frames)
             rows = _placed(decoded.frames, part, capture.own_time.lacking is True)
-            out.write_columns(capture.counted(rows))
+            out.write(capture.counted(rows))
 
 
 def _placed(rows: arrow.Table, part: FrameRows, memory: bool) -> arrow.Table:

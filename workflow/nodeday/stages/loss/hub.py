@@ -1,36 +1,90 @@
-"""What the hub's own clock did: its runs between restarts, and jumps that look like restarts of all nodes."""
+"""The hub's time while it was on: its runs laid end to end, and the host's marks in each."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday.core.arrays import Bools, Ints
-from nodeday.storage.frames import FirstCapture, Received
+from nodeday.core.arrays import Ints
+from nodeday.storage.frames import FrameColumns, Key, first_capture, marks_of
 
 HUB = "hub"
-FALL_NS = 5_000_000_000
-"""A hub clock that falls back by more has started anew; late frames fall back by less. The stages loss
-and clock both say 5 s. Choice of this project."""
-JUMP_NS = 2_000_000_000
-"""A step forward by more may be a jump of the hub's clock; stage frames calls such a step a restart of
-each node whose ticks do not follow. Choice of this project."""
-AGREE_S = 2.0
-"""Nodes whose ticks tell of one shared pause, to within this, did not restart. Choice of this project."""
+
+
+@dataclass(frozen=True)
+class HubRuns:
+    """Runs of the hub's clock, by the ``first`` row of table ``frames`` in each, (r,).
+
+    ``either`` (e,) are the runs in which the hub or every node restarted, and the last hub stamp before that.
+    """
+
+    first: Ints
+    either: tuple[Ints, Ints]
+
+    @classmethod
+    def of(cls, table: pd.DataFrame) -> HubRuns:
+        """Take them from table ``hub_runs``."""
+        unsure = (table["began"] == "hub_or_nodes").to_numpy()
+        run, before_ns = (table.loc[unsure, name].to_numpy(np.int64) for name in ("hub_run", "before_hub_ns"))
+        return cls(table["row"].to_numpy(np.int64)[~unsure], (run, before_ns))
+
+    def of_node(self, node: Mapping[str, FrameColumns]) -> dict[str, NDArray[np.int32]]:
+        """Return the run of each frame of a node, stream by stream, (f,) each.
+
+        Frames of further captures take the run of the node's nearest frame in the first capture, by ticks; a
+        boot that the first capture does not have stays in the first run.
+        """
+        if len(self.first) <= 1:
+            return {stream: np.zeros(len(columns["boot"]), np.int32) for stream, columns in node.items()}
+        rows = {stream: columns["row"] for stream, columns in node.items()}
+        found = {stream: self._of_rows(row) for stream, row in rows.items()}
+        early = {stream: first_capture(columns) for stream, columns in node.items()}
+        if any(early[stream].stop < len(row) for stream, row in rows.items()):
+            _take_nearest(found, early, node)
+        return found
+
+    def _of_rows(self, row: Ints) -> NDArray[np.int32]:
+        return np.asarray(np.searchsorted(self.first, row, side="right") - 1, np.int32)
+
+
+def _take_nearest(
+    run: Mapping[str, NDArray[np.int32]], early: Mapping[str, slice], node: Mapping[str, FrameColumns]
+) -> None:
+    """Fill ``run`` of the frames of further captures in place; ``early`` are those of the first."""
+    columns = [(node[stream], early[stream], run[stream]) for stream in run]
+    row, boot, ticks, known = (
+        np.concatenate(parts)
+        for parts in zip(
+            *((own["row"][at], own["boot"][at], own["ticks"][at], found[at]) for own, at, found in columns),
+            strict=True,
+        )
+    )
+    order = np.lexsort((row, ticks))
+    boot, ticks, known = boot[order], ticks[order], known[order]
+    for own, at, found in columns:
+        late = slice(at.stop, None)
+        boots, late_ticks, out = own["boot"][late], own["ticks"][late], np.zeros(len(found) - at.stop, np.int32)
+        for each in np.unique(boots).tolist():
+            mine, theirs = boots == each, boot == each
+            if theirs.any():
+                nearest = np.searchsorted(ticks[theirs], late_ticks[mine]).clip(max=int(theirs.sum()) - 1)
+                out[mine] = known[theirs][nearest]
+        found[late] = out
 
 
 @dataclass(frozen=True)
 class HubClock:
-    """The hub's ``run`` by row of table ``frames``, (n,), and by run what its time while it was on is ahead
-    of its clock, (r,). ``marks_run`` and ``marks_on_ns`` are of the host's marks, and ``ahead`` host UTC less
-    hub time in each, (m,); ``either`` are instants at which the hub restarted, or else every node did.
+    """The hub's clock by its ``runs``; ``shift`` (r,) is what its time while it was on is ahead of the clock.
+
+    ``marks_run`` and ``marks_on_ns`` are of the host's marks, and ``ahead`` host UTC less hub time in each,
+    (m,); ``either`` are instants at which the hub restarted, or else every node did.
     """
 
-    run: NDArray[np.int32]
+    runs: HubRuns
     shift: Ints
     marks_run: NDArray[np.int32]
     marks_on_ns: Ints
@@ -38,7 +92,7 @@ class HubClock:
     either: Ints
 
     def on_ns(self, hub_ns: Ints, run: NDArray[np.int32]) -> Ints:
-        """The hub's time while it was on, which rises from run to run, at its stamps (k,) of ``run`` (k,)."""
+        """Return the hub's time while it was on, rising from run to run, at stamps (k,) of ``run`` (k,)."""
         return hub_ns + self.shift[run]
 
     @property
@@ -49,7 +103,7 @@ class HubClock:
         }
 
     def utc_of(self, run: int, on_ns: int, hub_ns: int) -> int | None:
-        """UTC of an instant of a run, by the nearest host mark; None where the run has none."""
+        """Return the UTC of an instant of a run, by the nearest host mark; None where the run has none."""
         own = np.flatnonzero(self.marks_run == run)
         if not len(own):
             return None
@@ -57,132 +111,44 @@ class HubClock:
         return hub_ns + int(self.ahead[nearest])
 
 
-def follow(frames: Received, rates: Mapping[str, tuple[float, int]]) -> HubClock:
-    """Follow the hub's clock along the frames of the first capture, in order of capture.
-
-    ``rates`` by node are ticks a second and the range of the raw ticks. Frames of further captures take the
-    run of their node's nearest frame.
-    """
-    hub_ns, first, (marks, utc_ns) = frames.in_order("hub_ns"), frames.first_capture(), frames.marks
-    stamps, early, ahead = hub_ns[first.mine], first.holds(marks), utc_ns - hub_ns[marks]
-    passed = np.diff(stamps)
-    begins, steps = np.append(False, passed < -FALL_NS)[: len(stamps)], np.flatnonzero(passed > JUMP_NS) + 1
-    del passed
-    nodes = sorted({node for node, _ in frames.streams} - {HUB}) if len(steps) else []
-    sides = [_Sides.of(frames, node, first, steps, *rates[node]) for node in nodes]
-    told = _jumps(steps, stamps, sides, (first.place(marks[early]), ahead[early]))
-    begins[[at for at, sure in told if sure]] = True
-    run = np.zeros(len(hub_ns), np.int32)
-    run[first.mine] = np.cumsum(begins, dtype=np.int32)
-    if len(stamps) < len(hub_ns):
-        _take_nearest(run, frames)
-    shift = _shift(hub_ns, run)
-    # At the last stamp before the jump; a frame later is after it.
-    last = np.array([at - 1 for at, sure in told if not sure], np.int64)
-    either = np.sort(stamps[last] + shift[run[first.mine][last]])
-    return HubClock(run, shift, run[marks], hub_ns[marks] + shift[run[marks]], ahead, either)
-
-
-def _shift(hub_ns: Ints, run: NDArray[np.int32]) -> Ints:
-    """What to add to the clock in each run, (r,), so that they lie end to end::
-
-    hub    100 110 120 | 5 15 25        the clock began anew after 120
-    on       0  10  20 | 20 30 40
-    """
-    found, at, most = [], 0, np.iinfo(np.int64)
-    for number in range(int(run.max(initial=-1)) + 1):
-        own = run == number
-        low = int(hub_ns.min(where=own, initial=most.max))
-        found.append(at - low)
-        at += int(hub_ns.max(where=own, initial=most.min)) - low
-    return np.array(found, np.int64)
-
-
-def _of_node(frames: Received, node: str, *names: str) -> Iterator[NDArray[Any]]:
-    """Columns of all frames of a node in order of capture, (k,) each, the first being their rows."""
-    own = [columns for (name, _), columns in frames.streams.items() if name == node]
-    order = np.argsort(np.concatenate([each["row"] for each in own]))
-    for name in ("row", *names):
-        yield np.concatenate([each[name] for each in own])[order]
-
-
-def _take_nearest(run: NDArray[np.int32], frames: Received) -> None:
-    """Fill ``run`` of the frames of further captures in place; a boot that the first capture never heard
-    stays in the first run.
-    """
-    for node in {name for name, _ in frames.streams}:
-        row, capture, boot, ticks = _of_node(frames, node, "capture", "boot", "ticks")
-        other = capture != 0
-        for each in np.unique(boot[other]).tolist():
-            mine, theirs = (np.flatnonzero((boot == each) & side) for side in (other, ~other))
-            if len(theirs):
-                theirs = theirs[np.argsort(ticks[theirs], kind="stable")]
-                at = np.searchsorted(ticks[theirs], ticks[mine]).clip(max=len(theirs) - 1)
-                run[row[mine]] = run[row[theirs[at]]]
-
-
-@dataclass(frozen=True)
-class _Sides:
-    """Of a node with ``hz`` ticks a second that wrap at ``modulus``: at which steps of the hub's clock it
-    was heard on ``both`` sides, (k,), and place in the first capture, boot and raw ticks there, (k, 2).
-    """
-
-    both: Bools
-    place: Ints
-    boot: Ints
-    ticks_raw: Ints
-    hz: float
-    modulus: int
-
-    @classmethod
-    def of(
-        cls, frames: Received, node: str, first: FirstCapture, steps: Ints, hz: float, modulus: int
-    ) -> _Sides:
-        row, boot, ticks_raw = _of_node(frames, node, "boot", "ticks_raw")
-        own = np.flatnonzero(first.holds(row))
-        place = first.place(row[own])
-        after = np.searchsorted(place, steps)
-        at = np.stack([after - 1, after], axis=1).clip(0, max(len(place) - 1, 0))
-        both = (after > 0) & (after < len(place))
-        if not both.any():
-            at = at[:0]
-        return cls(both, place[at], boot[own][at], ticks_raw[own][at], hz, modulus)
-
-
-def _jumps(
-    steps: Ints, hub_ns: Ints, nodes: list[_Sides], marks: tuple[NDArray[np.integer], Ints]
-) -> list[tuple[int, bool]]:
-    """The ``steps`` before which every node begins a new boot although their ticks agree on one pause::
-
-        hub clock   |10 11 12       900 901        it jumped: nobody was away for so long
-        heart ticks |40 41 42        45  46        3 more
-        wrist ticks | 7  8  9        12  13        3 more
-
-    True where host marks on both sides say that it jumped, or the ticks cannot have begun at zero
-    meanwhile; else the hub or every node restarted. Marks that say it did not jump settle that too.
-    """
-    found = []
-    for number, at in enumerate(steps.tolist()):
-        sides = [
-            (own.place[number], own.boot[number], own.ticks_raw[number], own.hz, own.modulus)
-            for own in nodes
-            if own.both[number]
-        ]
-        if len(sides) < 2 or any(boot[0] == boot[1] for _, boot, *_ in sides):
-            continue
-        pauses, wraps, sure = [], set(), False
-        for (a, b), _, (before, after), hz, modulus in sides:
-            seen_s = (hub_ns[at - 1] - hub_ns[a] + hub_ns[b] - hub_ns[at]) / 1e9
-            pauses.append(int(after - before) % modulus / hz - seen_s)
-            wraps.add(modulus / hz)
-            sure |= bool(after / hz > (hub_ns[b] - hub_ns[a]) / 1e9 + AGREE_S)
-        wrap = min(wraps)
-        apart = (np.array(pauses) - pauses[0] + wrap / 2) % wrap - wrap / 2
-        mark = int(np.searchsorted(marks[0], at))
-        if 0 < mark < len(marks[0]):
-            sure = bool(abs(marks[1][mark] - marks[1][mark - 1]) > JUMP_NS)
-            if not sure:
-                continue
-        if np.ptp(apart) <= AGREE_S and len(wraps) == 1:
-            found.append((at, sure))
+def nodes_of(streams: Mapping[Key, FrameColumns]) -> dict[str, dict[str, FrameColumns]]:
+    """Return the streams of each node, in the same order."""
+    found: dict[str, dict[str, FrameColumns]] = {}
+    for (node, stream), columns in streams.items():
+        found.setdefault(node, {})[stream] = columns
     return found
+
+
+def hub_clock(streams: Mapping[Key, FrameColumns], runs: HubRuns) -> HubClock:
+    """Return the hub's clock by all frames of a session, a node's streams in memory at a time."""
+    most = np.iinfo(np.int64)
+    low, high = np.full(len(runs.first), most.max), np.full(len(runs.first), most.min)
+    marks = [np.empty((4, 0), np.int64)]
+    for node in nodes_of(streams).values():
+        for stream, run in runs.of_node(node).items():
+            hub_ns = node[stream]["hub_ns"]
+            for number in range(int(run.min(initial=0)), int(run.max(initial=-1)) + 1):
+                own = run == number
+                low[number] = min(low[number], hub_ns.min(where=own, initial=most.max))
+                high[number] = max(high[number], hub_ns.max(where=own, initial=most.min))
+            at, utc_ns = marks_of(node[stream])
+            if len(at):
+                marks.append(np.stack([node[stream]["row"][at], run[at], hub_ns[at], utc_ns]))
+    shift = _shift(low, high)
+    row, run, hub_ns, utc_ns = np.concatenate(marks, axis=1)
+    order = np.argsort(row)
+    run, hub_ns, utc_ns = run[order].astype(np.int32), hub_ns[order], utc_ns[order]
+    either = np.sort(runs.either[1] + shift[runs.either[0]])
+    return HubClock(runs, shift, run, hub_ns + shift[run], utc_ns - hub_ns, either)
+
+
+def _shift(low: Ints, high: Ints) -> Ints:
+    """Return what to add to the clock in each run, (r,), so that they lie end to end::
+
+        hub    100 110 120 | 5 15 25        the clock began anew after 120
+        on       0  10  20 | 20 30 40
+
+    ``low`` and ``high`` are the least and the greatest stamp of each run.
+    """
+    length = high - low
+    return np.asarray(np.cumsum(length) - length - low, np.int64)

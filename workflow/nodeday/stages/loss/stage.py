@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -16,9 +16,10 @@ from nodeday.stages.loss.battery import of_node
 from nodeday.stages.loss.gaps import find_gaps
 from nodeday.stages.loss.minutes import LOST, by_minute
 from nodeday.stages.loss.statistics import Frames, of_stream
-from nodeday.stages.loss.streams import COLUMNS, SessionFrames, StreamFrames, StreamTiming, session_frames
-from nodeday.storage import tables
-from nodeday.storage.frames import STATUS, Received, received_frames
+from nodeday.stages.loss.hub import HubRuns
+from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
+from nodeday.storage import frames, tables
+from nodeday.storage.frames import STATUS, FrameColumns, Key
 from nodeday.storage.ledger import Ledger
 
 NAMES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
@@ -40,16 +41,18 @@ def run(study: Study, session: str) -> None:
     """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal`` and ``battery``; raise ContractError
     where their counts do not agree.
     """
-    frames = received_frames(tables.path(study.results, "frames", session), COLUMNS)
-    found, boots = account(session_frames(frames, paces(study, session)), study.file.battery.empty_v)
+    streams = frames.columns_of(study.results, session)
+    runs = HubRuns.of(frames.hub_runs(study.results, session))
+    received = session_frames(streams, runs, paces(study, session))
+    found, boots = account(received, study.file.battery.empty_v)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
-    balance(Ledger("loss", session), _by_status(frames), boots, found).close(study.results)
+    balance(Ledger("loss", session), _by_status(streams), boots, found).close(study.results)
 
 
-def _by_status(frames: Received) -> dict[str, int]:
-    """How many frames have each status."""
-    counts = sum(np.bincount(own["status"], minlength=len(STATUS)) for own in frames.streams.values())
+def _by_status(streams: Mapping[Key, FrameColumns]) -> dict[str, int]:
+    """Count the frames of each status."""
+    counts = sum(np.bincount(own["status"], minlength=len(STATUS)) for own in streams.values())
     return dict(zip(STATUS, (counts + np.zeros(len(STATUS), np.int64)).tolist(), strict=True))
 
 

@@ -1,8 +1,8 @@
-"""What was heard of each stream: its distinct frames in order, on the hub's time while it was on."""
+"""Received frames of each stream: the distinct ones in order, on the hub's time while it was on."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,23 +12,8 @@ from numpy.typing import NDArray
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.stages.loss import causes
-from nodeday.stages.loss.hub import HUB, HubClock, follow
-from nodeday.storage.frames import FrameColumns, Key, Received, is_in
-
-COLUMNS = [
-    "capture",
-    "boot",
-    "seq_raw",
-    "seq",
-    "ticks_raw",
-    "ticks",
-    "hub_ns",
-    "mark_utc_ns",
-    "rssi_dbm",
-    "lqi",
-    "battery_v",
-]
-
+from nodeday.stages.loss.hub import HUB, HubClock, HubRuns, hub_clock, nodes_of
+from nodeday.storage.frames import FrameColumns, Key, is_in
 
 @dataclass(frozen=True)
 class StreamTiming:
@@ -44,8 +29,8 @@ class StreamTiming:
 class StreamFrames:
     """Distinct frames of one stream by boot and number, (n,) each, and the stamps of second copies (c,).
 
-    ``run`` counts the hub's restarts. Other columns of table ``frames`` are read as they are asked for, from
-    ``columns``, in which the frames stand at ``order``.
+    ``run`` is the hub's. Other columns of table ``frames`` are read when they are asked for, from ``columns``,
+    in which the frames stand at ``order``.
     """
 
     node: str
@@ -63,8 +48,11 @@ class StreamFrames:
     order: Ints | slice
 
     @classmethod
-    def of(cls, key: Key, pace: StreamTiming, own: HubClock, columns: FrameColumns) -> StreamFrames:
-        status, run, hub_ns = columns["status"], own.run[columns["row"]], columns["hub_ns"]
+    def of(
+        cls, key: Key, pace: StreamTiming, hub: HubClock, columns: FrameColumns, run: NDArray[np.int32]
+    ) -> StreamFrames:
+        """Read them; ``run`` (f,) is the hub's at all frames of the stream."""
+        status, hub_ns = columns["status"], columns["hub_ns"]
         again = np.flatnonzero(is_in(status, SECOND_COPIES))
         boot, seq = columns["boot"], columns["seq"]
         order = _in_order(is_in(status, DISTINCT), boot, seq)
@@ -78,7 +66,7 @@ class StreamFrames:
             hub_ns[again],
             run[again],
             is_in(status[again], ["conflict"]),
-            own,
+            hub,
             columns,
             order,
         )
@@ -112,8 +100,10 @@ class StreamFrames:
 
 @dataclass(frozen=True)
 class SessionFrames:
-    """Streams in order of node and stream, what the hub did meanwhile, half-open stretches in which no node
-    was heard, (s,) each, and the last frame of all, both on the hub's time while it was on.
+    """Streams with their columns in order of node and stream, and what the hub did meanwhile.
+
+    ``silent`` are half-open stretches in which no node was received, (s,) each, and ``last_ns`` is the last
+    frame of all, both on the hub's time while it was on.
     """
 
     columns: Mapping[Key, FrameColumns]
@@ -124,42 +114,45 @@ class SessionFrames:
 
     @property
     def nodes(self) -> list[str]:
-        return list(dict.fromkeys(node for node, _ in self.columns))
+        """Nodes in order."""
+        return list(nodes_of(self.columns))
 
     def streams_of(self, node: str) -> list[StreamFrames]:
-        """The streams of a node, from disk: no other need be in memory at the same time."""
+        """Read the streams of a node: no other need be in memory at the same time."""
+        own = nodes_of(self.columns)[node]
         return [
-            StreamFrames.of(key, self.paces[key], self.hub, own)
-            for key, own in self.columns.items()
-            if key[0] == node
+            StreamFrames.of((node, stream), self.paces[node, stream], self.hub, own[stream], run)
+            for stream, run in self.hub.runs.of_node(own).items()
         ]
 
     def others_ns(self, node: str) -> Ints:
-        """When frames of all other nodes came, (m,), in order."""
-        return _stamps([own for key, own in self.columns.items() if key[0] != node], self.hub)
+        """Return when frames of all other nodes came, (m,), in order."""
+        return _stamps({key: own for key, own in self.columns.items() if key[0] != node}, self.hub)
 
 
-def session_frames(frames: Received, paces: Mapping[Key, StreamTiming]) -> SessionFrames:
-    """What was heard of a session; ``paces`` by (node, stream)."""
-    rates = {node: (pace.tick_hz, pace.tick_modulus) for (node, _), pace in paces.items()}
-    own = follow(frames, rates)
+def session_frames(
+    streams: Mapping[Key, FrameColumns], runs: HubRuns, paces: Mapping[Key, StreamTiming]
+) -> SessionFrames:
+    """Return the received frames of a session, in the ``runs`` of its hub; ``paces`` by (node, stream)."""
+    hub = hub_clock(streams, runs)
     # Only second copies of a stream cannot be: the first copy is distinct.
-    columns = {key: each for key, each in frames.streams.items() if is_in(each["status"], DISTINCT).any()}
-    stamps, slowest = _stamps(columns.values(), own), dict[str, float]()
+    columns = {key: each for key, each in streams.items() if is_in(each["status"], DISTINCT).any()}
+    stamps, slowest = _stamps(columns, hub), dict[str, float]()
     for node, stream in columns:
         if node != HUB:
             slowest[node] = min(paces[node, stream].period_s, slowest.get(node, np.inf))
     # Without sensor nodes there is nobody whose silence could tell.
     silent = causes.silences(stamps if slowest else stamps[:0], max(slowest.values(), default=0.0))
-    return SessionFrames(columns, paces, own, silent, int(stamps[-1]) if len(stamps) else 0)
+    return SessionFrames(columns, paces, hub, silent, int(stamps[-1]) if len(stamps) else 0)
 
 
-def _stamps(streams: Collection[FrameColumns], own: HubClock) -> Ints:
-    """When distinct frames of ``streams`` came, (n,), in order."""
+def _stamps(streams: Mapping[Key, FrameColumns], hub: HubClock) -> Ints:
+    """Return when distinct frames of ``streams`` came, (n,), in order."""
     found = [np.empty(0, np.int64)]
-    for each in streams:
-        distinct = is_in(each["status"], DISTINCT)
-        found.append(own.on_ns(each["hub_ns"], own.run[each["row"]])[distinct])
+    for node in nodes_of(streams).values():
+        for stream, run in hub.runs.of_node(node).items():
+            distinct = is_in(node[stream]["status"], DISTINCT)
+            found.append(hub.on_ns(node[stream]["hub_ns"], run)[distinct])
     return np.sort(np.concatenate(found), kind="stable")  # merges what is in order
 
 
