@@ -1,6 +1,7 @@
 rule clock:
     input:
         frames=table("frames"),
+        hub_runs=table("hub_runs"),
     output:
         clock=table("clock"),
         steps=table("steps"),

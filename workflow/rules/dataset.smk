@@ -31,7 +31,7 @@ rule dataset:
         expand(
             table("{each}"),
             each=[
-                "frames", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
+                "frames", "hub_runs", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
                 "movements", "agreement", "aligned", "beats", "epochs", "signal_quality",
                 "calibration", "bouts",
             ],

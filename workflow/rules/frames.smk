@@ -3,7 +3,8 @@ rule frames:
         captures=lambda wildcards: captures(study, wildcards.session),
         layouts=lambda wildcards: layouts(study, wildcards.session),
     output:
-        frames=table("frames"),
+        frames=directory(table("frames")),
+        hub_runs=table("hub_runs"),
         rejects=table("rejects"),
         ledger=table("ledger", "frames"),
     group:

@@ -1,6 +1,7 @@
 rule loss:
     input:
         frames=table("frames"),
+        hub_runs=table("hub_runs"),
     output:
         gaps=table("gaps"),
         loss=table("loss"),

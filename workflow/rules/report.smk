@@ -38,7 +38,7 @@ rule report:
         expand(
             table("{each}"),
             each=[
-                "frames", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
+                "frames", "hub_runs", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
                 "movements", "agreement", "beats", "epochs", "signal_quality", "calibration",
             ],
             allow_missing=True,

@@ -37,13 +37,14 @@ SHARED = (
 )
 READ = (".py", ".html", ".css")
 TABLE = "results/{table}/session={{session}}/{part}.parquet"
-SAMPLES = "results/samples/session={session}"
-"""The folder of a session's streams, which stands for their files."""
+FOLDER = "results/{table}/session={{session}}"
+BY_STREAM = ("frames", "samples")
+"""Tables with a file for each stream; a session's folder stands for its files."""
 
 
 def table(name: str, part: str | None = None) -> str:
     """Path pattern of a session's table, with the wildcard ``session``."""
-    return SAMPLES if name == "samples" else TABLE.format(table=name, part=part or name)
+    return (FOLDER if name in BY_STREAM else TABLE).format(table=name, part=part or name)
 
 
 def study_table(name: str) -> str:

@@ -46,8 +46,9 @@ def path(place: Path, node: str, kind: Kind) -> Path:
 
 @contextmanager
 def writing(results: Path, session: str) -> Iterator[Path]:
-    """An empty folder that takes the place of the session's own, files of old with it, where the block
-    ends well, and is gone where it does not.
+    """Give an empty folder that replaces the session's own, old files with it, when the block ends well.
+
+    Where the block raises, what the session had stays.
     """
     with atomic.folder(folder(results, session)) as partial:
         yield partial

@@ -12,6 +12,8 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from heapq import merge
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -24,14 +26,16 @@ from nodeday.core.arrays import Ints
 from nodeday.layouts import Layout, unpack_counts
 from nodeday.layouts.codec import payload_matrix
 from nodeday.schemas.codes import DISTINCT
-from nodeday.storage import samples, tables
+from nodeday.storage import frames, samples, tables
 
 MOST = 5
 """Sentences of one checkpoint."""
 NONE = -1 << 40
 """Stands for no count: below any that 32 bits hold."""
 RECEIVED = ("measured", "recovered")
-FRAMES = ["capture", "offset", "length", "node", "stream", "kind", "payload"]
+PIECE = 1024
+"""Frames of a stream in memory at a time."""
+FRAMES = ["row", "capture", "offset", "length", "node", "stream", "kind", "payload"]
 Opened = Callable[[str, list[Path]], Iterable[bytes] | None]
 """The bytes of a session's capture as they were counted; None where it came decoded."""
 
@@ -47,10 +51,9 @@ class Checkpoint:
 
 def of_session(study: Study, session: str, opened: Opened) -> list[Checkpoint]:
     """Every checkpoint of a session's stored tables."""
-    spans = [
-        tables.read(tables.path(study.results, name, session), name, ["capture", "offset", "length"])
-        for name in ("frames", "rejects")
-    ]
+    span = ["capture", "offset", "length"]
+    rejects = tables.path(study.results, "rejects", session)
+    spans = [frames.table(study.results, session, span), tables.read(rejects, "rejects", span)]
     out = []
     for number, paths in enumerate(study.captures_of(session)):
         own = [each[each["capture"] == number] for each in spans]
@@ -119,10 +122,14 @@ def _unlike(row: Any, raw: bytes, layout: Layout) -> str:
 
 
 def _frames(study: Study, session: str, number: int) -> Iterator[Any]:
-    """Rows of a capture's frames in order, a stretch of the table in memory at a time."""
-    for rows in tables.pieces(tables.path(study.results, "frames", session), "frames", FRAMES):
-        own = rows.filter(compute.equal(rows["capture"], number))
-        yield from own.to_pandas().itertuples(index=False)
+    """Give the rows of a capture's frames in order, a piece of each stream in memory at a time."""
+
+    def of_stream(key: frames.Key) -> Iterator[Any]:
+        for rows in frames.pieces(study.results, session, key, FRAMES, PIECE):
+            own = rows.filter(compute.equal(rows["capture"], number))
+            yield from own.to_pandas().itertuples(index=False)
+
+    yield from merge(*map(of_stream, frames.streams(study.results, session)), key=attrgetter("row"))
 
 
 def _at(stream: Iterable[bytes], rows: Iterator[Any]) -> Iterator[tuple[Any, bytes]]:
@@ -227,13 +234,8 @@ class _Counts:
         return out
 
     def _load(self, node: str, stream: str) -> None:
-        path = tables.path(self.study.results, "frames", self.session)
-        rows = tables.read(
-            path,
-            "frames",
-            ["boot", "seq", "status", "payload"],
-            [("node", "==", node), ("stream", "==", stream)],
-        )
+        path = frames.path(self.study.results, self.session, (node, stream))
+        rows = tables.read(path, "frames", ["boot", "seq", "status", "payload"])
         rows = rows[rows["status"].isin(DISTINCT)]
         kinds = self.study.layout_of(self.session, node).kinds
         self.kind = next(kind for kind in kinds if kind.stream == stream)

@@ -14,10 +14,10 @@ import pandas as pd
 from nodeday.config.study import HUB, Study
 from nodeday.products.audit import checks, describe
 from nodeday.schemas.codes import AGREEMENT
+from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.stage import NAMES, account, paces
-from nodeday.stages.loss.streams import COLUMNS, session_frames
-from nodeday.storage import tables
-from nodeday.storage.frames import received_frames
+from nodeday.stages.loss.streams import session_frames
+from nodeday.storage import frames, tables
 
 TOLD = ["capture", "offset", "node", "stream", "boot", "seq", "status"]
 """What of the frames is counted anew, or said of single ones."""
@@ -65,10 +65,10 @@ def _pair(row: dict[str, Any]) -> str:
 
 def audit(study: Study, session: str) -> Audit:
     """Read a session's tables and hold them to its frames; raise ContractError where one is absent."""
-    source = tables.path(study.results, "frames", session)
-    heard = session_frames(received_frames(source, COLUMNS), paces(study, session))
-    derived, _ = account(heard, study.file.battery.empty_v)
-    frames = tables.read(source, "frames", TOLD)
+    streams, runs = frames.columns_of(study.results, session), frames.hub_runs(study.results, session)
+    received = session_frames(streams, HubRuns.of(runs), paces(study, session))
+    derived, _ = account(received, study.file.battery.empty_v)
+    rows = frames.table(study.results, session, TOLD)
     stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}
     rejects = tables.read(tables.path(study.results, "rejects", session), "rejects", ["reason"])
     streams = stored["radio"].astype({"node": str, "stream": str})
@@ -79,9 +79,9 @@ def audit(study: Study, session: str) -> Audit:
         streams,
         {node: describe.verdict(node, streams[streams["node"] == node], stored["gaps"]) for node in nodes},
         checks.broken(nodes, streams, study.file.limits),
-        checks.totals(frames, stored) + checks.differences(stored, derived),
+        checks.totals(rows, stored) + checks.differences(stored, derived),
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
-        _conflicts(frames),
+        _conflicts(rows),
         int((rejects["reason"] == "bad_checksum").sum()),
         _clocks(study, session),
     )

@@ -30,7 +30,7 @@ from nodeday.core.errors import ContractError, SettingsError
 from nodeday.products.export import package
 from nodeday.schemas import Column, Table
 from nodeday.schemas.columns import YEAR_1969, YEAR_2200
-from nodeday.storage import inventory, tables
+from nodeday.storage import frames, inventory, tables
 from nodeday.storage.inventory import TableFile
 
 WEEK = 7 * 86_400 * 1_000_000_000
@@ -135,9 +135,9 @@ def _first_instants(study: Study, people: Mapping[str, str]) -> dict[str, int]:
 
 def _first_stamp(study: Study, session: str) -> int:
     """The earliest stamp of the hub's own clock in a session's tables, so that all may begin there."""
-    frames = tables.read(tables.path(study.results, "frames", session), "frames", ["hub_ns"])
+    stamps = (columns["hub_ns"].min() for columns in frames.columns_of(study.results, session).values())
     loss = tables.read(tables.path(study.results, "loss", session), "loss", ["minute_hub_ns"])
-    return min(int(frames["hub_ns"].min()), int(loss["minute_hub_ns"].min()))
+    return min(int(min(stamps)), int(loss["minute_hub_ns"].min()))
 
 
 def is_instant(column: Column) -> bool:

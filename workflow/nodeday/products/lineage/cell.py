@@ -13,7 +13,7 @@ from nodeday.products.lineage import summaries
 from nodeday.products.lineage.signal import RECEIVED, SECOND, SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas import FEATURE, TABLES, Table
-from nodeday.storage import samples, tables
+from nodeday.storage import frames, samples, tables
 from nodeday.storage.row_groups import Filter
 
 GUARD_NS = SECOND // 50
@@ -85,8 +85,10 @@ def the_row(table: Table, rows: pd.DataFrame, key: dict[str, str]) -> Row:
 
 def _row(study: Study, name: str, session: str, key: dict[str, str]) -> Row:
     table = TABLES[name]
-    rows = tables.read(tables.path(study.results, name, session), name, None, conditions(table, key) or None)
-    return the_row(table, rows, key)
+    wanted = conditions(table, key) or None
+    if name == "frames":
+        return the_row(table, frames.table(study.results, session, None, wanted), key)
+    return the_row(table, tables.read(tables.path(study.results, name, session), name, None, wanted), key)
 
 
 def _instant(study: Study, signal: SessionTables, key: dict[str, str]) -> TraceStep:

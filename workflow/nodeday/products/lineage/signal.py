@@ -13,7 +13,7 @@ from nodeday.config.study import Study
 from nodeday.layouts import Channel, Kind
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas.codes import DISTINCT
-from nodeday.storage import samples, tables
+from nodeday.storage import frames, samples, tables
 from nodeday.storage.row_groups import Filters
 
 SECOND = 1_000_000_000
@@ -51,8 +51,7 @@ class SessionTables:
 
     @cached_property
     def frames(self) -> pd.DataFrame:
-        path = tables.path(self.study.results, "frames", self.session)
-        return tables.read(path, "frames", FRAME)
+        return frames.table(self.study.results, self.session, FRAME)
 
     @cached_property
     def clock(self) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from nodeday.core.errors import SettingsError
 from nodeday.products.lineage import cell
 from nodeday.products.viewer.session import SessionView
 from nodeday.schemas import TABLES, Table
-from nodeday.storage import samples, tables
+from nodeday.storage import frames, samples, tables
 
 MINUTE = 60_000_000_000
 EDGES = (("start_ns", "end_ns", 0), ("utc_ns", "utc_ns", 0), ("minute_utc_ns", "minute_utc_ns", MINUTE))
@@ -53,6 +53,8 @@ def _rows(day: SessionView, table: Table, key: dict[str, str]) -> pd.DataFrame:
                 for node, kind in streams
             ]
         )
+    if table.name == "frames":
+        return frames.table(results, day.session, None, wanted or None)
     own, whole = tables.path(results, table.name, day.session), tables.path(results, table.name)
     if own.is_file() or "session" not in table.names:
         return tables.read(own, table, None, wanted or None)

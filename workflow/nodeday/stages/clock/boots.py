@@ -1,10 +1,9 @@
-"""The hub's stamps in order of capture, and each node's boot by boot, from columns that wait on disk."""
+"""Hub stamps and host marks of the first capture, and the stamps of each node boot by boot."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +12,10 @@ from nodeday.config.study import HUB
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.layouts import Layout
 from nodeday.schemas.codes import IN_PLACE
+from nodeday.stages.clock.hub import HubRuns
 from nodeday.stages.clock.nodes import Stamped
-from nodeday.storage.frames import STATUS, FirstCapture, FrameColumns, Received, is_in
+from nodeday.storage.frames import STATUS, FrameColumns, first_capture, is_in, marks_of
+from nodeday.storage.frames import Key as Stream
 
 ALL = "*"
 Key = tuple[str, str, int]
@@ -23,59 +24,80 @@ Key = tuple[str, str, int]
 
 @dataclass(frozen=True)
 class Captured:
-    """The ``first`` capture of a session: stamps (n,) in order of capture, and the host's marks by their
-    place among them and by UTC, (m,) each.
+    """The first capture of a session, stream by stream, and the host's marks in it in order of capture.
+
+    ``marks`` are rows of table ``frames``, hub stamps and UTC, (m,) each.
     """
 
-    frames: Received
-    first: FirstCapture
-    hub_ns: Ints
-    marks: tuple[NDArray[np.integer], Ints]
+    streams: Mapping[Stream, FrameColumns]
+    marks: tuple[Ints, Ints, Ints]
 
     @classmethod
-    def of(cls, frames: Received) -> Captured:
-        first, (rows, utc_ns) = frames.first_capture(), frames.marks
-        early = first.holds(rows)
-        hub_ns = frames.in_order("hub_ns")[first.mine]
-        return cls(frames, first, hub_ns, (first.place(rows[early]), utc_ns[early]))
+    def of(cls, streams: Mapping[Stream, FrameColumns]) -> Captured:
+        """Look for the marks in all ``streams``."""
+        parts = [np.empty((3, 0), np.int64)]
+        for columns in streams.values():
+            at, utc_ns = marks_of(columns)
+            if len(at):
+                early = at < first_capture(columns).stop
+                at = at[early]
+                parts.append(np.stack([columns["row"][at], columns["hub_ns"][at], utc_ns[early]]))
+        joined = np.concatenate(parts, axis=1)
+        row, hub_ns, utc_ns = joined[:, np.argsort(joined[0])]
+        return cls(streams, (row, hub_ns, utc_ns))
+
+    def stamps(self) -> Iterator[tuple[Ints, Ints]]:
+        """Give rows of table ``frames`` and hub stamps (f,) of one stream after the other."""
+        for columns in self.streams.values():
+            own = first_capture(columns)
+            yield columns["row"][own], columns["hub_ns"][own]
+
+    def stamps_at(self, rows: Ints) -> Ints:
+        """Return the hub's stamps at ``rows`` (k,) of table ``frames``, in order."""
+        out = np.zeros(len(rows), np.int64)
+        for row, hub_ns in self.stamps():
+            low, high = np.searchsorted(row, [rows[0], rows[-1] + 1]) if len(rows) else (0, 0)
+            at = np.searchsorted(rows, row[low:high])
+            own = rows[at] == row[low:high]
+            out[at[own]] = hub_ns[low:high][own]
+        return out
 
     def by_status(self) -> dict[str, dict[str, int]]:
-        """How many frames of each node but the hub have each status: nodes by their first frame, statuses
-        from the commonest on.
+        """Count the frames of each node but the hub by status.
+
+        Nodes come in order of their first frame, statuses from the commonest on.
         """
         first, counts = dict[str, int](), dict[str, Ints]()
-        for (node, _), columns in self.frames.streams.items():
-            mine = self.first.holds(columns["row"])
-            if node != HUB and mine.any():
-                row, count = int(columns["row"][mine.argmax()]), np.bincount(columns["status"][mine])
+        for (node, _), columns in self.streams.items():
+            status = columns["status"][first_capture(columns)]
+            if node != HUB and len(status):
+                row, count = int(columns["row"][0]), np.bincount(status, minlength=len(STATUS))
                 first[node] = min(row, first.get(node, row))
-                count = np.pad(count, (0, len(STATUS) - len(count)))
                 counts[node] = count + counts.get(node, np.zeros_like(count))
         return {
             node: dict(sorted(zip(STATUS, counts[node].tolist(), strict=True), key=lambda each: -each[1]))
             for node in sorted(first, key=lambda name: first[name])
         }
 
-    def boots(
-        self, layout_of: Callable[[str], Layout], run: NDArray[np.int32]
-    ) -> Iterator[tuple[Key, Stamped]]:
-        """Each boot of each node but the hub, a node after the other; ``run`` (n,) is the hub's."""
-        streams = self.frames.streams
-        for node in dict.fromkeys(node for node, _ in streams if node != HUB):
-            layout, own = layout_of(node), [stream for name, stream in streams if name == node]
+    def boots(self, layout_of: Callable[[str], Layout], runs: HubRuns) -> Iterator[tuple[Key, Stamped]]:
+        """Give each boot of each node but the hub, a node after the other, in the hub's ``runs``."""
+        for node in dict.fromkeys(node for node, _ in self.streams if node != HUB):
+            layout, own = layout_of(node), [stream for name, stream in self.streams if name == node]
             for names in [own] if layout.has_ticks else [[name] for name in own]:
-                parts = (_Stamps.of(streams[node, name], layout, name, self.first) for name in names)
-                whole = ALL if layout.has_ticks else names[0]
-                yield from (((node, whole, boot), each) for boot, each in _by_boot(_joined([*parts]), run))
+                parts = (_Stamps.of(self.streams[node, name], layout, name) for name in names)
+                stream = ALL if layout.has_ticks else names[0]
+                yield from (((node, stream, boot), each) for boot, each in _by_boot(_joined([*parts]), runs))
 
 
 @dataclass(frozen=True)
 class _Stamps:
-    """Frames (f,) of the first capture: ``rows`` are their places in it, ``sent_ns`` stamps less a known
-    wait, ``sound`` those whose counters and stamp can be relied on, ``rate_hz`` the nominal rate of ticks.
+    """Frames (f,) of the first capture, in streams whose nominal rate of ticks is ``rate_hz``.
+
+    ``rows`` are those of table ``frames``, ``sent_ns`` stamps less a known wait, and ``sound`` frames are
+    those whose counters and stamp can be relied on.
     """
 
-    rows: NDArray[Any]
+    rows: Ints
     boot: NDArray[np.int32]
     sound: Bools
     ticks: Ints
@@ -83,41 +105,41 @@ class _Stamps:
     rate_hz: Floats
 
     @classmethod
-    def of(cls, columns: FrameColumns, layout: Layout, stream: str, first: FirstCapture) -> _Stamps:
-        """Of one stream."""
-        rows = columns["row"]
-        mine = slice(None) if isinstance(first.mine, slice) else first.holds(rows)
+    def of(cls, columns: FrameColumns, layout: Layout, stream: str) -> _Stamps:
+        """Read those of one stream."""
+        own = first_capture(columns)
         # A frame waits for its last sample, and a longer one is longer on the air: both are known.
-        sent_ns = columns["hub_ns"][mine]
-        sent_ns -= round(layout.stream(stream).least_lag_s * 1e9)
-        sound = is_in(columns["status"], IN_PLACE)[mine]
+        sent_ns = columns["hub_ns"][own] - round(layout.stream(stream).least_lag_s * 1e9)
+        sound = is_in(columns["status"], IN_PLACE)[own]
         rates = np.broadcast_to(layout.tick_hz(stream), len(sent_ns))
-        return cls(
-            first.place(rows[mine]), columns["boot"][mine], sound, columns["ticks"][mine], sent_ns, rates
-        )
+        return cls(columns["row"][own], columns["boot"][own], sound, columns["ticks"][own], sent_ns, rates)
 
 
 def _joined(parts: list[_Stamps]) -> _Stamps:
-    """Of streams that one count of ticks serves, one stream after the other."""
+    """Join streams that one count of ticks serves, one after the other."""
     if len(parts) == 1:
         return parts[0]
     columns = zip(*(vars(part).values() for part in parts), strict=True)
     return _Stamps(*(np.concatenate(each) for each in columns))
 
 
-def _by_boot(whole: _Stamps, run: NDArray[np.int32]) -> Iterator[tuple[int, Stamped]]:
-    """Frames boot by boot, in order of ticks, then of capture; those that are sound where any is. The rate is
-    that of the stream which came first.
+def _by_boot(stamps: _Stamps, runs: HubRuns) -> Iterator[tuple[int, Stamped]]:
+    """Give frames boot by boot, in order of ticks, then of capture; those that are sound where any is.
+
+    The rate is that of the stream which came first.
     """
-    for number in np.unique(whole.boot).tolist():
-        mine = whole.boot == number
-        first = (whole.rows == whole.rows.min(where=mine, initial=len(run))).argmax()
-        if (mine & whole.sound).any():
-            mine &= whole.sound
-        at: Ints | slice = slice(None) if mine.all() else np.flatnonzero(mine)
-        rows, ticks = whole.rows[at], whole.ticks[at]
+    for number in np.unique(stamps.boot).tolist():
+        own = stamps.boot == number
+        first = (stamps.rows == stamps.rows.min(where=own, initial=np.iinfo(np.int64).max)).argmax()
+        if (own & stamps.sound).any():
+            own &= stamps.sound
+        at: Ints | slice = slice(None) if own.all() else np.flatnonzero(own)
+        rows, ticks = stamps.rows[at], stamps.ticks[at]
         if (ticks[1:] <= ticks[:-1]).any():
             order = np.lexsort((rows, ticks))
-            rows, ticks, at = rows[order], ticks[order], np.arange(len(mine))[at][order]
-        rate_hz = float(whole.rate_hz[first])
-        yield number, Stamped(rows, ticks, whole.sent_ns[at], run[rows], np.zeros(len(rows)), rate_hz)
+            rows, ticks, at = rows[order], ticks[order], np.arange(len(own))[at][order]
+        rate_hz = float(stamps.rate_hz[first])
+        yield (
+            number,
+            Stamped(rows, ticks, stamps.sent_ns[at], runs.of(rows), np.zeros(len(rows)), rate_hz),
+        )

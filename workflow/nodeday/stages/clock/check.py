@@ -24,8 +24,8 @@ from nodeday.stages.clock.movements import (
     moments,
     pairs_of,
 )
-from nodeday.storage import tables
-from nodeday.storage.frames import FrameColumns, Key, Mapped, Received, is_in
+from nodeday.storage import frames, tables
+from nodeday.storage.frames import FrameColumns, Key, Payloads, is_in
 
 STATED_S = 120
 """A noted movement lies within so many seconds of the note. Choice of this project."""
@@ -40,8 +40,9 @@ def checked(
     hard = jerks(felt)
     told = [at for start, end in _stated(study, session) for at in moments(hard, (start, end))]
     near = [at for at in moments(hard) if all(abs(at - other) > 5e9 for other in told)]
-    rows = [("stated", each) for each in matches(felt, told)]
-    rows += [("found", each) for each in matches(felt, near)]
+    # A moment after the other, so that the payloads around it are read once.
+    rows = [("stated", each) for at in told for each in matches(felt, [at])]
+    rows += [("found", each) for at in near for each in matches(felt, [at])]
     pairs = pairs_of([each for _, each in rows])
     band = {each.node: _band(clock, each.node) for each in felt}
     fix: dict[str, float] = {}
@@ -73,21 +74,29 @@ def kinds_of(study: Study, session: str) -> dict[Key, Kind]:
     }
 
 
-def signals(frames: Received, kinds: Mapping[Key, Kind], clock: pd.DataFrame) -> Iterator[MovementSignal]:
-    """The acceleration of each node that measures one and has a map; the faster of several."""
-    sent, done = [key for key in kinds if key in frames.payloads], set[str]()
-    for node, stream in sorted(sent, key=lambda key: -(kinds[key].rate_hz or 0.0)):
+def signals(
+    study: Study,
+    session: str,
+    streams: Mapping[Key, FrameColumns],
+    kinds: Mapping[Key, Kind],
+    clock: pd.DataFrame,
+) -> Iterator[MovementSignal]:
+    """Give the acceleration of each node that measures one and has a map; the faster of several."""
+    done = set[str]()
+    sent = [key for key in kinds if key in streams]
+    for key in sorted(sent, key=lambda one: -(kinds[one].rate_hz or 0.0)):
+        node, stream = key
         knots = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
         if node not in done and len(knots):
             done.add(node)
-            key = node, stream
-            signal = _signal(node, kinds[key], frames.streams[key], frames.payloads[key], knots)
+            payload = Payloads(frames.path(study.results, session, key), kinds[key])
+            signal = _signal(node, kinds[key], streams[key], payload, knots)
             if len(signal.stamp_ns) * len(signal.wait_ns) > 1:
                 yield signal
 
 
 def _signal(
-    node: str, kind: Kind, columns: FrameColumns, payload: Mapped, knots: pd.DataFrame
+    node: str, kind: Kind, columns: FrameColumns, payload: Payloads, knots: pd.DataFrame
 ) -> MovementSignal:
     rate_hz = kind.rate_hz or 1.0
     place = np.arange(kind.samples) - (kind.samples - 1 if kind.stamp == "last" else 0)
@@ -106,7 +115,7 @@ def _signal(
         wait_ns,
         np.concatenate(rows),
         rate_hz,
-        lambda mine: _size_g(payload[mine], kind),
+        lambda wanted: _size_g(payload[wanted], kind),
     )
 
 

@@ -1,18 +1,17 @@
-"""Table ``steps``: what befell clocks, each with its place, its size and who shows it."""
+"""Table ``steps``: steps of clocks and restarts, each with its position, its size and who shows it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from nodeday.config.study import HUB
 from nodeday.core.arrays import Ints
 from nodeday.schemas import TABLES
-from nodeday.stages.clock.hub import MARKS, Steady
+from nodeday.stages.clock.hub import MARKS, HubRuns, Steady
 from nodeday.stages.clock.maps import Map
 from nodeday.storage import tables
 
@@ -24,74 +23,87 @@ SILENT_MS = 100.0
 this project."""
 
 
+class Event(NamedTuple):
+    """A row of table ``steps``, but for its instants: rows of table ``frames`` before and after it."""
+
+    node: str
+    kind: str
+    before: int
+    after: int
+    size_ms: float = np.nan
+    band_ms: float = np.nan
+    witnesses: int = 0
+
+
 def step_rows(
-    hub_ns: Ints, run: NDArray[np.int32], boots: list[Span], steady: Steady, hubs: dict[int, Map]
+    stamps_at: Callable[[Ints], Ints], boots: list[Span], steady: Steady, hubs: Mapping[int, Map]
 ) -> pd.DataFrame:
-    """Rows of table ``steps`` in order of capture, of which ``hub_ns`` (n,) are the stamps."""
-    found: list[dict[str, Any]] = []
-
-    def add(node: str, kind: str, rows: tuple[int, int], size: float, band: float, seen: int) -> None:
-        at, before = hubs.get(int(run[rows[0]])), rows[0]
-        utc = None if at is None else int(at(steady.steady_ns[[before]])[0])
-        found.append(
-            {
-                "node": node,
-                "kind": kind,
-                "before_hub_ns": hub_ns[before],
-                "after_hub_ns": hub_ns[rows[1]],
-                "utc_ns": utc,
-                "size_ms": size,
-                "uncertainty_ms": band,
-                "witnesses": seen,
-            }
-        )
-
-    for each in steady.shared:
-        step = each.step
-        band, rows = 1.96 * step.deviation_ms, (step.before, step.after)
-        add(HUB, "hub_step", rows, step.size_ms, band, len(each.witnesses))
-    for node, steps in steady.own.items():
-        kind, name = ("host_step", HUB) if node == MARKS else ("node_step", node)
-        for step in steps:  # where the hub seems to move forward, the other clock moved back
-            add(name, kind, (step.before, step.after), -step.size_ms, 1.96 * step.deviation_ms, 1)
-    for at in np.flatnonzero(np.diff(run)).tolist():
-        size, band = _hub_jump(at, hub_ns, run, hubs)
-        add(HUB, "hub_restart", (at, at + 1), size, band, int(np.isfinite(size)))
-    for node, before, after in _restarts(boots, run):
-        silent = (hub_ns[after] - hub_ns[before]) / 1e6
-        add(node, "node_restart", (before, after), float(silent), SILENT_MS, 1)
-    columns: dict[str, Any] = {name: [row[name] for row in found] for name in TABLES["steps"].names}
-    columns |= {name: np.array(columns[name], np.float64) for name in ("size_ms", "uncertainty_ms")}
-    columns |= {name: np.array(columns[name], np.int64) for name in ("before_hub_ns", "after_hub_ns")}
-    columns |= {
-        "utc_ns": pd.array(columns["utc_ns"], "Int64"),
-        "witnesses": np.array(columns["witnesses"], np.int32),
+    """Return table ``steps``, in order of the hub's stamps; ``stamps_at`` gives those of rows in order."""
+    found = [*_steps(steady), *_hub_restarts(steady.runs), *_restarts(boots, steady.runs)]
+    rows = np.unique(np.array([(each.before, each.after) for each in found], np.int64))
+    hub_ns = dict(zip(rows.tolist(), stamps_at(rows).tolist(), strict=True))
+    sized = [_sized(each, hub_ns, steady.runs, hubs) for each in found]
+    columns: dict[str, Any] = {
+        "node": [each.node for each in sized],
+        "kind": [each.kind for each in sized],
+        "before_hub_ns": np.array([hub_ns[each.before] for each in sized], np.int64),
+        "after_hub_ns": np.array([hub_ns[each.after] for each in sized], np.int64),
+        "utc_ns": pd.array([_utc(each.before, hub_ns, steady, hubs) for each in sized], "Int64"),
+        "size_ms": np.array([each.size_ms for each in sized], np.float64),
+        "uncertainty_ms": np.array([each.band_ms for each in sized], np.float64),
+        "witnesses": np.array([each.witnesses for each in sized], np.int32),
     }
     table = tables.build(TABLES["steps"], columns)
     return table.sort_values("before_hub_ns", kind="stable", ignore_index=True)
 
 
-def _hub_jump(at: int, hub_ns: Ints, run: NDArray[np.int32], hubs: dict[int, Map]) -> tuple[float, float]:
-    """How far the hub's clock jumped (ms) between two runs that are both tied to UTC, and its band;
-    not a number for others.
-    """
-    one, two = hubs.get(int(run[at])), hubs.get(int(run[at + 1]))
-    if one is None or two is None:
-        return np.nan, np.nan
-    edge = hub_ns[at : at + 2]
-    passed = int(two(edge[1:])[0]) - int(one(edge[:1])[0])
-    band = float(np.hypot(one.uncertainty(edge[:1])[0], two.uncertainty(edge[1:])[0]))
-    return (int(edge[1] - edge[0]) - passed) / 1e6, band
+def _steps(steady: Steady) -> Iterator[Event]:
+    for each in steady.shared:
+        step, seen = each.step, len(each.witnesses)
+        yield Event(HUB, "hub_step", step.before, step.after, step.size_ms, 1.96 * step.deviation_ms, seen)
+    for node, steps in steady.own.items():
+        kind, name = ("host_step", HUB) if node == MARKS else ("node_step", node)
+        for step in steps:  # where the hub seems to move forward, the other clock moved back
+            yield Event(name, kind, step.before, step.after, -step.size_ms, 1.96 * step.deviation_ms, 1)
 
 
-def _restarts(boots: list[Span], run: NDArray[np.int32]) -> Iterator[tuple[str, int, int]]:
-    """Last and first rows around each new boot of a node that the hub's own restart does not explain."""
+def _hub_restarts(runs: HubRuns) -> Iterator[Event]:
+    for first in runs.first[1:].tolist():
+        yield Event(HUB, "hub_restart", first - 1, first)
+
+
+def _restarts(boots: list[Span], runs: HubRuns) -> Iterator[Event]:
+    """Give each new boot of a node that the hub's own restart does not explain."""
     seen: set[tuple[str, int]] = set()
-    last: dict[tuple[str, str], tuple[int, int]] = {}
+    last: dict[tuple[str, str], int] = {}
     for (node, stream, boot), first, stop in sorted(boots):
-        if (node, stream) in last and (node, boot) not in seen:
-            before = last[node, stream][1]
-            if run[before] == run[first] and before < first:
+        before = last.get((node, stream))
+        if before is not None and (node, boot) not in seen:
+            if before < first and runs.at(before) == runs.at(first):
                 seen.add((node, boot))
-                yield node, before, first
-        last[node, stream] = (first, stop)
+                yield Event(node, "node_restart", before, first)
+        last[node, stream] = stop
+
+
+def _sized(each: Event, hub_ns: Mapping[int, int], runs: HubRuns, hubs: Mapping[int, Map]) -> Event:
+    """Return a restart with its size and band, and any other event as it is.
+
+    Size of a node's restart is how long it was silent. That of the hub's is how far its clock jumped between
+    two runs that are both tied to UTC, not a number for others.
+    """
+    before_ns, after_ns = hub_ns[each.before], hub_ns[each.after]
+    if each.kind == "node_restart":
+        return each._replace(size_ms=(after_ns - before_ns) / 1e6, band_ms=SILENT_MS, witnesses=1)
+    one, two = (hubs.get(runs.at(row)) for row in (each.before, each.after))
+    if each.kind != "hub_restart" or one is None or two is None:
+        return each
+    edges = np.array([before_ns]), np.array([after_ns])
+    passed = int(two(edges[1])[0]) - int(one(edges[0])[0])
+    band = float(np.hypot(one.uncertainty(edges[0])[0], two.uncertainty(edges[1])[0]))
+    return each._replace(size_ms=(after_ns - before_ns - passed) / 1e6, band_ms=band, witnesses=1)
+
+
+def _utc(row: int, hub_ns: Mapping[int, int], steady: Steady, hubs: Mapping[int, Map]) -> int | None:
+    """Return the UTC of a row; None where its run of the hub is not tied to UTC."""
+    at = hubs.get(steady.runs.at(row))
+    return None if at is None else int(at(steady.steady_ns(np.array([row]), np.array([hub_ns[row]])))[0])

@@ -1,26 +1,38 @@
-"""What the hub's clock and the host's did: runs between restarts, and steps taken out of their stamps."""
+"""Runs of the hub's clock, and steps of it and of the host's clock taken out of their stamps."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.core.arrays import Floats, Ints
+from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.stages.clock.edge import Unit
 from nodeday.stages.clock.steps import ObservedStep, Shared, find_steps, of_hub
 
-FALL_NS = 5_000_000_000
-"""A hub clock that falls back by more has started anew; late frames fall back by less. The stages loss
-and clock both say 5 s. Choice of this project."""
 JUMP_MS = 2_000.0
 """A step by more parts the hub's clock from every node's counters; stage frames calls it a restart of
 each. Choice of this project."""
 MARKS = "host marks"
 """The witness that is no node; no node can be named so."""
+
+
+@dataclass(frozen=True)
+class HubRuns:
+    """Runs of the hub's clock, by the ``first`` row of table ``frames`` in each, (r,)."""
+
+    first: Ints
+
+    def of(self, rows: NDArray[np.integer]) -> NDArray[np.int32]:
+        """Return the run of each of ``rows`` (k,)."""
+        return np.asarray(np.searchsorted(self.first, rows, side="right") - 1, np.int32)
+
+    def at(self, row: int) -> int:
+        """Return the run of one row."""
+        return int(np.searchsorted(self.first, row, side="right")) - 1
 
 
 @dataclass(frozen=True)
@@ -47,9 +59,9 @@ class BootStamps:
             found.append(ObservedStep(before, after, sign * each.size_ms, each.deviation_ms))
         return found
 
-    def of_run(self, run: NDArray[np.integer]) -> list[BootStamps]:
-        """The same by the hub's runs, ``run`` (n,) being those of all rows of the table."""
-        own = run[self.rows]
+    def of_run(self, runs: HubRuns) -> list[BootStamps]:
+        """Return the stamps of each of the hub's runs."""
+        own = runs.of(self.rows)
         return [
             BootStamps(
                 self.name,
@@ -64,55 +76,58 @@ class BootStamps:
 
 @dataclass(frozen=True)
 class Steady:
-    """``steady_ns`` (n,) are hub stamps with the hub's steps taken out, known to ``band_ms`` (n,) of a 95 %
-    band against those before the first; ``own`` are the steps that only one witness shows.
-    """
+    """Steps of the hub's clock: ``shared`` are its own, ``own`` those that only one witness shows."""
 
-    steady_ns: Ints
-    band_ms: Floats
+    runs: HubRuns
     shared: list[Shared]
     own: dict[str, list[ObservedStep]]
 
+    def steady_ns(self, rows: NDArray[np.integer], hub_ns: Ints) -> Ints:
+        """Return stamps ``hub_ns`` (k,) of ``rows`` (k,) with the hub's own steps taken out."""
+        moved_ns = np.zeros(len(rows), np.int64)
+        for step, after in self._after(rows):
+            moved_ns[after] -= round(step.size_ms * 1e6)
+        return hub_ns + moved_ns
 
-def runs(hub_ns: Ints, marks: BootStamps | None) -> NDArray[np.int32]:
-    """Number of the hub's run for each frame in capture order, (n,) -> (n,).
+    def band_ms(self, rows: NDArray[np.integer]) -> Floats:
+        """Return the 95 % band of that at ``rows`` (k,), against stamps before the first step."""
+        variance = np.zeros(len(rows))
+        for step, after in self._after(rows):
+            variance[after] += step.deviation_ms**2
+        return 1.96 * np.sqrt(variance)
 
-    A run ends where the clock falls far back, or where the host's marks tell of a jump that no
-    counter could follow and that the stamps show too.
+    def _after(self, rows: NDArray[np.integer]) -> Iterator[tuple[ObservedStep, Bools]]:
+        run = self.runs.of(rows)
+        for one in self.shared:
+            yield one.step, (rows >= one.step.after) & (run == self.runs.at(one.step.before))
+
+
+def with_jumps(runs: HubRuns, marks: BootStamps | None, stamps: Callable[[Ints], Ints]) -> HubRuns:
+    """Return ``runs`` that end as well where host marks tell of a jump of the hub's clock.
+
+    A run ends where the marks step by more than any counter could follow, and the stamps do so too:
+    ``stamps`` gives the hub's of some rows, in order. Else the host's clock was moved.
     """
-    begins = np.zeros(len(hub_ns), np.bool_)
-    begins[1:] = np.diff(hub_ns) < -FALL_NS
-    parts = [] if marks is None else marks.of_run(np.cumsum(begins))
-    told = [step for each in parts for step in each.steps()]
-    for step in told:
+    begins = []
+    for step in (step for each in (marks.of_run(runs) if marks else []) for step in each.steps()):
         if abs(step.size_ms) > JUMP_MS:
-            between = np.diff(hub_ns[step.before : step.after + 1]) * np.sign(step.size_ms) / 1e6
+            rows = np.arange(step.before, step.after + 1)
+            between = np.diff(stamps(rows)) * np.sign(step.size_ms) / 1e6
             at = int(between.argmax())
-            # Else the hub's clock went on as before, and the host's was moved.
             if between[at] > abs(step.size_ms) / 2:
-                begins[step.before + 1 + at] = True
-    return np.cumsum(begins, dtype=np.int32)
+                begins.append(rows[at + 1])
+    return HubRuns(np.union1d(runs.first, begins).astype(np.int64))
 
 
-def steady(
-    hub_ns: Ints, run: NDArray[np.integer], nodes: Iterable[BootStamps], marks: BootStamps | None
-) -> Steady:
-    """Take the hub's steps out of its stamps ``hub_ns`` (n,): what ``nodes`` and ``marks`` show together."""
+def steady(runs: HubRuns, nodes: Iterable[BootStamps], marks: BootStamps | None) -> Steady:
+    """Find the hub's steps within its ``runs``, by what ``nodes`` and ``marks`` show together."""
     seen: dict[str, list[ObservedStep]] = {}
-    heard: dict[str, Ints] = {}
-    for each in chain(nodes, marks.of_run(run) if marks is not None else []):
+    received: dict[str, Ints] = {}
+    for each in chain(nodes, marks.of_run(runs) if marks is not None else []):
         seen.setdefault(each.name, []).extend(each.steps())
-        heard[each.name] = np.concatenate([heard.get(each.name, each.rows[:0]), each.rows[[0, -1]]])
+        received[each.name] = np.concatenate([received.get(each.name, each.rows[:0]), each.rows[[0, -1]]])
         del each  # before the next one is read
-    shared, own = of_hub(seen, heard, MARKS)
-    if not shared:
-        return Steady(hub_ns, np.zeros(len(hub_ns)), shared, own)
-    out, variance = hub_ns.copy(), np.zeros(len(hub_ns))
-    for one in shared:
-        moved = one.step.after + np.flatnonzero(run[one.step.after :] == run[one.step.before])
-        out[moved] -= round(one.step.size_ms * 1e6)
-        variance[moved] += one.step.deviation_ms**2
-    return Steady(out, 1.96 * np.sqrt(variance), shared, own)
+    return Steady(runs, *of_hub(seen, received, MARKS))
 
 
 def without_host_steps(utc_ns: Ints, rows: Ints, steps: list[ObservedStep]) -> tuple[Ints, Floats]:

@@ -9,10 +9,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from nodeday.config.study import Study
-from nodeday.core.arrays import Ints
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Layout
 from nodeday.schemas import TABLES
@@ -20,14 +18,11 @@ from nodeday.stages.clock import check, hub, maps, nodes
 from nodeday.stages.clock.boots import Captured, Key
 from nodeday.stages.clock.edge import Unit
 from nodeday.stages.clock.events import Span, step_rows
-from nodeday.stages.clock.hub import MARKS, BootStamps, Steady
+from nodeday.stages.clock.hub import MARKS, BootStamps, HubRuns, Steady
 from nodeday.stages.clock.maps import Map
 from nodeday.stages.clock.nodes import Stamped
-from nodeday.storage import tables
-from nodeday.storage.frames import received_frames
+from nodeday.storage import frames, tables
 from nodeday.storage.ledger import Ledger
-
-COLUMNS = ["capture", "boot", "ticks", "hub_ns", "mark_utc_ns"]
 
 
 def run(study: Study, session: str) -> None:
@@ -35,10 +30,11 @@ def run(study: Study, session: str) -> None:
     ties the hub's clock to UTC.
     """
     kinds = check.kinds_of(study, session)
-    frames = received_frames(tables.path(study.results, "frames", session), COLUMNS, payloads=kinds)
+    streams = frames.columns_of(study.results, session)
     ledger = Ledger("clock", session)
-    clock, steps = _fitted(study, session, Captured.of(frames), ledger)
-    clock, moved, agreement = check.checked(study, session, clock, [*check.signals(frames, kinds, clock)])
+    clock, steps = _fitted(study, session, Captured.of(streams), ledger)
+    signals = [*check.signals(study, session, streams, kinds, clock)]
+    clock, moved, agreement = check.checked(study, session, clock, signals)
     for name, table in (("clock", clock), ("steps", steps), ("movements", moved), ("agreement", agreement)):
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
     ledger.close(study.results)
@@ -47,20 +43,21 @@ def run(study: Study, session: str) -> None:
 def _fitted(
     study: Study, session: str, captured: Captured, ledger: Ledger
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Tables ``clock`` and ``steps``."""
-    layout, hub_ns = study.layout_of(session), captured.hub_ns
-    if not len(hub_ns):
+    """Return tables ``clock`` and ``steps``."""
+    layout, table = study.layout_of(session), frames.hub_runs(study.results, session)
+    if table.empty:
         raise ContractError("no frame was received", f"session {session}", "frames to fit clocks to")
     unit = Unit(_hub_unit_ms(layout))
     marks = _marks(captured, Unit(_utc_unit_ms(layout), down=False, also=unit.ms))
-    run = hub.runs(hub_ns, marks)
-    boots = partial(captured.boots, partial(study.layout_of, session), run)
-    steady = hub.steady(hub_ns, run, (_heard(name, each, unit) for (name, _, _), each in boots()), marks)
-    hubs = _hubs(study, session, captured.marks, layout, run, steady)
+    known = HubRuns(table.loc[table["began"] != "hub_or_nodes", "row"].to_numpy(np.int64))
+    runs = hub.with_jumps(known, marks, captured.stamps_at)
+    boots = partial(captured.boots, partial(study.layout_of, session), runs)
+    steady = hub.steady(runs, (_boot_stamps(name, each, unit) for (name, _, _), each in boots()), marks)
+    hubs = _hubs(study, session, captured, layout, steady)
     pieces, fates, spans = [], list[tuple[str, str]](), list[Span]()
     for (node, stream, boot), each in boots():
         own = study.layout_of(session, node)
-        stamped = _steadied(each, hub_ns, steady)
+        stamped = _steadied(each, steady)
         found = nodes.map_boot(stamped, steady.own.get(node, []), hubs, unit, own.delay_ms)
         fates.append((node, "no_marks" if found is None else found.status))
         spans.append(((node, stream, boot), int(each.rows.min()), int(each.rows.max())))
@@ -70,15 +67,14 @@ def _fitted(
     _account(ledger, captured, fates)
     clock = pd.concat(pieces, ignore_index=True) if pieces else tables.empty(TABLES["clock"])
     built = tables.build(TABLES["clock"], {name: clock[name] for name in TABLES["clock"].names})
-    return built, step_rows(hub_ns, run, spans, steady, hubs)
+    return built, step_rows(captured.stamps_at, spans, steady, hubs)
 
 
-def _steadied(own: Stamped, hub_ns: Ints, steady: Steady) -> Stamped:
-    """The frames of a boot with the hub's steps taken out of their stamps."""
+def _steadied(own: Stamped, steady: Steady) -> Stamped:
+    """Return the frames of a boot with the hub's steps taken out of their stamps."""
     if not steady.shared:
         return own
-    moved_ns = steady.steady_ns[own.rows] - hub_ns[own.rows]
-    return replace(own, sent_ns=own.sent_ns + moved_ns, band_ms=steady.band_ms[own.rows])
+    return replace(own, sent_ns=steady.steady_ns(own.rows, own.sent_ns), band_ms=steady.band_ms(own.rows))
 
 
 def _account(ledger: Ledger, captured: Captured, boots: list[tuple[str, str]]) -> None:
@@ -89,46 +85,40 @@ def _account(ledger: Ledger, captured: Captured, boots: list[tuple[str, str]]) -
 
 
 def _marks(captured: Captured, unit: Unit) -> BootStamps | None:
-    """The host's marks in order of capture, by the host's clock; where that falls back it stands still::
+    """Return the host's marks in order of capture, by the host's clock; where that falls back it stands still::
 
     said   10 20 30 40 15 25 35          the host's clock was put back
     x       0 10 20 30 30 40 50
     """
-    rows, utc = captured.marks
+    rows, stamps, utc = captured.marks
     if not len(rows):
         return None
-    stamps, since = captured.hub_ns[rows], utc - utc[0]
+    since = utc - utc[0]
     x_s = np.cumsum(np.maximum(np.diff(since, prepend=0), 0)) / 1e9
     return BootStamps(MARKS, rows, x_s, (stamps - stamps[0] - since) / 1e6, unit)
 
 
-def _heard(name: str, own: Stamped, unit: Unit) -> BootStamps:
+def _boot_stamps(name: str, own: Stamped, unit: Unit) -> BootStamps:
     return BootStamps(name, own.rows, *maps.points(own.ticks, own.sent_ns, own.rate_hz), unit)
 
 
-def _hubs(
-    study: Study,
-    session: str,
-    marks: tuple[NDArray[np.integer], Ints],
-    layout: Layout,
-    run: NDArray[np.int32],
-    steady: Steady,
-) -> dict[int, Map]:
-    """The hub's clock to UTC, by run; a run without marks has none. A written start serves only the
-    first run, and only where no run has marks.
+def _hubs(study: Study, session: str, captured: Captured, layout: Layout, steady: Steady) -> dict[int, Map]:
+    """Return the hub's clock to UTC, by run; a run without marks has none.
+
+    A written start serves only the first run, and only where no run has marks.
     """
     unit_ms, utc_ms = _hub_unit_ms(layout), _utc_unit_ms(layout)
-    found, runs = {}, run[marks[0]]
+    found, runs = {}, steady.runs.of(captured.marks[0])
+    steps = steady.own.get(MARKS, [])
     for each in np.unique(runs).tolist():
-        rows, utc = (values[runs == each] for values in marks)
-        within = [step for step in steady.own.get(MARKS, []) if run[step.before] == each]
+        rows, stamps, utc = (values[runs == each] for values in captured.marks)
+        within = [step for step in steps if steady.runs.at(step.before) == each]
         utc, moved_ms = hub.without_host_steps(utc, rows, within)
-        fit = maps.fit_marks(steady.steady_ns[rows], utc, unit_ms, utc_ms)
-        found[each] = maps.less_certain(fit, steady.steady_ns[rows], moved_ms)
+        steady_ns = steady.steady_ns(rows, stamps)
+        found[each] = maps.less_certain(maps.fit_marks(steady_ns, utc, unit_ms, utc_ms), steady_ns, moved_ms)
     start_ns, _ = study.written_span(session)
     if not found and start_ns is not None:
-        own = steady.steady_ns[run == 0]
-        found[0] = maps.by_hand(int(own.min()), int(own.max()), start_ns)
+        found[0] = maps.by_hand(*_span_of_first_run(captured, steady), start_ns)
     if not found:
         raise ContractError(
             "no host mark ties the hub's clock to UTC",
@@ -136,6 +126,15 @@ def _hubs(
             "host marks in the capture, or the session's start in config/sessions.tsv",
         )
     return found
+
+
+def _span_of_first_run(captured: Captured, steady: Steady) -> tuple[int, int]:
+    """Return the least and the greatest stamp of the hub's first run, with its steps taken out."""
+    ends = []
+    for rows, hub_ns in captured.stamps():
+        own = steady.steady_ns(rows, hub_ns)[steady.runs.of(rows) == 0]
+        ends += [int(own.min()), int(own.max())] if len(own) else []
+    return min(ends), max(ends)
 
 
 def _hub_unit_ms(layout: Layout) -> float:

@@ -1,4 +1,4 @@
-"""Stage `frames`: captures in; tables ``frames``, ``hub_runs`` and ``rejects`` out, every byte accounted for."""
+"""Stage `frames`: captures in; tables ``frames``, ``hub_runs``, ``rejects`` out, every byte accounted for."""
 
 from __future__ import annotations
 
@@ -111,7 +111,9 @@ class _Capture:
 
     def tick_rates(self) -> dict[str, tuple[float, int]]:
         """Return ticks a second and the range of the raw ticks of each node."""
-        last = {self.names[address]: (layout, layout.kinds[-1].stream) for address, layout in self.speaks.items()}
+        last = {
+            self.names[address]: (layout, layout.kinds[-1].stream) for address, layout in self.speaks.items()
+        }
         return {
             node: (layout.tick_hz(stream), layout.tick_range(stream))
             for node, (layout, stream) in last.items()

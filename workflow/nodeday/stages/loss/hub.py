@@ -67,7 +67,11 @@ def _take_nearest(
     boot, ticks, known = boot[order], ticks[order], known[order]
     for own, at, found in columns:
         late = slice(at.stop, None)
-        boots, late_ticks, out = own["boot"][late], own["ticks"][late], np.zeros(len(found) - at.stop, np.int32)
+        boots, late_ticks, out = (
+            own["boot"][late],
+            own["ticks"][late],
+            np.zeros(len(found) - at.stop, np.int32),
+        )
         for each in np.unique(boots).tolist():
             mine, theirs = boots == each, boot == each
             if theirs.any():

@@ -14,9 +14,9 @@ from nodeday.schemas import TABLES
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
 from nodeday.stages.loss.gaps import find_gaps
+from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.minutes import LOST, by_minute
 from nodeday.stages.loss.statistics import Frames, of_stream
-from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
 from nodeday.storage import frames, tables
 from nodeday.storage.frames import STATUS, FrameColumns, Key

@@ -15,6 +15,7 @@ from nodeday.stages.loss import causes
 from nodeday.stages.loss.hub import HUB, HubClock, HubRuns, hub_clock, nodes_of
 from nodeday.storage.frames import FrameColumns, Key, is_in
 
+
 @dataclass(frozen=True)
 class StreamTiming:
     """What a layout says of a stream's frames: nominal period, and counters with their ranges."""
@@ -29,8 +30,8 @@ class StreamTiming:
 class StreamFrames:
     """Distinct frames of one stream by boot and number, (n,) each, and the stamps of second copies (c,).
 
-    ``run`` is the hub's. Other columns of table ``frames`` are read when they are asked for, from ``columns``,
-    in which the frames stand at ``order``.
+    ``run`` is the hub's. Other columns of table ``frames`` are read from ``columns`` when they are asked for;
+    ``order`` are the positions of the frames there.
     """
 
     node: str

@@ -22,8 +22,8 @@ from nodeday.stages.repair.align import Aligned, kernel, on_grid
 from nodeday.stages.repair.fill import LEFT, Policy, mend
 from nodeday.stages.repair.pattern import CONTEXT_S, SEARCH_S
 from nodeday.stages.repair.stream import INTERPOLATED, MISSING, BootSamples, SampleStretch, boot_of
-from nodeday.storage import contract, samples, tables
-from nodeday.storage.frames import DistinctFrames, Key, StoredFrames, distinct_frames
+from nodeday.storage import contract, frames, samples, tables
+from nodeday.storage.frames import DistinctFrames, Key
 from nodeday.storage.ledger import Entry, Ledger
 
 SECOND = 1_000_000_000
@@ -45,10 +45,9 @@ class Repaired:
 
 @dataclass(frozen=True)
 class Known:
-    """What earlier stages say of a session's streams."""
+    """What earlier stages say of a session's streams: ``kinds`` are those of which frames were received."""
 
     kinds: dict[Key, Kind]
-    frames: dict[Key, StoredFrames]
     gaps: pd.DataFrame
     clock: pd.DataFrame
 
@@ -85,34 +84,40 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     with samples.writing(study.results, session) as place, tempfile.TemporaryDirectory(dir=place) as scratch:
         # A stream's frames are placed where they are worked on; they are too many to be handed over.
         def written(key: Key) -> Written:
-            return _written(_placed(study, session, known, key), place, Path(scratch), grids)
+            placed = _placed(study, session, known, key)
+            return _written(placed, place, Path(scratch), grids) if placed else Written([], {})
 
-        streams = list(each(written, known.frames, cores))
-        heard_of = [one for one in streams if one.tracks]
-        if not heard_of:
+        streams = list(each(written, known.kinds, cores))
+        in_time = [one for one in streams if one.tracks]
+        if not in_time:
             raise ContractError(
                 "no sample could be placed in time", f"session {session}", "frames and a clock"
             )
         for name in grids:
             target = tables.path(study.results, name, session)
-            aligned.write(target, [one.tracks[name] for one in heard_of])
+            aligned.write(target, [one.tracks[name] for one in in_time])
     ledger.entries += [entry for one in streams for entry in one.entries]
     ledger.close(study.results)
 
 
 def _known(study: Study, session: str) -> Known:
-    kinds = {(node.node, kind.stream): kind for node, kind in study.streams_of(session)}
-    frames = distinct_frames(tables.path(study.results, "frames", session), kinds)
+    received = frames.streams(study.results, session)
+    every = (((node.node, kind.stream), kind) for node, kind in study.streams_of(session))
+    kinds = {key: kind for key, kind in every if key in received}
     gaps, clock = (tables.read(tables.path(study.results, name, session), name) for name in ("gaps", "clock"))
-    return Known(kinds, frames, gaps, clock)
+    return Known(kinds, gaps, clock)
 
 
-def _placed(study: Study, session: str, known: Known, key: Key) -> PlacedStream:
-    kind, got = known.kinds[key], known.frames[key]
+def _placed(study: Study, session: str, known: Known, key: Key) -> PlacedStream | None:
+    """Return a stream placed in time; None where none of its frames is distinct."""
+    kind = known.kinds[key]
+    got = frames.distinct_frames(study.results, session, key, kind)
+    if not len(got.seq):
+        return None
     gaps, clock = known.gaps, known.clock
     own = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
     knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
-    boots, unplaced = _boots(study, session, key, kind, got.read(), own, knots)
+    boots, unplaced = _boots(study, session, key, kind, got, own, knots)
     fill = study.file.fill.get(kind.stream, Fill())
     lost = int(own.loc[own["extent"] == "known", "frames"].sum()) * kind.samples
     return PlacedStream(key, kind, boots, fill, got.samples, lost, unplaced)

@@ -1,4 +1,4 @@
-"""All samples of one boot of a stream: its frames laid in place once, then samples a stretch at a time.
+"""All samples of one boot of a stream: its frames placed once, then samples a stretch at a time.
 
 A stretch is worked on with a margin on both sides, so that what is computed for its core is the same
 wherever the cuts lie: the margin holds all that a fill may rest on, and stretches begin whole bins of the
@@ -23,7 +23,7 @@ from nodeday.layouts import Kind, instant_of, unpack_counts
 from nodeday.layouts.codec import dealt_shift
 from nodeday.stages.repair.candidates import bin_width
 from nodeday.stages.repair.place_samples import PlacedFrames, follow_each_other, place_frames, sample_times
-from nodeday.storage.frames import DistinctFrames, Mapped
+from nodeday.storage.frames import DistinctFrames, Payloads
 
 MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
 """Places in ``codes.ORIGIN``."""
@@ -64,15 +64,16 @@ class SampleStretch:
 
 @dataclass(frozen=True)
 class BootSamples:
-    """One boot of a stream: its frames in place, which of them (f,) no fill may touch, its map.
-    ``payload`` and ``again`` are of all frames of the stream, whose rows are laid.
+    """One boot of a stream: its ``placed`` frames, which of them (f,) no fill may touch, its map.
+
+    ``payload`` and ``again`` are of all distinct frames of the stream, which ``placed.row`` counts.
     """
 
     number: int
     kind: Kind
-    payload: Mapped
+    payload: Payloads
     again: NDArray[np.bool_]
-    laid: PlacedFrames
+    placed: PlacedFrames
     barred: NDArray[np.bool_]
     knots: tuple[NDArray[np.int64], NDArray[np.int64]]
     ticks_per_sample: float
@@ -89,7 +90,7 @@ class BootSamples:
         step = max(samples // whole, 1) * frames
         margin = -(-int(np.ceil(margin_s * rate)) // whole) * frames
         # Frames that share their instants stay together.
-        first, count = -(self.laid.first_seq % deal), len(self.laid.row)
+        first, count = -(self.placed.first_seq % deal), len(self.placed.row)
         for start in range(first, count, step):
             cut = [
                 np.clip(place, 0, count)
@@ -98,11 +99,11 @@ class BootSamples:
             yield self._stretch(*(int(place) for place in cut))
 
     def _stretch(self, first: int, start: int, end: int, last: int) -> SampleStretch:
-        kind, row = self.kind, self.laid.row[first:last]
+        kind, row = self.kind, self.placed.row[first:last]
         size, got = kind.samples, row >= 0
-        places = self.laid.first_seq + np.arange(first, last)
+        places = self.placed.first_seq + np.arange(first, last)
         times = sample_times(
-            self.laid.ticks[first:last],
+            self.placed.ticks[first:last],
             size,
             self.ticks_per_sample * kind.interleave,
             kind.stamp == "last",
@@ -134,26 +135,26 @@ class BootSamples:
 def boot_of(
     number: int,
     kind: Kind,
-    heard: DistinctFrames,
+    received: DistinctFrames,
     rows: NDArray[np.int64],
     gaps: pd.DataFrame,
     knots: pd.DataFrame,
     tick_hz: float,
 ) -> BootSamples:
-    """Lay the frames ``rows`` of a boot; ``gaps`` and ``knots`` are the boot's own rows of their tables.
+    """Place the frames ``rows`` of a boot; ``gaps`` and ``knots`` are the boot's rows of their tables.
 
     Raises ValueError where counters contradict each other.
     """
     per_sample = tick_hz / (kind.rate_hz or 1.0)
-    seq = heard.seq[rows]
-    straight = np.rint(heard.ticks[rows] - dealt_shift(kind, seq, per_sample)).astype(np.int64)
-    laid = place_frames(seq, straight, heard.trusted[rows], per_sample * kind.samples)
-    places = laid.first_seq + np.arange(len(laid.row))
-    ticks = np.rint(laid.ticks + dealt_shift(kind, places, per_sample)).astype(np.int64)
-    laid = PlacedFrames(laid.first_seq, np.where(laid.received, rows[laid.row], -1), ticks)
-    barred = np.zeros(len(laid.row), np.bool_)
+    seq = received.seq[rows]
+    straight = np.rint(received.ticks[rows] - dealt_shift(kind, seq, per_sample)).astype(np.int64)
+    placed = place_frames(seq, straight, received.trusted[rows], per_sample * kind.samples)
+    places = placed.first_seq + np.arange(len(placed.row))
+    ticks = np.rint(placed.ticks + dealt_shift(kind, places, per_sample)).astype(np.int64)
+    placed = PlacedFrames(placed.first_seq, np.where(placed.received, rows[placed.row], -1), ticks)
+    barred = np.zeros(len(placed.row), np.bool_)
     never = gaps[(gaps["cause"] == "hub_outage") & (gaps["extent"] == "known")]
     for start, end in zip(never["seq_from"], never["seq_to"], strict=True):
-        barred[max(start - laid.first_seq, 0) : max(end - laid.first_seq, 0)] = True
+        barred[max(start - placed.first_seq, 0) : max(end - placed.first_seq, 0)] = True
     line = (knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
-    return BootSamples(number, kind, heard.payload, heard.again, laid, barred, line, per_sample)
+    return BootSamples(number, kind, received.payload, received.again, placed, barred, line, per_sample)

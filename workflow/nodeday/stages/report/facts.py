@@ -21,11 +21,14 @@ from nodeday.stages.report import overview
 from nodeday.stages.report import spans as place
 from nodeday.stages.report.overview import Row
 from nodeday.storage import tables
-from nodeday.storage.frames import UNHEARD, FrameStamps, frame_stamps
+from nodeday.storage.frames import FrameStamps, columns_of, frame_stamps
 
 CAUSES = tuple(GAP_CAUSE)
 ABSENT = "absent"
 """Before a stream's first frame and after its last: no gap, since nothing shows that any were sent."""
+
+
+NO_STAMPS = FrameStamps(np.zeros(0, np.int32), np.zeros(0, np.int64), np.zeros(0, np.int64), 0)
 
 
 @dataclass(frozen=True)
@@ -116,19 +119,24 @@ def read(study: Study, session: str) -> PageFacts:
 
 
 def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, int]) -> list[StreamFacts]:
-    frames = frame_stamps(tables.path(study.results, "frames", session))
+    received = columns_of(study.results, session)
     gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")
     loss = tables.read(tables.path(study.results, "loss", session), "loss")
     found = []
     for node in study.nodes_of(session).values():
         if node.node == HUB:
             continue
-        for stream in sorted(stream for name, stream in frames if name == node.node) or [""]:
+        of_node = {
+            stream: stamps
+            for (name, stream), columns in received.items()
+            if name == node.node and len((stamps := frame_stamps(columns)).boot)
+        }
+        for stream, stamps in (of_node or {"": NO_STAMPS}).items():
             mine = (gaps["node"] == node.node) & (gaps["stream"] == stream)
             counted = loss[(loss["node"] == node.node) & (loss["stream"] == stream)]
             maps = clock[(clock["node"] == node.node) & clock["stream"].isin(["*", stream])]
-            own, layout = frames.get((node.node, stream), UNHEARD), study.layout_of(session, node.node)
-            spans = _spans(_placed(layout, stream, own, maps, span), gaps[mine], span)
+            layout = study.layout_of(session, node.node)
+            spans = _spans(_placed(layout, stream, stamps, maps, span), gaps[mine], span)
             found.append(StreamFacts(node.node, node.placement, stream, *spans, _counts(counted)))
     return found
 

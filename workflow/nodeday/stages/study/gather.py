@@ -18,9 +18,22 @@ from nodeday.stages.study import rules
 from nodeday.stages.study.epochs import EpochMatrix, FeatureSeries, laid_out
 from nodeday.stages.study.phases import SECOND, Phase, phases_of
 from nodeday.storage import tables
-from nodeday.storage.frames import FrameStamps, Key, frame_stamps
+from nodeday.storage.frames import Key, columns_of, frame_stamps
 
-Frames = Mapping[Key, FrameStamps]
+
+@dataclass(frozen=True)
+class Received:
+    """Distinct frames of a stream that hold samples: how many, and the sample instants in them.
+
+    ``ticks`` are the first and the last by boot.
+    """
+
+    frames: int
+    samples: int
+    ticks: dict[int, tuple[int, int]]
+
+
+Frames = Mapping[Key, Received]
 
 
 @dataclass(frozen=True)
@@ -73,8 +86,7 @@ def gather(study: Study, session: str) -> SessionFacts:
     def table(name: str, columns: list[str]) -> pd.DataFrame:
         return tables.read(tables.path(study.results, name, session), name, columns)
 
-    frames = frame_stamps(tables.path(study.results, "frames", session))
-    frames = {key: own for key, own in frames.items() if key[0] != HUB}
+    frames = received(study, session)
     gaps = table("gaps", ["node", "stream", "frames", "extent"])
     clock = table("clock", ["node", "stream", "boot", "ticks", "utc_ns", "uncertainty_ms"])
     epochs = epochs_of(study, session)
@@ -100,6 +112,21 @@ def gather(study: Study, session: str) -> SessionFacts:
     )
 
 
+def received(study: Study, session: str) -> dict[Key, Received]:
+    """Return what was received of each stream of the sensor nodes, a stream in memory at a time."""
+    found = {}
+    for key, columns in columns_of(study.results, session).items():
+        stamps = frame_stamps(columns)
+        if key[0] != HUB and len(stamps.boot):
+            ticks = {
+                int(boot): (int(own.min()), int(own.max()))
+                for boot in np.unique(stamps.boot)
+                if len(own := stamps.ticks[stamps.boot == boot])
+            }
+            found[key] = Received(len(stamps.boot), stamps.samples, ticks)
+    return found
+
+
 def epochs_of(study: Study, session: str) -> EpochMatrix:
     """The epochs of a session; raise ContractError where there are none."""
     return laid_out(tables.read(tables.path(study.results, "epochs", session), "epochs"))
@@ -111,11 +138,11 @@ def span(study: Study, session: str, frames: Frames, clock: pd.DataFrame) -> tup
     for (node, stream), own in frames.items():
         kind = study.layout_of(session, node).stream(stream)
         maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
-        for boot in np.unique(own.boot):
-            knots, ticks = maps[maps["boot"] == boot], own.ticks[own.boot == boot]
+        for boot, ticks in own.ticks.items():
+            knots = maps[maps["boot"] == boot]
             if len(knots) < 2 or kind.rate_hz is None:
                 continue
-            ends = np.array([ticks.min(), ticks.max()], dtype=np.int64)
+            ends = np.array(ticks, dtype=np.int64)
             utc = timeline.ticks_to_utc(ends, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
             period = SECOND / kind.rate_hz
             before = round((kind.samples - 1) * period) if kind.stamp == "last" else 0
@@ -139,7 +166,7 @@ def _node(
     layout, limits = study.layout_of(session, node), study.file.limits
     lost, knots = (table[table["node"] == node] for table in (gaps, clock))
     own = {stream: each for (name, stream), each in frames.items() if name == node}
-    boots = {boot for each in own.values() for boot in np.unique(each.boot)}
+    boots = {boot for each in own.values() for boot in each.ticks}
     seconds = (recorded[1] - recorded[0]) / SECOND
     shares = [
         rules.coverage(each.samples, layout.stream(stream).rate_hz or 1.0, seconds)
@@ -156,7 +183,7 @@ def _node(
         node,
         placement,
         min(shares, default=0.0),
-        sum(len(each.boot) for each in own.values()),
+        sum(each.frames for each in own.values()),
         int(lost["frames"].fillna(0).sum()),
         max(len(boots) - 1, 0),
         int((lost["extent"] == "unknown").sum()),
