@@ -31,12 +31,13 @@ rule dataset:
         expand(
             table("{each}"),
             each=[
-                "frames", "hub_runs", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
+                "hub_runs", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
                 "movements", "agreement", "aligned", "beats", "epochs", "signal_quality",
                 "calibration", "bouts",
             ],
             session=SESSIONS,
         ),
+        expand(table("frames"), session=SESSIONS),
         expand(table("samples"), session=SESSIONS),
         expand("results/.hashes/{session}.json", session=SESSIONS),
         lambda wildcards: [path for name in SESSIONS for path in captures(study, name)],

@@ -38,11 +38,12 @@ rule report:
         expand(
             table("{each}"),
             each=[
-                "frames", "hub_runs", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
+                "hub_runs", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
                 "movements", "agreement", "beats", "epochs", "signal_quality", "calibration",
             ],
             allow_missing=True,
         ),
+        table("frames"),
         table("samples"),
         "results/study/.settings",
         "results/study/.notes/{session}",

@@ -5,7 +5,8 @@ STUDY_TABLES = ["phases", "phase_features", "sessions", "participants", "exclusi
 # each output, and a thousand such records of a thousand sessions are more than it can bear.
 rule study:
     input:
-        expand(table("{each}"), each=["frames", "gaps", "clock", "epochs"], session=SESSIONS),
+        expand(table("frames"), session=SESSIONS),
+        expand(table("{each}"), each=["gaps", "clock", "epochs"], session=SESSIONS),
         expand(table("ledger", "{stage}"), stage=["frames", "loss", "repair", "features"], session=SESSIONS),
     output:
         [study_table(name) for name in STUDY_TABLES],

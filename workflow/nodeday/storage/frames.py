@@ -305,6 +305,5 @@ def frame_stamps(columns: FrameColumns) -> FrameStamps:
     """Return when the distinct frames of a stream that hold samples were stamped."""
     samples = columns["samples"]
     at = np.flatnonzero(is_in(columns["status"], codes.DISTINCT) & (samples > 0))
-    return FrameStamps(
-        *(columns[name][at] for name in ("boot", "seq", "ticks")), int(samples[at].sum(dtype=np.int64))
-    )
+    instants = int(samples[at].sum(dtype=np.int64))
+    return FrameStamps(columns["boot"][at], columns["seq"][at], columns["ticks"][at], instants)

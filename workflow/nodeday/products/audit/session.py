@@ -65,8 +65,8 @@ def _pair(row: dict[str, Any]) -> str:
 
 def audit(study: Study, session: str) -> Audit:
     """Read a session's tables and hold them to its frames; raise ContractError where one is absent."""
-    streams, runs = frames.columns_of(study.results, session), frames.hub_runs(study.results, session)
-    received = session_frames(streams, HubRuns.of(runs), paces(study, session))
+    columns, runs = frames.columns_of(study.results, session), frames.hub_runs(study.results, session)
+    received = session_frames(columns, HubRuns.of(runs), paces(study, session))
     derived, _ = account(received, study.file.battery.empty_v)
     rows = frames.table(study.results, session, TOLD)
     stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}

@@ -85,7 +85,7 @@ def _account(ledger: Ledger, captured: Captured, boots: list[tuple[str, str]]) -
 
 
 def _marks(captured: Captured, unit: Unit) -> BootStamps | None:
-    """Return the host's marks in order of capture, by the host's clock; where that falls back it stands still::
+    """Return the host's marks in order of capture; where its clock falls back, x stands still::
 
     said   10 20 30 40 15 25 35          the host's clock was put back
     x       0 10 20 30 30 40 50

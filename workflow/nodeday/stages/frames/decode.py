@@ -166,7 +166,7 @@ class Decoder:
         table, slot, n = TABLES["frames"], columns["slot"], len(payload)
         kinds = [kind for _, kind in self.slots]
         row, self.row = self.row, self.row + n
-        plain = {
+        plain: Columns = {
             "row": np.arange(row, self.row),
             "capture": np.full(n, self.capture, np.int16),
             "offset": columns["offset"],

@@ -51,10 +51,10 @@ class FrameBlock:
         """Take the columns from rows of table ``frames`` whose dictionaries are one chunk each."""
         node, status = (rows[name].combine_chunks() for name in ("node", "status"))
         marked = rows["mark_utc_ns"].is_valid().to_numpy() & np.isin(status.indices.to_numpy(), IN_ORDER)
-        plain = (rows[name].to_numpy() for name in ("boot", "ticks_raw", "hub_ns"))
+        boot, ticks_raw, hub_ns = (rows[name].to_numpy() for name in ("boot", "ticks_raw", "hub_ns"))
         utc_ns = rows["mark_utc_ns"].filter(arrow.array(marked)).to_numpy()
         names = node.dictionary.to_pylist()
-        return cls(names, node.indices.to_numpy(), *plain, np.flatnonzero(marked), utc_ns)
+        return cls(names, node.indices.to_numpy(), boot, ticks_raw, hub_ns, np.flatnonzero(marked), utc_ns)
 
 
 @dataclass(frozen=True)
@@ -81,6 +81,10 @@ class NodeTrack:
             low, high = np.searchsorted(steps, sides[:, ROW], side="right")
             restarts = np.concatenate([restarts, sides[:, :, low < high]], axis=2)
         return cls(first, frames[:, -1], restarts)
+
+    def sides(self, number: int) -> tuple[Ints, Ints]:
+        """Return the frames before and after a restart, (4,) each."""
+        return self.restarts[0, :, number], self.restarts[1, :, number]
 
     def spans(self, steps: Ints) -> tuple[Bools, Bools, Ints]:
         """Compare the node with the first rows after ``steps`` of the hub's clock (s,).
@@ -140,21 +144,22 @@ class HubFollower:
             zip(*sorted([*began, *self._jumps()]), strict=True) if began else ((),) * 4
         )
         run = np.cumsum(np.isin(code, ["fell_back", "jumped"])).astype(np.int16)
-        columns = {"row": row, "hub_run": run, "began": code, "hub_ns": hub_ns}
-        columns["before_hub_ns"] = pd.array(before_ns, "Int64")
+        before = pd.array(before_ns, "Int64")
+        columns = {"row": row, "hub_run": run, "began": code, "hub_ns": hub_ns, "before_hub_ns": before}
         return tables.build(TABLES["hub_runs"], columns)
 
     def _jumps(self) -> Iterator[tuple[int, str, int, int]]:
         """Give the steps forward that are jumps, or before which every node restarted: see :func:`jump`."""
         steps = self.steps[:, self.steps[2] > self.steps[1]]
-        together, seen, spans = np.ones(steps.shape[1], np.bool_), 0, {}
+        together, seen = np.ones(steps.shape[1], np.bool_), np.zeros(steps.shape[1], np.int64)
+        spans = {}
         for name, node in sorted(self.nodes.items()):
             both, spanned, number = node.spans(steps[0])
             together &= ~both | spanned
             seen, spans[name] = seen + both, (both, number)
         for at in np.flatnonzero(together & (seen > 1)).tolist():
             sides = [
-                Sides(*self.nodes[name].restarts[:, :, number[at]], *self.rates[name])
+                Sides(*self.nodes[name].sides(number[at]), *self.rates[name])
                 for name, (both, number) in spans.items()
                 if both[at]
             ]
