@@ -97,21 +97,25 @@ class FrameWriter:
         for key, own in _by_stream(rows):
             waiting = self._waiting[key]
             waiting.append(rows.take(own))  # a copy: a slice would keep the whole block in memory
-            if sum(map(len, waiting)) >= BUFFER_ROWS:
-                self._write(key)
-            elif len(waiting) == BUFFER_PARTS:
-                waiting[:] = [arrow.concat_tables(waiting).combine_chunks()]
+            if sum(map(len, waiting)) >= BUFFER_ROWS or len(waiting) == BUFFER_PARTS:
+                self._write(key, BUFFER_ROWS)
 
     def flush(self) -> None:
         """Write what still waits."""
         for key in list(self._waiting):
-            self._write(key)
+            self._write(key, 1)
 
-    def _write(self, key: Key) -> None:
-        if key not in self._open:
+    def _write(self, key: Key, least: int) -> None:
+        """Write row groups of a stream for as long as ``least`` frames of it wait; keep the others."""
+        rows = arrow.concat_tables(self._waiting.pop(key)).combine_chunks()
+        if len(rows) >= least and key not in self._open:
             target = self.folder / f"{'.'.join(key)}.parquet"
             self._open[key] = self.files.enter_context(tables.writer(target, TABLES["frames"]))
-        self._open[key].write_columns(arrow.concat_tables(self._waiting.pop(key)).combine_chunks())
+        while len(rows) >= least:
+            self._open[key].write_columns(rows.slice(0, BUFFER_ROWS))
+            rows = rows.slice(BUFFER_ROWS)
+        if len(rows):
+            self._waiting[key] = [rows]
 
 
 def _by_stream(rows: arrow.Table) -> Iterator[tuple[Key, arrow.Array]]:
