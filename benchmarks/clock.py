@@ -94,7 +94,7 @@ def ours(days: list[StampedDay], way: Way) -> tuple[list[Map | None], list[float
                 name, own.rows, since, (own.sent_ns - own.sent_ns[0]) / 1e6 - since * 1e3, Unit(way.unit_ms)
             )
         )
-    steady = hub.steady(stamps, np.zeros(len(stamps), np.int64), heard, None)
+    steady = hub.steady(hub.HubRuns(np.array([0])), heard, None)
     ends = np.array([stamps.min() - 10**12, stamps.max() + 10**12])
     plain = Map(ends, ends, np.zeros(2), np.zeros(2), "fitted")
     found = []
@@ -103,9 +103,9 @@ def ours(days: list[StampedDay], way: Way) -> tuple[list[Map | None], list[float
             sent = nodes.Stamped(
                 own.rows,
                 own.ticks,
-                steady.steady_ns[own.rows],
+                steady.steady_ns(own.rows, stamps[own.rows]),
                 own.run,
-                steady.band_ms[own.rows],
+                steady.band_ms(own.rows),
                 own.rate_hz,
             )
             found.append(

@@ -19,15 +19,18 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pyarrow as arrow
 import pyarrow.parquet as parquet
 from nodeday.schemas import TABLES
+from nodeday.schemas.compiled import arrow_schema
 
 from nodeday.config.study import Study
 from nodeday.layouts import pack_counts
+from nodeday.storage import frames as received
 from nodeday.storage import tables
 
 START, TICK = 1_784_005_200_000_000_000, 32_768
@@ -152,7 +155,7 @@ def _frames(study: Study, parts: list[tuple[str, str, np.ndarray, np.ndarray, np
     order = np.argsort(np.concatenate([part[3] for part in parts]), kind="stable")
     names = np.repeat(np.arange(len(parts)), [len(part[2]) for part in parts])[order]
     within = np.concatenate([np.arange(len(part[2])) for part in parts])[order]
-    with tables.writer(tables.path(study.results, "frames", "S1"), table) as out:
+    with received.writing(study.results, "S1") as out:
         for first in range(0, len(order), 1_000_000):
             cut = slice(first, first + 1_000_000)
             who, row = names[cut], within[cut]
@@ -165,9 +168,9 @@ def _frames(study: Study, parts: list[tuple[str, str, np.ndarray, np.ndarray, np
                 payload[mine] = [each.tobytes() for each in packed[row[mine]]]
                 samples[mine] = 25 if stream == "ecg" else 10
             out.write(
-                tables.build(
-                    table,
+                _stored(
                     {
+                        "row": first + np.arange(n),
                         "capture": np.zeros(n, np.int16),
                         "offset": first + np.arange(n),
                         "length": np.full(n, 60, np.int32),
@@ -192,6 +195,14 @@ def _frames(study: Study, parts: list[tuple[str, str, np.ndarray, np.ndarray, np
                     },
                 )
             )
+
+
+def _stored(columns: dict[str, Any]) -> arrow.Table:
+    """Rows of table ``frames`` as they are stored."""
+    table = TABLES["frames"]
+    return arrow.Table.from_pandas(tables.build(table, columns), preserve_index=False).cast(
+        arrow_schema(table)
+    )
 
 
 def _gaps_and_clock(

@@ -16,6 +16,7 @@ import pyarrow as arrow
 import pytest
 from hypothesis import settings
 from nodeday.schemas import TABLES, Column, Table
+from nodeday.schemas.compiled import arrow_schema
 
 from nodeday.cli.commands.basic import lay_out
 from nodeday.cli.main import main
@@ -26,7 +27,7 @@ from nodeday.layouts import Layout, load_layout
 from nodeday.stages.frames.decode import Decoder
 from nodeday.stages.frames.scan import Reject, scan
 from nodeday.stages.frames.validate import Spoken
-from nodeday.storage import samples, tables
+from nodeday.storage import frames, samples, tables
 
 # The gate tries the same examples each time; a developer's run looks for new ones.
 settings.register_profile("gate", derandomize=True)
@@ -122,6 +123,21 @@ def put(frame: pd.DataFrame, column: str, value: Any, row: int = 1) -> pd.DataFr
     values[row] = value
     changed[column] = pd.Series(values, dtype=frame[column].dtype)
     return changed
+
+
+def stored(results: Path, name: str, session: str) -> pd.DataFrame:
+    """A table of a session, frames of all streams in order of capture."""
+    if name == "frames":
+        return frames.table(results, session)
+    return tables.read(tables.path(results, name, session), name)
+
+
+def store_frames(results: Path, session: str, rows: pd.DataFrame) -> None:
+    """Write table ``frames`` of a session from rows in order of capture, as stage `frames` would."""
+    table = TABLES["frames"]
+    numbered = tables.build(table, {**{name: rows[name] for name in rows}, "row": np.arange(len(rows))})
+    with frames.writing(results, session) as out:
+        out.write(arrow.Table.from_pandas(numbered, preserve_index=False).cast(arrow_schema(table)))
 
 
 def simulated(folder: Path, scenario: str) -> Path:

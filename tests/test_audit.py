@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import put, simulated
+from conftest import put, simulated, store_frames, stored
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
@@ -59,10 +59,12 @@ def limit(folder: Path, line: str) -> None:
 
 
 def table(folder: Path, name: str) -> pd.DataFrame:
-    return tables.read(tables.path(folder / "results", name, S), name)
+    return stored(folder / "results", name, S)
 
 
 def store(folder: Path, name: str, frame: pd.DataFrame) -> None:
+    if name == "frames":
+        return store_frames(folder / "results", S, frame)
     tables.write(tables.path(folder / "results", name, S), TABLES[name], frame.reset_index(drop=True))
 
 

@@ -22,8 +22,8 @@ from nodeday.stages.clock.hull import edge_line, lower_hull
 from nodeday.stages.simulate.crystal import skew_ppm
 from nodeday.stages.simulate.stamps import StampedDay, Way, day
 from nodeday.stages.simulate.stamps import marks as host_marks
+from nodeday.storage import frames as received
 from nodeday.storage import tables
-from nodeday.storage.frames import received_frames
 
 TICK_HZ = 32_768
 START_NS = 1_784_000_000_000_000_000
@@ -359,9 +359,20 @@ def test_half_a_million_frames():
     assert np.abs(errors_ms(found, rec)).max() < 0.05
 
 
-def test_runs_of_the_hub():
-    stamps = np.array([10, 11, 10, 3600, 5, 6], np.int64) * 1_000_000_000
-    assert hub.runs(stamps, None).tolist() == [0, 0, 0, 0, 1, 1]
+def test_runs_of_the_hub_end_as_well_where_marks_and_stamps_jump():
+    # Marks each 10 s tell of 3 s put back, too little for a fall; the stamps show it before row 600.
+    stamps = np.arange(1200, dtype=np.int64) * 10**9
+    stamps[600:] -= 3 * 10**9
+    rows = np.arange(5, 1200, 10)
+    x_s = rows.astype(np.float64)
+    marks = hub.BootStamps(hub.MARKS, rows, x_s, (stamps[rows] - rows * 10**9) / 1e6, Unit(1.0, down=False))
+    known = hub.HubRuns(np.array([0]))
+    found = hub.with_jumps(known, marks, lambda wanted: stamps[wanted])
+    assert found.first.tolist() == [0, 600]
+    assert found.of(np.array([0, 599, 600, 1199])).tolist() == [0, 0, 1, 1]
+    # The host's clock was moved, and the hub's went on.
+    assert hub.with_jumps(known, marks, lambda wanted: wanted * 10**9).first.tolist() == [0]
+    assert hub.with_jumps(known, None, lambda wanted: stamps[wanted]) == known
 
 
 # --- the stage -----------------------------------------------------------------------------------
@@ -382,9 +393,24 @@ def layout() -> SimpleNamespace:
 
 
 def study(tmp_path, frames: pd.DataFrame, start: int | None = None) -> SimpleNamespace:
-    out = tables.path(tmp_path, "frames", "S01")
-    out.parent.mkdir(parents=True, exist_ok=True)
-    frames.to_parquet(out)
+    frames = frames.sort_values("capture", kind="stable", ignore_index=True).assign(
+        row=np.arange(len(frames))
+    )
+    for key, own in frames.groupby(["node", "stream"], observed=True):
+        out = received.path(tmp_path, "S01", key)
+        out.parent.mkdir(parents=True, exist_ok=True)
+        own.to_parquet(out)
+    runs = tables.build(
+        TABLES["hub_runs"],
+        {
+            "row": [0],
+            "hub_run": np.zeros(1, np.int16),
+            "began": ["capture"],
+            "hub_ns": [int(frames["hub_ns"].iloc[0])],
+            "before_hub_ns": pd.array([None], "Int64"),
+        },
+    )
+    tables.write(tables.path(tmp_path, "hub_runs", "S01"), TABLES["hub_runs"], runs)
     movements = SimpleNamespace(movements=SimpleNamespace(phases=("taps",), correct=False))
     return SimpleNamespace(
         results=tmp_path,
@@ -464,8 +490,7 @@ def test_the_hosts_marks_stay_whole_nanoseconds(tmp_path):
     utc = START_NS + 1 + np.arange(40) * 10**10
     assert (utc.astype(np.float64).astype(np.int64) != utc).all()
     own = study(tmp_path, frame("hub", 0, np.arange(40), np.arange(40) * 10**10, utc))
-    frames = received_frames(tables.path(own.results, "frames", "S01"), stage.COLUMNS)
-    assert Captured.of(frames).marks[1].tolist() == utc.tolist()
+    assert Captured.of(received.columns_of(own.results, "S01")).marks[2].tolist() == utc.tolist()
 
 
 def test_a_node_that_only_a_further_capture_heard_has_no_map(tmp_path):

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import CONFIG, samples_in
+from conftest import CONFIG, samples_in, stored
 from nodeday.schemas import TABLES
 
 from nodeday.config.study import Study
@@ -108,12 +108,12 @@ def test_a_hub_step_leaves_the_maps_as_they_were():
         heard.append(hub.BootStamps(name, row[start : start + len(x)], x, y, Unit(1.0)))
         start += len(x)
     stamps = np.concatenate([each.stamp_ns for each in days])[rows]
-    found = hub.steady(stamps, np.zeros(len(stamps), np.int64), heard, None)
+    found = hub.steady(hub.HubRuns(np.array([0])), heard, None)
     (one,) = found.shared
     assert one.step.size_ms == pytest.approx(800, abs=0.05)
     assert found.own == {"heart": [], "wrist": []}
     for own, each in zip(days, heard, strict=True):
-        fit = maps.fit_map(own.ticks, found.steady_ns[each.rows], TICK_HZ, Unit(1.0), 3.0)
+        fit = maps.fit_map(own.ticks, found.steady_ns(each.rows, stamps[each.rows]), TICK_HZ, Unit(1.0), 3.0)
         assert np.abs(fit(own.ticks) - own.true_ns).max() < 0.1 * MS
 
 
@@ -123,7 +123,7 @@ def test_a_moved_host_is_told_from_a_moved_hub():
     x = (utc_ns - utc_ns[0]) / 1e9
     y = (own.hub_ns - own.hub_ns[0] - (utc_ns - utc_ns[0])) / 1e6
     heard = hub.BootStamps(hub.MARKS, np.arange(len(x)), x, y, Unit(1.0, down=False, also=1.0))
-    found = hub.steady(own.hub_ns, np.zeros(len(x), np.int64), [], heard)
+    found = hub.steady(hub.HubRuns(np.array([0])), [], heard)
     (step,) = found.own[hub.MARKS]
     assert found.shared == []
     assert step.before == 1000
@@ -177,8 +177,8 @@ def fitted(study_folder, own: SessionPlan, layouts: dict[str, str] | None = None
     frames_stage.run(study, "S1")
     stage.run(study, "S1")
     found = {}
-    for name in ("frames", "clock", "steps", "movements", "agreement"):
-        found[name] = tables.read(tables.path(study.results, name, "S1"), name)
+    for name in ("frames", "hub_runs", "clock", "steps", "movements", "agreement"):
+        found[name] = stored(study.results, name, "S1")
         tables.validate(TABLES[name], found[name])
     return study, found, truth
 
@@ -264,7 +264,7 @@ def test_a_converters_delay_moves_samples_back():
     knots = pd.DataFrame({"boot": [0, 0], "ticks": [0, 10 * TICK_HZ], "utc_ns": [10**18, 10**18 + 10**10]})
     one, yes = np.zeros(1, np.int64), np.ones(1, np.bool_)
     heard = DistinctFrames(
-        one.astype(np.int32), one, one + TICK_HZ, ~yes, yes, np.array([[1, 0, 2, 0]], np.uint8)
+        one.astype(np.int32), one, one + TICK_HZ, ~yes, yes, np.array([[1, 0, 2, 0]], np.uint8), 2
     )
     gaps = tables.empty(TABLES["gaps"])
     times = []
@@ -338,9 +338,7 @@ def test_frames_of_a_second_hub_lie_on_the_same_time_line(study_folder):
             first = truth
     frames_stage.run(study, "S1")
     stage.run(study, "S1")
-    frames, clock = (
-        tables.read(tables.path(study.results, name, "S1"), name) for name in ("frames", "clock")
-    )
+    frames, clock = (stored(study.results, name, "S1") for name in ("frames", "clock"))
     for node, stream in (("heart", "ecg"), ("wrist", "acc")):
         rows = frames[(frames["node"] == node) & (frames["capture"] == 1) & (frames["status"] == "good")]
         assert len(rows) > 500  # lost by the first hub, heard by the second

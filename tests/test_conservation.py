@@ -22,7 +22,7 @@ from nodeday.core import errors
 from nodeday.products.audit import checkpoints, prove
 from nodeday.products.audit.compare import compare
 from nodeday.stages.frames.containers import Unpacker
-from nodeday.storage import samples, tables
+from nodeday.storage import frames, samples, tables
 
 SESSION = FINISHED[0]
 
@@ -44,7 +44,7 @@ def spoiled(finished_study: Path, tmp_path_factory: pytest.TempPathFactory) -> P
     folder = tmp_path_factory.mktemp("spoiled") / "study"
     shutil.copytree(finished_study, folder, ignore=shutil.ignore_patterns(".snakemake", "report"))
     results = folder / "results"
-    altered(tables.path(results, "frames", SESSION), "payload", 40, b"\x00" * 30)
+    altered(frames.path(results, SESSION, ("wrist", "acc")), "payload", 40, b"\x00" * 30)
     altered(tables.path(results, "gaps", SESSION), "cause", 3, "hub_outage")
     heart = samples.folder(results, SESSION) / "heart.ecg.parquet"
     counts = parquet.read_table(heart, columns=["ecg_raw"])["ecg_raw"]

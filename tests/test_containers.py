@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as arrow
 import pytest
-from conftest import samples_in
+from conftest import samples_in, stored
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -307,7 +307,7 @@ def run(folder: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Frames and ledger of the session S1."""
     study = Study(folder)
     stage.run(study, "S1")
-    frames = tables.read(tables.path(study.results, "frames", "S1"), "frames")
+    frames = stored(study.results, "frames", "S1")
     ledger = tables.read(tables.path(study.results, "ledger", "S1", "frames"), "ledger")
     assert (ledger.entered == ledger.accounted).all()
     return frames, ledger

@@ -132,7 +132,7 @@ def test_manifest_names_inputs_settings_code_and_tables(study: Path) -> None:
     assert "config/study.yaml" in {each["path"] for each in told["settings"]}
     assert set(told["code"]) >= {"frames", "clock", "features", "study"}
     rows = {each["path"]: each.get("rows") for each in told["results"]}
-    for name, part in (("frames", None), ("samples", "wrist.acc"), ("epochs", None)):
+    for name, part in (("frames", "wrist.acc"), ("samples", "wrist.acc"), ("epochs", None)):
         path = tables.path(study / "results", name, SESSIONS[0], part)
         assert rows[path.relative_to(study).as_posix()] == parquet.read_metadata(path).num_rows
     assert str(study) not in json.dumps(told)

@@ -26,7 +26,7 @@ from nodeday.core import atomic, errors
 from nodeday.core.errors import ContractError, SettingsError
 from nodeday.engine import locks as atwork
 from nodeday.stages.frames.containers import PIECE, Unpacker
-from nodeday.storage import tables
+from nodeday.storage import frames, tables
 
 SESSION = FINISHED[0]
 UNSEALED = ("logs", "failed", "report")
@@ -200,15 +200,17 @@ def test_a_full_disk_is_told_and_nothing_is_lost(
     stage = ["stage", "frames", SESSION, "--study", str(folder)]
     assert main(stage) == errors.USAGE
     told = capsys.readouterr().err
-    frames = tables.path(folder / "results", "frames", SESSION)
-    place = rf"nodeday: {folder}/results/(frames|rejects)/session={SESSION}/\1.parquet: "
+    place = rf"nodeday: {folder}/results/(frames/session={SESSION}/[a-z]+.[a-z]+|rejects/session={SESSION}/rejects).parquet: "
     assert re.match(place + "the system says: no space left on device; expected", told)
     assert "Make room on the disk" in told
     assert "Traceback" not in told
-    assert not [path for path in (folder / "results").rglob("*") if "frames.parquet" in path.name]
+    assert not [path for path in (folder / "results" / "frames").rglob("*.parquet")]
     small_disk("size=50m")
     assert main(stage) == errors.GOOD
-    assert frames.read_bytes() == tables.path(finished_study / "results", "frames", SESSION).read_bytes()
+    made = frames.path(folder / "results", SESSION, ("heart", "ecg"))
+    assert (
+        made.read_bytes() == frames.path(finished_study / "results", SESSION, ("heart", "ecg")).read_bytes()
+    )
     assert not (folder / "results" / "failed" / f"{SESSION}.txt").exists()
 
 

@@ -120,7 +120,7 @@ def test_names_of_captures_never_reach_a_shell(tmp_path: Path) -> None:
     _edit(layout, "{name: skin, unit: degC,", "{name: skin, unit: " + json.dumps(UNIT) + ",")
     _edit(folder / "config" / "study.yaml", "  temp:\n    method: linear\n    max_ms: 30000\n", "")
     # The workflow makes the first table by its shell command; the others are made by the same stages, here.
-    first = "results/frames/session=S01-clean/frames.parquet"
+    first = "results/frames/session=S01-clean"
     done = subprocess.run(
         [sys.executable, "-m", "snakemake", "--cores", "1", first],
         cwd=folder,

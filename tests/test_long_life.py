@@ -14,13 +14,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from conftest import stored
 from numpy.typing import NDArray
 
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core.errors import GOOD
 from nodeday.layouts import Layout, encode_frames, pack_counts
-from nodeday.storage import tables
 from nodeday.storage.samples import read as read_samples
 
 HOUSE = Path(__file__).parents[1]
@@ -118,7 +118,7 @@ def run(
 
 
 def table(study: Study, name: str) -> pd.DataFrame:
-    return tables.read(tables.path(study.results, name, "S1"), name)
+    return stored(study.results, name, "S1")
 
 
 def check(study: Study, sent: Sent, within_ms: float = 1.5) -> None:

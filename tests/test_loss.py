@@ -17,12 +17,14 @@ from nodeday.cli.commands.basic import lay_out
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core.paths import DEMO_CONFIG
+from nodeday.stages.frames.hub import FrameBlock, HubFollower
 from nodeday.stages.loss import burst, causes, minutes, stage, statistics
 from nodeday.stages.loss.gaps import MINUTE_NS, due_ns, gaps_of, minute_of, split
-from nodeday.stages.loss.streams import COLUMNS, SessionFrames, StreamTiming, session_frames
+from nodeday.stages.loss.hub import HubRuns
+from nodeday.stages.loss.streams import SessionFrames, StreamTiming, session_frames
 from nodeday.stages.simulate.truth import Truth
 from nodeday.storage import tables
-from nodeday.storage.frames import STATUS, Received
+from nodeday.storage.frames import ABSENT, STATUS
 from nodeday.storage.ledger import Ledger
 
 S = 1_000_000_000
@@ -374,21 +376,41 @@ def stream_rows(node: str, stream: str, period: int, keep, boot: int = 0, t0: in
     ]
 
 
-def received(frames: pd.DataFrame) -> Received:
-    """Rows of table ``frames`` as reading them stream by stream gives them."""
+def received(frames: pd.DataFrame) -> dict[tuple[str, str], dict[str, np.ndarray]]:
+    """Columns of table ``frames`` stream by stream, as they are read from it."""
     status = np.array([STATUS.index(each) for each in frames["status"]], np.int8)
-    statistics = frames.assign(status=status, row=np.arange(len(frames)))
-    streams = {
-        key: {name: own[name].to_numpy() for name in [*COLUMNS, "row", "status"]}
-        for key, own in statistics.groupby(["node", "stream"], observed=True)
+    marks = frames["mark_utc_ns"].astype("Int64").fillna(ABSENT).to_numpy(np.int64)
+    rows = frames.assign(status=status, row=np.arange(len(frames)), mark_utc_ns=marks)
+    return {
+        (str(node), str(stream)): {name: own[name].to_numpy() for name in own}
+        for (node, stream), own in rows.groupby(["node", "stream"], observed=True)
     }
-    marks = statistics[statistics["mark_utc_ns"].notna() & frames["status"].isin(["good", "late"])]
-    return Received(len(frames), streams, (marks["row"].to_numpy(), marks["mark_utc_ns"].to_numpy(np.int64)))
+
+
+def runs_of(frames: pd.DataFrame, blocks: int = 1) -> pd.DataFrame:
+    """Table ``hub_runs`` as stage `frames` makes it from these rows, in so many blocks."""
+    first = frames[frames["capture"] == 0]
+    names = sorted(first["node"].unique())
+    follower = HubFollower(dict.fromkeys(names, (HZ, WRAP)))
+    for own in np.array_split(np.arange(len(first)), blocks):
+        part = first.iloc[own]
+        at = np.flatnonzero(part["mark_utc_ns"].notna() & part["status"].isin(["good", "late"]))
+        follower.add(
+            FrameBlock(
+                names,
+                np.searchsorted(names, part["node"].astype(str)),
+                *(part[name].to_numpy() for name in ("boot", "ticks_raw", "hub_ns")),
+                at,
+                part["mark_utc_ns"].iloc[at].to_numpy(np.int64),
+            )
+        )
+    return follower.table()
 
 
 def heard(frames: pd.DataFrame, periods: dict[str, float] = PERIODS) -> SessionFrames:
     found = received(frames)
-    return session_frames(found, {(n, s): StreamTiming(periods[s], 256, WRAP, HZ) for n, s in found.streams})
+    paces = {(node, stream): StreamTiming(periods[stream], 256, WRAP, HZ) for node, stream in found}
+    return session_frames(found, HubRuns.of(runs_of(frames)), paces)
 
 
 def account(frames: pd.DataFrame, tmp_path, periods: dict[str, float] = PERIODS) -> dict[str, pd.DataFrame]:
@@ -617,6 +639,41 @@ def test_nodes_that_restart_on_their_own_after_an_outage_are_node_restarts(tmp_p
         ("heart", "node_restart"),
         ("wrist", "node_restart"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("jump", "marked", "began"),
+    [
+        (-1090, True, ["capture", "fell_back"]),
+        (200, False, ["capture", "jumped"]),
+        (200, True, ["capture", "jumped"]),
+        (2000, False, ["capture", "hub_or_nodes"]),
+        (2000, True, ["capture", "jumped"]),
+        (0, True, ["capture"]),
+    ],
+)
+@pytest.mark.parametrize("blocks", [1, 2, 7, 400])
+def test_runs_of_the_hub_are_the_same_in_any_blocks(
+    jump: int, marked: bool, began: list[str], blocks: int
+) -> None:
+    rows = [row for row in two_nodes_and_marks(100, jump, 20) if marked or row["node"] != "hub"]
+    frames = frames_of(rows)
+    found = runs_of(frames, blocks)
+    tables.validate(TABLES["hub_runs"], found)
+    assert found["began"].tolist() == began
+    assert found["hub_run"].tolist() == ([0, 0] if began[-1] == "hub_or_nodes" else [0, 1])[: len(began)]
+    for row, code, hub_ns, before_ns in found[["row", "began", "hub_ns", "before_hub_ns"]].itertuples(
+        index=False
+    ):
+        assert frames["hub_ns"].iloc[row] == hub_ns
+        assert pd.isna(before_ns) if code == "capture" else before_ns == frames["hub_ns"].iloc[row - 1]
+        assert code == "capture" or (frames["boot"].iloc[:row] == 0).all()
+
+
+def test_a_session_without_frames_has_no_run_of_the_hub() -> None:
+    found = HubFollower({}).table()
+    tables.validate(TABLES["hub_runs"], found)
+    assert found.empty
 
 
 @settings(deadline=None, max_examples=25)

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as arrow
 import pytest
-from conftest import samples_in
+from conftest import samples_in, stored
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import codes
@@ -331,7 +331,7 @@ def run(study: Study, *stages: str) -> None:
 def test_from_captures_to_samples(merged_study: tuple[Study, Truth, Truth]) -> None:
     study, truth, other = merged_study
     run(study, "frames", "loss", "clock", "repair")
-    frames = tables.read(tables.path(study.results, "frames", "S1"), "frames")
+    frames = stored(study.results, "frames", "S1")
     placed = frames[frames.status.isin(codes.DISTINCT)]
     for key in ("heart/ecg", "skin/temp"):
         node, stream = key.split("/")
@@ -357,7 +357,7 @@ def test_the_ledger_of_two_captures_balances(merged_study: tuple[Study, Truth, T
     run(study, "frames")
     ledger = tables.read(tables.path(study.results, "ledger", "S1", "frames"), "ledger")
     assert (ledger.entered == ledger.accounted).all()
-    frames = tables.read(tables.path(study.results, "frames", "S1"), "frames")
+    frames = stored(study.results, "frames", "S1")
     rejects = tables.read(tables.path(study.results, "rejects", "S1"), "rejects")
     for number, name in enumerate(("S1", "second")):
         size = (study.root / "captures" / f"{name}.bin").stat().st_size

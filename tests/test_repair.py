@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as arrow
 import pytest
-from conftest import samples_in
+from conftest import samples_in, store_frames, stored
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES, codes
@@ -486,11 +486,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
         c.name: c.dtype for c in TABLES["frames"].columns if c.name != "mark_utc_ns" and c.dtype[-1].isdigit()
     }
     kept = columns | {name: np.array(columns[name], dtype) for name, dtype in numbers.items()}
-    tables.write(
-        tables.path(study.results, "frames", "S01-clean"),
-        TABLES["frames"],
-        tables.build(TABLES["frames"], kept),
-    )
+    store_frames(study.results, "S01-clean", tables.build(TABLES["frames"], kept))
     gaps = pd.DataFrame(
         [
             gap("heart", "ecg", 0, 260, 262, "radio"),
@@ -552,7 +548,7 @@ def write_clock(study: Study, boots: list[tuple[str, int, int]]) -> None:
 
 
 def read(study: Study, name: str) -> pd.DataFrame:
-    return tables.read(tables.path(study.results, name, "S01-clean"), name)
+    return stored(study.results, name, "S01-clean")
 
 
 def read_samples(study: Study) -> pd.DataFrame:

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import put_samples
+from conftest import put_samples, store_frames
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
@@ -94,6 +94,8 @@ def make_study(root: Path, seconds: int = 300, session: str = "S02-lossy") -> Ma
         rows = pd.concat(parts, ignore_index=True)
         if name == "frames":
             rows["offset"] = np.arange(len(rows)) * 50
+            store_frames(study.results, session, rows)
+            continue
         rows = {key: rows[key] for key in TABLES[name].names}
         tables.write(
             tables.path(study.results, name, session), TABLES[name], tables.build(TABLES[name], rows)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import FINISHED, samples_in
+from conftest import FINISHED, samples_in, stored
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -56,7 +56,7 @@ def steps(tree: Tree, what: str) -> list[Tree]:
 
 
 def row_of(study: Path, table: str, session: str, number: int, **only: object) -> dict[str, Any]:
-    rows = tables.read(tables.path(study / "results", table, session), table)
+    rows = stored(study / "results", table, session)
     for name, value in only.items():
         rows = rows[rows[name] == value]
     return dict(rows.iloc[number % len(rows)])

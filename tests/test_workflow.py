@@ -16,12 +16,12 @@ import pandas as pd
 import psutil
 import pyarrow.parquet as parquet
 import pytest
-from conftest import ROOT, samples_in, simulated
+from conftest import ROOT, samples_in, simulated, stored
 from nodeday.schemas import TABLES
 
 from nodeday.config.study import Study
 from nodeday.core import errors
-from nodeday.storage import samples, tables
+from nodeday.storage import frames, samples, tables
 
 GOOD, BAD, ABSENT = "S01-clean", "S02-lossy", "S03-mess"
 SCENARIO = """
@@ -33,7 +33,7 @@ sessions:
     channel: {loss: 0.05, burst: 4, duplicates: 0.01, late: 0.01, corrupt: 0.005}
     restarts: [{node: wrist, at_min: 4.5, silent_s: 5}]
 """
-SESSION_TABLES = ("frames", "rejects", "gaps", "loss", "clock", "beats", "epochs")
+SESSION_TABLES = ("frames", "hub_runs", "rejects", "gaps", "loss", "clock", "beats", "epochs")
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +71,7 @@ def interrupted(folder: Path) -> None:
     assert out == ""
     assert err.splitlines()[-1].startswith("nodeday: stopped. What was finished stays")
     assert not [job for job in jobs if at_work(job)]
-    assert tables.path(folder / "results", "frames", GOOD).exists()
+    assert frames.streams(folder / "results", GOOD)
     assert not tables.path(folder / "results", "epochs", GOOD).exists()
     assert not (folder / "results" / "report" / "index.html").exists()
 
@@ -98,14 +98,14 @@ def test_every_table_is_valid_and_nothing_is_half_written(ran: tuple[Path, int, 
     folder, _, _ = ran
     results = folder / "results"
     for name in SESSION_TABLES:
-        frame = tables.read(tables.path(results, name, GOOD), name)
+        frame = stored(results, name, GOOD)
         tables.validate(TABLES[name], frame)
         assert len(frame) or name == "rejects", name
     for name in ("phases", "sessions", "exclusions", "ledger"):
         tables.validate(TABLES[name], tables.read(tables.path(results, name), name))
     assert not [path for path in results.rglob("*") if "partial" in path.name]
     for name in SESSION_TABLES:
-        assert not tables.path(results, name, BAD).exists()
+        assert not tables.path(results, name, BAD).parent.exists()
 
 
 def test_aligned_has_a_column_for_each_channel(ran: tuple[Path, int, str]) -> None:
