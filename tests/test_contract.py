@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as arrow
 import pytest
 from conftest import put, valid_rows, whole
-from nodeday.schemas.compiled import arrow_schema
+from nodeday.schemas.compile import arrow_schema
 from test_schemas import refusal, wrong_codes, wrong_nulls, wrong_ranges, wrong_rows, wrong_shape
 
 from nodeday.core.errors import ContractError
