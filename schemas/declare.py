@@ -49,8 +49,8 @@ UNITS = frozenset(
         "mg/degC",
     }
 )
-"""Every unit that a declared column may carry. ``1`` is a pure ratio. ``mixed`` is given by another column, or
-by the layout in a template."""
+"""Every unit that a declared column may carry. ``1`` is a pure ratio. ``mixed`` is given by another column,
+or by the layout in a template."""
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ class Table:
         return [column.name for column in self.columns]
 
     def for_channels(self, units: Mapping[str, str]) -> Table:
-        """Return the table with its template columns written out for each channel; ``units`` are by channel."""
+        """Return the table with its template columns written out for each channel of ``units``."""
         written_out = tuple(
             column.but(
                 name=column.name.format(channel=channel),

@@ -109,7 +109,7 @@ def valid_rows(table: Table, count: int = 3) -> pd.DataFrame:
     """
     columns = {c.name: [valid_value(c, row) for row in range(count)] for c in table.columns}
     for name in table.within:
-        columns[name] = [columns[name][0]] * count
+        columns[name] = columns[name][:1] * count
     for _, reason in table.either_or:
         columns[reason] = [None] * count  # each row has the value
     return tables.build(table, columns)

@@ -155,7 +155,7 @@ def _is_unique(table: Table, rows: arrow.Table) -> bool:
     """Return whether no key occurs twice; one pass tells where rows are sorted by their keys."""
     parts = _varying(rows, table.key)
     if not parts:
-        return len(rows) <= 1
+        return len(rows) <= 1 or not table.key
     climbs = parts[-1][1:] > parts[-1][:-1]
     for part in reversed(parts[:-1]):
         climbs = (part[1:] > part[:-1]) | ((part[1:] == part[:-1]) & climbs)
