@@ -1,4 +1,4 @@
-"""One contract, two hands, one verdict: data frames through pandera, Arrow columns through the columns' own checks.
+"""One contract, two hands, one verdict: data frames through pandera, Arrow columns through their own checks.
 
 A wrong row is made together with the declaration under which it would be right. So each case breaks one rule
 and no other, and a rule that either hand forgets lets its case pass.
@@ -47,7 +47,7 @@ OTHER_DTYPES = {
 
 @dataclass(frozen=True)
 class Mutation:
-    """A frame that breaks one rule of a table and none of the ``relaxed`` declaration, which lacks that rule."""
+    """A frame that breaks one rule of a table, and the ``relaxed`` declaration that lacks that rule alone."""
 
     case: str
     relaxed: Table
@@ -60,7 +60,7 @@ def as_arrow(declared: Table, frame: pd.DataFrame) -> arrow.Table:
 
 
 def labelled(table: Table, rows: arrow.Table) -> arrow.Table:
-    """Rows under the schema of ``table``, where their columns have its names and types, whatever they hold."""
+    """Rows under the schema of ``table``, where their columns have its names and types."""
     schema = arrow_schema(table)
     fits = rows.schema.names == schema.names and rows.schema.types == schema.types
     return arrow.Table.from_arrays(rows.columns, schema=schema) if fits else rows
@@ -236,7 +236,8 @@ def holds(table: Table, rows: list[dict[str, Any]]) -> bool:
                 continue
             if column.codes is not None and value not in column.codes:
                 return False
-            if column.ge is not None and value < column.ge or column.le is not None and value > column.le:
+            low, high = (-np.inf if column.ge is None else column.ge), column.le
+            if value < low or (high is not None and value > high):
                 return False
         if any((row[value] is None) == (row[reason] is None) for value, reason in table.either_or):
             return False
