@@ -40,7 +40,7 @@ bench: .venv/.dev-ready
 	$(BIN)/python benchmarks/scale.py 100
 	$(BIN)/python benchmarks/day.py day notebook --hours 1
 # What reads, computes and writes, and the whole chain once, under both ends of what is allowed.
-SMOKE = tests/test_tables.py tests/test_schemas.py tests/test_columnar.py tests/test_layouts.py \
+SMOKE = tests/test_tables.py tests/test_schemas.py tests/test_contract.py tests/test_layouts.py \
   tests/test_frames.py tests/test_containers.py tests/test_settings.py tests/test_workflow.py
 BOUNDS = lowest-direct highest
 

@@ -1,4 +1,4 @@
-"""What a column and a table are: the vocabulary in which every contract is written."""
+"""What a column, a table and a feature are: the vocabulary in which every contract is written."""
 
 from __future__ import annotations
 
@@ -49,16 +49,17 @@ UNITS = frozenset(
         "mg/degC",
     }
 )
-"""Every unit a declared column may carry; ``1`` is a pure ratio, ``mixed`` is told by another column or,
-in a template, by the layout."""
+"""Every unit that a declared column may carry. ``1`` is a pure ratio. ``mixed`` is given by another column,
+or by the layout in a template."""
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column, declared once.
+    """One column, declared once, with the rules for its values.
 
-    ``ge`` and ``le`` bound the values (both inclusive), ``codes`` is the closed list of a
-    ``code`` column with the meaning of each code. A ``stated`` unit is a layout's own word, from no list.
+    ``ge`` and ``le`` bound the values, both inclusive. ``nullable`` allows nulls; in a column of floats, NaN
+    is a null. ``codes`` is the closed list of a ``code`` column, with the meaning of each code. ``stated``
+    marks a unit that a layout gives, which need not be on the list of units.
     """
 
     name: str
@@ -78,16 +79,18 @@ class Column:
             raise ValueError(f"column {self.name}: codes belong to a column of dtype 'code'")
 
     def but(self, **changes: object) -> Column:
-        """The same column with some of its properties changed."""
+        """Return a copy of the column with some of its properties changed."""
         return replace(self, **changes)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """One table: what a row is, its columns in order, its key and what must hold across rows.
+    """One table: what a row is, its columns in order, and the rules that hold across columns or rows.
 
-    ``template`` columns stand for one column a channel; their names hold ``{channel}``.
-    ``increasing`` names a column that never falls within each group of ``within``.
+    No two rows have the same values in all columns of ``key``. ``increasing`` names a column that never falls
+    within each group of rows that have the same values in the columns ``within``. ``either_or`` holds pairs
+    of columns of which each row has exactly one: a value, or the reason why there is none. ``template``
+    columns stand for one column a channel; their names hold ``{channel}``.
     """
 
     name: str
@@ -96,22 +99,23 @@ class Table:
     key: tuple[str, ...]
     increasing: str | None = None
     within: tuple[str, ...] = ()
+    either_or: tuple[tuple[str, str], ...] = ()
     template: tuple[Column, ...] = ()
     notes: tuple[str, ...] = field(default=())
 
-    def __getitem__(self, column: str) -> Column:
-        for each in self.columns:
-            if each.name == column:
-                return each
-        raise KeyError(f"table {self.name} has no column {column!r}")
+    def __getitem__(self, name: str) -> Column:
+        for column in self.columns:
+            if column.name == name:
+                return column
+        raise KeyError(f"table {self.name} has no column {name!r}")
 
     @property
     def names(self) -> list[str]:
         return [column.name for column in self.columns]
 
     def for_channels(self, units: Mapping[str, str]) -> Table:
-        """The table with its template columns written out for each channel, in its unit in ``units``."""
-        extra = tuple(
+        """Return the table with its template columns written out for each channel of ``units``."""
+        written_out = tuple(
             column.but(
                 name=column.name.format(channel=channel),
                 unit=unit if column.unit == "mixed" else column.unit,
@@ -120,4 +124,16 @@ class Table:
             for channel, unit in units.items()
             for column in self.template
         )
-        return replace(self, columns=self.columns + extra, template=())
+        return replace(self, columns=self.columns + written_out, template=())
+
+
+@dataclass(frozen=True)
+class Feature:
+    """A feature of an epoch: unit, meaning, formula and source, and what it needs to be valid."""
+
+    name: str
+    unit: str
+    meaning: str
+    formula: str
+    source: str
+    needs: str

@@ -1,4 +1,4 @@
-"""The data dictionary: the declarations as text for people."""
+"""The data dictionary: the declarations as text for readers."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Every table, column, unit, code and feature, written by `nodeday dictionary` fro
 
 
 def markdown(only: str | None = None) -> str:
-    """The data dictionary as Markdown; of one table where ``only`` names it."""
+    """Return the data dictionary as Markdown; of one table where ``only`` names it."""
     tables = [TABLES[only]] if only else list(TABLES.values())
     parts = ([] if only else [HEAD]) + [of_table(table) for table in tables]
     if only in (None, "epochs"):
@@ -31,12 +31,12 @@ def _limits(column: Column) -> str:
 
 
 def of_table(table: Table) -> str:
-    """One table as Markdown: its columns, then the meanings of its codes."""
+    """Return one table as Markdown: its rules and columns, then the meanings of its codes."""
     lines = [
         f"## {table.name}",
         "",
         f"One row is {table.row}. Unique by {', '.join(table.key)}.",
-        *_order(table),
+        *_rules(table),
         *table.notes,
         "",
         "| column | type | unit | null | values | meaning |",
@@ -55,11 +55,13 @@ def of_table(table: Table) -> str:
     return "\n".join(lines)
 
 
-def _order(table: Table) -> list[str]:
+def _rules(table: Table) -> list[str]:
+    """Return a sentence for each rule across rows or columns but the key."""
+    rules = [f"`{value}` is null exactly where `{reason}` is given." for value, reason in table.either_or]
     if not table.increasing:
-        return []
+        return rules
     groups = f" within each {', '.join(table.within)}" if table.within else ""
-    return [f"`{table.increasing}` never falls{groups}."]
+    return [f"`{table.increasing}` never falls{groups}.", *rules]
 
 
 def _features() -> str:
@@ -69,7 +71,10 @@ def _features() -> str:
         "| feature | unit | meaning | formula | needs | source |",
         "|---|---|---|---|---|---|",
     ]
-    for one in FEATURES:
-        formula = one.formula.replace("|", "\\|")
-        lines.append(f"| {one.name} | {one.unit} | {one.meaning} | {formula} | {one.needs} | {one.source} |")
+    for feature in FEATURES:
+        formula = feature.formula.replace("|", "\\|")
+        lines.append(
+            f"| {feature.name} | {feature.unit} | {feature.meaning} | {formula} | {feature.needs} "
+            f"| {feature.source} |"
+        )
     return "\n".join(lines)

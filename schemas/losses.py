@@ -270,4 +270,5 @@ BATTERY = Table(
         ),
     ),
     key=("node",),
+    either_or=(("left_h", "left_reason"),),
 )

@@ -80,10 +80,8 @@ PHASE_FEATURES = Table(
         coverage.but(meaning="mean coverage of the epochs, those without a value included", nullable=True),
     ),
     key=("session", "phase", "start_ns", "node", "channel", "feature"),
-    notes=(
-        "A value is null exactly where a reason stands.",
-        "Low and high are about loss alone: they meet in the value where nothing was lost.",
-    ),
+    either_or=(("value", "reason"),),
+    notes=("Low and high are about loss alone: they meet in the value where nothing was lost.",),
 )
 
 SESSIONS = Table(

@@ -204,7 +204,7 @@ EPOCHS = Table(
     key=("node", "channel", "epoch", "feature"),
     increasing="start_ns",
     within=("node", "channel", "feature"),
-    notes=("A value is null exactly where a reason stands.",),
+    either_or=(("value", "reason"),),
 )
 
 SIGNAL_QUALITY = Table(

@@ -92,8 +92,6 @@ def put_samples(study: Study, session: str, node: str, stream: str, columns: dic
 
 def valid_value(column: Column, row: int) -> Any:
     """A value that ``column`` allows, another one for each ``row`` where its dtype can tell rows apart."""
-    if column.name == "reason" and column.nullable:
-        return None  # a value stands beside it
     if column.codes is not None:
         return next(iter(column.codes))
     if column.dtype in ("name", "text"):
@@ -112,7 +110,9 @@ def valid_rows(table: Table, count: int = 3) -> pd.DataFrame:
     """
     columns = {c.name: [valid_value(c, row) for row in range(count)] for c in table.columns}
     for name in table.within:
-        columns[name] = [columns[name][0]] * count
+        columns[name] = columns[name][:1] * count
+    for _, reason in table.either_or:
+        columns[reason] = [None] * count  # each row has the value
     return tables.build(table, columns)
 
 

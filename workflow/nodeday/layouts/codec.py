@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pandas as pd
 import pyarrow as arrow
+import pyarrow.compute as compute
 from numpy.typing import ArrayLike, NDArray
 
 from nodeday.core.arrays import Bytes, Ints
@@ -21,17 +22,23 @@ from nodeday.layouts.parts import Kind, Order
 def payload_matrix(
     payload: pd.Series[Any] | arrow.ChunkedArray, size: int, where: str = "table frames"
 ) -> NDArray[np.uint8]:
-    """Payloads of ``size`` bytes each as a (n, size) view of the Arrow buffer; ContractError if unequal."""
-    whole = payload if isinstance(payload, arrow.ChunkedArray) else arrow.array(payload)
-    joined = whole.combine_chunks() if isinstance(whole, arrow.ChunkedArray) else whole
-    if not len(joined):
-        return np.zeros((0, size), np.uint8)
-    _, offset_bytes, data = joined.buffers()
-    wide = np.int64 if arrow.types.is_large_binary(joined.type) else np.int32
-    offsets = np.frombuffer(offset_bytes, wide)[joined.offset : joined.offset + len(joined) + 1]
-    if (np.diff(offsets) != size).any():
+    """Return payloads of ``size`` bytes each as rows (n, size); raise ContractError where one is not."""
+    column = payload if isinstance(payload, arrow.ChunkedArray) else arrow.array(payload)
+    column = column.combine_chunks() if isinstance(column, arrow.ChunkedArray) else column
+    data, lengths = joined_bytes(column)
+    if (lengths != size).any():
         raise ContractError("payloads of unequal length", where, f"{size} bytes each")
-    return np.frombuffer(data, np.uint8)[offsets[0] : offsets[-1]].reshape(len(joined), size)
+    return data.reshape(len(lengths), size)
+
+
+def joined_bytes(column: arrow.BinaryArray) -> tuple[Bytes, Ints]:
+    """Return the bytes of all rows of ``column`` (n,) one after the other, and the length of each row (n,)."""
+    if not len(column):
+        return np.zeros(0, np.uint8), np.zeros(0, np.int64)
+    rows = arrow.ListArray.from_arrays(arrow.array([0, len(column)], arrow.int32()), column)
+    joined = compute.binary_join(rows, arrow.scalar(b"", column.type))[0].as_buffer()
+    lengths = compute.binary_length(column).to_numpy().astype(np.int64)
+    return np.frombuffer(joined, np.uint8), lengths
 
 
 def instant_of(kind: Kind, seq: Ints, position: Ints | int = 0) -> Ints:

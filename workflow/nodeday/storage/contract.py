@@ -1,13 +1,14 @@
-"""A table's contract checked on Arrow columns, for pieces of tables too long to go through pandas.
+"""A table's contract held on Arrow columns, for pieces of tables too long to go through pandas.
 
-The rules are those of :func:`nodeday.storage.tables.validate`, from the same declaration; a test holds both
-against the same wrong rows. Pieces of one group only (a channel of one boot), or of a table without
-groups: that is what makes order and uniqueness cheap to see.
+The rules are those of :func:`nodeday.storage.tables.validate`, from the same declaration, and give the same
+verdict on the same rows. They cost little here: a range is seen in the least and the greatest value, a list
+of codes in a column's dictionary, and one pass over sorted rows shows that no key occurs twice.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pyarrow as arrow
@@ -16,126 +17,169 @@ from numpy.typing import ArrayLike, NDArray
 
 from nodeday.core.arrays import Bools, Bytes
 from nodeday.schemas import Column, Table
-from nodeday.schemas.compiled import arrow_schema, arrow_type
+from nodeday.schemas.compile import arrow_schema, arrow_type, either_or_rule, order_rule
 
-Bitmap = tuple[arrow.Buffer, int]
-"""A bit for each row, set where it holds a value, and how many are not."""
-
-
-def constant(text: str, n: int) -> arrow.DictionaryArray:
-    """A column that says ``text`` in each of ``n`` rows."""
-    return arrow.DictionaryArray.from_arrays(np.zeros(n, np.int32), arrow.array([text]))
+Validity = tuple[arrow.Buffer, int]
+"""A bit for each row, set where the row holds a value, and the number of rows that hold none."""
 
 
-def coded(places: NDArray[np.integer], column: Column) -> arrow.DictionaryArray:
-    """A code column from places (n,) in its list of codes."""
-    return arrow.DictionaryArray.from_arrays(places.astype(np.int32), arrow.array(list(column.codes or ())))
-
-
-def named(places: NDArray[np.integer], names: Sequence[str]) -> arrow.DictionaryArray:
-    """A name column from places (n,) in ``names``, of which several may be the same."""
-    words = sorted(set(names))
-    numbers = np.array([words.index(name) for name in names], np.int32)
-    return arrow.DictionaryArray.from_arrays(numbers[places], arrow.array(words))
-
-
-def binary(parts: Sequence[Bytes]) -> arrow.BinaryArray:
-    """A column of the rows of all ``parts``, (n, length) each, without an object for each."""
-    return arrow.concat_arrays(
-        [
-            arrow.Array.from_buffers(
-                arrow.binary(each.shape[1]), len(each), [None, arrow.py_buffer(each)]
-            ).cast(arrow.binary())
-            for each in parts
-        ]
-    )
-
-
-def column(values: ArrayLike, there: Bitmap | None = None) -> arrow.Array:
-    """A plain column (n,) over ``values`` themselves, null where they are not ``there``."""
-    whole = np.ascontiguousarray(values)
-    bits, nulls = there or (None, 0)
-    kind = arrow.from_numpy_dtype(whole.dtype)
-    return arrow.Array.from_buffers(kind, len(whole), [bits, arrow.py_buffer(whole)], nulls)
-
-
-def bitmap(present: Bools) -> Bitmap:
-    """Which rows (n,) are not null, for all columns that have their nulls in common."""
+def validity(present: Bools) -> Validity:
+    """Return which rows (n,) are not null, for all columns that have their nulls in common."""
     bits = np.packbits(present, bitorder="little")
     return arrow.py_buffer(bits), len(present) - int(np.count_nonzero(present))
 
 
-def piece(table: Table, columns: Mapping[str, arrow.Array] | arrow.Table) -> arrow.Table:
-    """The columns in declared order; raises ValueError where one has another type than declared."""
-    for each in table.columns:
-        if columns[each.name].type != arrow_type(each):
-            raise ValueError(f"column {each.name} is {columns[each.name].type}, expected {arrow_type(each)}")
+def number_column(values: ArrayLike, valid: Validity | None = None) -> arrow.Array:
+    """Return a column of numbers (n,) that shares the memory of ``values``, null where they are not valid."""
+    numbers = np.ascontiguousarray(values)
+    bits, nulls = valid or (None, 0)
+    dtype = arrow.from_numpy_dtype(numbers.dtype)
+    return arrow.Array.from_buffers(dtype, len(numbers), [bits, arrow.py_buffer(numbers)], nulls)
+
+
+def constant_column(text: str, n: int) -> arrow.DictionaryArray:
+    """Return a name column that holds ``text`` in each of ``n`` rows."""
+    return arrow.DictionaryArray.from_arrays(np.zeros(n, np.int32), arrow.array([text]))
+
+
+def code_column(positions: NDArray[np.integer], column: Column) -> arrow.DictionaryArray:
+    """Return a code column from positions (n,) in the list of codes of ``column``."""
+    listed = arrow.array(list(column.codes or ()))
+    return arrow.DictionaryArray.from_arrays(positions.astype(np.int32), listed)
+
+
+def name_column(positions: NDArray[np.integer], names: Sequence[str]) -> arrow.DictionaryArray:
+    """Return a name column from positions (n,) in ``names``, of which several may be equal."""
+    texts = sorted(set(names))
+    number = np.array([texts.index(name) for name in names], np.int32)
+    return arrow.DictionaryArray.from_arrays(number[positions], arrow.array(texts))
+
+
+def bytes_column(blocks: Sequence[Bytes]) -> arrow.BinaryArray:
+    """Return a column of the rows of all ``blocks``, (n, length) each, without an object for each row."""
+    return arrow.concat_arrays(
+        [
+            arrow.Array.from_buffers(
+                arrow.binary(block.shape[1]), len(block), [None, arrow.py_buffer(block)]
+            ).cast(arrow.binary())
+            for block in blocks
+        ]
+    )
+
+
+def assemble(table: Table, columns: Mapping[str, arrow.Array]) -> arrow.Table:
+    """Return the columns in the declared order.
+
+    Raises ValueError where a column is missing, is not declared, or has another type than the declared one.
+    """
+    if foreign := sorted(set(columns) - set(table.names)):
+        raise ValueError(f"{', '.join(foreign)} is not a column of {table.name}")
+    for column in table.columns:
+        if column.name not in columns:
+            raise ValueError(f"column {column.name} is missing")
+        if (given := columns[column.name].type) != arrow_type(column):
+            raise ValueError(f"column {column.name} is {given}, expected {arrow_type(column)}")
     return arrow.Table.from_arrays([columns[name] for name in table.names], schema=arrow_schema(table))
 
 
-def broken(table: Table, rows: arrow.Table) -> str:
-    """The first rule of ``table`` that ``rows`` break, as a phrase; empty where all hold."""
+def broken_rule(table: Table, rows: arrow.Table) -> str:
+    """Return the first rule of ``table`` that ``rows`` break, as a phrase; empty where all hold."""
     if rows.schema != arrow_schema(table):
         return "the columns are not those declared, in number, name, type or order"
-    for each in table.columns:
-        if fault := _wrong_values(each, rows[each.name]):
-            return f"column {each.name} {fault}"
-    for name in table.within:
-        if len(rows) and _varies(compute.min_max(_plain(rows[name])).as_py()):
-            return f"a piece holds several of {name}"
-    if table.increasing and not _never_falls(_numbers(rows, table.increasing)):
-        return f"{table.increasing} never falls within {list(table.within)}"
-    return "" if _unique(table, rows) else f"the key {list(table.key)} occurs twice"
+    for column in table.columns:
+        if fault := _null(column, rows[column.name]) or _outside(column, rows[column.name]):
+            return f"column {column.name} {fault}"
+    if table.increasing and not _in_order(table, rows, table.increasing):
+        return order_rule(table)
+    for value, reason in table.either_or:
+        absent = compute.is_null(rows[value], nan_is_null=True)
+        if compute.any(compute.xor(absent, compute.is_valid(rows[reason]))).as_py():
+            return either_or_rule(value, reason)
+    return "" if _is_unique(table, rows) else f"the key {list(table.key)} occurs twice"
 
 
-def _varies(edges: dict[str, object]) -> bool:
-    return edges["min"] != edges["max"]
+def one_group(table: Table, rows: arrow.Table) -> bool:
+    """Return whether all ``rows`` have the same values in the columns ``within`` which rows are ordered."""
+    return not _varying(rows, table.within)
 
 
-def _plain(values: arrow.ChunkedArray) -> arrow.ChunkedArray:
-    """Indices stand for the text of a dictionary column, whose dictionaries are all the same."""
-    whole = values.unify_dictionaries() if arrow.types.is_dictionary(values.type) else values
-    if arrow.types.is_dictionary(whole.type):
-        return arrow.chunked_array([chunk.indices for chunk in whole.chunks], arrow.int32())
-    return whole
-
-
-def _wrong_values(declared: Column, values: arrow.ChunkedArray) -> str:
-    if values.null_count and not declared.nullable:
-        return "is null"
-    if declared.codes is not None:
-        used = {word for chunk in values.chunks for word in chunk.dictionary.to_pylist()}
-        if foreign := sorted(str(word) for word in used if word not in declared.codes):
-            return f"holds {', '.join(foreign)}, which is not on its list of codes"
+def _null(column: Column, values: arrow.ChunkedArray) -> str:
+    """Return what is wrong with the nulls of a column, as a phrase; empty where nothing is."""
+    if column.nullable:
         return ""
-    if "float" in declared.dtype and not declared.nullable and compute.any(compute.is_nan(values)).as_py():
-        return "is null"
-    if declared.ge is None and declared.le is None:
+    nan = "float" in column.dtype and compute.any(compute.is_nan(values)).as_py()
+    return "is null" if values.null_count or nan else ""
+
+
+def _outside(column: Column, values: arrow.ChunkedArray) -> str:
+    """Return which value lies outside the range or the list of a column, as a phrase; empty where none."""
+    if arrow.types.is_dictionary(values.type):
+        return next(filter(None, (_wrong_texts(column, chunk.dictionary) for chunk in values.chunks)), "")
+    if column.ge is None and column.le is None:
         return ""
     edges = compute.min_max(values).as_py()
-    if declared.ge is not None and edges["min"] is not None and edges["min"] < declared.ge:
-        return f"holds {edges['min']}, below {declared.ge}"
-    if declared.le is not None and edges["max"] is not None and edges["max"] > declared.le:
-        return f"holds {edges['max']}, above {declared.le}"
+    if column.ge is not None and edges["min"] is not None and edges["min"] < column.ge:
+        return f"holds {edges['min']}, below {column.ge}"
+    if column.le is not None and edges["max"] is not None and edges["max"] > column.le:
+        return f"holds {edges['max']}, above {column.le}"
     return ""
 
 
-def _numbers(rows: arrow.Table, name: str) -> NDArray[np.integer]:
-    return np.asarray(_plain(rows[name]).to_numpy())
+def _wrong_texts(column: Column, dictionary: arrow.Array) -> str:
+    """Return what is wrong with the texts that the rows of a column point to, used or not."""
+    texts: list[Any] = dictionary.to_pylist()
+    if None in texts or len(set(texts)) < len(texts):
+        return "lists a null or a text twice in its dictionary"
+    if column.codes is None or not texts:
+        return ""
+    if foreign := sorted(set(texts) - set(column.codes)):
+        return f"holds {', '.join(foreign)}, which is not on its list of codes"
+    lacking = sorted(set(column.codes) - set(texts))
+    return f"lacks {', '.join(lacking)} of its list of codes" if lacking else ""
 
 
-def _never_falls(values: NDArray[np.integer]) -> bool:
-    return not (values[1:] < values[:-1]).any()
+def _in_order(table: Table, rows: arrow.Table, increasing: str) -> bool:
+    """Return whether a column never falls within each group, whose rows need not lie together."""
+    values = _numbers(rows[increasing])
+    if not (values[1:] < values[:-1]).any():
+        return True
+    groups = _varying(rows, table.within)
+    if not groups:
+        return False
+    order = np.lexsort(groups)  # stable: rows of a group keep their order
+    values = values[order]
+    return not ((values[1:] < values[:-1]) & _same_as_before(groups, order)).any()
 
 
-def _unique(table: Table, rows: arrow.Table) -> bool:
-    """Whether no key occurs twice; at a glance where the key columns climb like a number's digits."""
-    varying = [name for name in table.key if name not in table.within and len(rows)]
-    parts = [_numbers(rows, name) for name in varying]
-    parts = [part for part in parts if part.min() != part.max()]
+def _is_unique(table: Table, rows: arrow.Table) -> bool:
+    """Return whether no key occurs twice; one pass tells where rows are sorted by their keys."""
+    parts = _varying(rows, table.key)
     if not parts:
-        return len(rows) <= 1
+        return len(rows) <= 1 or not table.key
     climbs = parts[-1][1:] > parts[-1][:-1]
     for part in reversed(parts[:-1]):
         climbs = (part[1:] > part[:-1]) | ((part[1:] == part[:-1]) & climbs)
-    return bool(climbs.all()) or len(np.unique(np.stack(parts), axis=1).T) == len(rows)
+    return bool(climbs.all()) or not _same_as_before(parts, np.lexsort(parts)).any()
+
+
+def _same_as_before(parts: Sequence[NDArray[Any]], order: NDArray[np.integer]) -> Bools:
+    """Return whether each row but the first has the same ``parts`` as the one before it in ``order``."""
+    same = np.ones(len(order) - 1, np.bool_)
+    for part in parts:
+        ordered = part[order]
+        same &= ordered[1:] == ordered[:-1]
+    return same
+
+
+def _varying(rows: arrow.Table, names: Sequence[str]) -> list[NDArray[Any]]:
+    """Return the columns (n,) among ``names`` that do not hold the same number in all rows."""
+    columns = (_numbers(rows[name]) for name in names) if len(rows) else ()
+    return [column for column in columns if column.min() != column.max()]
+
+
+def _numbers(values: arrow.ChunkedArray) -> NDArray[Any]:
+    """Return a column as numbers (n,): where it has a dictionary, each row's position in that."""
+    if arrow.types.is_dictionary(values.type):
+        unified = values.unify_dictionaries()
+        values = arrow.chunked_array([chunk.indices for chunk in unified.chunks], arrow.int32())
+    return np.asarray(values.to_numpy())

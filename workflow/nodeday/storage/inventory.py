@@ -34,8 +34,9 @@ class TableFile:
 
 
 def result_files(results: Path) -> list[str]:
-    """Paths, from ``results``, of everything that the stages wrote, in order; half-written files and
-    records of the run itself are left out.
+    """Paths, from ``results``, of everything that the stages wrote, in order.
+
+    Half-written files and records of the run itself are left out.
     """
     found = []
     for path in results.rglob("*"):
@@ -72,8 +73,18 @@ def table_file(root: Path, path: str) -> TableFile:
     columns = tuple(_column(each, facts) for each, facts in about["columns"].items())
     declared = TABLES.get(name) or TABLES.get(name.split("_")[0])  # a grid of another rate is a grid
     fits = declared is not None and set(declared.key) <= set(about["columns"])
-    key, notes = (declared.key, declared.notes) if declared and fits else (WIDE_KEY, ())
-    return TableFile(root, path, Table(name, about["row"], columns, key, notes=notes), session_of(path), rows)
+    if declared is not None and fits:
+        table = Table(
+            name,
+            about["row"],
+            columns,
+            declared.key,
+            either_or=declared.either_or,
+            notes=declared.notes,
+        )
+    else:
+        table = Table(name, about["row"], columns, WIDE_KEY)
+    return TableFile(root, path, table, session_of(path), rows)
 
 
 def _column(name: str, facts: dict[str, Any]) -> Column:

@@ -1,4 +1,4 @@
-"""The conservation counts: what enters a checkpoint leaves it, or is written down as set aside."""
+"""Conservation counts: what enters a checkpoint leaves it, or is written down as set aside."""
 
 from __future__ import annotations
 
@@ -10,7 +10,10 @@ from nodeday.core.errors import ContractError
 
 @dataclass(frozen=True)
 class Entry:
-    """``entered`` must equal the sum of ``parts``; ``scope`` says of what."""
+    """A count at a checkpoint: ``entered`` must equal the sum of ``parts``.
+
+    ``scope`` names the capture, node or stream that is counted.
+    """
 
     quantity: str
     scope: str
@@ -24,7 +27,7 @@ class Entry:
 
 @dataclass
 class Ledger:
-    """The entries of one stage for one session."""
+    """Entries of one stage for one session."""
 
     stage: str
     session: str
@@ -32,8 +35,8 @@ class Ledger:
 
     def add(self, quantity: str, scope: str, entered: int, **parts: int) -> None:
         """Write down one checkpoint; the sum is checked by :meth:`close`."""
-        whole = {name: int(count) for name, count in parts.items()}
-        self.entries.append(Entry(quantity, scope, int(entered), whole))
+        counts = {name: int(count) for name, count in parts.items()}
+        self.entries.append(Entry(quantity, scope, int(entered), counts))
 
     def close(self, results: Path) -> None:
         """Write the ledger; raise ContractError naming every checkpoint that does not balance."""

@@ -1,4 +1,4 @@
-"""What a Parquet file holds of what is asked for, without a look at row groups that can hold none of it."""
+"""Rows and columns of a Parquet file, read without the row groups that can hold none of them."""
 
 from __future__ import annotations
 
@@ -16,46 +16,48 @@ Filters = list[Filter] | list[list[Filter]]
 """(Column, operator, value), all to hold; or several lists of such, one of which is to hold."""
 
 
-def read(file: parquet.ParquetFile, columns: list[str] | None, filters: Filters | None) -> arrow.Table:
-    """Rows that meet ``filters``, in the file's order. Raises ArrowInvalid where it lacks one of ``columns``.
+def read_rows(file: parquet.ParquetFile, columns: list[str] | None, filters: Filters | None) -> arrow.Table:
+    """Return rows that meet ``filters``, in the file's order.
 
-    The library's own filtered read does not skip row groups by a dictionary column, and so
-    would decode all nodes to find one. It leaves a column out that is not there without a word, too.
+    Raises ArrowInvalid where the file lacks one of ``columns``. The library's own filtered read does not skip
+    row groups by a dictionary column, so it would decode all nodes to find one. It also leaves out a column
+    that is absent, without an error.
     """
     names = file.schema_arrow.names
     if lacking := [name for name in columns or () if name not in names]:
         raise arrow.ArrowInvalid(f"lacks {', '.join(lacking)}")
     if not filters:
         return file.read(columns)
-    either = [each for each in filters if isinstance(each, list)]
-    either = either or [[each for each in filters if isinstance(each, tuple)]]
-    needed = list(dict.fromkeys([*(columns or names), *(name for each in either for name, _, _ in each)]))
-    found = [file.schema_arrow.empty_table().select(needed)]
-    for group in range(file.num_row_groups):
-        near = [each for each in either if _may_hold(file.metadata.row_group(group), names, each)]
-        if near:
-            rows = file.read_row_group(group, needed)
-            found.append(rows.filter(parquet.filters_to_expression(near)))
-    return arrow.concat_tables(found).select(columns or names)
+    alternatives = [item for item in filters if isinstance(item, list)]
+    alternatives = alternatives or [[item for item in filters if isinstance(item, tuple)]]
+    filtered = [name for alternative in alternatives for name, _, _ in alternative]
+    needed = list(dict.fromkeys([*(columns or names), *filtered]))
+    parts = [file.schema_arrow.empty_table().select(needed)]
+    for number in range(file.num_row_groups):
+        metadata = file.metadata.row_group(number)
+        possible = [each for each in alternatives if _may_hold(metadata, names, each)]
+        if possible:
+            rows = file.read_row_group(number, needed)
+            parts.append(rows.filter(parquet.filters_to_expression(possible)))
+    return arrow.concat_tables(parts).select(columns or names)
 
 
 def _may_hold(group: parquet.RowGroupMetaData, names: list[str], filters: list[Filter]) -> bool:
+    """Return whether a row group may hold a row that meets all ``filters``, by its statistics."""
     for name, operator, value in filters:
-        told = group.column(names.index(name)).statistics
-        if told is None or not told.has_min_max:
+        statistics = group.column(names.index(name)).statistics
+        if statistics is None or not statistics.has_min_max:
             continue
-        if operator in ("==", ">=", ">") and told.max < value:
+        if operator in ("==", ">=", ">") and statistics.max < value:
             return False
-        if operator in ("==", "<=", "<") and told.min > value:
+        if operator in ("==", "<=", "<") and statistics.min > value:
             return False
     return True
 
 
 @dataclass(frozen=True)
 class Group:
-    """Rows [first, last) of a table that lie together in its file, and the ``least`` and the ``most`` of a
-    column's values among them.
-    """
+    """A row group: rows [first, last) of a table, and the least and greatest value of a column in them."""
 
     first: int
     last: int
@@ -63,32 +65,33 @@ class Group:
     most: int
 
 
-def groups(file: parquet.ParquetFile, column: str) -> list[Group]:
-    """Row groups that are not empty, with the edges of a column from the file's statistics."""
-    place = file.schema_arrow.names.index(column)
-    told = [file.metadata.row_group(each).column(place).statistics for each in range(file.num_row_groups)]
-    spans = pairwise(_borders(file))
+def row_spans(file: parquet.ParquetFile, column: str) -> list[Group]:
+    """Return the row groups that are not empty, with the edges of a column from the file's statistics."""
+    index = file.schema_arrow.names.index(column)
+    edges = (file.metadata.row_group(n).column(index).statistics for n in range(file.num_row_groups))
     return [
-        Group(*span, each.min, each.max) for span, each in zip(spans, told, strict=True) if span[0] < span[1]
+        Group(first, last, edge.min, edge.max)
+        for (first, last), edge in zip(pairwise(_borders(file)), edges, strict=True)
+        if first < last
     ]
 
 
-def stretches(
+def iter_rows(
     file: parquet.ParquetFile,
     columns: list[str],
     first: int = 0,
     last: int | None = None,
     rows: int = READ_ROWS,
 ) -> Iterator[arrow.Table]:
-    """Some columns of rows [first, last), at most so many ``rows`` at a time.
+    """Yield some columns of rows [first, last), at most so many ``rows`` at a time, in order.
 
-    Groups that hold none of them are not read.
+    Row groups that hold none of these rows are not read.
     """
     borders = _borders(file)
     last = borders[-1] if last is None else last
-    own = [each for each, (low, high) in enumerate(pairwise(borders)) if low < last and high > first]
-    at = borders[own[0]] if own else last
-    for batch in file.iter_batches(rows, own, columns=columns):
+    wanted = [number for number, (low, high) in enumerate(pairwise(borders)) if low < last and high > first]
+    at = borders[wanted[0]] if wanted else last
+    for batch in file.iter_batches(rows, wanted, columns=columns):
         low, high = max(first - at, 0), min(last - at, len(batch))
         at += len(batch)
         if low < high:
@@ -98,6 +101,6 @@ def stretches(
 
 
 def _borders(file: parquet.ParquetFile) -> list[int]:
-    """The first row of each row group, and the number of all rows."""
-    counts = (file.metadata.row_group(each).num_rows for each in range(file.num_row_groups))
+    """Return the first row of each row group, and the number of all rows."""
+    counts = (file.metadata.row_group(number).num_rows for number in range(file.num_row_groups))
     return list(accumulate(counts, initial=0))

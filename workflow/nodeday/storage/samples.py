@@ -1,4 +1,4 @@
-"""Table ``samples``: a file for each stream of a node, and the one way in and out of them.
+"""Table ``samples``: a file for each stream of a node, and the one way to read and write these files.
 
 ::
 
@@ -19,36 +19,37 @@ import pyarrow as arrow
 
 from nodeday.core import atomic
 from nodeday.schemas import TABLES, Table
-from nodeday.storage import row_groups, tables
-from nodeday.storage.row_groups import Filters
+from nodeday.storage import tables
+from nodeday.storage.row_groups import Filters, Group
 
 if TYPE_CHECKING:
     from nodeday.layouts import Kind
 
 ENDS = {"value": "", "raw": "_raw", "quality": "_quality"}
-"""What a channel's columns are called where it stands alone, and what its name ends in in the table."""
+"""Names of a channel's columns where it is read alone, and what they end in in the table."""
 
 
 def table_of(kind: Kind) -> Table:
-    """The contract of the files of a stream: a column of each sort for each of its channels."""
+    """Return the contract of a stream's files: a column of each sort for each of its channels."""
     return TABLES["samples"].for_channels({channel.name: channel.unit for channel in kind.channels})
 
 
 def folder(results: Path, session: str) -> Path:
-    """Where the files of a session lie."""
+    """Return the folder of a session's files."""
     return results / "samples" / f"session={session}"
 
 
-def path(place: Path, node: str, kind: Kind) -> Path:
-    """The file of a node's stream in ``place``, a session's folder."""
-    return place / f"{node}.{kind.stream}.parquet"
+def path(session_folder: Path, node: str, kind: Kind) -> Path:
+    """Return the file of a node's stream in a session's folder."""
+    return session_folder / f"{node}.{kind.stream}.parquet"
 
 
 @contextmanager
 def writing(results: Path, session: str) -> Iterator[Path]:
-    """Give an empty folder that replaces the session's own, old files with it, when the block ends well.
+    """Yield an empty folder that replaces the session's folder where the block ends well.
 
-    Where the block raises, what the session had stays.
+    Files of an earlier run go with the folder that is replaced. Where the block fails, the new folder is
+    removed.
     """
     with atomic.folder(folder(results, session)) as partial:
         yield partial
@@ -63,34 +64,34 @@ def read(
     filters: Filters | None = None,
     channel: str | None = None,
 ) -> pd.DataFrame:
-    """Samples of a node's stream as :func:`tables.read` gives them, none where it was never heard.
+    """Return samples of a node's stream as :func:`tables.read` does, none where no frame of it was received.
 
     Of a ``channel`` its own columns alone, named ``value``, ``raw`` and ``quality`` in ``columns`` and in
     the frame. Rows are in order of time within each boot, and boots may overlap by as much as their clocks
     are uncertain. Raises ContractError where the session has no samples, or has those of another layout.
     """
     declared, source = table_of(kind), path(folder(results, session), node, kind)
-    own = {word: f"{channel}{end}" for word, end in ENDS.items()} if channel else {}
+    stored = {name: f"{channel}{end}" for name, end in ENDS.items()} if channel else {}
     if channel and columns is None:
-        columns = [*TABLES["samples"].names, *own]
-    wanted = [own.get(name, name) for name in columns] if columns else declared.names
+        columns = [*TABLES["samples"].names, *stored]
+    wanted = [stored.get(name, name) for name in columns] if columns else declared.names
     if source.parent.is_dir() and not source.exists():
         rows = tables.empty(declared)[wanted]
     else:
         rows = tables.read(source, declared, wanted, filters)
-    return rows.rename(columns={column: word for word, column in own.items()})
+    return rows.rename(columns={column: name for name, column in stored.items()})
 
 
 def edges(results: Path, session: str, node: str, kind: Kind) -> tuple[int, int] | None:
-    """First and last instant of a node's stream, from its file's statistics; None where it was never heard.
+    """Return the first and the last instant of a node's stream; None where no frame of it was received.
 
-    Raises ContractError as :func:`read` does.
+    They come from the statistics of its file. Raises ContractError as :func:`read` does.
     """
     source = path(folder(results, session), node, kind)
     if source.parent.is_dir() and not source.exists():
         return None
-    told = tables.groups(source, "utc_ns")
-    return (min(each.least for each in told), max(each.most for each in told)) if told else None
+    spans = tables.groups(source, "utc_ns")
+    return (min(span.least for span in spans), max(span.most for span in spans)) if spans else None
 
 
 def pieces(
@@ -102,15 +103,16 @@ def pieces(
     first: int = 0,
     last: int | None = None,
 ) -> Iterator[arrow.Table]:
-    """Some columns of rows [first, last) of a node's stream, a stretch after the other, as stored."""
+    """Yield some columns of rows [first, last) of a node's stream, as :func:`tables.pieces` does."""
     source = path(folder(results, session), node, kind)
     if source.exists():
         yield from tables.pieces(source, table_of(kind), columns, first, last)
 
 
-def groups(results: Path, session: str, node: str, kind: Kind) -> list[row_groups.Group]:
-    """The stretches in which the rows of a node's stream lie in its file, with their first and last instant;
-    none where it was never heard.
+def groups(results: Path, session: str, node: str, kind: Kind) -> list[Group]:
+    """Return the row groups of a node's stream, with the first and the last instant of each.
+
+    There are none where no frame of the stream was received.
     """
     source = path(folder(results, session), node, kind)
     return tables.groups(source, "utc_ns") if source.exists() else []

@@ -23,7 +23,7 @@ from nodeday.core.errors import ContractError
 from nodeday.engine import digests
 from nodeday.products.export.hashes import Hashed, of_files, sha256
 from nodeday.products.export.package import as_json
-from nodeday.schemas.compiled import VERSION
+from nodeday.schemas.compile import VERSION
 from nodeday.storage import inventory
 
 NAME = "manifest.json"

@@ -14,7 +14,7 @@ from nodeday.core import atomic
 from nodeday.products.export.manifest import libraries
 from nodeday.products.export.package import as_json
 from nodeday.schemas import FEATURE
-from nodeday.schemas.compiled import VERSION
+from nodeday.schemas.compile import VERSION
 from nodeday.schemas.methods import METHODS
 from nodeday.storage import tables
 

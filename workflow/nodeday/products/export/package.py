@@ -21,7 +21,7 @@ from nodeday import __version__
 from nodeday.core import atomic, csv_io
 from nodeday.products.export.hashes import Hashed, of_files
 from nodeday.schemas import TABLES, Column, Table, dictionary
-from nodeday.schemas.compiled import VERSION
+from nodeday.schemas.compile import VERSION
 from nodeday.storage.inventory import TableFile
 
 TYPES = {"int": "integer", "uin": "integer", "flo": "number"}

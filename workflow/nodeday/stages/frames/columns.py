@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from nodeday.config.study import HUB
 from nodeday.core.arrays import Bools, Bytes, Ints
+from nodeday.layouts.codec import joined_bytes
 from nodeday.schemas import codes
 
 States = NDArray[np.int8]
@@ -63,17 +64,11 @@ def contents(payloads: arrow.Array | arrow.ChunkedArray) -> Marks:
     """A number for each payload, as :func:`digests` makes it, (n,)."""
     if isinstance(payloads, arrow.ChunkedArray):
         return np.concatenate([np.empty(0, np.uint64), *(contents(each) for each in payloads.chunks)])
-    if not len(payloads):
-        return np.empty(0, np.uint64)
-    _, edges, data = payloads.buffers()
-    ends = np.frombuffer(edges, np.int32)[payloads.offset : payloads.offset + len(payloads) + 1].astype(
-        np.int64
-    )
-    flat = np.frombuffer(data, np.uint8) if data is not None else np.empty(0, np.uint8)
-    sizes, out = np.diff(ends), np.empty(len(payloads), np.uint64)
+    flat, sizes = joined_bytes(payloads)
+    starts, out = np.cumsum(sizes) - sizes, np.empty(len(payloads), np.uint64)
     for size in np.unique(sizes).tolist():
         rows = np.flatnonzero(sizes == size)
-        out[rows] = digests(flat[ends[rows][:, None] + np.arange(size)])
+        out[rows] = digests(flat[starts[rows][:, None] + np.arange(size)])
     return out
 
 

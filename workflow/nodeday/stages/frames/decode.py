@@ -14,7 +14,7 @@ from nodeday.core.arrays import Bools, Bytes, Ints
 from nodeday.layouts import Field, Kind, Layout, decode_fields
 from nodeday.layouts.codec import stamped_instant
 from nodeday.schemas import TABLES
-from nodeday.schemas.compiled import arrow_schema
+from nodeday.schemas.compile import arrow_schema
 from nodeday.stages.frames.columns import GOOD, INCONSISTENT, digests
 from nodeday.stages.frames.scan import FoundFrames, Reject, ScannedBlock
 from nodeday.stages.frames.unwrap import NodeClock, StreamCounter, hub_steps
@@ -76,7 +76,7 @@ class Decoder:
         rejects = _with_lone(block.rejects, columns, lone)
         if lone.any():
             order, columns = order[~lone], {key: values[~lone] for key, values in columns.items()}
-        return Decoded(self._table(columns, contract.binary(payloads).take(order)), rejects)
+        return Decoded(self._table(columns, contract.bytes_column(payloads).take(order)), rejects)
 
     def _slot(self, found: FoundFrames) -> int:
         return next(
@@ -183,18 +183,18 @@ class Decoder:
         gappy = {name: (columns[role], ~np.isnan(columns[role])) for role, name in RADIO.items()}
         gappy["mark_utc_ns"] = columns["utc_ns"], columns["utc_ns"] >= 0
         nodes = [self.names[address] for address in self.addresses.tolist()]
-        return contract.piece(
+        return contract.assemble(
             table,
             {
-                **{name: contract.column(values) for name, values in plain.items()},
+                **{name: contract.number_column(values) for name, values in plain.items()},
                 **{
-                    name: contract.column(values, contract.bitmap(there))
+                    name: contract.number_column(values, contract.validity(there))
                     for name, (values, there) in gappy.items()
                 },
-                "node": contract.named(columns["node"], nodes),
-                "stream": contract.named(slot, [kind.stream for kind in kinds]),
+                "node": contract.name_column(columns["node"], nodes),
+                "stream": contract.name_column(slot, [kind.stream for kind in kinds]),
                 "payload": payload,
-                "status": contract.coded(columns["status"], table["status"]),
+                "status": contract.code_column(columns["status"], table["status"]),
             },
         )
 

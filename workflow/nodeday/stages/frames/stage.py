@@ -223,24 +223,24 @@ def _placed(rows: arrow.Table, part: FrameRows, memory: bool) -> arrow.Table:
     """Rows with the merged session's counters; a node's own memory knows nothing of the radio."""
     table = TABLES["frames"]
     changed: dict[str, arrow.Array] = {
-        "boot": contract.column(part.boot.astype(np.int32)),
-        "seq": contract.column(part.seq),
-        "ticks": contract.column(part.ticks),
-        "hub_ns": contract.column(part.hub_ns),
-        "status": contract.coded(part.status, table["status"]),
+        "boot": contract.number_column(part.boot.astype(np.int32)),
+        "seq": contract.number_column(part.seq),
+        "ticks": contract.number_column(part.ticks),
+        "hub_ns": contract.number_column(part.hub_ns),
+        "status": contract.code_column(part.status, table["status"]),
     }
     if memory:
         changed |= {name: arrow.nulls(len(rows), arrow.float32()) for name in ("rssi_dbm", "lqi")}
-    return contract.piece(table, {name: changed.get(name, rows[name]) for name in table.names})
+    return contract.assemble(table, {name: changed.get(name, rows[name]) for name in table.names})
 
 
 def _reject_rows(rejects: list[Reject], capture: int) -> dict[str, arrow.Array]:
     reason = np.array([REASON.index(each.reason) for each in rejects], np.int8)
     return {
-        "capture": contract.column(np.full(len(rejects), capture, np.int16)),
-        "offset": contract.column(np.array([each.start for each in rejects], np.int64)),
-        "length": contract.column(np.array([each.end - each.start for each in rejects], np.int32)),
-        "reason": contract.coded(reason, TABLES["rejects"]["reason"]),
+        "capture": contract.number_column(np.full(len(rejects), capture, np.int16)),
+        "offset": contract.number_column(np.array([each.start for each in rejects], np.int64)),
+        "length": contract.number_column(np.array([each.end - each.start for each in rejects], np.int32)),
+        "reason": contract.code_column(reason, TABLES["rejects"]["reason"]),
     }
 
 

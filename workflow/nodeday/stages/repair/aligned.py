@@ -102,13 +102,15 @@ def write(target: Path, tracks: Sequence[Track]) -> None:
 
 
 def _columns(tracks: Sequence[Track], table: Table, first: int, last: int) -> dict[str, arrow.Array]:
-    columns: dict[str, arrow.Array] = {"utc_ns": contract.column(grid(first, last, tracks[0].rate_hz))}
+    columns: dict[str, arrow.Array] = {"utc_ns": contract.number_column(grid(first, last, tracks[0].rate_hz))}
     for one in tracks:
         part = one.window(first, last)
-        there = contract.bitmap(part.origin != MISSING)
-        origin = contract.coded(part.origin, table[f"{next(iter(one.units))}_origin"])
+        there = contract.validity(part.origin != MISSING)
+        origin = contract.code_column(part.origin, table[f"{next(iter(one.units))}_origin"])
         for index, name in enumerate(one.units):
-            columns[name] = contract.column(part.value[:, index], there)
+            columns[name] = contract.number_column(part.value[:, index], there)
             columns[f"{name}_origin"] = origin
-            columns[f"{name}_quality"] = contract.coded(part.quality[:, index], table[f"{name}_quality"])
+            columns[f"{name}_quality"] = contract.code_column(
+                part.quality[:, index], table[f"{name}_quality"]
+            )
     return columns

@@ -227,22 +227,22 @@ def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> N
     """Write a stretch's core."""
     stretch, core, table = part.stretch, part.stretch.core, out.table
     n = core.stop - core.start
-    known, there = (contract.bitmap(each[core] != MISSING) for each in (stretch.received, part.origin))
+    known, there = (contract.validity(each[core] != MISSING) for each in (stretch.received, part.origin))
     columns = {
-        "node": contract.constant(key[0], n),
-        "stream": contract.constant(key[1], n),
-        "boot": contract.column(np.full(n, boot.number, np.int32)),
-        "seq": contract.column(stretch.seq[core]),
-        "position": contract.column(stretch.position[core]),
-        "utc_ns": contract.column(stretch.utc_ns[core]),
-        "origin": contract.coded(part.origin[core], table["origin"]),
+        "node": contract.constant_column(key[0], n),
+        "stream": contract.constant_column(key[1], n),
+        "boot": contract.number_column(np.full(n, boot.number, np.int32)),
+        "seq": contract.number_column(stretch.seq[core]),
+        "position": contract.number_column(stretch.position[core]),
+        "utc_ns": contract.number_column(stretch.utc_ns[core]),
+        "origin": contract.code_column(part.origin[core], table["origin"]),
     }
     for index, channel in enumerate(boot.kind.channels):
         quality = table[f"{channel.name}_quality"]
         columns |= {
-            channel.name: contract.column(part.value[core, index], there),
-            f"{channel.name}_raw": contract.column(stretch.counts[core, index], known),
-            quality.name: contract.coded(part.quality[core, index], quality),
+            channel.name: contract.number_column(part.value[core, index], there),
+            f"{channel.name}_raw": contract.number_column(stretch.counts[core, index], known),
+            quality.name: contract.code_column(part.quality[core, index], quality),
         }
     out.write_columns(columns)
 

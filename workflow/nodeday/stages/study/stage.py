@@ -14,7 +14,7 @@ from nodeday.config.study import Study
 from nodeday.core import csv_io
 from nodeday.core.parallel import each
 from nodeday.schemas import TABLES, Table
-from nodeday.schemas.compiled import pandas_dtype
+from nodeday.schemas.compile import pandas_dtype
 from nodeday.stages.study import joint, rules, wide
 from nodeday.stages.study.gather import SessionFacts, gather, series
 from nodeday.stages.study.phases import SECOND

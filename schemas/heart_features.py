@@ -1,0 +1,119 @@
+"""Features of the heart, for the catalogue in :mod:`nodeday.schemas.features`."""
+
+from __future__ import annotations
+
+from nodeday.schemas.declare import Feature
+
+TASK_FORCE = "Task Force of the ESC and NASPE 1996, from memory"
+POINCARE = "Brennan, Palaniswami and Kamen 2001, from memory"
+SHORT = "twenty seconds of normal intervals, ten adjacent pairs, the heart section's limits"
+LONG = "two minutes of normal intervals, ten adjacent pairs, the heart section's limits"
+SPECTRUM = "integral of Lomb's periodogram of the intervals that count, straight line removed, over {} Hz"
+INDIVIDUALS = "individuals differ from the predicted maximum by about 10 bpm: for groups, not for one person"
+
+HEART = (
+    Feature(
+        "heart_rate_bpm",
+        "bpm",
+        "mean heart rate",
+        "60000 / mean(RR), RR in ms, over intervals that count for rate",
+        "Task Force of the ESC and NASPE 1996 (mean of NN intervals), from memory",
+        "two intervals and the study's least coverage",
+    ),
+    Feature(
+        "beats",
+        "beat",
+        "R peaks found, those inside fills included",
+        "count of R peaks",
+        "definition",
+        "the study's least coverage",
+    ),
+    Feature(
+        "heart_rate_max_pct",
+        "%",
+        "heart rate as a share of the maximum that the age predicts",
+        "100 HR / (208 - 0.7 age)",
+        "Tanaka, Monahan and Seals 2001",
+        f"a heart rate and the participant's age; {INDIVIDUALS}",
+    ),
+    Feature(
+        "heart_rate_reserve_pct",
+        "%",
+        "share of the heart-rate reserve in use",
+        "100 (HR - rest) / (208 - 0.7 age - rest)",
+        "Karvonen 1957 with the maximum of Tanaka 2001",
+        f"a heart rate, the participant's age and resting rate; {INDIVIDUALS}",
+    ),
+    Feature(
+        "rmssd_ms",
+        "ms",
+        "short-term variability of the heart period",
+        "sqrt(mean((RR[i+1] - RR[i])^2)) over pairs of adjacent intervals that count",
+        TASK_FORCE,
+        SHORT,
+    ),
+    Feature(
+        "pnn50_pct",
+        "%",
+        "share of successive differences above 50 ms",
+        "100 count(|RR[i+1] - RR[i]| > 50 ms) / pairs",
+        TASK_FORCE,
+        SHORT,
+    ),
+    Feature(
+        "sd1_ms",
+        "ms",
+        "width of the Poincare plot across its diagonal",
+        "sqrt(var(RR[i+1] - RR[i]) / 2)",
+        POINCARE,
+        SHORT,
+    ),
+    Feature(
+        "sdnn_ms",
+        "ms",
+        "spread of the heart period",
+        "standard deviation (n - 1) of intervals that count",
+        TASK_FORCE,
+        LONG,
+    ),
+    Feature(
+        "sd2_ms",
+        "ms",
+        "length of the Poincare plot along its diagonal",
+        "sqrt(2 SDNN^2 - SD1^2)",
+        POINCARE,
+        LONG,
+    ),
+    Feature(
+        "vlf_ms2",
+        "ms2",
+        "power of the heart period at very low frequencies",
+        SPECTRUM.format("0.0033 to 0.04"),
+        TASK_FORCE,
+        "four and a half minutes of normal intervals; the heart section's limits",
+    ),
+    Feature(
+        "lf_ms2",
+        "ms2",
+        "power of the heart period at low frequencies",
+        SPECTRUM.format("0.04 to 0.15"),
+        TASK_FORCE,
+        "two minutes of normal intervals; the heart section's limits",
+    ),
+    Feature(
+        "hf_ms2",
+        "ms2",
+        "power of the heart period at high frequencies",
+        SPECTRUM.format("0.15 to 0.4"),
+        TASK_FORCE,
+        "one minute of normal intervals; the heart section's limits",
+    ),
+    Feature(
+        "respiration_rate",
+        "breath/min",
+        "breaths, told from the ECG",
+        "peak of the mean of the normalised spectra of baseline, R amplitude and interval, 0.1 to 0.7 Hz",
+        "modulations as in Charlton et al. 2016; the fusion is this project's",
+        "half a minute of normal intervals, two modulations that agree, less than half the heart rate",
+    ),
+)
