@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.init.folder import copy_settings
 from nodeday.cli.main import main
 from nodeday.core import errors
 from nodeday.core.paths import DEMO_CONFIG
@@ -18,7 +18,7 @@ from nodeday.core.paths import DEMO_CONFIG
 def study(tmp_path: Path) -> Path:
     """The demo's settings without its scenario, so that captures are expected to exist."""
     folder = tmp_path / "study"
-    lay_out(folder, DEMO_CONFIG, scenario=False)
+    copy_settings(folder, DEMO_CONFIG, scenario=False)
     for session in ("S01-clean", "S02-lossy", "S03-mess"):
         (folder / "captures" / f"{session}.bin").write_bytes(b"\0" * 100)
     return folder
@@ -142,7 +142,7 @@ def test_a_plan_that_does_not_fit_is_told_before_a_run(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = tmp_path / "study"
-    lay_out(folder, DEMO_CONFIG, scenario=True)
+    copy_settings(folder, DEMO_CONFIG, scenario=True)
     edit(folder / "config" / "scenario.yaml", "streams: [temp]", "streams: [emg]")
     code, text = said(capsys, "check", "--study", str(folder))
     assert code == errors.USAGE
@@ -180,7 +180,7 @@ def test_a_recorded_capture_is_never_the_simulators_to_write(
 ) -> None:
     """The engine removes what a rule is about to write, so such a session must not reach it."""
     folder = tmp_path / "study"
-    lay_out(folder, DEMO_CONFIG, scenario=True)
+    copy_settings(folder, DEMO_CONFIG, scenario=True)
     capture = folder / "captures" / "S02-lossy.bin"
     capture.write_bytes(b"recorded on the day")
     for command in ("check", "simulate"):

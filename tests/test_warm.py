@@ -14,14 +14,15 @@ from pathlib import Path
 
 import pytest
 
+from nodeday.cli import serve
 from nodeday.core.errors import CONTRACT, FAULT, USAGE
 from nodeday.engine import prefork
 
 
 def answered(arguments: list[str]) -> int:
-    """What a warm process says, once it listens."""
+    """Exit code of a command that the server process runs, once it listens."""
     for _ in range(600):
-        if (code := prefork.called(arguments)) is not None:
+        if (code := prefork.forward(arguments)) is not None:
             return code
         time.sleep(0.1)
     raise AssertionError("no process listened within a minute")
@@ -38,7 +39,7 @@ def test_other_jobs_of_a_run_are_done_warm_too(
     """By a process that may not have read yet what they need."""
     arguments = ["export", "package", "--study", str(study_folder())]
     expected = cold(arguments)
-    with prefork.stages():
+    with prefork.stages(serve.COMMAND):
         assert answered(arguments) == expected.returncode == CONTRACT
     assert capfd.readouterr() == (expected.stdout, expected.stderr)
 
@@ -48,7 +49,7 @@ def test_a_warm_stage_says_and_returns_what_a_cold_one_does(
 ) -> None:
     folder = study_folder(**{"events.tsv": "session\tphase\tstart\tend\n"})
     (folder / "captures" / "S1.bin").write_bytes(b"no frame " * 1000)
-    with prefork.stages():
+    with prefork.stages(serve.COMMAND):
         for session, code in (("NONE", USAGE), ("S1", CONTRACT)):
             arguments = ["stage", "frames", session, "--study", str(folder)]
             expected = cold(arguments)
@@ -60,9 +61,9 @@ def test_a_warm_stage_says_and_returns_what_a_cold_one_does(
 
 def test_without_a_warm_process_a_stage_does_its_own_work(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv(prefork.ADDRESS, raising=False)
-    assert prefork.called(["stage", "frames", "S1"]) is None
+    assert prefork.forward(["stage", "frames", "S1"]) is None
     monkeypatch.setenv(prefork.ADDRESS, "/nowhere/stages")
-    assert prefork.called(["stage", "frames", "S1"]) is None
+    assert prefork.forward(["stage", "frames", "S1"]) is None
 
 
 def test_a_killed_stage_is_a_fault_that_says_so(
@@ -80,7 +81,7 @@ def test_a_killed_stage_is_a_fault_that_says_so(
 
         thread = threading.Thread(target=gone)
         thread.start()
-        assert prefork.called(["stage", "frames", "S1"]) == FAULT
+        assert prefork.forward(["stage", "frames", "S1"]) == FAULT
         thread.join()
     assert "the stage was killed" in capsys.readouterr().err
 
@@ -113,7 +114,7 @@ print(faults() - before)
 
 def test_the_process_ends_with_the_run() -> None:
     before = set(children())
-    with prefork.stages():
+    with prefork.stages(serve.COMMAND):
         started = set(children()) - before
         assert len(started) == 1
     assert not started & set(children())

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import difflib
 import errno
 import os
+from collections.abc import Iterable
 
 GOOD, FAULT, USAGE, CONTRACT = 0, 1, 2, 3
 """Exit codes: good, a fault of nodeday, usage or settings, the data broke a contract."""
@@ -46,7 +48,7 @@ def of_system(error: OSError) -> SettingsError:
         raise error
     reason = os.strerror(error.errno).lower()
     where = str(error.filename or "")
-    remedy = {errno.ENOSPC: "Make room on the disk", errno.EDQUOT: "Make R00M in your quota"}.get(error.errno)
+    remedy = {errno.ENOSPC: "Make room on the disk", errno.EDQUOT: "Make room in your quota"}.get(error.errno)
     return SettingsError(
         f"the system says: {reason}",
         where,
@@ -59,3 +61,13 @@ class ContractError(NodedayError):
     """Data that break a table's contract, a ledger that does not balance, an unusable capture."""
 
     exit_code = CONTRACT
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return the nearest known word as a hint to end a message with, or "" where none is near.
+
+    >>> did_you_mean("statsu", ["run", "status"])
+    ' (did you mean status?)'
+    """
+    near = difflib.get_close_matches(word, known, n=1)
+    return f" (did you mean {near[0]}?)" if near else ""
