@@ -135,7 +135,7 @@ def text(account: Mapping[str, Any]) -> str:
     if finished:
         lines += [
             *_node_table(finished),
-            f"\nPages    {account['index'] or 'none'}, and one for each session beside it",
+            f"\nPages    {account['index'] or 'none'}, and one for each session next to it",
             f"Tables   {Path(account['folder']) / 'results'}/<table>/session=<session>/<table>.parquet",
             "         `nodeday explain WORD` says what a column or a code in them means\n",
         ]

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from nodeday.config import checks
 from nodeday.config.study import Study
 from nodeday.core import paths
 from nodeday.core.errors import NodedayError
@@ -48,7 +49,7 @@ def document(study: Study) -> dict[str, Any]:
 
 def _obstacles(study: Study, session: str) -> list[str]:
     failure = failure_file(study.results, session)
-    problems = [str(problem) for problem in study.problems(session)]
+    problems = [str(problem) for problem in checks.problems(study, session, captures=True)]
     return problems or ([failure.read_text().strip()] if failure.exists() else [])
 
 
@@ -71,12 +72,12 @@ def output_files(root: Path, sessions: list[str]) -> list[dict[str, str]]:
         f"only={','.join(sessions)}",
     ]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode:
+    lines = done.stdout.splitlines()
+    header = next((index for index, line in enumerate(lines) if line.startswith("output_file\t")), None)
+    if done.returncode or header is None:
         last = (done.stderr.strip().splitlines() or ["without a word"])[-1]
         raise NodedayError(f"the workflow cannot say how far it is ({last})", str(root))
-    lines = done.stdout.splitlines()
-    head = next((at for at, line in enumerate(lines) if line.startswith("output_file\t")), len(lines))
-    return list(csv.DictReader(lines[head:], delimiter="\t", quoting=csv.QUOTE_NONE))
+    return list(csv.DictReader(lines[header:], delimiter="\t", quoting=csv.QUOTE_NONE))
 
 
 def _session(row: Mapping[str, str]) -> str:

@@ -35,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
     """
     if (options.plan is None) == (options.demo is None):
         raise SettingsError(
-            "gives no bench plan, or one beside --demo", "nodeday bench", "PLAN, or --demo DIR"
+            "gives no bench plan, or one as well as --demo", "nodeday bench", "PLAN, or --demo DIR"
         )
     if options.demo is None:
         return GOOD if _all_pass(options.study, options.plan, options.cores) else CONTRACT
@@ -76,10 +76,11 @@ def _all_pass(root: Path, path: Path, cores: int) -> bool:
 
 def _run_chain(bench: Study, session: str, path: Path, cores: int) -> None:
     """Run the chain on the one session of a bench; raise NodedayError where it does not finish."""
+    from nodeday.config import checks
     from nodeday.engine import snakemake_run
     from nodeday.engine.account import failure_file
 
-    for problem in bench.problems(session):
+    for problem in checks.problems(bench, session, captures=True):
         raise problem
     if not snakemake_run.run(bench.root.resolve(), [session], cores).finished:
         failure = failure_file(bench.results, session)

@@ -25,6 +25,7 @@ def run(options: argparse.Namespace) -> int:
 
     Returns 2 where there is any.
     """
+    from nodeday.config import checks
     from nodeday.config.study import Study
 
     of_files: list[SettingsError] = []
@@ -33,7 +34,7 @@ def run(options: argparse.Namespace) -> int:
         sheet = str(study.root / "config/sessions.tsv")
         of_files.append(SettingsError("lists no sessions", sheet, "a row each"))
     of_sessions = {
-        session: [str(each) for each in study.problems(session) + _plan_problems(study, session)]
+        session: [*map(str, checks.problems(study, session, captures=True)), *_plan_problems(study, session)]
         for session in study.sessions
     }
     shared = set.intersection(*map(set, of_sessions.values())) if len(of_sessions) > 1 else set[str]()
@@ -61,15 +62,16 @@ def _print(name: str, state: str, problems: list[str]) -> None:
         print("\n".join([f"{name}: {state}", *(f"  {problem}" for problem in problems)]))
 
 
-def _plan_problems(study: Study, session: str) -> list[SettingsError]:
+def _plan_problems(study: Study, session: str) -> list[str]:
     """Return what is wrong with the plan of a session that is to be simulated."""
     if session not in study.planned:
         return []
+    from nodeday.config import checks
     from nodeday.stages.simulate.scenario import check_plan, load_scenario
 
     try:
         plan = load_scenario(study.scenario).session(session)
         check_plan(plan, study.layout_of(session), study.nodes_of(session))
     except SettingsError as error:
-        return [] if study.problems(session, captures=False) else [error]
+        return [] if checks.problems(study, session, captures=False) else [str(error)]
     return []

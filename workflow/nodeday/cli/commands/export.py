@@ -65,7 +65,7 @@ def _write_package(study: Study, sessions: list[str], _: Path) -> None:
     methods.write(study, sessions)
     manifest.write(study, sessions, hashed)
     hashed.keep()
-    print(f"{len(listed)} tables in {study.results}/datapackage.json, all hashes in manifest.json beside it")
+    print(f"{len(listed)} tables in {study.results}/datapackage.json, all hashes in manifest.json next to it")
 
 
 def _write_csv(study: Study, sessions: list[str], target: Path) -> None:

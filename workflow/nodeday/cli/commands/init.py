@@ -97,7 +97,7 @@ def _given(options: argparse.Namespace) -> Answers:
     for session in options.session or ():
         answers.add_session(*session)
     if options.simulate and answers.layout is None:
-        raise SettingsError("--simulate without a layout", "init", "--layout or --skeleton beside it")
+        raise SettingsError("--simulate without a layout", "init", "--layout or --skeleton too")
     for stream in options.simulate or ():
         answers.add_stream(stream)
     return answers

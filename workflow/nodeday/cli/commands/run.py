@@ -72,6 +72,7 @@ def _no_collection() -> Iterator[None]:
 
 def _run(folder: Path, cores: int) -> tuple[Study, dict[str, list[SettingsError]], RunOutcome]:
     """Return the study, what keeps each of its sessions from running, and the outcome of the others."""
+    from nodeday.config import checks
     from nodeday.config.study import Study
     from nodeday.engine import snakemake_run
     from nodeday.engine.account import failure_file, note_failure
@@ -79,7 +80,7 @@ def _run(folder: Path, cores: int) -> tuple[Study, dict[str, list[SettingsError]
     study = Study(folder)
     if not study.sessions:
         raise SettingsError("lists no sessions", str(folder / "config" / "sessions.tsv"), "a row each")
-    obstacles = {name: study.problems(name) for name in study.sessions}
+    obstacles = {name: checks.problems(study, name, captures=True) for name in study.sessions}
     ready = [name for name, problems in obstacles.items() if not problems]
     for name, problems in obstacles.items():
         if problems:

@@ -1,4 +1,4 @@
-"""Folders of new studies: what makes them whole, and nothing written over."""
+"""Folders of new studies: what each needs to run, and nothing written over."""
 
 from __future__ import annotations
 
@@ -64,6 +64,7 @@ def write_study(folder: Path, answers: Answers) -> None:
     Settings are written to a hidden folder first, checked, and then moved as one.
     """
     from nodeday.cli.init import texts
+    from nodeday.config import checks
     from nodeday.config.study import Study
 
     folder.mkdir(parents=True, exist_ok=True)
@@ -77,7 +78,7 @@ def write_study(folder: Path, answers: Answers) -> None:
             (config / name).write_text(text, encoding="utf-8")
         study = Study(Path(draft))
         for row in answers.sessions:
-            for problem in study.problems(row.session, captures=False):
+            for problem in checks.problems(study, row.session, captures=False):
                 raise SettingsError(str(problem).replace(draft, str(folder)).removesuffix("."))
         os.rename(config, folder / "config")
     write_snakefile(folder)
