@@ -15,7 +15,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.init.folder import copy_settings
 from nodeday.core.paths import DEMO_CONFIG
 
 PYTHON, NODEDAY = [sys.executable], [sys.executable, "-m", "nodeday"]
@@ -43,7 +43,7 @@ def main() -> None:
     repeats = int(sys.argv[1]) if len(sys.argv) > 1 else 9
     figures = {}
     with tempfile.TemporaryDirectory() as folder:
-        lay_out(Path(folder) / "demo", DEMO_CONFIG, scenario=True)
+        copy_settings(Path(folder) / "demo", DEMO_CONFIG, scenario=True)
         for name, command in COMMANDS.items():
             figures[name] = min(cpu_s(command, folder) for _ in range(repeats))
     bare = figures["python, nothing"]

@@ -29,7 +29,7 @@ import numpy as np
 import pyarrow.parquet as parquet
 from notebook import notebook
 
-from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.init.folder import copy_settings
 from nodeday.core.paths import DEMO_CONFIG
 
 PROGRAM = [sys.executable, "-m", "nodeday"]
@@ -67,7 +67,7 @@ Figures = dict[str, float]
 
 def make(folder: Path, hours: float, motion: int = 3, sessions: int = 1) -> Path:
     """A study of simulated days whose captures lie ready."""
-    lay_out(folder, DEMO_CONFIG, scenario=False)
+    copy_settings(folder, DEMO_CONFIG, scenario=False)
     config, names = folder / "config", [f"D{number:02d}" for number in range(1, sessions + 1)]
     layout = config / "layouts" / "beltframe.yaml"
     text = layout.read_text().replace("rate_hz: 250", "rate_hz: 500").replace("samples: 20", "samples: 40")

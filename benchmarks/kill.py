@@ -24,7 +24,7 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.init.folder import copy_settings
 from nodeday.core.paths import DEMO_CONFIG
 
 SCENARIO = """
@@ -49,7 +49,7 @@ UNSEALED = ("logs", "failed")
 
 def small_study(folder: Path) -> Path:
     """One session of a minute, which the run simulates."""
-    lay_out(folder, DEMO_CONFIG, scenario=False)
+    copy_settings(folder, DEMO_CONFIG, scenario=False)
     config = folder / "config"
     for sheet in ("sessions", "events", "nodes"):
         lines = (config / f"{sheet}.tsv").read_text().splitlines(keepends=True)

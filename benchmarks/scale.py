@@ -21,9 +21,9 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.init.folder import copy_settings
 from nodeday.core.paths import DEMO_CONFIG
-from nodeday.engine.status import _files
+from nodeday.engine.status import output_files
 
 THIRTY = 30
 OF_SESSION = re.compile(r"\bS\d+\b")
@@ -118,7 +118,7 @@ def timed(command: list[str], where: Path, **environment: str) -> dict[str, floa
 
 def lay_out_many(folder: Path, sessions: list[str], capture: bytes) -> None:
     """A study of ``sessions``, a participant and two phases each, every capture the same bytes."""
-    lay_out(folder, DEMO_CONFIG, scenario=False)
+    copy_settings(folder, DEMO_CONFIG, scenario=False)
     sheets = {
         "sessions": ["session\tparticipant\tcaptures\tlayout"],
         "participants": ["participant\tage_years"],
@@ -149,7 +149,7 @@ def graph(place: Path, count: int) -> dict[str, dict[str, float]]:
 def template(place: Path) -> Path:
     """One session, really run."""
     folder = place / "template"
-    lay_out(folder, DEMO_CONFIG, scenario=False)
+    copy_settings(folder, DEMO_CONFIG, scenario=False)
     config = folder / "config"
     (config / "sessions.tsv").write_text(
         "session\tparticipant\tcaptures\tlayout\nS0\tP01\tcaptures/S0.bin\tbeltframe\n"
@@ -174,7 +174,7 @@ def thirty(place: Path) -> dict[str, dict[str, float]]:
     lay_out_many(study, names, (source / "captures" / "S0.bin").read_bytes())
     copies = place / "copies"
     copies.mkdir()
-    for row in _files(study, names):
+    for row in output_files(study, names):
         stage, target = row["rule"], row["output_file"]
         session = OF_SESSION.search(target)
         real = source / OF_SESSION.sub("S0", target)

@@ -18,7 +18,7 @@ from hypothesis import settings
 from nodeday.schemas import TABLES, Column, Table
 from nodeday.schemas.compiled import arrow_schema
 
-from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.init.folder import copy_settings
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core import errors
@@ -142,7 +142,7 @@ def store_frames(results: Path, session: str, rows: pd.DataFrame) -> None:
 
 def simulated(folder: Path, scenario: str) -> Path:
     """The demo's settings in ``folder`` with another scenario, its captures simulated."""
-    lay_out(folder, DEMO_CONFIG, scenario=False)
+    copy_settings(folder, DEMO_CONFIG, scenario=False)
     (folder / "config" / "scenario.yaml").write_text(scenario + CRYSTALS)
     assert main(["simulate", "--study", str(folder)]) == errors.GOOD
     return folder

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+import ast
 import os
 import pty
 import select
@@ -12,49 +14,112 @@ import time
 from pathlib import Path
 
 import pytest
+from conftest import ROOT
 
-from nodeday.cli.main import build, main
+from nodeday.cli.headings import HEADINGS, UNLISTED
+from nodeday.cli.main import build_parser, main
+from nodeday.cli.parser import Command, Parser
 from nodeday.core import errors
 
-HEADINGS = ["Before the field", "The day after", "Looking", "The study", "Help"]
+LISTED = [command for commands in HEADINGS.values() for command in commands]
+COMMANDS = ROOT / "workflow" / "nodeday" / "cli" / "commands"
+
+
+def name_of(command: Command) -> str:
+    return command.__name__.rpartition(".")[2]
 
 
 def test_help_is_a_table_of_contents(capsys: pytest.CaptureFixture[str]) -> None:
     assert main([]) == errors.GOOD
     lines = capsys.readouterr().out.splitlines()
-    assert [line for line in lines if line in HEADINGS] == HEADINGS
+    assert [line for line in lines if line in HEADINGS] == list(HEADINGS)
     listed = [line.split()[0] for line in lines if line.startswith("  ")]
-    assert sorted(listed) == sorted(build().commands.choices)
+    assert listed == [name_of(command) for command in LISTED]
     assert len(listed) == len(set(listed))
     assert max(map(len, lines)) <= 80
     assert listed.index("init") < listed.index("check") < listed.index("run") < listed.index("audit")
     assert lines[-1] == "Research software: no diagnosis, no alarm, no medical device."
 
 
-@pytest.mark.parametrize("command", sorted(build().commands.choices))
-def test_each_command_has_an_example_that_it_takes(command: str, capsys: pytest.CaptureFixture[str]) -> None:
-    parser = build()
+def test_every_module_under_commands_is_one() -> None:
+    modules = {path.stem for path in COMMANDS.glob("*.py")} - {"__init__"}
+    assert (
+        sorted(modules)
+        == sorted(map(name_of, [*LISTED, *UNLISTED]))
+        == sorted(build_parser().commands.choices)
+    )
+
+
+def test_modules_of_commands_import_little_before_they_run() -> None:
+    """`nodeday --help` reads all of them."""
+    light = {
+        "__future__",
+        "argparse",
+        "collections",
+        "collections.abc",
+        "contextlib",
+        "functools",
+        "gc",
+        "os",
+    }
+    light |= {"pathlib", "sys", "types", "typing", "nodeday.core.errors"}
+    heavy = []
+    for path in COMMANDS.glob("*.py"):
+        for node in ast.parse(path.read_text()).body:
+            names = [each.name for each in node.names] if isinstance(node, ast.Import) else []
+            names += [str(node.module)] if isinstance(node, ast.ImportFrom) else []
+            heavy += [
+                f"{path.name} imports {name}"
+                for name in names
+                if name not in light and not name.startswith("nodeday.cli.")
+            ]
+    assert heavy == []
+
+
+@pytest.mark.parametrize("command", [*LISTED, *UNLISTED], ids=name_of)
+def test_each_command_has_an_example_that_it_takes(
+    command: Command, capsys: pytest.CaptureFixture[str]
+) -> None:
+    parser = build_parser()
     with pytest.raises(SystemExit) as end:
-        parser.parse_args([command, "--help"])
+        parser.parse_args([name_of(command), "--help"])
     assert end.value.code == errors.GOOD
     text = capsys.readouterr().out
-    lines = parser.examples[command]
-    for example in "\n".join(lines).replace("\\\n", " ").splitlines():
+    for example in command.EXAMPLES.replace("\\\n", " ").splitlines():
         words = shlex.split(example.split(" > ")[0])
         assert words[0] == "nodeday"
-        assert parser.parse_args(words[1:]).command == command
-    for line in lines:
+        assert parser.parse_args(words[1:]).run == command.run
+    for line in command.EXAMPLES.splitlines():
         assert f"  {line}" in text
 
 
 def test_every_argument_says_what_it_is() -> None:
     silent = [
-        f"{name} {action.dest}"
-        for name, command in build().commands.choices.items()
-        for action in command._actions
-        if not action.help
+        f"{name} {argument.dest}"
+        for name, command in build_parser().commands.choices.items()
+        for argument in command.all_arguments
+        if not argument.help
     ]
     assert silent == []
+
+
+def test_private_parts_of_argparse_are_still_there() -> None:
+    """`_actions` lists arguments of groups too, and `_check_value` is asked about every word of a choice."""
+    parser = Parser(prog="p")
+    parser.add_argument("--one")
+    parser.add_mutually_exclusive_group().add_argument("--two")
+    assert [argument.dest for argument in parser.all_arguments] == ["help", "one", "two"]
+    assert parser.all_arguments == parser._actions
+    asked = []
+
+    class Asked(argparse.ArgumentParser):
+        def _check_value(self, action: argparse.Action, value: str) -> None:
+            asked.append((action.dest, value))
+
+    one = Asked()
+    one.add_argument("word", choices=("a", "b"))
+    one.parse_args(["c"])
+    assert asked == [("word", "c")]
 
 
 @pytest.mark.parametrize(
@@ -62,6 +127,10 @@ def test_every_argument_says_what_it_is() -> None:
     [
         (["statsu"], "no command statsu (did you mean status?). See `nodeday --help`."),
         (["stage", "frame"], "no stage frame (did you mean frames?). See `nodeday stage --help`."),
+        (
+            ["completion", "fish"],
+            "no shell fish (there are bash, zsh, tcsh). See `nodeday completion --help`.",
+        ),
         (
             ["run", "--cores", "0"],
             "argument --cores: 0 is not a positive whole number. See `nodeday run --help`.",
@@ -85,7 +154,7 @@ def test_a_slip_is_one_sentence(
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a completion script and a study; one of its sessions is made to do harm."""
     folder = tmp_path_factory.mktemp("bash")
     command = [sys.executable, "-m", "nodeday", "completion", "bash"]
@@ -99,13 +168,13 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def typed(place: Path, line: str) -> str:
+def typed(folder: Path, line: str) -> str:
     """What stands on the line, or is offered below it, after ``line`` and two tabs at an interactive bash."""
     master, slave = pty.openpty()
     environment = {**os.environ, "PS1": "> ", "TERM": "dumb", "INPUTRC": "/dev/null", "HISTFILE": ""}
     process = subprocess.Popen(
         ["bash", "--norc", "--noprofile", "-i"],
-        cwd=place,
+        cwd=folder,
         env=environment,
         start_new_session=True,
         stdin=slave,
@@ -119,24 +188,24 @@ def typed(place: Path, line: str) -> str:
         os.write(master, b". ./completion.bash; printf 'rea''dy\\n'\n")
         read(master, "ready\r\n")
         os.write(master, f"{line}\t\t".encode())
-        told = read(master, None)
+        screen = read(master, None)
     finally:
         process.kill()
         process.wait()
         os.close(master)
-    return told
+    return screen
 
 
 def read(master: int, until: str | None) -> str:
     """What comes until a word, or until nothing has come for half a second."""
-    told, end = "", time.monotonic() + 30
+    screen, end = "", time.monotonic() + 30
     while time.monotonic() < end:
-        if not select.select([master], [], [], 30 if until or not told else 0.5)[0]:
+        if not select.select([master], [], [], 30 if until or not screen else 0.5)[0]:
             break
-        told += os.read(master, 65536).decode()
-        if until and until in told:
+        screen += os.read(master, 65536).decode()
+        if until and until in screen:
             break
-    return told
+    return screen
 
 
 @pytest.mark.parametrize(
@@ -152,14 +221,15 @@ def read(master: int, until: str | None) -> str:
         ("nodeday check --study stu", "study"),
         ("nodeday audit --study study T", "T01 "),
         ("nodeday audit --study study S0", "S01-clean  S02-lossy"),
+        ("nodeday sta", "nodeday status "),  # `stage` is for rules
     ],
 )
-def test_bash_completes(place: Path, line: str, offered: str) -> None:
-    assert offered in typed(place, line).replace("\r", "").partition(line)[2].join([line, ""])
+def test_bash_completes(folder: Path, line: str, offered: str) -> None:
+    assert offered in typed(folder, line).replace("\r", "").partition(line)[2].join([line, ""])
 
 
-def test_completing_sessions_runs_nothing(place: Path) -> None:
-    told = typed(place, "nodeday audit --study study S")
-    assert "S01-clean" in told
-    assert "touch" not in told
-    assert not list(place.rglob("pwned"))
+def test_completing_sessions_runs_nothing(folder: Path) -> None:
+    screen = typed(folder, "nodeday audit --study study S")
+    assert "S01-clean" in screen
+    assert "touch" not in screen
+    assert not list(folder.rglob("pwned"))

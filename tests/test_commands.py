@@ -1,4 +1,4 @@
-"""The command line as a person meets it: what it says, and the code it leaves with."""
+"""Commands as a person calls them: what they print, and their exit codes."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.init.folder import copy_settings
 from nodeday.cli.main import main
 from nodeday.core import errors
 from nodeday.core.paths import DEMO_CONFIG
@@ -18,7 +18,7 @@ from nodeday.core.paths import DEMO_CONFIG
 def study(tmp_path: Path) -> Path:
     """The demo's settings without its scenario, so that captures are expected to exist."""
     folder = tmp_path / "study"
-    lay_out(folder, DEMO_CONFIG, scenario=False)
+    copy_settings(folder, DEMO_CONFIG, scenario=False)
     for session in ("S01-clean", "S02-lossy", "S03-mess"):
         (folder / "captures" / f"{session}.bin").write_bytes(b"\0" * 100)
     return folder
@@ -30,7 +30,7 @@ def edit(path: Path, old: str, new: str) -> None:
     path.write_text(text.replace(old, new))
 
 
-def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
+def run_command(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
     code = main(list(arguments))
     out, err = capsys.readouterr()
     assert "Traceback" not in out + err
@@ -38,7 +38,7 @@ def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]
 
 
 def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
-    code, text = said(capsys)
+    code, text = run_command(capsys)
     assert code == errors.GOOD
     for command in ("demo", "init", "check", "run", "simulate", "replay", "dictionary"):
         assert command in text
@@ -46,7 +46,7 @@ def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_check_is_content_with_the_demo(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert said(capsys, "check", "--study", str(study)) == (
+    assert run_command(capsys, "check", "--study", str(study)) == (
         errors.GOOD,
         "S01-clean: ready\nS02-lossy: ready\nS03-mess: ready\n",
     )
@@ -73,31 +73,31 @@ def test_each_mistake_is_one_clear_sentence(
     study: Path, capsys: pytest.CaptureFixture[str], file: str, old: str, new: str, sentence: str
 ) -> None:
     edit(study / "config" / file, old, new)
-    code, text = said(capsys, "check", "--study", str(study))
+    code, text = run_command(capsys, "check", "--study", str(study))
     assert code == errors.USAGE
     assert sentence in text
 
 
-def test_every_problem_is_told_at_once(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_problem_is_reported_at_once(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (study / "captures" / "S02-lossy.bin").write_bytes(b"")
     (study / "captures" / "S03-mess.bin").unlink()
-    code, text = said(capsys, "check", "--study", str(study))
+    code, text = run_command(capsys, "check", "--study", str(study))
     assert code == errors.USAGE
     assert "S01-clean: ready" in text
     assert "S02-lossy.bin is empty" in text
     assert "no capture at" in text
 
 
-def test_problems_of_every_file_are_told_beside_those_of_sessions(
+def test_problems_of_every_file_are_reported_with_those_of_sessions(
     study: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """What a broken file would have said is not asked for, so that each problem is told once."""
+    """A check that needs a broken file is left out, so that each problem is reported once."""
     edit(study / "config" / "study.yaml", "min_coverage", "min_coverag")
     edit(study / "config" / "participants.tsv", "P02\t27", "P02\told")
     edit(study / "config" / "nodes.tsv", "ankle\t19", "ankle\t300")
     edit(study / "config" / "events.tsv", "S03-mess\tpacking", "S04\tpacking")
     (study / "captures" / "S02-lossy.bin").unlink()
-    code, text = said(capsys, "check", "--study", str(study))
+    code, text = run_command(capsys, "check", "--study", str(study))
     assert code == errors.USAGE
     lines = text.splitlines()
     heads = [line for line in lines if not line.startswith(" ")]
@@ -115,7 +115,7 @@ def test_problems_of_every_file_are_told_beside_those_of_sessions(
     assert "participant P0" not in text
 
 
-def test_each_problem_says_what_to_do(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_each_problem_has_a_remedy(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A sentence ends with what was expected, a remedy or the nearest word."""
     edit(study / "config" / "sessions.tsv", "S01-clean\tP01", "S01-clean\tP09")
     edit(study / "config" / "sessions.tsv", "S03-mess.bin\tbeltframe", "S03-mess.bin\tnone")
@@ -125,42 +125,42 @@ def test_each_problem_says_what_to_do(study: Path, capsys: pytest.CaptureFixture
     (study / "captures" / "S02-lossy.bin").write_bytes(b"")
     with (study / "config" / "study.yaml").open("a") as file:
         file.write("rules:\n  - {rule: calibrated, node: wirst}\n")
-    code, text = said(capsys, "check", "--study", str(study))
+    code, text = run_command(capsys, "check", "--study", str(study))
     assert code == errors.USAGE
     problems = [line for line in text.splitlines() if line.startswith("  ")]
     assert len(problems) == 6
-    assert len(problems) == len(set(problems))  # what keeps every session from running is told once
-    mute = [
+    assert len(problems) == len(set(problems))  # what keeps every session from running is reported once
+    without_remedy = [
         line
         for line in problems
         if not any(word in line for word in ("; expected ", "did you mean", "Run `nodeday", "Correct "))
     ]
-    assert mute == []
+    assert without_remedy == []
 
 
-def test_a_plan_that_does_not_fit_is_told_before_a_run(
+def test_a_plan_that_does_not_fit_is_reported_before_a_run(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = tmp_path / "study"
-    lay_out(folder, DEMO_CONFIG, scenario=True)
+    copy_settings(folder, DEMO_CONFIG, scenario=True)
     edit(folder / "config" / "scenario.yaml", "streams: [temp]", "streams: [emg]")
-    code, text = said(capsys, "check", "--study", str(folder))
+    code, text = run_command(capsys, "check", "--study", str(folder))
     assert code == errors.USAGE
     sentence = "config/scenario.yaml, session S01-clean: node skin sends emg; expected one of acc, ecg, temp."
     assert f"S01-clean: not ready\n  {sentence}\n" in text
 
 
 def test_a_folder_that_is_no_study(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, text = said(capsys, "run", "--study", str(tmp_path))
+    code, text = run_command(capsys, "run", "--study", str(tmp_path))
     assert code == errors.USAGE
     assert "study.yaml: no such file" in text
 
 
 def test_dictionary_of_one_table_and_of_none(capsys: pytest.CaptureFixture[str]) -> None:
-    code, text = said(capsys, "dictionary", "gaps")
+    code, text = run_command(capsys, "dictionary", "gaps")
     assert code == errors.GOOD
     assert "| seq_from | int64 | frame |" in text
-    code, text = said(capsys, "dictionary", "gasp")
+    code, text = run_command(capsys, "dictionary", "gasp")
     assert code == errors.USAGE
     assert "no table gasp" in text
 
@@ -168,7 +168,7 @@ def test_dictionary_of_one_table_and_of_none(capsys: pytest.CaptureFixture[str])
 def test_a_capture_of_other_bytes_is_refused_and_leaves_no_table(
     study: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    code, text = said(capsys, "stage", "frames", "S01-clean", "--study", str(study))
+    code, text = run_command(capsys, "stage", "frames", "S01-clean", "--study", str(study))
     assert code == errors.CONTRACT
     assert "only 0 of 100 bytes are frames of layout beltframe" in text
     assert not list((study / "results").rglob("*.parquet*"))
@@ -180,11 +180,11 @@ def test_a_recorded_capture_is_never_the_simulators_to_write(
 ) -> None:
     """The engine removes what a rule is about to write, so such a session must not reach it."""
     folder = tmp_path / "study"
-    lay_out(folder, DEMO_CONFIG, scenario=True)
+    copy_settings(folder, DEMO_CONFIG, scenario=True)
     capture = folder / "captures" / "S02-lossy.bin"
     capture.write_bytes(b"recorded on the day")
     for command in ("check", "simulate"):
-        code, text = said(capsys, command, "--study", str(folder))
+        code, text = run_command(capsys, command, "--study", str(folder))
         assert code == errors.USAGE
         assert "has no truth file beside it, so it was recorded, not simulated" in text
     plan = subprocess.run(
@@ -194,10 +194,10 @@ def test_a_recorded_capture_is_never_the_simulators_to_write(
         text=True,
         check=True,
     )
-    told = plan.stdout + plan.stderr
-    assert "left out, session S02-lossy" in told
-    assert "captures/S01-clean.bin" in told
-    assert "output: captures/S02-lossy.bin" not in told
+    output = plan.stdout + plan.stderr
+    assert "left out, session S02-lossy" in output
+    assert "captures/S01-clean.bin" in output
+    assert "output: captures/S02-lossy.bin" not in output
     assert capture.read_bytes() == b"recorded on the day"
 
 

@@ -11,7 +11,7 @@ from conftest import samples_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.init.folder import copy_settings
 from nodeday.config.study import Study
 from nodeday.core.paths import DEMO_CONFIG
 from nodeday.layouts import Kind, instant_of, pack_counts, unpack_counts
@@ -71,7 +71,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     from nodeday.stages.simulate.stage import run as simulate
 
     folder = tmp_path_factory.mktemp("dealt") / "s"
-    lay_out(folder, DEMO_CONFIG, scenario=True)
+    copy_settings(folder, DEMO_CONFIG, scenario=True)
     layout = folder / "config" / "layouts" / "beltframe.yaml"
     told = yaml.safe_load(layout.read_text())
     told["kinds"][1] |= {"interleave": 4, "bits": 16, "delta_bits": 16}

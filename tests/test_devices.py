@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nodeday.cli.commands import preparing
+from nodeday.cli.commands.bench import bench_study
 from nodeday.cli.main import main
 from nodeday.config.bench_plan import UPS, BenchPlan, load_bench
 from nodeday.config.device_records import Check, Record, calibrated, calibration_of, write
@@ -91,7 +91,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, BenchPlan, di
         sending, layout, DEVICES, ZoneInfo("UTC"), RadioChannel(loss=0.005, burst=2), seed=3
     )
     (root / "trial.bin").write_bytes(data)
-    own = preparing.lay_bench(study, plan, path)
+    own = bench_study(study, plan, path)
     assert not own.problems("trial")
     for stage in (frames_stage, loss_stage, clock_stage, repair_stage, features_stage):
         stage(own, "trial")

@@ -1,4 +1,4 @@
-"""`nodeday explain` and `nodeday completion`: every word of the tables explained, near misses helped."""
+"""`nodeday explain` and `nodeday completion`: every word of the tables explained, near words named."""
 
 from __future__ import annotations
 
@@ -39,9 +39,9 @@ def test_all_codes_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
     assert listed == every
 
 
-def test_a_near_miss_is_helped(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_nearest_word_is_named(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["explain", "hub_outge"]) == errors.USAGE
-    sentence = "nodeday: no code, feature, column or table hub_outge. Did you mean hub_outage"
+    sentence = "nodeday: no code, feature, column or table hub_outge (did you mean hub_outage?)."
     assert capsys.readouterr().err.startswith(sentence)
     assert main(["explain", "zzzzzz"]) == errors.USAGE
     assert "`nodeday explain` lists every code." in capsys.readouterr().err

@@ -1,5 +1,5 @@
 """A new study from nothing to its page by README alone: its commands are typed into bash as they stand
-there, and what they print is held to what README says that they print."""
+there, and what they print is held to what README shows."""
 
 from __future__ import annotations
 
@@ -23,20 +23,20 @@ FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 def dialogue(readme: str) -> list[tuple[str, str]]:
     """Commands of the section with what README prints below each, continuation lines joined."""
     section = readme.split(f"\n## {SECTION}\n")[1].split("\n## ")[0]
-    found: list[tuple[str, str]] = []
+    pairs: list[tuple[str, str]] = []
     for line in section.splitlines():
         if not line.startswith("    "):
             if line.strip():
-                found.append(("", ""))  # prose ends what a command printed
+                pairs.append(("", ""))  # prose ends what a command printed
             continue
         text = line[4:]
         if text.startswith("$ "):
-            found.append((text[2:], ""))
-        elif found and found[-1][0].endswith("\\"):
-            found[-1] = (f"{found[-1][0]}\n{text}", "")
-        elif found and found[-1][0]:
-            found[-1] = (found[-1][0], f"{found[-1][1]}{text}\n")
-    return [(command, told) for command, told in found if command]
+            pairs.append((text[2:], ""))
+        elif pairs and pairs[-1][0].endswith("\\"):
+            pairs[-1] = (f"{pairs[-1][0]}\n{text}", "")
+        elif pairs and pairs[-1][0]:
+            pairs[-1] = (pairs[-1][0], f"{pairs[-1][1]}{text}\n")
+    return [(command, expected) for command, expected in pairs if command]
 
 
 def figures_apart(text: str) -> str:
@@ -46,7 +46,7 @@ def figures_apart(text: str) -> str:
 
 @pytest.fixture(scope="module")
 def typed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[tuple[str, str, int, str]]]:
-    """The folder; and of each command what README says, its exit code, and what it printed."""
+    """The folder; and of each command what README shows, its exit code, and what it printed."""
     folder = tmp_path_factory.mktemp("fresh")
     commands = dialogue((ROOT / "README.md").read_text())
     script = "".join(f"{command}\nprintf '\\0%d\\0' $?\n" for command, _ in commands)
@@ -57,8 +57,8 @@ def typed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[tuple[st
     parts = done.stdout.split("\0")
     assert "Traceback" not in done.stderr
     return folder, [
-        (command, told, int(code), printed)
-        for (command, told), printed, code in zip(commands, parts[::2], parts[1::2], strict=False)
+        (command, expected, int(code), printed)
+        for (command, expected), printed, code in zip(commands, parts[::2], parts[1::2], strict=False)
     ]
 
 
@@ -76,15 +76,17 @@ def test_every_command_of_the_section_works(typed: tuple[Path, list[tuple[str, s
     assert [code for _, _, code, _ in ran] == [errors.GOOD] * len(ran)
 
 
-def test_what_is_printed_is_what_readme_says(typed: tuple[Path, list[tuple[str, str, int, str]]]) -> None:
+def test_what_is_printed_is_what_readme_shows(typed: tuple[Path, list[tuple[str, str, int, str]]]) -> None:
     wrong = []
-    for command, told, _, printed in typed[1]:
-        if not doctest.OutputChecker().check_output(figures_apart(told), figures_apart(printed), FLAGS):
-            wrong.append(f"{command}\n--- README\n{told}--- printed\n{printed}")
+    for command, expected, _, printed in typed[1]:
+        if not doctest.OutputChecker().check_output(figures_apart(expected), figures_apart(printed), FLAGS):
+            wrong.append(f"{command}\n--- README\n{expected}--- printed\n{printed}")
     assert not wrong, "\n".join(wrong)
 
 
-def test_the_page_says_what_became_of_the_day(typed: tuple[Path, list[tuple[str, str, int, str]]]) -> None:
+def test_the_page_names_nodes_phases_coverage(
+    typed: tuple[Path, list[tuple[str, str, int, str]]],
+) -> None:
     study = typed[0] / "first-study"
     page = (study / "results" / "report" / "S01.html").read_text()
     words = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", re.sub(r"(?s)<(script|style)\b.*?</\1>", "", page)))

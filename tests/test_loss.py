@@ -13,7 +13,7 @@ from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 from scipy.stats import binomtest
 
-from nodeday.cli.commands.basic import lay_out
+from nodeday.cli.init.folder import copy_settings
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core.paths import DEMO_CONFIG
@@ -749,7 +749,7 @@ SESSIONS = ("S01-clean", "S02-lossy", "S03-mess")
 def demo(tmp_path_factory) -> Study:
     """The demo's sessions, simulated, decoded and accounted for."""
     folder = tmp_path_factory.mktemp("loss") / "demo"
-    lay_out(folder, DEMO_CONFIG, scenario=True)
+    copy_settings(folder, DEMO_CONFIG, scenario=True)
     assert main(["simulate", "--study", str(folder)]) == 0
     for session in SESSIONS:
         for each in ("frames", "loss"):

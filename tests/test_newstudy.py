@@ -37,7 +37,7 @@ FLAGS = [
 ]
 
 
-def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
+def run_command(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
     code = main(list(arguments))
     out, err = capsys.readouterr()
     assert "Traceback" not in out + err
@@ -50,7 +50,7 @@ def test_flags_alone_make_a_study_that_lacks_only_its_capture(
     monkeypatch.setattr("builtins.input", lambda _: pytest.fail("asked"))
     monkeypatch.setattr("sys.stdin.isatty", lambda: True)
     folder = tmp_path / "new"
-    code, text = said(capsys, "init", str(folder), *FLAGS, "--title", 'On "hot" days: 35 °C')
+    code, text = run_command(capsys, "init", str(folder), *FLAGS, "--title", 'On "hot" days: 35 °C')
     assert code == errors.GOOD
     assert "1 session, 1 node, layout beltframe, time zone Europe/Madrid" in text
     assert "Not there yet: captures/S01.bin." in text
@@ -64,7 +64,7 @@ def test_flags_alone_make_a_study_that_lacks_only_its_capture(
         f"session S01: no capture at {folder}/captures/S01.bin; expected the file that sessions.tsv names."
     ]
     (folder / "captures" / "S01.bin").write_bytes(b"\xd3\x91")
-    assert said(capsys, "check", "--study", str(folder)) == (errors.GOOD, "S01: ready\n")
+    assert run_command(capsys, "check", "--study", str(folder)) == (errors.GOOD, "S01: ready\n")
     assert not [path.name for path in folder.iterdir() if path.name.startswith(".")]
 
 
@@ -84,8 +84,8 @@ def test_each_layout_gets_fills_that_fit_it(tmp_path: Path, capsys: pytest.Captu
             "P01",
             "captures/S01.bin",
         ]
-        assert said(capsys, "init", str(folder), *given, "--simulate", "heart=ecg")[0] == errors.GOOD
-        assert said(capsys, "check", "--study", str(folder)) == (errors.GOOD, "S01: ready\n")
+        assert run_command(capsys, "init", str(folder), *given, "--simulate", "heart=ecg")[0] == errors.GOOD
+        assert run_command(capsys, "check", "--study", str(folder)) == (errors.GOOD, "S01: ready\n")
     skeleton = (tmp_path / "s0" / "config" / "layouts" / "ours.yaml").read_text()
     assert "layout: ours" in skeleton
     assert "SKELETON" not in skeleton
@@ -93,15 +93,17 @@ def test_each_layout_gets_fills_that_fit_it(tmp_path: Path, capsys: pytest.Captu
 
 
 def test_a_copied_layout_is_the_file_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert said(capsys, "init", str(tmp_path / "a"), *FLAGS)[0] == errors.GOOD
-    own = tmp_path / "mine.yaml"
-    own.write_bytes((tmp_path / "a" / "config" / "layouts" / "beltframe.yaml").read_bytes() + b"# our own\n")
-    flags = [str(own) if each == "beltframe" else each for each in FLAGS]
-    assert said(capsys, "init", str(tmp_path / "b"), *flags)[0] == errors.GOOD
-    assert (tmp_path / "b" / "config" / "layouts" / "mine.yaml").read_bytes() == own.read_bytes()
+    assert run_command(capsys, "init", str(tmp_path / "a"), *FLAGS)[0] == errors.GOOD
+    layout = tmp_path / "ours.yaml"
+    layout.write_bytes(
+        (tmp_path / "a" / "config" / "layouts" / "beltframe.yaml").read_bytes() + b"# changed\n"
+    )
+    flags = [str(layout) if each == "beltframe" else each for each in FLAGS]
+    assert run_command(capsys, "init", str(tmp_path / "b"), *flags)[0] == errors.GOOD
+    assert (tmp_path / "b" / "config" / "layouts" / "ours.yaml").read_bytes() == layout.read_bytes()
 
 
-def test_without_a_terminal_it_says_what_is_wanted(tmp_path: Path) -> None:
+def test_without_a_terminal_it_names_the_missing_flags(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "nodeday", "init", str(tmp_path / "new"), "--zone", "UTC"]
     done = subprocess.run(command, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL)
     assert done.returncode == errors.USAGE
@@ -134,7 +136,7 @@ WRONG = {
 @pytest.mark.parametrize("case", WRONG)
 def test_a_wrong_flag_writes_nothing(case: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     flags, sentence = WRONG[case]
-    code, text = said(capsys, "init", str(tmp_path / "new"), *FLAGS, *flags)
+    code, text = run_command(capsys, "init", str(tmp_path / "new"), *FLAGS, *flags)
     assert code == errors.USAGE
     assert sentence in text
     assert not (tmp_path / "new" / "config").exists()
@@ -145,10 +147,10 @@ def test_a_wrong_flag_writes_nothing(case: str, tmp_path: Path, capsys: pytest.C
 def test_nothing_is_written_over(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     kept = tmp_path / name
     if name == "Snakefile":
-        kept.write_text("mine")
+        kept.write_text("kept")
     else:
         kept.mkdir()
-    code, text = said(capsys, "init", str(tmp_path), *FLAGS)
+    code, text = run_command(capsys, "init", str(tmp_path), *FLAGS)
     assert code == errors.USAGE
     assert f"holds a study already ({name})" in text
     assert [path.name for path in tmp_path.iterdir()] == [name]
@@ -158,13 +160,13 @@ def test_a_folder_that_holds_the_captures_already(tmp_path: Path, capsys: pytest
     capture = tmp_path / "captures" / "S01.bin"
     capture.parent.mkdir()
     capture.write_bytes(b"\xd3\x91")
-    code, text = said(capsys, "init", str(tmp_path), *FLAGS)
+    code, text = run_command(capsys, "init", str(tmp_path), *FLAGS)
     assert code == errors.GOOD
     assert "Not there yet" not in text
     assert capture.read_bytes() == b"\xd3\x91"
 
 
-def test_a_wrong_answer_is_told_and_asked_again() -> None:
+def test_a_wrong_answer_is_refused_and_asked_again() -> None:
     given = iter(
         [
             "Mars",
@@ -185,15 +187,24 @@ def test_a_wrong_answer_is_told_and_asked_again() -> None:
             "",
         ]
     )
-    told: list[str] = []
+    shown: list[str] = []
     answers = Answers("trial")
-    ask(answers, told.append, lambda question: next(given))
+    ask(answers, shown.append, lambda question: next(given))
     assert (answers.zone, answers.layout_name) == ("UTC", "beltframe")
     assert [row.node for row in answers.nodes] == ["heart"]
     assert [row.session for row in answers.sessions] == ["S01"]
     assert answers.streams == {"heart": ["ecg"]}
-    assert sum(line.startswith("  ") for line in told) == 8
+    assert sum(line.startswith("  ") for line in shown) == 8
     assert next(given, None) is None
+
+
+def test_a_hub_alone_leaves_nodes_to_be_asked_for() -> None:
+    given = iter(["heart 16 chest", "", "S01 P01 captures/S01.bin", "", "no"])
+    answers = Answers("trial", zone="UTC")
+    answers.set_layout("beltframe")
+    answers.add_node("hub", "0", "hub")
+    ask(answers, lambda _: None, lambda question: next(given))
+    assert [row.node for row in answers.nodes] == ["hub", "heart"]
 
 
 def test_answers_that_end_early() -> None:
@@ -217,7 +228,7 @@ def test_a_terminal_is_asked(tmp_path: Path) -> None:
     )
     os.close(slave)
     os.write(master, b"hub 0 hub\nheart 16 chest\n\nS01 P01 captures/S01.bin\n\nyes\necg\n")
-    told = b""
+    output = b""
     while True:
         try:
             piece = os.read(master, 4096)
@@ -225,10 +236,10 @@ def test_a_terminal_is_asked(tmp_path: Path) -> None:
             break
         if not piece:
             break
-        told += piece
+        output += piece
     os.close(master)
-    assert process.wait() == errors.GOOD, told.decode()
-    text = told.decode()
+    assert process.wait() == errors.GOOD, output.decode()
+    text = output.decode()
     assert "Time zone" not in text  # it was given
     assert "What does heart send: ecg, acc, temp [ecg]:" in text
     assert "Captures are simulated" in text

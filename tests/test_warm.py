@@ -1,4 +1,4 @@
-"""Stages in a process that has read its libraries: the same work, outputs and exit codes."""
+"""Jobs forwarded to a process with its libraries imported: the same work, outputs and exit codes."""
 
 from __future__ import annotations
 
@@ -14,58 +14,64 @@ from pathlib import Path
 
 import pytest
 
+from nodeday.cli import serve
 from nodeday.core.errors import CONTRACT, FAULT, USAGE
 from nodeday.engine import prefork
 
 
-def answered(arguments: list[str]) -> int:
-    """What a warm process says, once it listens."""
+def forwarded(arguments: list[str]) -> int:
+    """Exit code of a command that the server process runs, once it listens."""
     for _ in range(600):
-        if (code := prefork.called(arguments)) is not None:
+        if (code := prefork.forward(arguments)) is not None:
             return code
         time.sleep(0.1)
-    raise AssertionError("no process listened within a minute")
+    raise AssertionError("no server listened within a minute")
 
 
-def cold(arguments: list[str]) -> subprocess.CompletedProcess[str]:
+def direct(arguments: list[str]) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "nodeday", *arguments]
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
-def test_other_jobs_of_a_run_are_done_warm_too(
+def test_the_server_knows_nothing_of_the_command_line() -> None:
+    """It is given what to run and what to import."""
+    assert "nodeday.cli" not in Path(str(prefork.__file__)).read_text()
+
+
+def test_the_server_runs_other_jobs_of_a_run_too(
     study_folder: Callable[..., Path], capfd: pytest.CaptureFixture[str]
 ) -> None:
-    """By a process that may not have read yet what they need."""
+    """It may not have imported yet what they need."""
     arguments = ["export", "package", "--study", str(study_folder())]
-    expected = cold(arguments)
-    with prefork.stages():
-        assert answered(arguments) == expected.returncode == CONTRACT
+    expected = direct(arguments)
+    with prefork.stages(serve.COMMAND):
+        assert forwarded(arguments) == expected.returncode == CONTRACT
     assert capfd.readouterr() == (expected.stdout, expected.stderr)
 
 
-def test_a_warm_stage_says_and_returns_what_a_cold_one_does(
+def test_a_forwarded_stage_prints_and_returns_what_a_direct_one_does(
     study_folder: Callable[..., Path], capfd: pytest.CaptureFixture[str]
 ) -> None:
     folder = study_folder(**{"events.tsv": "session\tphase\tstart\tend\n"})
     (folder / "captures" / "S1.bin").write_bytes(b"no frame " * 1000)
-    with prefork.stages():
+    with prefork.stages(serve.COMMAND):
         for session, code in (("NONE", USAGE), ("S1", CONTRACT)):
             arguments = ["stage", "frames", session, "--study", str(folder)]
-            expected = cold(arguments)
-            assert answered(arguments) == code == expected.returncode
+            expected = direct(arguments)
+            assert forwarded(arguments) == code == expected.returncode
             assert capfd.readouterr() == (expected.stdout, expected.stderr)
             assert len(expected.stderr.splitlines()) == 1
     assert prefork.ADDRESS not in os.environ
 
 
-def test_without_a_warm_process_a_stage_does_its_own_work(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_a_server_a_stage_runs_itself(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv(prefork.ADDRESS, raising=False)
-    assert prefork.called(["stage", "frames", "S1"]) is None
+    assert prefork.forward(["stage", "frames", "S1"]) is None
     monkeypatch.setenv(prefork.ADDRESS, "/nowhere/stages")
-    assert prefork.called(["stage", "frames", "S1"]) is None
+    assert prefork.forward(["stage", "frames", "S1"]) is None
 
 
-def test_a_killed_stage_is_a_fault_that_says_so(
+def test_a_killed_stage_is_a_fault_with_a_message(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     address = str(tmp_path / "stages")
@@ -80,7 +86,7 @@ def test_a_killed_stage_is_a_fault_that_says_so(
 
         thread = threading.Thread(target=gone)
         thread.start()
-        assert prefork.called(["stage", "frames", "S1"]) == FAULT
+        assert prefork.forward(["stage", "frames", "S1"]) == FAULT
         thread.join()
     assert "the stage was killed" in capsys.readouterr().err
 
@@ -113,7 +119,7 @@ print(faults() - before)
 
 def test_the_process_ends_with_the_run() -> None:
     before = set(children())
-    with prefork.stages():
+    with prefork.stages(serve.COMMAND):
         started = set(children()) - before
         assert len(started) == 1
     assert not started & set(children())
@@ -121,6 +127,6 @@ def test_the_process_ends_with_the_run() -> None:
 
 def children() -> list[int]:
     tasks = Path(f"/proc/{os.getpid()}/task").glob("*/children")
-    if not (found := list(tasks)):
+    if not (files := list(tasks)):
         pytest.skip("the system does not list a process's children")
-    return [int(number) for each in found for number in each.read_text().split()]
+    return [int(number) for file in files for number in file.read_text().split()]

@@ -81,7 +81,7 @@ def test_a_layout_is_read_once_for_all_sessions(
 def made(study_folder: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three sessions, of two participants, whose stages wrote empty files."""
     folder, outputs = study_folder(**SHEETS), tmp_path_factory.mktemp("outputs")
-    for row in status._files(folder, SESSIONS):
+    for row in status.output_files(folder, SESSIONS):
         named = [name for name in SESSIONS if name in row["output_file"]]
         with (outputs / "-".join([row["rule"], *named])).open("a") as file:
             file.write(f"{row['output_file']}\n")

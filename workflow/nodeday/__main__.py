@@ -1,3 +1,5 @@
+"""`python -m nodeday`: the command line."""
+
 import sys
 
 from nodeday.cli.main import main

@@ -1,9 +1,9 @@
-"""Stages that need not import their libraries again: one process has them, and forks for each job.
+"""Jobs that need not import their libraries again: one process has them, and forks for each job.
 
 A rule calls `nodeday stage NAME SESSION` or `nodeday export package`, whatever runs it. Where the environment
-names the address of such a process, that call hands on its arguments, folder and outputs and waits for the
-exit code; where there is none, or it does not answer, the call does the work itself. Importing costs a stage
-about a second, so that a study of thirty sessions saves minutes of processor time.
+names the address of such a process, that call forwards its arguments, folder and outputs and waits for the
+exit code. Where there is none, or it does not answer, the call does the work itself. Imports cost a stage
+about a second, so a study of thirty sessions saves minutes of processor time.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import subprocess
 import sys
 import tempfile
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -28,40 +28,36 @@ from nodeday.core import malloc
 from nodeday.core.errors import FAULT
 
 ADDRESS = "NODEDAY_WARM"
-FIRST = ("nodeday.cli.commands.basic", "nodeday.stages.frames.stage")
-"""What a run begins with."""
-THEN = (
-    *(f"nodeday.stages.{name}.stage" for name in ("loss", "clock", "repair", "features", "study", "report")),
-    "pyarrow.dataset",
-    "nodeday.cli.commands.dataset",
-    "nodeday.products.export.methods",
-    "nodeday.products.export.package",
-)
+"""Variable of the environment that holds the address."""
+Main = Callable[[list[str]], int]
+"""Entry point of the command line: arguments in, exit code out."""
 
 
 @contextmanager
-def stages() -> Iterator[None]:
-    """While the block lasts, stages that child processes call start warm, where the system can fork."""
+def stages(command: Sequence[str]) -> Iterator[None]:
+    """Have stages that child processes call start with their libraries imported, where the system can fork.
+
+    ``command`` starts the process that calls :func:`serve`; the address comes after it.
+    """
     if not hasattr(os, "fork"):
         yield
         return
     with tempfile.TemporaryDirectory(prefix="nodeday-") as folder:
         address = str(Path(folder) / "stages")
-        command = [sys.executable, "-m", "nodeday.engine.prefork", address]
-        server = subprocess.Popen(command, stdin=subprocess.PIPE)
+        server = subprocess.Popen([*command, address], stdin=subprocess.PIPE)
         os.environ[ADDRESS] = address
         try:
             yield
         finally:
             del os.environ[ADDRESS]
             assert server.stdin
-            server.stdin.close()  # which tells the server to end, as this process's death would
-            server.terminate()  # which it heeds while it has no job yet and reads its libraries
+            server.stdin.close()  # which ends the server, as this process's death would
+            server.terminate()  # which it heeds while it has no job yet and imports its libraries
             server.wait()
 
 
-def called(arguments: list[str]) -> int | None:
-    """Exit code of the command ``arguments``, run by a warm process; None where there is none."""
+def forward(arguments: list[str]) -> int | None:
+    """Have the server process run a command; return its exit code, or None where no server answers."""
     address = os.environ.get(ADDRESS)
     if not address:
         return None
@@ -71,32 +67,36 @@ def called(arguments: list[str]) -> int | None:
         except OSError:
             return None
         answer = ""
-        with suppress(OSError), connection.makefile("rw") as talk:
+        with suppress(OSError), connection.makefile("rw") as stream:
             socket.send_fds(connection, [b"\n"], [1, 2])
-            talk.write(json.dumps({"arguments": arguments, "folder": str(Path.cwd())}) + "\n")
-            talk.flush()
-            worker = int(talk.readline() or 0)
+            stream.write(json.dumps({"arguments": arguments, "folder": str(Path.cwd())}) + "\n")
+            stream.flush()
+            worker = int(stream.readline() or 0)
             if worker:
                 signal.signal(signal.SIGTERM, lambda *_: os.kill(worker, signal.SIGTERM))
-            answer = talk.readline()
+            answer = stream.readline()
     if not answer:
         print("nodeday: the stage was killed; is there enough memory?", file=sys.stderr)
     return int(answer or FAULT)
 
 
-def _serve(address: str) -> None:
-    """Fork for each call at ``address`` until standard input ends."""
+def serve(address: str, main: Main, first: Sequence[str], later: Sequence[str] = ()) -> None:
+    """Run ``main`` in a fork for each call at ``address``, until standard input ends.
+
+    Modules of ``first`` are imported before any call is answered, those of ``later`` between calls.
+    """
+    atexit.register(gc.freeze)  # what is left at the end need not be searched for garbage
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the jobs
     gc.disable()  # modules stay
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(address)
-        listener.listen(64)  # calls may come while the first libraries are still being read
+        listener.listen(64)  # calls may come while the first libraries are still being imported
         malloc.keep()
-        _read_first()
-        unread = deque(THEN)
-        while sys.stdin not in (told := _told(listener, wait=not unread)):
-            if not told:
-                importlib.import_module(unread.popleft())
+        _import_first(first)
+        waiting = deque(later)
+        while sys.stdin not in (ready := _readable(listener, wait=not waiting)):
+            if not ready:
+                importlib.import_module(waiting.popleft())
                 continue
             signal.signal(signal.SIGTERM, signal.SIG_IGN)
             connection, _ = listener.accept()
@@ -104,7 +104,7 @@ def _serve(address: str) -> None:
             if not os.fork():
                 gc.enable()
                 listener.close()
-                _work(connection)
+                _run_call(connection, main)
             connection.close()
             with suppress(ChildProcessError):
                 while os.waitpid(-1, os.WNOHANG)[0]:
@@ -114,48 +114,41 @@ def _serve(address: str) -> None:
             os.wait()
 
 
-def _told(listener: socket.socket, *, wait: bool) -> list[object]:
-    """What has something to say of a call that came and of the end; perhaps nothing, if not to ``wait``."""
+def _readable(listener: socket.socket, *, wait: bool) -> list[object]:
+    """Return those of listener and standard input that have something to read; perhaps none without wait."""
     return select.select([listener, sys.stdin], [], [], None if wait else 0)[0]
 
 
-def _read_first() -> None:
+def _import_first(modules: Sequence[str]) -> None:
     from nodeday.schemas import TABLES
     from nodeday.storage import tables
 
-    for name in FIRST:
+    for name in modules:
         importlib.import_module(name)
-    # The schema library reads most of itself when it first looks at a frame.
+    # The schema library imports most of itself when it first looks at a frame.
     tables.validate(TABLES["gaps"], tables.empty(TABLES["gaps"]))
 
 
-def _work(connection: socket.socket) -> None:
-    """Do what a call asks for, as the process that called would; never returns."""
-    from nodeday.cli.main import main
-
+def _run_call(connection: socket.socket, main: Main) -> None:
+    """Run the command of a call, with the folder and outputs of the process that called; never return."""
     code = FAULT
     try:
         signal.signal(signal.SIGINT, signal.default_int_handler)
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
         _, outputs, _, _ = socket.recv_fds(connection, 1, 2)
-        with connection.makefile("rw") as talk:
-            told = json.loads(talk.readline())
-            talk.write(f"{os.getpid()}\n")
-            talk.flush()
-            for own, given in zip((1, 2), outputs, strict=True):
-                os.dup2(given, own)
-            os.chdir(told["folder"])
-            code = main(told["arguments"])
+        with connection.makefile("rw") as stream:
+            call = json.loads(stream.readline())
+            stream.write(f"{os.getpid()}\n")
+            stream.flush()
+            for number, output in zip((1, 2), outputs, strict=True):
+                os.dup2(output, number)
+            os.chdir(call["folder"])
+            code = main(call["arguments"])
             sys.stdout.flush()
             sys.stderr.flush()
-            talk.write(f"{code}\n")
+            stream.write(f"{code}\n")
     except BaseException:
         sys.excepthook(*sys.exc_info())
         sys.stderr.flush()
     finally:
         os._exit(code)
-
-
-if __name__ == "__main__":
-    atexit.register(gc.freeze)  # what is still there in the end need not be searched for what is not
-    _serve(sys.argv[1])

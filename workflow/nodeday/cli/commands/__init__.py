@@ -1,1 +1,1 @@
-"""What each command does."""
+"""Commands of `nodeday`, a module each: its help, its arguments, and what it does."""

@@ -3,38 +3,52 @@
 from __future__ import annotations
 
 import argparse
-import importlib
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nodeday.cli.arguments import add_json, add_study
 from nodeday.core.errors import CONTRACT, GOOD, SettingsError
 
 if TYPE_CHECKING:
     from nodeday.config.study import Study
 
+HELP = "what a session lost and why; with --all the proof of all tables"
+EXAMPLES = "nodeday audit S01\nnodeday audit --all"
 
-def audit(options: argparse.Namespace) -> int:
-    """Print what a session lost and why; 3 where a stated limit is broken or tables do not agree."""
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the session, the choice of a proof, the form of the output and the study."""
+    parser.add_argument("session", nargs="?", metavar="SESSION", help="of the study")
+    parser.add_argument(
+        "--all", action="store_true", help="derive every table anew from the captures; compare"
+    )
+    add_json(parser)
+    add_study(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Print what a session lost and why; return 3 where a limit is broken or tables do not agree."""
     from nodeday.config.study import Study
-    from nodeday.products.audit import session as auditing
+    from nodeday.products.audit import session as session_audit
 
     study = Study(options.study)
     if options.all:
         return _prove(study, options)
     if options.session is None:
         raise SettingsError("no session is named", "nodeday audit", "a session, or --all for a proof of all")
-    found = auditing.audit(study, study.session(options.session).session)
-    print(auditing.as_json(found) if options.json else auditing.text(found))
-    return GOOD if found.good else CONTRACT
+    audit = session_audit.audit(study, study.session(options.session).session)
+    print(session_audit.as_json(audit) if options.json else session_audit.text(audit))
+    return GOOD if audit.good else CONTRACT
 
 
 def _prove(study: Study, options: argparse.Namespace) -> int:
-    """Derive every table of a finished study, or of one session, anew; 3 where any is otherwise."""
+    """Derive every table of a finished study, or of one session, anew; return 3 where any differs."""
+    import importlib
+
+    from nodeday.cli.captures import open_capture
     from nodeday.products.audit import prove
-    from nodeday.products.audit import session as auditing
-    from nodeday.stages.frames.containers import Unpacker
-    from nodeday.stages.frames.recorded import columns_of, form_of
+    from nodeday.products.audit import session as session_audit
 
     named = None if options.session is None else [study.session(options.session).session]
     sessions = named or prove.finished(study)
@@ -44,19 +58,16 @@ def _prove(study: Study, options: argparse.Namespace) -> int:
         name: importlib.import_module(f"nodeday.stages.{name}.stage").run for name in (*prove.CHAIN, "study")
     }
 
-    def opened(session: str, paths: list[Path]) -> Iterable[bytes] | None:
-        layout = next(iter(study.layouts_of(session).values()))
-        return None if form_of(paths[0], columns_of(study.root, layout)) else Unpacker(paths).pieces()
+    def pieces(session: str, paths: list[Path]) -> Iterable[bytes] | None:
+        reader = open_capture(study, session, paths)
+        return None if reader is None else reader.pieces()
+
+    def differences(study_of: Study, session: str) -> list[str]:
+        return session_audit.audit(study_of, session).differences
 
     proofs = []
-    for proof in prove.prove(
-        study,
-        sessions,
-        stages,
-        opened,
-        lambda of, name: auditing.audit(of, name).differences,
-        None if named else stages["study"],
-    ):
+    of_study = None if named else stages["study"]
+    for proof in prove.prove(study, sessions, stages, pieces, differences, of_study):
         proofs.append(proof)
         if not options.json:
             print(prove.text(proof), flush=True)

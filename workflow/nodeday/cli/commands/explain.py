@@ -1,67 +1,82 @@
-"""`nodeday explain`: what a word in the tables means, wherever it stands."""
+"""`nodeday explain`: what a word in the tables means, in every table that uses it."""
 
 from __future__ import annotations
 
 import argparse
-import difflib
 from collections import defaultdict
 
-from nodeday.core.errors import GOOD, SettingsError
-from nodeday.schemas import FEATURE, TABLES
+from nodeday.core.errors import GOOD, SettingsError, did_you_mean
+
+HELP = "what a code, feature, column or table means"
+EXAMPLES = "nodeday explain hub_outage"
 
 
-def explain(options: argparse.Namespace) -> int:
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the word."""
+    parser.add_argument("word", nargs="?", metavar="WORD", help="all codes where there is none")
+
+
+def run(options: argparse.Namespace) -> int:
     """Print the meaning of a code, feature, column or table; all codes where none is named.
 
-    Raises SettingsError, with the nearest words, for what the tables do not know.
+    Raises SettingsError, with the nearest word, for what the tables do not know.
     """
     print("\n".join(_meanings(options.word) if options.word else _all_codes()))
     return GOOD
 
 
-def words() -> list[str]:
-    """Everything that can be explained."""
-    return sorted({*_codes(), *_others()})
+def known_words() -> list[str]:
+    """Return every word that can be explained, sorted."""
+    return sorted({*_codes(), *_features_columns_tables()})
 
 
 def _meanings(word: str) -> list[str]:
-    found = _codes().get(word, []) + _others().get(word, [])
-    if not found:
-        near = difflib.get_close_matches(word, [*_codes(), *_others()], 3, 0.5)
-        hint = f"Did you mean {', '.join(near)}?" if near else "`nodeday explain` lists every code."
-        raise SettingsError(f"no code, feature, column or table {word}", remedy=hint)
-    return [f"{word}", *found]
+    meanings = _codes().get(word, []) + _features_columns_tables().get(word, [])
+    if not meanings:
+        raise SettingsError(
+            f"no code, feature, column or table {word}{did_you_mean(word, known_words())}",
+            remedy="`nodeday explain` lists every code.",
+        )
+    return [word, *meanings]
 
 
 def _codes() -> dict[str, list[str]]:
-    """For each code its meaning and the columns that use it in that meaning."""
-    where: dict[tuple[str, str], list[str]] = defaultdict(list)
+    """Return for each code its meanings, with the columns that use it in that meaning."""
+    from nodeday.schemas import TABLES
+
+    columns_of: dict[tuple[str, str], list[str]] = defaultdict(list)
     for table in TABLES.values():
         for column in (*table.columns, *table.template):
             if column.codes and column.name != "feature":
                 for code, meaning in column.codes.items():
-                    where[code, meaning].append(f"{table.name}.{column.name}")
-    found: dict[str, list[str]] = defaultdict(list)
-    for (code, meaning), columns in where.items():
-        found[code].append(f"  {meaning} (code of {', '.join(columns)})")
-    return found
+                    columns_of[code, meaning].append(f"{table.name}.{column.name}")
+    lines: dict[str, list[str]] = defaultdict(list)
+    for (code, meaning), columns in columns_of.items():
+        lines[code].append(f"  {meaning} (code of {', '.join(columns)})")
+    return lines
 
 
-def _others() -> dict[str, list[str]]:
-    """The same for features, columns and tables."""
-    found: dict[str, list[str]] = defaultdict(list)
-    for one in FEATURE.values():
-        found[one.name].append(f"  {one.meaning}, in {one.unit} (feature of epochs)")
-        found[one.name] += [f"  formula: {one.formula}", f"  needs: {one.needs}", f"  source: {one.source}"]
+def _features_columns_tables() -> dict[str, list[str]]:
+    """Return for each feature, column and table its meanings, with where it stands."""
+    from nodeday.schemas import FEATURE, TABLES
+
+    lines: dict[str, list[str]] = defaultdict(list)
+    for feature in FEATURE.values():
+        lines[feature.name] += [
+            f"  {feature.meaning}, in {feature.unit} (feature of epochs)",
+            f"  formula: {feature.formula}",
+            f"  needs: {feature.needs}",
+            f"  source: {feature.source}",
+        ]
     for table in TABLES.values():
-        found[table.name].append(f"  one row is {table.row} (table)")
+        lines[table.name].append(f"  one row is {table.row} (table)")
         for column in table.columns:
             unit = f", in {column.unit}" if column.unit else ""
-            found[column.name].append(f"  {column.meaning}{unit} (column of {table.name})")
+            lines[column.name].append(f"  {column.meaning}{unit} (column of {table.name})")
         for column in table.template:
             word = column.name.removeprefix("{channel}").lstrip("_") or "channel"
-            found[word].append(f"  {column.meaning} (column {column.name} of {table.name})")
-    return found
+            lines[word].append(f"  {column.meaning} (column {column.name} of {table.name})")
+    return lines
 
 
 def _all_codes() -> list[str]:

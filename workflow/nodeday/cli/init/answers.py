@@ -1,4 +1,4 @@
-"""What a new study needs to know, each answer checked as it comes in."""
+"""Answers that make a new study, each checked as it comes in."""
 
 from __future__ import annotations
 
@@ -21,8 +21,10 @@ SKELETON = Path(__file__).parent / "skeleton.yaml"
 
 @dataclass
 class Answers:
-    """``layout`` is the file that is copied, ``layout_name`` its name in the study; ``streams`` are what
-    each node sends where captures are to be simulated.
+    """Answers so far.
+
+    ``layout`` is the file that is copied, ``layout_name`` its name in the study. ``streams`` are what each
+    node sends where captures are to be simulated; without any, captures are expected to be recorded.
     """
 
     study: str
@@ -35,7 +37,7 @@ class Answers:
     streams: dict[str, list[str]] = field(default_factory=dict)
 
     def add_session(self, session: str, participant: str, captures: str) -> None:
-        """Raise SettingsError for what cannot be a row of the sheet, or is there already."""
+        """Add a recording; raise SettingsError for what is no row of the sheet, or is there already."""
         where = f"session {session}"
         row = _row(
             Session,
@@ -46,28 +48,30 @@ class Answers:
             layout=self.layout_name or DEMO_LAYOUT,
         )
         _row(Participant, where, participant=participant)
-        if session in [each.session for each in self.sessions]:
+        if session in [row.session for row in self.sessions]:
             raise SettingsError("is there twice", where, "a code for each")
         self.sessions.append(row)
 
     def add_node(self, node: str, address: str, placement: str) -> None:
+        """Add a node; raise SettingsError for what is no row of the sheet, or is there already."""
         where = f"node {node}"
         row = _row(Node, where, session="*", node=node, address=address, placement=placement)
-        for each in self.nodes:
-            if row.node == each.node:
+        for other in self.nodes:
+            if row.node == other.node:
                 raise SettingsError("is there twice", where, "a name for each")
-            if row.address == each.address:
-                raise SettingsError(f"has address {address}, as {each.node} has", where, "an address each")
+            if row.address == other.address:
+                raise SettingsError(f"has address {address}, as {other.node} has", where, "an address each")
         self.nodes.append(row)
 
     def set_zone(self, zone: str) -> None:
+        """Set the time zone of notes; raise SettingsError for one that is not known."""
         try:
             self.zone = known_zone(zone)
         except ValueError as error:
             raise SettingsError(str(error), expected="one such as Europe/Madrid, or UTC") from None
 
     def set_layout(self, given: str) -> None:
-        """A layout file, or the demo's by its name."""
+        """Take a layout file, or the demo's layout by its name; raise SettingsError where there is none."""
         demo = DEMO_CONFIG / "layouts" / f"{DEMO_LAYOUT}.yaml"
         path = demo if given == DEMO_LAYOUT else Path(given)
         if not path.is_file():
@@ -82,6 +86,7 @@ class Answers:
         self.layout = path
 
     def set_skeleton(self, name: str) -> None:
+        """Take a layout that is still to be filled in, under a new name."""
         self._name_layout(name)
         self.layout = SKELETON
 
@@ -89,12 +94,12 @@ class Answers:
         _row(Node, f"layout {name}", session="*", node="x", address="1", placement="x", layout=name)
         self.layout_name = name
 
-    def set_stream(self, given: str) -> None:
-        """``NODE=STREAM``; raise SettingsError where either is not there."""
+    def add_stream(self, given: str) -> None:
+        """Add to what is simulated, given as ``NODE=STREAM``; raise SettingsError where either is unknown."""
         node, equals, stream = given.partition("=")
         if not equals:
             raise SettingsError(f"--simulate {given}", expected="NODE=STREAM, such as heart=ecg")
-        names = [row.node for row in self.nodes if row.node != HUB]
+        names = [row.node for row in self.sensor_nodes]
         if node not in names:
             raise SettingsError(f"--simulate {given}: no node {node}", expected=f"one of {', '.join(names)}")
         if stream not in self.all_streams:
@@ -104,9 +109,9 @@ class Answers:
             )
         self.streams.setdefault(node, []).append(stream)
 
-    def simulation_fits(self) -> None:
+    def refuse_unfit_simulation(self) -> None:
         """Raise SettingsError where captures cannot be simulated from these answers."""
-        silent = [row.node for row in self.nodes if row.node != HUB and row.node not in self.streams]
+        silent = [row.node for row in self.sensor_nodes if row.node not in self.streams]
         if silent:
             raise SettingsError(
                 f"nothing says what {', '.join(silent)} sends",
@@ -122,17 +127,24 @@ class Answers:
                 )
 
     @property
+    def sensor_nodes(self) -> list[Node]:
+        """Nodes but for the hub."""
+        return [row for row in self.nodes if row.node != HUB]
+
+    @property
     def parsed_layout(self) -> Layout:
+        """The layout, read from its file."""
         assert self.layout is not None
         return load_layout(self.layout)
 
     @property
     def all_streams(self) -> list[str]:
+        """Streams of samples that the layout describes."""
         return [kind.stream for kind in self.parsed_layout.kinds if kind.channels]
 
 
 def _row(model: type[Row], where: str, **cells: str) -> Row:
-    """A row of a sheet; raise SettingsError where the sheet would refuse it."""
+    """Return a row of a sheet; raise SettingsError where the sheet would refuse it."""
     for name, value in cells.items():
         if any(ord(letter) < 32 for letter in value):
             raise SettingsError(f"{name} is {value!r}, with a control character", where, "plain text")
@@ -143,10 +155,10 @@ def _row(model: type[Row], where: str, **cells: str) -> Row:
         raise SettingsError(in_words(error), where) from None
 
 
-def code(name: str) -> str:
-    """A study's code from its folder's name: a letter, then letters, digits or hyphens.
+def study_code(name: str) -> str:
+    """Return a study's code from its folder's name: a letter, then letters, digits or hyphens.
 
-    >>> code("my study"), code("2026")
+    >>> study_code("my study"), study_code("2026")
     ('my-study', 'study-2026')
     """
     kept = "".join(letter if letter.isascii() and letter.isalnum() else "-" for letter in name).strip("-")

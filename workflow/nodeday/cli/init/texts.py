@@ -55,38 +55,50 @@ PLANNED = """  {session}:
 """
 START, REST, WALK = datetime(2026, 7, 1, 6, tzinfo=UTC), 15, 20
 """Of the first simulated session; a day later each next one."""
-HEADERS = {
-    "participants": ("participant", "age_years", "resting_bpm"),
-    "sessions": ("session", "participant", "captures", "layout", "zone", "start", "end"),
-    "nodes": ("session", "node", "address", "placement"),
-    "events": ("session", "phase", "start", "end"),
-}
 
 
-def files(answers: Answers) -> dict[str, str]:
-    """Texts by their path in ``config/``."""
+def settings_files(answers: Answers) -> dict[str, str]:
+    """Return the text of each file by its path in ``config/``."""
     assert answers.layout is not None
-    people = list(dict.fromkeys(row.participant for row in answers.sessions))
     layout = answers.layout.read_text(encoding="utf-8")
     if answers.layout == SKELETON:
         layout = layout.replace("SKELETON", answers.layout_name)
-    found = {
+    texts = {
         "study.yaml": _study(answers, answers.parsed_layout),
         f"layouts/{answers.layout_name}.yaml": layout,
-        "participants.tsv": _sheet("participants", ((name, "", "") for name in people)),
-        "sessions.tsv": _sheet(
-            "sessions",
-            (
-                (row.session, row.participant, row.captures, answers.layout_name, "", "", "")
-                for row in answers.sessions
-            ),
-        ),
-        "nodes.tsv": _sheet(
-            "nodes", (("*", row.node, str(row.address), row.placement) for row in answers.nodes)
-        ),
-        "events.tsv": _sheet("events", _events(answers) if answers.streams else ()),
+        **_sheets(answers),
     }
-    return found | ({"scenario.yaml": _scenario(answers)} if answers.streams else {})
+    if answers.streams:
+        texts["scenario.yaml"] = _scenario(answers)
+    return texts
+
+
+def sheet(*rows: Iterable[object]) -> str:
+    """Return the text of a tab-separated sheet; the first row is its header."""
+    out = io.StringIO()
+    csv.writer(out, delimiter="\t", lineterminator="\n").writerows(rows)
+    return out.getvalue()
+
+
+def _sheets(answers: Answers) -> dict[str, str]:
+    people = dict.fromkeys(row.participant for row in answers.sessions)
+    sessions = [
+        (row.session, row.participant, row.captures, answers.layout_name, "", "", "")
+        for row in answers.sessions
+    ]
+    return {
+        "participants.tsv": sheet(
+            ("participant", "age_years", "resting_bpm"), *((code, "", "") for code in people)
+        ),
+        "sessions.tsv": sheet(
+            ("session", "participant", "captures", "layout", "zone", "start", "end"), *sessions
+        ),
+        "nodes.tsv": sheet(
+            ("session", "node", "address", "placement"),
+            *(("*", row.node, row.address, row.placement) for row in answers.nodes),
+        ),
+        "events.tsv": sheet(("session", "phase", "start", "end"), *_events(answers)),
+    }
 
 
 def _study(answers: Answers, layout: Layout) -> str:
@@ -105,14 +117,6 @@ def _study(answers: Answers, layout: Layout) -> str:
     )
 
 
-def _sheet(name: str, rows: Iterable[tuple[str, ...]]) -> str:
-    out = io.StringIO()
-    writer = csv.writer(out, delimiter="\t", lineterminator="\n")
-    writer.writerow(HEADERS[name])
-    writer.writerows(rows)
-    return out.getvalue()
-
-
 def _scenario(answers: Answers) -> str:
     nodes = "".join(
         f"  {row.node}: {{streams: [{', '.join(answers.streams.get(row.node, []))}]}}\n"
@@ -121,18 +125,18 @@ def _scenario(answers: Answers) -> str:
     planned = (
         PLANNED.format(
             session=row.session,
-            start=f"{START + timedelta(days=at):%Y-%m-%dT%H:%M:%SZ}",
+            start=f"{START + timedelta(days=day):%Y-%m-%dT%H:%M:%SZ}",
             rest=REST,
             walk=WALK,
         )
-        for at, row in enumerate(answers.sessions)
+        for day, row in enumerate(answers.sessions)
     )
     return SCENARIO.format(nodes=nodes) + "".join(planned)
 
 
 def _events(answers: Answers) -> Iterable[tuple[str, ...]]:
-    """The phases of the simulated sessions as somebody would have noted them, in local time."""
-    for at, row in enumerate(answers.sessions):
+    """Yield the phases of the simulated sessions as a person would note them, in local time; else none."""
+    for day, row in enumerate(answers.sessions if answers.streams else ()):
         for phase, after in (("rest", 0), ("walk", REST)):
-            noted = (START + timedelta(days=at, minutes=after)).astimezone(ZoneInfo(answers.zone))
+            noted = (START + timedelta(days=day, minutes=after)).astimezone(ZoneInfo(answers.zone))
             yield row.session, phase, f"{noted:%Y-%m-%dT%H:%M:%S}", ""

@@ -1,0 +1,70 @@
+"""`nodeday stage`: one stage of some sessions, as the rules of the workflow call it."""
+
+from __future__ import annotations
+
+import argparse
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+from nodeday.cli.arguments import add_cores, add_study
+from nodeday.core.errors import GOOD, ContractError, SettingsError, of_system
+
+if TYPE_CHECKING:
+    from nodeday.config.study import Study
+
+HELP = "one stage of one session, as a run calls it"
+EXAMPLES = "nodeday stage loss S01"
+STAGES = ("simulate", "frames", "loss", "clock", "repair", "features", "hashes", "study", "report", "index")
+SIDE_BY_SIDE = ("repair", "features", "study")
+"""Stages that can work on the streams of a session, or on sessions, side by side."""
+OTHER_MODULES = {"index": "nodeday.stages.report.stage", "hashes": "nodeday.products.export.hashes"}
+"""Modules of stages that have no folder of their own."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the stage, its sessions, the cores and the study."""
+    parser.add_argument("stage", choices=STAGES, help="which")
+    parser.add_argument("sessions", nargs="*", metavar="SESSION", help="of the study")
+    add_cores(parser, 1, f"to work on, in {', '.join(SIDE_BY_SIDE)}")
+    add_study(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run one stage. A session whose data break a contract leaves its sentence in results/failed/."""
+    import importlib
+
+    from nodeday.config.study import Study
+    from nodeday.core import malloc
+    from nodeday.engine import locks
+
+    malloc.keep()
+    study, stage = Study(options.study), options.stage
+    module = importlib.import_module(OTHER_MODULES.get(stage, f"nodeday.stages.{stage}.stage"))
+    more = {"cores": options.cores} if stage in SIDE_BY_SIDE else {}
+    with locks.stage(study.root):
+        if stage == "study":
+            module.run(study, options.sessions, **more)
+        elif stage == "index":
+            module.index(study, options.sessions)
+        else:
+            for session in options.sessions:
+                _run_session(study, stage, module, session, more)
+    return GOOD
+
+
+def _run_session(study: Study, stage: str, module: ModuleType, session: str, more: dict[str, Any]) -> None:
+    from nodeday.cli.commands.simulate import write_capture
+    from nodeday.engine.account import failure_file, note_failure
+
+    failure_file(study.results, session).unlink(missing_ok=True)
+    try:
+        if stage == "simulate":
+            write_capture(study.root, session)
+        else:
+            module.run(study, session, **more)
+    except (ContractError, SettingsError) as error:
+        note_failure(study, session, error)
+        raise
+    except OSError as error:
+        note_failure(study, session, of_system(error))
+        raise
