@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import difflib
 import errno
 import os
+from collections.abc import Iterable
 
 GOOD, FAULT, USAGE, CONTRACT = 0, 1, 2, 3
 """Exit codes: good, a fault of nodeday, usage or settings, the data broke a contract."""
@@ -12,7 +14,7 @@ STOPPED = 130
 
 
 class NodedayError(Exception):
-    """A problem told in one sentence, with the exit code it leads to.
+    """A problem as one sentence, with the exit code of a command that meets it.
 
     >>> print(SettingsError("epoch_s is -3", "config/study.yaml", "a positive number"))
     config/study.yaml: epoch_s is -3; expected a positive number.
@@ -37,25 +39,34 @@ class SettingsError(NodedayError):
     exit_code = USAGE
 
 
-def of_system(error: OSError) -> SettingsError:
-    """What the operating system would not do, as a sentence: a full disk, a file that may not be read.
-
-    Raises ``error`` itself where it carries no number of the system's, for then it is no such thing.
-    """
-    if error.errno is None:
-        raise error
-    reason = os.strerror(error.errno).lower()
-    where = str(error.filename or "")
-    remedy = {errno.ENOSPC: "Make room on the disk", errno.EDQUOT: "Make R00M in your quota"}.get(error.errno)
-    return SettingsError(
-        f"the system says: {reason}",
-        where,
-        "a file that can be read or written",
-        f"{remedy or 'Put that right'}; then the same command goes on from where it was.",
-    )
-
-
 class ContractError(NodedayError):
     """Data that break a table's contract, a ledger that does not balance, an unusable capture."""
 
     exit_code = CONTRACT
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return a hint at the known word nearest to ``word``, to follow it in an error; else nothing.
+
+    >>> did_you_mean("zon", ["zone", "limits"]), did_you_mean("zon", ["limits"])
+    (' (did you mean zone?)', '')
+    """
+    near = difflib.get_close_matches(word, known, n=1)
+    return f" (did you mean {near[0]}?)" if near else ""
+
+
+def of_system(error: OSError) -> SettingsError:
+    """Return an error of the operating system as a sentence: a full disk, a file that may not be read.
+
+    Raises ``error`` itself where it has no error number, for then it is not of the system.
+    """
+    if error.errno is None:
+        raise error
+    reason = os.strerror(error.errno).lower()
+    remedies = {errno.ENOSPC: "Make room on the disk", errno.EDQUOT: "Make room in your quota"}
+    return SettingsError(
+        f"the system says: {reason}",
+        str(error.filename or ""),
+        "a file that can be read or written",
+        f"{remedies.get(error.errno, 'Put that right')}; then the same command goes on from where it was.",
+    )

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from nodeday.config.study import Study
 from nodeday.core.arrays import Ints
 from nodeday.core.errors import ContractError
+from nodeday.core.threads import one_thread
 from nodeday.layouts import Layout
 from nodeday.schemas import TABLES
 from nodeday.stages.clock import check, hub, maps, nodes
@@ -30,6 +31,7 @@ from nodeday.storage.ledger import Ledger
 COLUMNS = ["capture", "boot", "ticks", "hub_ns", "mark_utc_ns"]
 
 
+@one_thread()
 def run(study: Study, session: str) -> None:
     """Write ``clock``, ``steps``, ``movements`` and ``agreement``; raise ContractError where nothing
     ties the hub's clock to UTC.

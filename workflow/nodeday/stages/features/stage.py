@@ -16,6 +16,7 @@ from nodeday.config.study import Study
 from nodeday.core.arrays import Floats, Ints
 from nodeday.core.errors import ContractError
 from nodeday.core.parallel import each
+from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
 from nodeday.schemas import FEATURES, TABLES, codes
 from nodeday.stages.features import others
@@ -70,6 +71,7 @@ class Computed:
     motion: tuple[Node, Kind, Motion] | None = None
 
 
+@one_thread()
 def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's beats and epochs, as many streams at a time as there are ``cores``; raise
     ContractError where there is no sample at all.

@@ -15,6 +15,7 @@ from nodeday.config.models import Fill
 from nodeday.config.study import Study
 from nodeday.core.errors import ContractError
 from nodeday.core.parallel import each
+from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
 from nodeday.schemas import codes
 from nodeday.stages.repair import aligned, quality
@@ -76,6 +77,7 @@ class Written:
     tracks: dict[str, aligned.Track]
 
 
+@one_thread()
 def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's samples and grids, as many streams at a time as there are ``cores``; raise
     ContractError where no sample can be placed in time.

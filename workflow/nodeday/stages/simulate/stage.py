@@ -7,6 +7,7 @@ from pathlib import Path
 from nodeday.config.study import Study
 from nodeday.core import atomic
 from nodeday.core.errors import SettingsError
+from nodeday.core.threads import one_thread
 from nodeday.stages.simulate.scenario import load_scenario
 from nodeday.stages.simulate.session import simulate_session
 from nodeday.stages.simulate.truth import Truth
@@ -14,6 +15,7 @@ from nodeday.stages.simulate.truth import Truth
 CAPTURES = "captures"
 
 
+@one_thread()
 def run(root: Path, session: str) -> None:
     """Simulate a session of the study at ``root``; raise SettingsError for a plan that does not
     fit, and rather than write over a capture that was not simulated.

@@ -13,6 +13,7 @@ import pandas as pd
 from nodeday.config.study import Study
 from nodeday.core import csv_io
 from nodeday.core.parallel import each
+from nodeday.core.threads import one_thread
 from nodeday.schemas import TABLES, Table
 from nodeday.schemas.compiled import pandas_dtype
 from nodeday.stages.study import joint, rules, wide
@@ -26,6 +27,7 @@ WIDE_ROWS = 20_000
 """Epochs of a row group of the wide table, or some more."""
 
 
+@one_thread()
 def run(study: Study, sessions: list[str], cores: int = 1) -> None:
     """Write the study's tables and ``study/epochs_wide``, as many sessions at a time as there are ``cores``.
 
