@@ -19,7 +19,7 @@ from pydantic import Field as Setting
 from pydantic import model_validator
 
 from nodeday.core import yaml_io
-from nodeday.core.yaml_io import CODE, CODES, NAME, Strict, placed
+from nodeday.core.yaml_io import CODE, CODES, NAME, Strict, error_at
 
 Up = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
 UPS: tuple[Up, ...] = ("+x", "-x", "+y", "-y", "+z", "-z")
@@ -71,7 +71,7 @@ class BenchNode(Strict):
             rows: tuple[BenchStretch, ...] = getattr(self, name)
             for index, (one, after) in enumerate(pairwise(rows), start=1):
                 if after.at_s < one.end_s:
-                    raise placed(
+                    raise error_at(
                         f"begins at {after.at_s:g} s, before the end of the one before it",
                         name,
                         index,
@@ -79,9 +79,9 @@ class BenchNode(Strict):
                     )
         ups = [position.up for position in self.positions if position.up]
         if twice := sorted({up for up in ups if ups.count(up) > 1}):
-            raise placed(f"{', '.join(twice)} is up twice", "positions")
+            raise error_at(f"{', '.join(twice)} is up twice", "positions")
         if ups and (missing := [up for up in UPS if up not in ups]):
-            raise placed(
+            raise error_at(
                 f"nothing is planned with {', '.join(missing)} up; six positions belong together", "positions"
             )
         return self
@@ -123,17 +123,17 @@ class BenchPlan(Strict):
     def _nodes_that_can_be_told_apart(self) -> Self:
         for name in self.nodes:
             if not re.fullmatch(NAME, name) or name == "hub":
-                raise placed(f"no node's name, which is {yaml_io.RULES[NAME]}, and not hub", "nodes", name)
+                raise error_at(f"no node's name, which is {yaml_io.RULES[NAME]}, and not hub", "nodes", name)
         addresses = [self.hub_address, *(node.address for node in self.nodes.values())]
         for name, node in self.nodes.items():
             if addresses.count(node.address) > 1:
-                raise placed(f"address {node.address} is there twice", "nodes", name, "address")
+                raise error_at(f"address {node.address} is there twice", "nodes", name, "address")
         for name, node in self.nodes.items():
             for kind in ("steps", "positions"):
                 for index, one in enumerate(getattr(node, kind)):
                     if one.seconds <= 2 * self.settle_s:
                         found = f"{one.seconds:g} s leave nothing after settle_s at both ends"
-                        raise placed(found, "nodes", name, kind, index, "seconds")
+                        raise error_at(found, "nodes", name, kind, index, "seconds")
         return self
 
     @property

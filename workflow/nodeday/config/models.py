@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import functools
 from datetime import datetime
 from typing import Annotated, Literal, Self
@@ -11,7 +10,8 @@ from zoneinfo import available_timezones
 from pydantic import BaseModel, field_validator, model_validator
 from pydantic import Field as Setting
 
-from nodeday.core.yaml_io import CODE, CODE_OR_ALL, CODES, NAME, Strict, placed
+from nodeday.core.errors import did_you_mean
+from nodeday.core.yaml_io import CODE, CODE_OR_ALL, CODES, NAME, Strict, error_at
 from nodeday.schemas.features import FEATURE
 
 Rate = Annotated[float, Setting(gt=0, le=2000)]
@@ -52,7 +52,7 @@ class GridSettings(Strict):
     @model_validator(mode="after")
     def _each_once(self) -> Self:
         if len(self.tables) < 1 + len(self.more_hz):
-            raise placed("a rate is there twice", "more_hz")
+            raise error_at("a rate is there twice", "more_hz")
         return self
 
     @property
@@ -78,7 +78,7 @@ class Fill(Strict):
     @model_validator(mode="after")
     def _within_reach(self) -> Self:
         if self.method == "pattern" and self.max_ms > LONGEST_PATTERN_MS:
-            raise placed(f"a pattern fills at most {LONGEST_PATTERN_MS:.0f} ms", "max_ms")
+            raise error_at(f"a pattern fills at most {LONGEST_PATTERN_MS:.0f} ms", "max_ms")
         return self
 
 
@@ -167,8 +167,7 @@ class Rule(Strict):
         if self.feature and self.rule != "min_valid_epochs":
             raise ValueError(f"{self.rule} takes no feature; min_valid_epochs does")
         if self.feature and self.feature not in FEATURE:
-            near = difflib.get_close_matches(self.feature, FEATURE, n=1)
-            raise ValueError(f"no feature {self.feature}" + (f" (did you mean {near[0]}?)" if near else ""))
+            raise ValueError(f"no feature {self.feature}{did_you_mean(self.feature, FEATURE)}")
         return self
 
 
@@ -285,5 +284,4 @@ def known_zone(zone: str) -> str:
     """``zone`` itself; raise ValueError with the nearest known one."""
     if zone in _zones():
         return zone
-    near = difflib.get_close_matches(zone, _zones(), n=1)
-    raise ValueError(f"no time zone is named {zone}" + (f" (did you mean {near[0]}?)" if near else ""))
+    raise ValueError(f"no time zone is named {zone}{did_you_mean(zone, _zones())}")

@@ -14,7 +14,7 @@ TRIM_THRESHOLD, MMAP_THRESHOLD = -1, -3
 KEPT_BYTES = 256 << 20
 """Free memory up to so much stays with the process."""
 SHARED_BYTES = 32 << 20
-"""Arrays up to so large, the most that glibc takes, share that memory; a larger one is a mapping of its own."""
+"""Arrays up to so large, the most that glibc takes, share that memory; a larger one is mapped apart."""
 
 
 def keep() -> None:

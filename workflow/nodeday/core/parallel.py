@@ -19,7 +19,7 @@ Result = TypeVar("Result")
 
 
 class Across(Protocol):
-    """A function that works like ``map``, such as ``map`` itself or :func:`map_on_cores` with its cores given.
+    """A function that works like ``map``: ``map``, or :func:`map_on_cores` with its cores given.
 
     Arithmetic that may use several cores takes one as an argument, and need not know which.
     """

@@ -63,13 +63,14 @@ def _uncollected() -> Iterator[None]:
 
 def _run(folder: Path, cores: int) -> tuple[Study, dict[str, list[SettingsError]], RunOutcome]:
     """The study, what keeps each of its sessions from running, and what came of the others."""
+    from nodeday.config import checks
     from nodeday.config.study import Study
     from nodeday.engine import snakemake_run
 
     study = Study(folder)
     if not study.sessions:
         raise SettingsError("lists no sessions", str(folder / "config" / "sessions.tsv"), "a row each")
-    left_out = {name: study.problems(name) for name in study.sessions}
+    left_out = {name: checks.problems(study, name) for name in study.sessions}
     ready = [name for name, problems in left_out.items() if not problems]
     for name, problems in left_out.items():
         if problems:

@@ -12,6 +12,7 @@ from collections import defaultdict
 from pathlib import Path
 from typing import Any
 
+from nodeday.config import checks
 from nodeday.config.study import Study
 from nodeday.core import paths
 from nodeday.core.errors import GOOD, NodedayError
@@ -57,7 +58,7 @@ def standing(study: Study) -> list[dict[str, Any]]:
 
 def _obstacles(study: Study, session: str) -> list[str]:
     failed = study.results / "failed" / f"{session}.txt"
-    problems = [str(each) for each in study.problems(session)]
+    problems = [str(each) for each in checks.problems(study, session)]
     return problems or ([failed.read_text().strip()] if failed.exists() else [])
 
 

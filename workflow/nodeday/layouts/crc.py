@@ -6,13 +6,14 @@ at its place, so a table for each two places turns the whole sum into look-ups w
 
 from __future__ import annotations
 
-import difflib
 from functools import lru_cache
 from typing import NamedTuple
 
 import anycrc
 import numpy as np
 from numpy.typing import NDArray
+
+from nodeday.core.errors import did_you_mean
 
 ROWS = 8192
 """Messages taken at a time."""
@@ -38,8 +39,7 @@ def named(name: str) -> Sum:
     short = name.upper().replace("CRC-", "CRC", 1).replace("/", "-")
     known = anycrc.models.get(short) or anycrc.models.get(anycrc.aliases.get(short))
     if known is None:
-        near = difflib.get_close_matches(short, anycrc.models, n=1)
-        raise ValueError(f"no checksum named {name}" + (f" (did you mean {near[0]}?)" if near else ""))
+        raise ValueError(f"no checksum named {name}{did_you_mean(short, anycrc.models)}")
     return Sum(*known[:6])
 
 

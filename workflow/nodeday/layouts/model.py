@@ -19,7 +19,7 @@ from pydantic import field_validator, model_validator
 
 from nodeday.core import yaml_io
 from nodeday.core.errors import SettingsError
-from nodeday.core.yaml_io import Strict, placed
+from nodeday.core.yaml_io import Strict, error_at
 from nodeday.layouts.parts import Field, Kind, Order, Role
 
 Framing = Literal["sync", "cobs", "slip", "hdlc"]
@@ -49,9 +49,9 @@ class Layout(Strict):
     @model_validator(mode="after")
     def _sync_or_delimiters(self) -> Self:
         if self.framing == "sync" and not self.sync_bytes:
-            raise placed("framing by sync word needs at least one byte", "sync")
+            raise error_at("framing by sync word needs at least one byte", "sync")
         if self.framing != "sync" and self.sync_bytes:
-            raise placed(f"{self.framing} framing has delimiters and no sync word", "sync")
+            raise error_at(f"{self.framing} framing has delimiters and no sync word", "sync")
         return self
 
     @model_validator(mode="after")
@@ -86,11 +86,11 @@ class Layout(Strict):
         before = [field.role for field in self.before]
         for role in ("length", "node", "kind"):
             if role in roles and role not in before:
-                raise placed(f"the {role} field must come before the payload", "frame", roles.index(role))
+                raise error_at(f"the {role} field must come before the payload", "frame", roles.index(role))
         first_after = len(self.before) + 1
         for part, side, at in ((self.before, "before", 0), (self.after, "after", first_after)):
             if sum(field.bits for field in part) % 8:
-                raise placed(f"the fields {side} the payload do not fill whole bytes", "frame", at)
+                raise error_at(f"the fields {side} the payload do not fill whole bytes", "frame", at)
             _whole_runs(part, self.order, "frame", start=at)
         return self
 
@@ -102,13 +102,13 @@ class Layout(Strict):
         for index, kind in enumerate(self.kinds):
             _whole_runs(kind.fields, self.order, "kinds", index, "fields")
             if kind.kind >= 1 << width:
-                raise placed(f"kind {kind.kind} does not fit {width} bits", "kinds", index, "kind")
+                raise error_at(f"kind {kind.kind} does not fit {width} bits", "kinds", index, "kind")
             if sequence and (1 << sequence.bits) % kind.interleave:
                 found = f"{kind.interleave} does not divide the range of the sequence number"
-                raise placed(found, "kinds", index, "interleave")
+                raise error_at(found, "kinds", index, "interleave")
             if taken := {field.name for field in kind.fields} & {field.name for field in self.frame}:
                 found = f"{', '.join(sorted(taken))} is a field of every frame already"
-                raise placed(found, "kinds", index, "fields")
+                raise error_at(found, "kinds", index, "fields")
         return self
 
     @model_validator(mode="after")
@@ -119,15 +119,15 @@ class Layout(Strict):
         names = [field.name for field in self.frame]
         place, key = names.index(checksum.name), ("frame", names.index(checksum.name))
         if checksum in self.before:
-            raise placed("the checksum must come after the payload", *key)
+            raise error_at("the checksum must come after the payload", *key)
         if missing := set(checksum.over) - set(names):
-            raise placed(f"the checksum covers {', '.join(sorted(missing))}, which is no field", *key)
+            raise error_at(f"the checksum covers {', '.join(sorted(missing))}, which is no field", *key)
         first, last = (names.index(name) for name in checksum.over)
         if not first <= last < place:
             covered = " to ".join(checksum.over)
-            raise placed(f"the checksum must cover {covered}, fields before it in order", *key)
+            raise error_at(f"the checksum must cover {covered}, fields before it in order", *key)
         if sum(field.bits for field in self.after[: self.after.index(checksum)]) % 8:
-            raise placed("the checksum must begin on a whole byte", *key)
+            raise error_at("the checksum must begin on a whole byte", *key)
         return self
 
     @cached_property
@@ -227,9 +227,9 @@ def _whole_runs(fields: tuple[Field, ...], default: Order, *key: str | int, star
     for index, field in enumerate(fields, start):
         own = field.order or default
         if own != order and at % 8:
-            raise placed(f"{field.name} changes the bit order inside a byte", *key, index)
+            raise error_at(f"{field.name} changes the bit order inside a byte", *key, index)
         if at % 8 + field.bits > 64:
-            raise placed(f"{field.name} lies across more than eight bytes", *key, index)
+            raise error_at(f"{field.name} lies across more than eight bytes", *key, index)
         at, order = at + field.bits, own
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field as Setting
 from pydantic import model_validator
 
-from nodeday.core.yaml_io import NAME, SNAKE, Strict, placed
+from nodeday.core.yaml_io import NAME, SNAKE, Strict, error_at
 from nodeday.layouts.crc import Sum, named
 from nodeday.schemas.tables import SAMPLES
 
@@ -122,7 +122,7 @@ class Channel(Strict):
     @model_validator(mode="after")
     def _own_name(self) -> Self:
         if self.name in TAKEN:
-            raise placed(f"{self.name} is a column of every sample; choose another name", "name")
+            raise error_at(f"{self.name} is a column of every sample; choose another name", "name")
         return self
 
 

@@ -99,7 +99,7 @@ def empty(table: Table) -> pd.DataFrame:
 @contextmanager
 def writer(target: Path, table: Table) -> Iterator[Writer]:
     """A streaming writer; the file appears under its name only when the block ends well."""
-    with atomic.whole(target) as partial:
+    with atomic.replacing(target) as partial:
         out = Writer(partial, table, target)
         try:
             yield out
@@ -179,7 +179,7 @@ class Writer:
 
     def _settle(self) -> None:
         """Wait for the piece that is being encoded; raise what became of it."""
-        with atomic.named(self._target):
+        with atomic.naming(self._target):
             self._encoding.result()
 
     def _follow(self, frame: pd.DataFrame) -> None:
@@ -206,7 +206,7 @@ class Writer:
             self._settle()
         finally:
             self._encoder.shutdown()
-            with atomic.named(self._target):
+            with atomic.naming(self._target):
                 self._file.close()
 
 

@@ -42,13 +42,14 @@ def check(options: argparse.Namespace) -> int:
     """Print every problem, those of the whole study (or of every session) first, then by session; 2 where
     there is any.
     """
+    from nodeday.config import checks
     from nodeday.config.study import Study
 
     told: list[SettingsError] = []
     study = Study(options.study, told)
     if not study.sessions and not told:
         told.append(SettingsError("lists no sessions", str(study.root / "config/sessions.tsv"), "a row each"))
-    of = {session: study.problems(session) + _plan_of(study, session) for session in study.sessions}
+    of = {session: checks.problems(study, session) + _plan_of(study, session) for session in study.sessions}
     texts = {session: [str(each) for each in found] for session, found in of.items()}
     everywhere = set.intersection(*map(set, texts.values())) if len(texts) > 1 else set[str]()
     whole = [*map(str, told), *(text for text in next(iter(texts.values()), []) if text in everywhere)]
@@ -73,13 +74,14 @@ def _plan_of(study: Study, session: str) -> list[SettingsError]:
     """What is wrong with the plan of a session that is to be simulated."""
     if session not in study.planned:
         return []
+    from nodeday.config import checks
     from nodeday.stages.simulate.scenario import check_plan, load_scenario
 
     try:
         plan = load_scenario(study.scenario).session(session)
         check_plan(plan, study.layout_of(session), study.nodes_of(session))
     except SettingsError as error:
-        return [] if study.problems(session, captures=False) else [error]
+        return [] if checks.problems(study, session, captures=False) else [error]
     return []
 
 

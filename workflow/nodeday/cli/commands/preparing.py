@@ -54,7 +54,7 @@ def bench(options: argparse.Namespace) -> int:
 
 def _bench(root: Path, path: Path, cores: int) -> bool:
     """Whether a node did not pass."""
-    from nodeday.config import device_records
+    from nodeday.config import checks, device_records
     from nodeday.config.bench_plan import load_bench
     from nodeday.config.study import Study
     from nodeday.core import html
@@ -64,7 +64,7 @@ def _bench(root: Path, path: Path, cores: int) -> bool:
 
     study, plan = Study(root), load_bench(path)
     own = lay_bench(study, plan, path)
-    for problem in own.problems(plan.bench):
+    for problem in checks.problems(own, plan.bench):
         raise problem
     if not snakemake_run.run(own.root.resolve(), [plan.bench], cores).finished:
         failed = own.results / "failed" / f"{plan.bench}.txt"

@@ -12,6 +12,7 @@ from tempfile import TemporaryDirectory
 from nodeday.cli.init import refuse_what_is_there, texts, write_snakefile
 from nodeday.cli.init.answers import SKELETON, Answers, code
 from nodeday.cli.init.ask import ask
+from nodeday.config import checks
 from nodeday.config.models import capture_files
 from nodeday.config.study import HUB, Study
 from nodeday.core import privacy
@@ -91,7 +92,7 @@ def _write(folder: Path, answers: Answers) -> None:
             (config / name).write_text(text, encoding="utf-8")
         study = Study(Path(place))
         for problem in (
-            each for row in answers.sessions for each in study.problems(row.session, captures=False)
+            each for row in answers.sessions for each in checks.problems(study, row.session, captures=False)
         ):
             raise SettingsError(str(problem).replace(place, str(folder)).removesuffix("."))
         os.rename(config, folder / "config")

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from nodeday.config.models import Fill
 from nodeday.config.study import Study
 from nodeday.core.errors import ContractError
-from nodeday.core.parallel import each
+from nodeday.core.parallel import map_on_cores
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
 from nodeday.schemas import codes
@@ -89,7 +89,7 @@ def run(study: Study, session: str, cores: int = 1) -> None:
         def written(key: Key) -> Written:
             return _written(_placed(study, session, known, key), place, Path(scratch), grids)
 
-        streams = list(each(written, known.frames, cores))
+        streams = list(map_on_cores(written, known.frames, cores))
         heard_of = [one for one in streams if one.tracks]
         if not heard_of:
             raise ContractError(

@@ -51,5 +51,5 @@ def write(root: Path, session: str, data: bytes, truth: Truth) -> None:
     refuse_raw(root, session)
     capture, beside = paths(root, session)
     truth.save(beside)
-    with atomic.whole(capture) as partial:
+    with atomic.replacing(capture) as partial:
         partial.write_bytes(data)

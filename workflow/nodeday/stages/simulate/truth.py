@@ -89,7 +89,7 @@ class Truth:
                 arrays |= {f"{each.name}/{key}": np.array(one) for key, one in value.items()}
             else:
                 arrays[each.name] = np.asarray(value)
-        with atomic.whole(path) as partial, partial.open("wb") as file:
+        with atomic.replacing(path) as partial, partial.open("wb") as file:
             np.savez(file, **arrays)
 
     @classmethod
