@@ -177,7 +177,7 @@ class Study:
         return {channel.name: channel.unit for kind in kinds for channel in kind.channels}
 
     def captures_of(self, session: str) -> list[list[Path]]:
-        """Return captures, each as its files in order; raise SettingsError for one that is absent or empty."""
+        """Return captures, each as its files in order; raise SettingsError for an absent or empty file."""
         named, where = capture_files(self.session(session).captures), f"session {session}"
         if not all(name for files in named for name in files):
             found = f"captures are {self.session(session).captures!r}, with an empty name"

@@ -60,8 +60,9 @@ def parse(text: str, model: type[Row], where: str, unique: str | None = None) ->
 def dump(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """Return a sheet as text, its header first.
 
-    >>> dump(["node", "address"], [["hub", "0"]])
-    'node\\taddress\\nhub\\t0\\n'
+    >>> print(dump(["node", "address"], [["hub", "0"]]).expandtabs(8), end="")
+    node    address
+    hub     0
     """
     out = io.StringIO()
     csv.writer(out, delimiter="\t", lineterminator="\n").writerows([header, *rows])

@@ -81,8 +81,9 @@ def parse(text: str, model: type[Model], where: str) -> Model:
 def dump(data: Mapping[str, object]) -> str:
     """Return settings as text, keys in their order, each innermost list or mapping on one line.
 
-    >>> dump({"study": "trial", "grid": {"rate_hz": 50.0}})
-    'study: trial\\ngrid: {rate_hz: 50.0}\\n'
+    >>> print(dump({"study": "trial", "grid": {"rate_hz": 50.0}}), end="")
+    study: trial
+    grid: {rate_hz: 50.0}
     """
     return yaml.safe_dump(dict(data), sort_keys=False, default_flow_style=None, width=110, allow_unicode=True)
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from nodeday.config.bench_plan import BenchNode, BenchPlan, BenchStretch
-from nodeday.config.device_records import Acceleration, Check, Record, judged
+from nodeday.config.device_records import Acceleration, Check, Record, verdict_of
 from nodeday.config.study import Study
 from nodeday.core.arrays import Floats
 from nodeday.core.errors import SettingsError
@@ -54,7 +54,7 @@ def _record(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> Record:
         node=name,
         address=own.address,
         measured=plan.measured,
-        verdict=judged(tuple(found)),
+        verdict=verdict_of(tuple(found)),
         checks=tuple(found),
         acceleration=coefficients,
     )

@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday.layouts import Kind, instant_of, unpack_counts
-from nodeday.layouts.codec import dealt_shift
+from nodeday.layouts.codec import interleave_shift
 from nodeday.stages.repair.candidates import bin_width
 from nodeday.stages.repair.place_samples import PlacedFrames, follow_each_other, place_frames, sample_times
 from nodeday.storage.frames import DistinctFrames, Mapped
@@ -146,10 +146,10 @@ def boot_of(
     """
     per_sample = tick_hz / (kind.rate_hz or 1.0)
     seq = heard.seq[rows]
-    straight = np.rint(heard.ticks[rows] - dealt_shift(kind, seq, per_sample)).astype(np.int64)
+    straight = np.rint(heard.ticks[rows] - interleave_shift(kind, seq, per_sample)).astype(np.int64)
     laid = place_frames(seq, straight, heard.trusted[rows], per_sample * kind.samples)
     places = laid.first_seq + np.arange(len(laid.row))
-    ticks = np.rint(laid.ticks + dealt_shift(kind, places, per_sample)).astype(np.int64)
+    ticks = np.rint(laid.ticks + interleave_shift(kind, places, per_sample)).astype(np.int64)
     laid = PlacedFrames(laid.first_seq, np.where(laid.received, rows[laid.row], -1), ticks)
     barred = np.zeros(len(laid.row), np.bool_)
     never = gaps[(gaps["cause"] == "hub_outage") & (gaps["extent"] == "known")]
