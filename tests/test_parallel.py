@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import shutil
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import psutil
@@ -49,6 +51,18 @@ def test_what_the_work_raises_arrives_whole(cores: int) -> None:
     with pytest.raises(ContractError) as told:
         list(map_on_cores(work, range(4), cores))
     assert str(told.value) == "boot 3: a gap ends before it begins; expected a later end. See the layout."
+
+
+def test_a_failure_ends_only_the_processes_that_do_the_work() -> None:
+    other = multiprocessing.get_context("fork").Process(target=time.sleep, args=(30,))
+    other.start()
+    try:
+        with pytest.raises(ZeroDivisionError):
+            list(map_on_cores(lambda item: 1 // item, [1, 0, 1], 2))
+        assert multiprocessing.active_children() == [other]
+    finally:
+        other.terminate()
+        other.join()
 
 
 def test_with_one_core_a_thing_is_taken_when_the_one_before_is_done() -> None:

@@ -440,7 +440,7 @@ def test_a_raw_capture_is_never_written_over(tmp_path: Path) -> None:
     capture, _ = stage.paths(root, "S01-clean")
     capture.parent.mkdir()
     capture.write_bytes(b"a day of work")
-    with pytest.raises(SettingsError, match="was not simulated, since no truth file lies beside it"):
+    with pytest.raises(SettingsError, match="was not simulated, since it has no truth file"):
         stage.run(root, "S01-clean")
     assert capture.read_bytes() == b"a day of work"
 

@@ -16,11 +16,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from pydantic import BaseModel
+
 from nodeday.config.bench_plan import BenchPlan
 from nodeday.config.models import Event, Node, Participant, Planned, Session, StudyFile
 from nodeday.core import atomic, tsv_io, yaml_io
 from nodeday.core.errors import SettingsError
-from nodeday.core.yaml_io import Model, Strict
+from nodeday.core.yaml_io import Strict
 from nodeday.layouts.model import Layout
 
 
@@ -41,7 +43,11 @@ SHEETS = {
     "nodes": SheetKind(Node, seldom=("layout",)),
     "events": SheetKind(Event),
 }
-MODELS = {"study.yaml": StudyFile, "scenario.yaml": Planned, "bench.yaml": BenchPlan}
+MODELS: dict[str, type[BaseModel]] = {
+    "study.yaml": StudyFile,
+    "scenario.yaml": Planned,
+    "bench.yaml": BenchPlan,
+}
 LAYOUTS = "layouts/"
 
 
@@ -72,7 +78,7 @@ def write_settings(config: Path, files: Mapping[str, str], *, replace: bool = Fa
         atomic.write_text(config / name, text)
 
 
-def write_yaml(target: Path, text: str, model: type[Model], *, replace: bool = False) -> None:
+def write_yaml(target: Path, text: str, model: type[BaseModel], *, replace: bool = False) -> None:
     """Write settings of another kind, which must be a ``model``; raise what :func:`write_settings` raises."""
     yaml_io.parse(text, model, str(target))
     if not replace:
