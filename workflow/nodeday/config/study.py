@@ -69,8 +69,8 @@ class Study:
         self.events = read(
             "events", lambda: load_sheet(events, Event) if events.exists() else [], list[Event]()
         )
-        # By session, since in a study of thousands no session may search the rows of all others.
         self.codes = {row.participant for row in self.participants}
+        # By session, since in a study of thousands no session may search the rows of all others.
         self._rows: dict[str, tuple[list[Node], list[Event]]] = defaultdict(lambda: ([], []))
         for node in self.nodes:
             self._rows[node.session][0].append(node)

@@ -68,7 +68,7 @@ def _plain(frame: pd.DataFrame) -> pd.DataFrame:
             continue
         else:
             continue
-        words = [each for each in words if isinstance(each, str) and each.startswith(TRIGGERS)]
-        if named := {each: plain(each) for each in words}:
-            changed[str(name)] = column.astype(object).map(lambda cell, named=named: named.get(cell, cell))
+        words = [word for word in words if isinstance(word, str) and word.startswith(TRIGGERS)]
+        if new := {word: plain(word) for word in words}:
+            changed[str(name)] = column.astype(object).map(lambda cell, new=new: new.get(cell, cell))
     return frame.assign(**changed) if changed else frame

@@ -121,24 +121,24 @@ def explain(
 ) -> tuple[str, str]:
     """Return the problems of ``error`` as (found, where): all of them in words, the line of the first."""
     problems = []
-    for each in error.errors():
-        keys = (*each["loc"], *each.get("ctx", {}).get("keys", ()))
+    for problem in error.errors():
+        keys = (*problem["loc"], *problem.get("ctx", {}).get("keys", ()))
         line = _line(root, keys) if keys else None
         name = ".".join(str(key) for key in keys)
-        problems.append((line, _sentence(name, each, model)))
+        problems.append((line, _sentence(name, problem, model)))
     first = problems[0][0]
     found = "; ".join(text if line in (first, None) else f"line {line}: {text}" for line, text in problems)
     return found, f"{where} line {first}" if first else where
 
 
-def _sentence(name: str, each: Any, model: type[BaseModel]) -> str:
-    if each["type"] == "extra_forbidden":
-        return f"unknown key {name}{did_you_mean(str(each['loc'][-1]), _known_keys(model))}"
-    if each["type"] == "missing":
+def _sentence(name: str, problem: Any, model: type[BaseModel]) -> str:
+    if problem["type"] == "extra_forbidden":
+        return f"unknown key {name}{did_you_mean(str(problem['loc'][-1]), _known_keys(model))}"
+    if problem["type"] == "missing":
         return f"{name} is missing"
-    if each["type"] == "string_pattern_mismatch":
-        return f"{name} is {each['input']!r}, not {RULES[each['ctx']['pattern']]}"
-    message = str(each["msg"]).removeprefix("Value error, ")
+    if problem["type"] == "string_pattern_mismatch":
+        return f"{name} is {problem['input']!r}, not {RULES[problem['ctx']['pattern']]}"
+    message = str(problem["msg"]).removeprefix("Value error, ")
     # Sentences of pydantic begin with a capital; those of nodeday may begin with a name such as CRC-8.
     message = message[0].lower() + message[1:] if message[1].islower() else message
     return f"{name}: {message}" if name else message
@@ -150,10 +150,10 @@ def _known_keys(model: type[BaseModel]) -> set[str]:
         keys.add(name)
         pending: list[Any] = [field.annotation]
         while pending:
-            one = pending.pop()
-            if isinstance(one, type) and issubclass(one, BaseModel):
-                keys |= _known_keys(one)
-            pending.extend(getattr(one, "__args__", ()))
+            annotation = pending.pop()
+            if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+                keys |= _known_keys(annotation)
+            pending.extend(getattr(annotation, "__args__", ()))
     return keys
 
 

@@ -47,7 +47,7 @@ def named(name: str) -> Sum:
 def narrowest(bits: int) -> type[np.unsignedinteger]:
     """Return the narrowest unsigned type of at least ``bits`` bits, up to 64."""
     fitting: list[type[np.unsignedinteger]] = [np.uint8, np.uint16, np.uint32, np.uint64]
-    return next(each for each in fitting if bits <= 8 * each().nbytes)
+    return next(dtype for dtype in fitting if bits <= 8 * dtype().nbytes)
 
 
 @lru_cache(maxsize=32)
