@@ -9,6 +9,7 @@ from pathlib import Path
 from snakemake.exceptions import WorkflowError
 from snakemake.logging import logger
 
+from nodeday.config import checks
 from nodeday.config.study import Study
 from nodeday.core.errors import NodedayError
 from nodeday.core.yaml_io import CODE
@@ -22,7 +23,7 @@ locks.share(Path.cwd())
 try:
     study = Study(Path.cwd())
     wanted = [name for name in str(config.get("only", "")).split(",") if name]
-    problems = {name: study.problems(name) for name in study.sessions}
+    problems = {name: checks.problems(study, name) for name in study.sessions}
     SESSIONS = [name for name in wanted or study.sessions if not problems[study.session(name).session]]
 except NodedayError as error:
     raise WorkflowError(str(error)) from None

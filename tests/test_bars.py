@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nodeday.core.arrays import Bits
-from nodeday.core.parallel import Across, each
+from nodeday.core.parallel import Across, map_on_cores
 from nodeday.stages.features.heart import error_bars
 from nodeday.stages.features.heart.analysis import analyse, analyse_piece
 from nodeday.stages.features.heart.conformal import interval
@@ -356,7 +356,7 @@ def test_several_cores_find_the_same_bars() -> None:
     for domain, value in values.items():
         here, there = (
             bars_in(domain, recording, losses, starts, starts + 300 * SECOND, value, across)
-            for across in (map, partial(each, cores=2))
+            for across in (map, partial(map_on_cores, cores=2))
         )
         for name, bar in here.items():
             assert np.isfinite(bar.low).all()

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from nodeday.config import device_records
-from nodeday.config.device_records import Acceleration, Check, Record, calibration_of, judged, record_of
+from nodeday.config.device_records import Acceleration, Check, Record, calibration_of, record_of, verdict_of
 from nodeday.config.study import Study
 from nodeday.core.errors import ContractError, SettingsError
 
@@ -100,4 +100,4 @@ def test_without_a_date_no_record_is_taken(study_folder: Callable[..., Path]) ->
 )
 def test_a_verdict_is_no_better_than_its_worst_figure(outcomes: list[str], verdict: str) -> None:
     checks = tuple(Check(check="one", value=None, unit="g", limit=1.0, outcome=o) for o in outcomes)  # type: ignore[arg-type]
-    assert judged(checks) == verdict
+    assert verdict_of(checks) == verdict

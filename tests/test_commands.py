@@ -186,7 +186,7 @@ def test_a_recorded_capture_is_never_the_simulators_to_write(
     for command in ("check", "simulate"):
         code, text = run_command(capsys, command, "--study", str(folder))
         assert code == errors.USAGE
-        assert "has no truth file beside it, so it was recorded, not simulated" in text
+        assert "has no truth file next to it, so it was recorded, not simulated" in text
     plan = subprocess.run(
         [sys.executable, "-m", "snakemake", "--dry-run", "--cores", "1"],
         cwd=folder,

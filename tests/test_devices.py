@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from nodeday.cli.commands.bench import bench_study
 from nodeday.cli.main import main
 from nodeday.config.bench_plan import UPS, BenchPlan, load_bench
+from nodeday.config.checks import problems
 from nodeday.config.device_records import Check, Record, calibrated, calibration_of, write
 from nodeday.config.study import Study
 from nodeday.core import errors, yaml_io
@@ -92,7 +93,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, BenchPlan, di
     )
     (root / "trial.bin").write_bytes(data)
     own = bench_study(study, plan, path)
-    assert not own.problems("trial")
+    assert not problems(own, "trial")
     for stage in (frames_stage, loss_stage, clock_stage, repair_stage, features_stage):
         stage(own, "trial")
     return root, plan, {record.node: record for record in devices_stage(own, plan)}

@@ -151,7 +151,7 @@ def test_whoever_fails_in_the_middle_leaves_the_old_file(tmp_path: Path) -> None
     atomic.write_text(target, "old")
 
     def fail() -> None:
-        with atomic.whole(target) as partial:
+        with atomic.replacing(target) as partial:
             partial.write_text("half of the ne")
             raise OSError(28, "No space left on device")
 

@@ -18,14 +18,14 @@ from nodeday.stages.frames.survey import survey
 from nodeday.stages.simulate.scenario import random_scenario
 from nodeday.stages.simulate.session import simulate_session
 
-HOUSE = Path(__file__).parents[1]
-FILE = HOUSE / "config" / "layouts" / "beltframe.yaml"
+PROJECT = Path(__file__).parents[1]
+FILE = PROJECT / "config" / "layouts" / "beltframe.yaml"
 
 
 @pytest.fixture(scope="module")
 def capture(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int]:
     """A short simulated capture, and how many whole copies of frames it truly holds."""
-    raw, truth = simulate_session(random_scenario(5), load_layout(FILE), Study(HOUSE).nodes_of("S01-clean"))
+    raw, truth = simulate_session(random_scenario(5), load_layout(FILE), Study(PROJECT).nodes_of("S01-clean"))
     path = tmp_path_factory.mktemp("capture") / "one.bin"
     path.write_bytes(raw)
     copies = sum(int(each.received.sum()) for each in truth.streams.values())

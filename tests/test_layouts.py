@@ -408,6 +408,10 @@ WRONG: dict[str, tuple[Change, str]] = {
         lambda d: d["kinds"][0]["channels"][0].update(name="session"),
         "kinds.0.channels.0.name: session is a column of every sample; choose another name",
     ),
+    "no kinds": (
+        lambda d: d.update(kinds=[]),
+        "kinds: tuple should have at least 1 item after validation, not 0",
+    ),
     "too long": (
         lambda d: d["kinds"][0].update(samples=200),
         "a frame of 318 bytes does not fit the length field",

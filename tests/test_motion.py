@@ -17,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import FEATURE, codes
 
+from nodeday.config import checks
 from nodeday.config.device_records import Calibration
 from nodeday.config.models import EpochSettings, Mounting, Node
 from nodeday.config.study import Study
@@ -646,7 +647,7 @@ def test_a_mounting_must_make_sense(study_folder: Callable[..., Path], mounting:
     text = f"study: trial\nzone: Europe/Madrid\nmotion:\n  mounting:\n    {mounting}\n"
     root = study_folder(**{"study.yaml": text})
     with pytest.raises(SettingsError, match=re.escape(found)):  # noqa: PT012
-        for problem in Study(root).problems("S1"):
+        for problem in checks.problems(Study(root), "S1"):
             raise problem
 
 

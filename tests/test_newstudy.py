@@ -13,6 +13,7 @@ import pytest
 from nodeday.cli.init.answers import Answers
 from nodeday.cli.init.ask import ask
 from nodeday.cli.main import main
+from nodeday.config import checks
 from nodeday.config.study import Study
 from nodeday.core import errors
 from nodeday.core.errors import SettingsError
@@ -60,7 +61,7 @@ def test_flags_alone_make_a_study_that_lacks_only_its_capture(
         'On "hot" days: 35 °C',
         "Europe/Madrid",
     )
-    assert [str(each) for each in study.problems("S01")] == [
+    assert [str(each) for each in checks.problems(study, "S01")] == [
         f"session S01: no capture at {folder}/captures/S01.bin; expected the file that sessions.tsv names."
     ]
     (folder / "captures" / "S01.bin").write_bytes(b"\xd3\x91")
@@ -243,4 +244,4 @@ def test_a_terminal_is_asked(tmp_path: Path) -> None:
     assert "Time zone" not in text  # it was given
     assert "What does heart send: ecg, acc, temp [ecg]:" in text
     assert "Captures are simulated" in text
-    assert Study(tmp_path / "new").problems("S01") == []
+    assert checks.problems(Study(tmp_path / "new"), "S01") == []

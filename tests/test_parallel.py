@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import shutil
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import psutil
@@ -16,19 +18,19 @@ from hypothesis import strategies as st
 
 from nodeday.config.study import Study
 from nodeday.core.errors import FAULT, ContractError, NodedayError
-from nodeday.core.parallel import each
+from nodeday.core.parallel import map_on_cores
 from nodeday.stages.features.stage import run as features
 from nodeday.stages.repair.stage import run as repair
 
 WAITS = """
 import os, time
-from nodeday.core.parallel import each
+from nodeday.core.parallel import map_on_cores
 
 def wait(thing):
     os.write(1, b"at work\\n")
     time.sleep(60)
 
-list(each(wait, range(2), 2))
+list(map_on_cores(wait, range(2), 2))
 """
 
 
@@ -36,7 +38,7 @@ list(each(wait, range(2), 2))
 @given(st.lists(st.integers(), max_size=6), st.integers(1, 3))
 def test_results_come_in_the_order_of_the_things(things: list[int], cores: int) -> None:
     added = 3
-    assert list(each(lambda thing: thing + added, things, cores)) == [thing + 3 for thing in things]
+    assert list(map_on_cores(lambda thing: thing + added, things, cores)) == [thing + 3 for thing in things]
 
 
 @pytest.mark.parametrize("cores", [1, 2])
@@ -47,13 +49,27 @@ def test_what_the_work_raises_arrives_whole(cores: int) -> None:
         return thing
 
     with pytest.raises(ContractError) as told:
-        list(each(work, range(4), cores))
+        list(map_on_cores(work, range(4), cores))
     assert str(told.value) == "boot 3: a gap ends before it begins; expected a later end. See the layout."
+
+
+def test_a_failure_ends_only_the_processes_that_do_the_work() -> None:
+    other = multiprocessing.get_context("fork").Process(target=time.sleep, args=(30,))
+    other.start()
+    try:
+        with pytest.raises(ZeroDivisionError):
+            list(map_on_cores(lambda item: 1 // item, [1, 0, 1], 2))
+        assert multiprocessing.active_children() == [other]
+    finally:
+        other.terminate()
+        other.join()
 
 
 def test_with_one_core_a_thing_is_taken_when_the_one_before_is_done() -> None:
     taken: list[int] = []
-    results = each(lambda thing: (thing, len(taken)), (taken.append(thing) or thing for thing in range(3)), 1)
+    results = map_on_cores(
+        lambda thing: (thing, len(taken)), (taken.append(thing) or thing for thing in range(3)), 1
+    )
     assert list(results) == [(0, 1), (1, 2), (2, 3)]
 
 
@@ -61,7 +77,7 @@ def test_a_killed_process_is_told_in_a_sentence() -> None:
     with pytest.raises(
         NodedayError, match=r"a process of the stage was killed\. Is there enough memory\?"
     ) as told:
-        list(each(lambda _: os.kill(os.getpid(), signal.SIGKILL), range(2), 2))
+        list(map_on_cores(lambda _: os.kill(os.getpid(), signal.SIGKILL), range(2), 2))
     assert told.value.exit_code == FAULT
 
 

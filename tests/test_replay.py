@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nodeday.config import checks
 from nodeday.config.models import Node
 from nodeday.config.study import Study
 from nodeday.core.errors import SettingsError
@@ -179,7 +180,7 @@ def test_files_become_a_whole_study(tmp_path: Path) -> None:
     study = Study(root)
     assert list(study.sessions) == ["walk", "R100"]
     for session in study.sessions:
-        assert study.problems(session) == []
+        assert checks.problems(study, session) == []
         capture, beside = paths(root, session)
         assert capture.stat().st_size == Truth.load(beside).capture_bytes
     layout = study.layout_of("walk")
@@ -211,7 +212,7 @@ def test_the_recorded_study_is_ready_to_run(tmp_path: Path, monkeypatch: pytest.
     recorded.make_study(tmp_path)
     study = Study(tmp_path)
     assert list(study.sessions) == ["ecg208", "S06R02E0"]
-    assert all(study.problems(session) == [] for session in study.sessions)
+    assert all(checks.problems(study, session) == [] for session in study.sessions)
     truth = Truth.load(paths(tmp_path, "ecg208")[1])
     assert 0.02 < 1 - truth.streams["heart/ecg"].received.mean() < 0.1
 

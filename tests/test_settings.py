@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from conftest import CONFIG, ROOT
 
+from nodeday.config import checks
 from nodeday.config.study import Study
 from nodeday.core.errors import SettingsError
 
@@ -26,7 +27,7 @@ def row(session: str = "S1", zone: str = "", start: str = "", end: str = "") -> 
 def test_the_demo_is_in_order() -> None:
     study = Study(ROOT)
     assert study.sessions
-    assert not [problem for name in study.sessions for problem in study.problems(name)]
+    assert not [problem for name in study.sessions for problem in checks.problems(study, name)]
     assert sorted(path.name for path in CONFIG.glob("*.tsv")) == [
         "events.tsv",
         "nodes.tsv",
@@ -37,7 +38,7 @@ def test_the_demo_is_in_order() -> None:
 
 def test_a_small_study_is_in_order(study_folder: Maker) -> None:
     study = Study(study_folder())
-    assert study.problems("S1") == []
+    assert checks.problems(study, "S1") == []
     assert {address: node.node for address, node in study.nodes_of("S1").items()} == {0: "hub", 16: "heart"}
     assert study.layout_of("S1").stream("ecg").rate_hz == 250
     assert study.written_span("S1") == (None, None)
@@ -192,7 +193,7 @@ SESSION = {
     "no nodes": (
         "nodes.tsv",
         "session\tnode\taddress\tplacement\n*\thub\t0\thub\n",
-        ["config/nodes.tsv, session S1: has no nodes; expected at least one row beside the hub."],
+        ["config/nodes.tsv, session S1: has no nodes; expected at least one row besides the hub's."],
     ),
     "end before start": (
         "sessions.tsv",
@@ -275,14 +276,14 @@ SESSION = {
 def test_a_session_that_cannot_run(case: str, study_folder: Maker) -> None:
     name, text, sentences = SESSION[case]
     folder = study_folder(**{name: text})
-    found = [str(problem) for problem in Study(folder).problems("S1")]
+    found = [str(problem) for problem in checks.problems(Study(folder), "S1")]
     assert found == [sentence.replace("{folder}", str(folder)) for sentence in sentences]
 
 
 def test_an_empty_capture(study_folder: Maker) -> None:
     folder = study_folder()
     (folder / "captures" / "S1.bin").write_bytes(b"")
-    assert [str(problem) for problem in Study(folder).problems("S1")] == [
+    assert [str(problem) for problem in checks.problems(Study(folder), "S1")] == [
         f"session S1: capture {folder}/captures/S1.bin is empty; expected frames. Check the logger."
     ]
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from nodeday.schemas.numbers import GapCause
 from scipy.signal import find_peaks, periodogram
 
 from nodeday.config.models import Node
@@ -26,7 +27,7 @@ from nodeday.stages.simulate.scenario import (
     random_scenario,
 )
 from nodeday.stages.simulate.session import heart_of, plan_activity, simulate_session
-from nodeday.stages.simulate.truth import CAUSES, Truth
+from nodeday.stages.simulate.truth import Truth
 
 CONFIG = Path(__file__).resolve().parents[1] / "config"
 LAYOUT = load_layout(CONFIG / "layouts" / "beltframe.yaml")
@@ -172,7 +173,7 @@ def test_restart_outage_and_death_leave_the_silence_they_should() -> None:
     assert wrist.utc_ns[second][0] - start >= 186e9
     assert wrist.utc_ns[~second][-1] - start < 180e9
     assert ankle.utc_ns[-1] - start < 150e9
-    lost = heart.cause == CAUSES.index("hub_outage")
+    lost = heart.cause == GapCause.HUB_OUTAGE
     since = (heart.hub_ns - heart.hub_ns[0]) / 1e9
     assert (lost == ~heart.received).all()
     assert lost.sum() == pytest.approx(30 * 12.5, abs=2)
@@ -439,7 +440,7 @@ def test_a_raw_capture_is_never_written_over(tmp_path: Path) -> None:
     capture, _ = stage.paths(root, "S01-clean")
     capture.parent.mkdir()
     capture.write_bytes(b"a day of work")
-    with pytest.raises(SettingsError, match="was not simulated, since no truth file lies beside it"):
+    with pytest.raises(SettingsError, match="was not simulated, since it has no truth file"):
         stage.run(root, "S01-clean")
     assert capture.read_bytes() == b"a day of work"
 

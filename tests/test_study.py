@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
+from nodeday.config import checks
 from nodeday.config.models import Rule
 from nodeday.config.study import Study
 from nodeday.core.errors import ContractError, SettingsError
@@ -825,5 +826,5 @@ def test_a_rule_for_an_unknown_node_is_a_problem(tmp_path: Path) -> None:
     write_config(tmp_path)
     file = tmp_path / "config" / "study.yaml"
     file.write_text(f"{file.read_text()}rules:\n  - {{rule: calibrated, node: wirst}}\n")
-    problems = [str(each) for each in Study(tmp_path).problems("S01-clean")]
+    problems = [str(each) for each in checks.problems(Study(tmp_path), "S01-clean")]
     assert any("names node wirst" in each and "(did you mean wrist?)" in each for each in problems)

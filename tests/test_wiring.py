@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from nodeday.config import checks
 from nodeday.config.study import Study
 from nodeday.core.paths import SNAKEFILE
 from nodeday.engine import digests, status
@@ -73,7 +74,7 @@ def test_a_layout_is_read_once_for_all_sessions(
     read, load = [], settings.load_layout
     monkeypatch.setattr(settings, "load_layout", lambda path: read.append(path) or load(path))
     study = Study(study_folder(**SHEETS))
-    assert [study.problems(name) for name in SESSIONS] == [[], [], []]
+    assert [checks.problems(study, name) for name in SESSIONS] == [[], [], []]
     assert len(read) == 1
 
 

@@ -18,7 +18,7 @@ import pytest
 from conftest import simulated
 from slurm import slurm, why_not
 
-from nodeday.core.paths import HOUSE, SNAKEFILE
+from nodeday.core.paths import PROJECT, SNAKEFILE
 from nodeday.products.export import hashes
 
 SESSIONS = ("S01-clean", "S02-lossy", "S03-mess")
@@ -77,7 +77,7 @@ def on_cluster(folder: Path) -> subprocess.Popen[str]:
     return snakemake(
         folder,
         "--workflow-profile",
-        str(HOUSE / "workflow" / "profiles" / "slurm"),
+        str(PROJECT / "workflow" / "profiles" / "slurm"),
         "--latency-wait",
         "5",
         "--slurm-no-account",

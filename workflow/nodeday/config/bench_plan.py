@@ -1,6 +1,6 @@
-"""What a bench plan may say: which nodes lay on the bench, what was done to them when, and the limits.
+"""Model of a bench plan: the nodes on the bench, what was done to them at what time, and the limits.
 
-Instants are seconds from ``start``, as a stopwatch on the bench would show them::
+Instants are seconds from ``start``, as a stopwatch on the bench shows them::
 
     heart    |-- flat --|-- 80 bpm --|-- 120 bpm --|-- 180 bpm --|
     wrist    |-- x up --|-- x down --|-- y up --| ...
@@ -19,20 +19,21 @@ from pydantic import Field as Setting
 from pydantic import model_validator
 
 from nodeday.core import yaml_io
-from nodeday.core.yaml_io import CODE, CODES, NAME, Strict, placed
+from nodeday.core.yaml_io import CODE, CODES, NAME, Strict, error_at
 
 Up = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
 UPS: tuple[Up, ...] = ("+x", "-x", "+y", "-y", "+z", "-z")
 
 
 class BenchStretch(Strict):
-    """A stretch of the bench, from ``at_s`` for ``seconds``."""
+    """A stretch of time on the bench, from ``at_s`` for ``seconds``."""
 
     at_s: float = Setting(ge=0)
     seconds: float = Setting(gt=0, le=3600)
 
     @property
     def end_s(self) -> float:
+        """End in seconds from the bench's start."""
         return self.at_s + self.seconds
 
 
@@ -50,15 +51,16 @@ class RateStep(BenchStretch):
 
 
 class Position(BenchStretch):
-    """The node at rest: the axis that points up, which then reads about +1 g (or -1 g). One without
-    ``up`` lies in any other direction, and shows how well the coefficients hold there.
+    """The node at rest in one direction: ``up`` is the axis that points up and reads +1 g (or -1 g).
+
+    Without ``up`` the node lies in any other direction, which checks the coefficients there.
     """
 
     up: Up | None = None
 
 
 class BenchNode(Strict):
-    """A node on the bench; ``steps`` for an ECG, ``positions`` for an accelerometer."""
+    """A node on the bench, with ``steps`` for an ECG or ``positions`` for an accelerometer."""
 
     address: int = Setting(ge=0)
     layout: str | None = Setting(default=None, pattern=CODE, description="where the bench has several")
@@ -71,7 +73,7 @@ class BenchNode(Strict):
             rows: tuple[BenchStretch, ...] = getattr(self, name)
             for index, (one, after) in enumerate(pairwise(rows), start=1):
                 if after.at_s < one.end_s:
-                    raise placed(
+                    raise error_at(
                         f"begins at {after.at_s:g} s, before the end of the one before it",
                         name,
                         index,
@@ -79,17 +81,19 @@ class BenchNode(Strict):
                     )
         ups = [position.up for position in self.positions if position.up]
         if twice := sorted({up for up in ups if ups.count(up) > 1}):
-            raise placed(f"{', '.join(twice)} is up twice", "positions")
+            raise error_at(f"{', '.join(twice)} is up twice", "positions")
         if ups and (missing := [up for up in UPS if up not in ups]):
-            raise placed(
+            raise error_at(
                 f"nothing is planned with {', '.join(missing)} up; six positions belong together", "positions"
             )
         return self
 
 
 class BenchLimits(Strict):
-    """What a node must reach. The defaults are this project's choice, for research nodes on a bench a
-    metre from the hub; state your own.
+    """Limits that a node must keep.
+
+    The defaults are this project's choice, for research nodes on a bench a metre from the hub; state
+    your own.
     """
 
     max_rate_error_bpm: float = Setting(default=1.0, gt=0)
@@ -106,7 +110,7 @@ class BenchLimits(Strict):
 
 
 class BenchPlan(Strict):
-    """A bench plan. ``captures`` are paths from the plan's own folder, joined by ``;`` in order."""
+    """A bench plan; ``captures`` are paths from the plan's folder, joined by ``;`` in order."""
 
     bench: str = Setting(pattern=CODE)
     start: datetime
@@ -120,33 +124,34 @@ class BenchPlan(Strict):
     limits: BenchLimits = BenchLimits()
 
     @model_validator(mode="after")
-    def _nodes_that_can_be_told_apart(self) -> Self:
+    def _distinct_nodes(self) -> Self:
         for name in self.nodes:
             if not re.fullmatch(NAME, name) or name == "hub":
-                raise placed(f"no node's name, which is {yaml_io.RULES[NAME]}, and not hub", "nodes", name)
+                raise error_at(f"no node's name, which is {yaml_io.RULES[NAME]}, and not hub", "nodes", name)
         addresses = [self.hub_address, *(node.address for node in self.nodes.values())]
         for name, node in self.nodes.items():
             if addresses.count(node.address) > 1:
-                raise placed(f"address {node.address} is there twice", "nodes", name, "address")
+                raise error_at(f"address {node.address} is there twice", "nodes", name, "address")
         for name, node in self.nodes.items():
             for kind in ("steps", "positions"):
                 for index, one in enumerate(getattr(node, kind)):
                     if one.seconds <= 2 * self.settle_s:
                         found = f"{one.seconds:g} s leave nothing after settle_s at both ends"
-                        raise placed(found, "nodes", name, kind, index, "seconds")
+                        raise error_at(found, "nodes", name, kind, index, "seconds")
         return self
 
     @property
     def measured(self) -> date:
+        """Date of the bench."""
         return self.start.date()
 
     @property
     def end_s(self) -> float:
         """Seconds from the start to the end of the last stretch."""
-        stretches = [each for node in self.nodes.values() for each in (*node.steps, *node.positions)]
-        return max((each.end_s for each in stretches), default=0.0)
+        stretches = [stretch for node in self.nodes.values() for stretch in (*node.steps, *node.positions)]
+        return max((stretch.end_s for stretch in stretches), default=0.0)
 
 
 def load_bench(path: Path) -> BenchPlan:
-    """Read a bench plan; raise SettingsError naming file, line and key of each problem."""
+    """Return a bench plan; raise SettingsError with file, line and key of each problem."""
     return yaml_io.load(path, BenchPlan)

@@ -1,106 +1,103 @@
-"""Whether what a study's files say of a session fits together: each look raises one sentence."""
+"""Whether a session's settings fit together: each check raises one sentence."""
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
-from nodeday.core.errors import SettingsError
+from nodeday.config.study import HUB, Study
+from nodeday.core.errors import SettingsError, did_you_mean
 
-if TYPE_CHECKING:
-    from nodeday.config.study import Study
-
-HUB = "hub"
+Check = Callable[[], object]
 
 
-def problems(study: Study, session: str, captures: bool) -> list[SettingsError]:
-    """See :meth:`.study.Study.problems`. A look at a broken file would only repeat that it is."""
-    there = study.simulated_captures_of if session in study.planned else study.captures_of
-    looks: list[tuple[Callable[[], object], set[str]]] = [
+def problems(study: Study, session: str, captures: bool = True) -> list[SettingsError]:
+    """Return everything in the settings that keeps ``session`` from running.
+
+    A check that needs a broken file is left out: it would only repeat that the file is broken.
+    ``captures`` is whether the session's captures must exist. Raises SettingsError where the study
+    has no such session.
+    """
+    session = study.session(session).session
+    capture_check = study.simulated_captures_of if session in study.planned else study.captures_of
+    checks: list[tuple[Check, set[str]]] = [
         (lambda: study.nodes_of(session), {"nodes"}),
         (lambda: study.layouts_of(session), set()),
-        (lambda: _layouts(study, session), {"nodes"}),
+        (lambda: _check_addresses(study, session), {"nodes"}),
         (lambda: study.written_span(session), {"study"}),
         (lambda: study.phases_of(session), {"study", "events"}),
-        (lambda: _fills(study, session), {"study"}),
-        (lambda: _mounting(study, session), {"study", "nodes"}),
-        (lambda: _rules(study, session), {"study", "nodes"}),
-        *([(lambda: there(session), set[str]())] if captures else []),
-        (lambda: _participant(study, session), {"participants"}),
+        (lambda: _check_fills(study), {"study"}),
+        (lambda: _check_mounting(study), {"study", "nodes"}),
+        (lambda: _check_rules(study), {"study", "nodes"}),
+        *([(lambda: capture_check(session), set[str]())] if captures else []),
+        (lambda: _check_participant(study, session), {"participants"}),
     ]
-    found: list[SettingsError] = []
-    for look, files in looks:
+    errors: dict[str, SettingsError] = {}
+    for check, needed in checks:
         try:
-            if not files & study.broken:
-                look()
+            if not needed & study.broken:
+                check()
         except SettingsError as error:
-            if str(error) not in map(str, found):
-                found.append(error)
-    return found
+            errors.setdefault(str(error), error)
+    return list(errors.values())
 
 
-def _participant(study: Study, session: str) -> None:
+def _check_participant(study: Study, session: str) -> None:
     name = study.session(session).participant
     if name not in study.codes:
         found = f"participant {name} is not in config/participants.tsv"
         raise SettingsError(found, f"session {session}", "a row for it")
 
 
-def _layouts(study: Study, session: str) -> None:
+def _check_addresses(study: Study, session: str) -> None:
     for node in study.nodes_of(session).values():
         field = study.layout_of(session, node.node).field("node")
         if field and node.address >= 1 << field.bits:
             found = f"node {node.node} has address {node.address}"
-            expected = f"less than {1 << field.bits}, which the layout's {field.bits} bits can say"
+            expected = f"less than {1 << field.bits}, as the layout's {field.bits} bits hold"
             raise SettingsError(found, f"config/nodes.tsv, session {session}", expected)
 
 
-def _fills(study: Study, session: str) -> None:
-    """A fill for a stream that no layout has would be left out without a word."""
+def _check_fills(study: Study) -> None:
+    """Refuse a fill for a stream that no layout has, which would be left out silently."""
     streams: set[str] = set()
-    others: set[str] = set()
-    for each in {row.layout: name for name, row in study.sessions.items()}.values():
+    no_ecg: set[str] = set()
+    for session in {row.layout: name for name, row in study.sessions.items()}.values():
         try:
-            kinds = [kind for one in study.layouts_of(each).values() for kind in one.kinds]
+            kinds = [kind for layout in study.layouts_of(session).values() for kind in layout.kinds]
         except SettingsError:
-            return  # told by the session whose layout it is
+            return  # a problem of the session that names this layout
         streams |= {kind.stream for kind in kinds}
-        others |= {kind.stream for kind in kinds if [channel.unit for channel in kind.channels] != ["mV"]}
+        no_ecg |= {kind.stream for kind in kinds if [channel.unit for channel in kind.channels] != ["mV"]}
     for name, policy in study.file.fill.items():
-        if policy.method == "pattern" and name in others:
+        if policy.method == "pattern" and name in no_ecg:
             raise SettingsError(
                 f"fill of {name} is by pattern, which is for one channel in mV",
                 "config/study.yaml",
                 "an ECG, or the method cubic",
             )
         if name not in streams:
-            near = difflib.get_close_matches(name, streams, n=1)
-            hint = f" (did you mean {near[0]}?)" if near else ""
             raise SettingsError(
-                f"fill names {name}, a stream of no layout{hint}",
+                f"fill names {name}, a stream of no layout{did_you_mean(name, streams)}",
                 "config/study.yaml",
                 f"one of {', '.join(sorted(streams))}",
             )
 
 
-def _mounting(study: Study, session: str) -> None:
-    """A mounting for a placement that no node has would be left out without a word."""
+def _check_mounting(study: Study) -> None:
+    """Refuse a mounting for a placement that no node has, which would be left out silently."""
     placements = {row.placement for row in study.nodes}
     for name in study.file.motion.mounting:
         if name not in placements:
-            near = difflib.get_close_matches(name, placements, n=1)
-            hint = f" (did you mean {near[0]}?)" if near else ""
+            hint = did_you_mean(name, placements)
             found = f"motion.mounting names {name}, a placement of no node{hint}"
             raise SettingsError(found, "config/study.yaml", "a placement of config/nodes.tsv")
 
 
-def _rules(study: Study, session: str) -> None:
-    """A rule for a node that no session has would never apply, without a word."""
+def _check_rules(study: Study) -> None:
+    """Refuse a rule for a node that no session has, which would never apply."""
     names = {row.node for row in study.nodes if row.node != HUB}
     for rule in study.file.rules:
         if rule.node and rule.node not in names:
-            near = difflib.get_close_matches(rule.node, names, n=1)
-            hint = f" (did you mean {near[0]}?)" if near else ""
+            hint = did_you_mean(rule.node, names)
             found = f"rule {rule.rule} names node {rule.node}, which config/nodes.tsv does not{hint}"
             raise SettingsError(found, "config/study.yaml", f"one of {', '.join(sorted(names))}")

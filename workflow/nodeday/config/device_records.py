@@ -1,7 +1,7 @@
-"""What the bench says of a node: the record that `nodeday bench` writes, and how a session finds it.
+"""Records of devices: results of a node at the bench, and the record that is in force for a session.
 
-A record is one YAML file for each node and date, ``config/devices/<node>-<date>.yaml``. It speaks of one
-device, the one with that address; another device under the same name has a bench of its own to pass.
+A record is one YAML file for each node and date, ``config/devices/<node>-<date>.yaml``. It is of one
+device, the one with that address; another device under the same name needs its own bench.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
-import yaml
 from numpy.typing import ArrayLike, NDArray
 from pydantic import Field as Setting
 
-from nodeday.core import atomic, yaml_io
+from nodeday.config import writer
+from nodeday.core import yaml_io
 from nodeday.core.yaml_io import NAME, SNAKE, Strict
 
 if TYPE_CHECKING:
@@ -27,12 +27,13 @@ Axes = tuple[float, float, float]
 Gain = Annotated[float, Setting(gt=0)]
 CheckOutcome = Literal["pass", "fail", "not_measured"]
 BenchVerdict = Literal["pass", "fail", "incomplete"]
+HEAD = "# Written by `nodeday bench`: figures, limits and coefficients of one node at one bench.\n"
 
 
 def calibrated(
     acceleration_g: NDArray[np.float64], offset_g: ArrayLike, gain: ArrayLike
 ) -> NDArray[np.float64]:
-    """(a - offset) / gain for each axis, (n, 3) in g -> (n, 3)."""
+    """Return (a - offset) / gain for each axis, (n, 3) in g -> (n, 3)."""
     return np.asarray((acceleration_g - np.asarray(offset_g)) / np.asarray(gain), np.float64)
 
 
@@ -50,18 +51,20 @@ class Calibration:
     temperature_c: float | None = None
 
     def apply(self, acceleration_g: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Calibrated acceleration, (n, 3) in g -> (n, 3): (a - offset) / gain for each axis.
+        """Return calibrated acceleration, (n, 3) in g -> (n, 3): (a - offset) / gain for each axis.
 
-        >>> one = Calibration((0.03, 0.0, 0.0), (1.0, 1.0, 0.5), date(2026, 7, 1), "bench")
-        >>> one.apply(np.array([[1.03, 0.0, 0.5]])).tolist()
+        >>> bench = Calibration((0.03, 0.0, 0.0), (1.0, 1.0, 0.5), date(2026, 7, 1), "bench")
+        >>> bench.apply(np.array([[1.03, 0.0, 0.5]])).tolist()
         [[1.0, 0.0, 1.0]]
         """
         return calibrated(acceleration_g, self.offset_g, self.gain)
 
 
 class Check(Strict):
-    """One figure of a record held against the plan's limit. ``value`` is null where it was not measured,
-    and ``note`` then says why; with ``limit`` null nothing was asked of it.
+    """One figure of a record against the limit of the plan.
+
+    ``value`` is None where it was not measured, and ``note`` then gives the reason. Where ``limit`` is
+    None the plan has none.
     """
 
     check: str = Setting(pattern=SNAKE)
@@ -77,8 +80,8 @@ class Check(Strict):
 class Acceleration(Strict):
     """Six-position coefficients: value = (raw - offset_g) / gain for each axis.
 
-    ``cross_axis`` is what a row's axis shows of 1 g on a column's axis, beside the gains; it holds the
-    tilt of the positions as well and is not applied.
+    ``cross_axis`` is what a row's axis shows of 1 g on a column's axis, apart from the gains; it also
+    holds the tilt of the positions and is not applied.
     """
 
     offset_g: Axes
@@ -88,7 +91,7 @@ class Acceleration(Strict):
 
 
 class Record(Strict):
-    """``config/devices/<node>-<date>.yaml``: what became of a node at the bench."""
+    """Result of a node at the bench, ``config/devices/<node>-<date>.yaml``."""
 
     node: str = Setting(pattern=NAME)
     address: int = Setting(ge=0)
@@ -98,57 +101,58 @@ class Record(Strict):
     acceleration: Acceleration | None = None
 
 
-def judged(checks: tuple[Check, ...]) -> BenchVerdict:
-    """The verdict of a node: ``fail`` where a limit is broken, else ``incomplete`` where a figure that
-    has a limit could not be measured, else ``pass``.
+def verdict_of(checks: tuple[Check, ...]) -> BenchVerdict:
+    """Return the verdict of a node from its checks.
+
+    It is ``fail`` where a limit is broken, else ``incomplete`` where a figure that has a limit could
+    not be measured, else ``pass``.
     """
     outcomes = {check.outcome for check in checks if check.limit is not None or check.outcome == "fail"}
     return "fail" if "fail" in outcomes else "incomplete" if "not_measured" in outcomes else "pass"
 
 
 def folder(root: Path) -> Path:
-    """Where a study keeps the records of its devices."""
+    """Return the folder of a study for the records of its devices."""
     return root / "config" / "devices"
 
 
 def write(root: Path, record: Record) -> Path:
     """Write a record into the study at ``root``; a second bench on one day replaces the first."""
-    path = folder(root) / f"{record.node}-{record.measured}.yaml"
     data = record.model_dump(mode="json", exclude_none=True)
     for check in data["checks"]:
         check.setdefault("value", None)
     data["measured"] = record.measured
-    head = "# Written by `nodeday bench`: figures, limits and coefficients of one node at one bench.\n"
-    text = yaml.safe_dump(data, sort_keys=False, default_flow_style=None, width=110)
-    atomic.write_text(path, head + text)
+    path = folder(root) / f"{record.node}-{record.measured}.yaml"
+    writer.write_yaml(path, HEAD + yaml_io.dump(data), Record, replace=True)
     return path
 
 
 def files_of(study: Study, session: str) -> list[Path]:
-    """Records of a session's nodes, whatever their date; for the workflow, which must see them change."""
+    """Return the records of a session's nodes of any date, so that the workflow sees them change."""
     names = sorted({node.node for node in study.nodes_of(session).values()})
     return [path for name in names for path in sorted(folder(study.root).glob(f"{name}-*.yaml"))]
 
 
 def records_of(study: Study, session: str, node: str) -> Iterator[tuple[Record, Path]]:
-    """Records of the device that is ``node`` in ``session``, latest first, none of a later date.
+    """Yield the records of the device that is ``node`` in ``session``, latest first.
 
-    Raises SettingsError for a record that cannot be used, ContractError where nothing tells the
-    session's date: no start in ``sessions.tsv`` and no table ``clock``.
+    Records of a later date than the session are left out. Raises SettingsError for a record that
+    cannot be used, and ContractError where the session's date is not known: no start in
+    ``sessions.tsv`` and no table ``clock``.
     """
     paths = [path for path in files_of(study, session) if path.stem.partition("-")[0] == node]
     if not paths:
         return
     address = next(at for at, row in study.nodes_of(session).items() if row.node == node)
     day = date_of(study, session)
-    found = [(yaml_io.load(path, Record), path) for path in paths]
-    for record, path in sorted(found, key=lambda each: each[0].measured, reverse=True):
+    records = [(yaml_io.load(path, Record), path) for path in paths]
+    for record, path in sorted(records, key=lambda pair: pair[0].measured, reverse=True):
         if (record.node, record.address) == (node, address) and record.measured <= day:
             yield record, path
 
 
 def date_of(study: Study, session: str) -> date:
-    """The local date on which a session begins: as written in the sheet, else by its table ``clock``."""
+    """Return the local date on which a session begins: from the sheet, else from its table ``clock``."""
     start, _ = study.written_span(session)
     if start is None:
         from nodeday.storage import tables  # heavy, and the rules import this module
@@ -159,16 +163,17 @@ def date_of(study: Study, session: str) -> date:
 
 
 def record_of(study: Study, session: str, node: str) -> Record | None:
-    """The latest bench of a session's node that is not after the session; None where there is none."""
+    """Return the latest record of a session's node that is not after the session, or None."""
     return next((record for record, _ in records_of(study, session, node)), None)
 
 
 def calibration_of(study: Study, session: str, node: str) -> Calibration | None:
-    """Coefficients for a session's node from the latest bench that has any and is not after the session;
-    None where there is none. Raises what :func:`records_of` raises.
+    """Return a session's coefficients for a node, from the latest record that has any; None without one.
+
+    Records after the session do not count. Raises what :func:`records_of` raises.
     """
     for record, path in records_of(study, session, node):
-        if (own := record.acceleration) is not None:
+        if (found := record.acceleration) is not None:
             source = path.relative_to(study.root).as_posix()
-            return Calibration(own.offset_g, own.gain, record.measured, source, own.temperature_c)
+            return Calibration(found.offset_g, found.gain, record.measured, source, found.temperature_c)
     return None

@@ -1,8 +1,7 @@
-"""What each settings file of a study may say: ``study.yaml`` and the rows of the four sheets."""
+"""Models of the settings files of a study: ``study.yaml`` and the rows of the four sheets."""
 
 from __future__ import annotations
 
-import difflib
 import functools
 from datetime import datetime
 from typing import Annotated, Literal, Self
@@ -11,7 +10,8 @@ from zoneinfo import available_timezones
 from pydantic import BaseModel, field_validator, model_validator
 from pydantic import Field as Setting
 
-from nodeday.core.yaml_io import CODE, CODE_OR_ALL, CODES, NAME, Strict, placed
+from nodeday.core.errors import did_you_mean
+from nodeday.core.yaml_io import CODE, CODE_OR_ALL, CODES, NAME, Strict, error_at
 from nodeday.schemas.features import FEATURE
 
 Rate = Annotated[float, Setting(gt=0, le=2000)]
@@ -25,8 +25,10 @@ class EpochSettings(Strict):
 
 
 class HeartSettings(Strict):
-    """Windows and limits of heart-rate variability. A value of an epoch is taken from the window around the
-    epoch's middle, or from the epoch where that is longer.
+    """Windows and limits of heart-rate variability.
+
+    A value of an epoch is from the window around the epoch's middle, or from the epoch where that is
+    longer.
     """
 
     short_seconds: float = Setting(default=30.0, ge=10, le=3600)
@@ -44,7 +46,7 @@ class HeartSettings(Strict):
 
 
 class GridSettings(Strict):
-    """The session's common grid; each of ``more_hz`` makes another one, in a table of its own."""
+    """Rates of the session's common grid; each of ``more_hz`` makes a further grid with its own table."""
 
     rate_hz: float = Setting(default=50.0, gt=0, le=2000)
     more_hz: tuple[Rate, ...] = ()
@@ -52,12 +54,12 @@ class GridSettings(Strict):
     @model_validator(mode="after")
     def _each_once(self) -> Self:
         if len(self.tables) < 1 + len(self.more_hz):
-            raise placed("a rate is there twice", "more_hz")
+            raise error_at("a rate is there twice", "more_hz")
         return self
 
     @property
     def tables(self) -> dict[str, float]:
-        """The name of each grid's table, and its rate."""
+        """Rate of each grid by the name of its table."""
         return {"aligned": self.rate_hz} | {
             f"aligned_{rate:g}hz": rate for rate in self.more_hz if rate != self.rate_hz
         }
@@ -67,8 +69,10 @@ LONGEST_PATTERN_MS = 250.0
 
 
 class Fill(Strict):
-    """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``, where of twice
-    ``context_ms`` on each side so much was received. ``pattern`` is for an ECG alone.
+    """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``.
+
+    A gap is filled only where of twice ``context_ms`` on each side at least ``context_ms`` was
+    received. ``pattern`` is for an ECG only.
     """
 
     method: Literal["none", "linear", "cubic", "pattern"] = "none"
@@ -78,7 +82,7 @@ class Fill(Strict):
     @model_validator(mode="after")
     def _within_reach(self) -> Self:
         if self.method == "pattern" and self.max_ms > LONGEST_PATTERN_MS:
-            raise placed(f"a pattern fills at most {LONGEST_PATTERN_MS:.0f} ms", "max_ms")
+            raise error_at(f"a pattern fills at most {LONGEST_PATTERN_MS:.0f} ms", "max_ms")
         return self
 
 
@@ -86,8 +90,10 @@ Axis = Literal["x", "y", "z", "-x", "-y", "-z"]
 
 
 class Mounting(Strict):
-    """How nodes sit at a placement while the wearer stands upright: the axis that points up, and for a
-    trunk the one that points to the front; axes are a right-handed frame.
+    """Orientation of the nodes at a placement while the wearer stands upright.
+
+    ``up`` is the axis that points up, ``front``, for a trunk, the one that points to the front; the
+    axes are right-handed.
     """
 
     up: Axis
@@ -101,16 +107,16 @@ class Mounting(Strict):
 
 
 class MotionSettings(Strict):
-    """What motion features must be told: ``mounting`` by placement, as in nodes.tsv."""
+    """Settings of motion features: ``mounting`` by placement, as in nodes.tsv."""
 
     mounting: dict[str, Mounting] = Setting(default_factory=dict)
 
 
 class StudyLimits(Strict):
-    """What a session and its nodes must reach; what falls short is listed, never deleted.
+    """Limits for a session and its nodes; what does not reach them is listed, never deleted.
 
-    ``max_loss`` (share of expected frames) and those after it are for `nodeday audit`, each stream
-    by itself; where one is not stated, nothing is asked.
+    ``max_loss`` (share of expected frames) and the limits after it are for `nodeday audit`, stream by
+    stream; a limit that is not stated is not checked.
     """
 
     min_hours: float = Setting(default=0.5, ge=0)
@@ -123,29 +129,33 @@ class StudyLimits(Strict):
 
 
 class BatterySettings(Strict):
-    """``empty_v`` is the voltage at which the nodes stop; 3.0 V is usual for lithium cells (common
-    practice, no source).
+    """Batteries of the nodes: ``empty_v`` is the voltage at which they stop.
+
+    3.0 V is usual for lithium cells (common practice, no source).
     """
 
     empty_v: float = Setting(default=3.0, gt=0, le=100)
 
 
 class Movements(Strict):
-    """Movements that several accelerometers share check their clocks; ``correct`` moves clocks that
-    disagree. ``phases`` of the events say when somebody made one: their names, up to a hyphen.
+    """Movements that several accelerometers share, which check their clocks.
+
+    ``phases`` are names of phases, up to a hyphen, that note such a movement. ``correct`` moves clocks
+    that disagree.
     """
 
     phases: tuple[str, ...] = ("taps", "jump")
     correct: bool = False
 
     def noted_by(self, phase: str) -> bool:
-        """Whether a phase of that name notes a movement."""
+        """Return whether a phase of that name notes a movement."""
         return phase.split("-")[0] in self.phases
 
 
 class Rule(Strict):
-    """A rule of inclusion. ``node`` and ``feature`` say what it is for, all of them where not stated;
-    ``threshold`` is inclusive, hours, shares or milliseconds.
+    """A rule of inclusion, for one ``node`` and ``feature`` or, where not stated, for all.
+
+    ``threshold`` is inclusive; it is in hours, shares or milliseconds, as the rule needs.
     """
 
     rule: Literal[
@@ -167,13 +177,12 @@ class Rule(Strict):
         if self.feature and self.rule != "min_valid_epochs":
             raise ValueError(f"{self.rule} takes no feature; min_valid_epochs does")
         if self.feature and self.feature not in FEATURE:
-            near = difflib.get_close_matches(self.feature, FEATURE, n=1)
-            raise ValueError(f"no feature {self.feature}" + (f" (did you mean {near[0]}?)" if near else ""))
+            raise ValueError(f"no feature {self.feature}{did_you_mean(self.feature, FEATURE)}")
         return self
 
 
 class StudyFile(Strict):
-    """``config/study.yaml``. Where it states no ``rules``, the first three limits are the rules."""
+    """``config/study.yaml``; where it states no ``rules``, the first three limits are the rules."""
 
     study: str = Setting(pattern=CODE)
     title: str = ""
@@ -190,12 +199,12 @@ class StudyFile(Strict):
 
     @property
     def inclusion(self) -> tuple[Rule, ...]:
-        """The rules of inclusion in the order in which they apply."""
-        asked = self.limits
+        """Rules of inclusion in the order in which they apply."""
+        limits = self.limits
         return self.rules or (
-            Rule(rule="min_hours", threshold=asked.min_hours),
-            Rule(rule="min_coverage", threshold=asked.min_coverage),
-            Rule(rule="max_clock_uncertainty", threshold=asked.max_clock_uncertainty_ms),
+            Rule(rule="min_hours", threshold=limits.min_hours),
+            Rule(rule="min_coverage", threshold=limits.min_coverage),
+            Rule(rule="max_clock_uncertainty", threshold=limits.max_clock_uncertainty_ms),
         )
 
     @field_validator("zone")
@@ -205,20 +214,24 @@ class StudyFile(Strict):
 
 
 class Planned(BaseModel):
-    """Of a scenario, only which sessions it plans; the simulator reads the rest."""
+    """Names of the sessions that a scenario plans; the simulator reads the rest of it."""
 
     sessions: dict[str, object]
 
 
 class Participant(Strict):
+    """A participant, by code; age and resting heart rate where known."""
+
     participant: str = Setting(pattern=CODE)
     age_years: int | None = Setting(default=None, ge=0, le=120)
     resting_bpm: float | None = Setting(default=None, ge=20, le=150)
 
 
 class Session(Strict):
-    """``captures`` are paths from the study's folder, the files of one capture joined in order by
-    ``;`` and further captures of the session (a second hub, a node's own memory) behind ``|``.
+    """A session of a participant, with its captures and layouts.
+
+    ``captures`` are paths from the study's folder. The files of one capture are joined in order by
+    ``;``, further captures of the session (a second hub, a node's own memory) follow after ``|``.
     Names of several layouts whose frames share a capture are joined by ``;`` too.
     """
 
@@ -233,7 +246,7 @@ class Session(Strict):
     @field_validator("captures")
     @classmethod
     def _names_that_a_workflow_takes(cls, captures: str) -> str:
-        # The workflow engine puts values of its own in place of {word} and <word>.
+        # The workflow engine replaces {word} and <word>.
         if set("{}<>") & set(captures) or any(ord(letter) < 32 for letter in captures):
             raise ValueError(
                 f"{captures!r} holds one of {{}}<> or a control character, which no capture's name may"
@@ -247,8 +260,9 @@ class Session(Strict):
 
 
 class Node(Strict):
-    """``session`` is a session's code, or ``*`` for all of them; ``layout`` is the one that the node
-    speaks, where its session has several.
+    """A node of a session, or of all sessions where ``session`` is ``*``.
+
+    ``layout`` is that of the node's frames, where its session has several.
     """
 
     session: str = Setting(pattern=CODE_OR_ALL)
@@ -259,7 +273,7 @@ class Node(Strict):
 
 
 class Event(Strict):
-    """A phase of a session, in local time; without ``end`` it lasts to the next one."""
+    """A phase of a session, in local time; without ``end`` it lasts until the next one starts."""
 
     session: str = Setting(pattern=CODE)
     phase: str = Setting(pattern=CODE)
@@ -268,7 +282,7 @@ class Event(Strict):
 
 
 def capture_files(captures: str) -> list[list[str]]:
-    """File names of each capture in a cell of the sheet.
+    """Return the file names of each capture in a cell of the sheet.
 
     >>> capture_files("hub-a.bin; hub-b.bin | memory.bin")
     [['hub-a.bin', 'hub-b.bin'], ['memory.bin']]
@@ -282,8 +296,7 @@ def _zones() -> frozenset[str]:
 
 
 def known_zone(zone: str) -> str:
-    """``zone`` itself; raise ValueError with the nearest known one."""
+    """Return ``zone`` if it is a time zone; else raise ValueError that names the nearest one."""
     if zone in _zones():
         return zone
-    near = difflib.get_close_matches(zone, _zones(), n=1)
-    raise ValueError(f"no time zone is named {zone}" + (f" (did you mean {near[0]}?)" if near else ""))
+    raise ValueError(f"no time zone is named {zone}{did_you_mean(zone, _zones())}")

@@ -1,4 +1,4 @@
-"""Types of arrays, and the stretches where a mask holds without a break: the only places for a filter."""
+"""Types of arrays, and the runs of true values of a mask: a filter works inside one run only."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Singles = NDArray[np.float32]
 
 
 def runs(mask: Bools) -> tuple[Ints, Ints]:
-    """Half-open [start, end) of each run of true values of ``mask`` (n,), in order.
+    """Return half-open [start, end) of each run of true values of ``mask`` (n,), in order.
 
     >>> runs(np.array([False, True, True, False, True]))
     (array([1, 4]), array([3, 5]))
@@ -30,7 +30,10 @@ def runs(mask: Bools) -> tuple[Ints, Ints]:
 
 
 def spread(starts: Ints, ends: Ints, n: int) -> Bools:
-    """The reverse of :func:`runs`: true inside [start, end), shape (n,); runs may overlap."""
+    """Return the mask (n,) that is true inside each [start, end): the reverse of :func:`runs`.
+
+    Runs may overlap and stand in any order.
+    """
     if not len(starts):
         return np.zeros(n, np.bool_)
     starts, ends = np.sort(starts), np.sort(ends)
@@ -43,8 +46,9 @@ def spread(starts: Ints, ends: Ints, n: int) -> Bools:
 
 @dataclass(frozen=True)
 class Bits:
-    """A mask that is asked about many of its places, a bit for each: ``words`` of 64 and how many bits are
-    set ``before`` each word.
+    """A mask as bits, for quick answers about many positions.
+
+    ``words`` hold 64 positions each; ``before`` is how many bits are set before each word.
     """
 
     words: NDArray[np.uint64]
@@ -52,7 +56,7 @@ class Bits:
 
     @classmethod
     def of(cls, mask: Bools) -> Bits:
-        """Those of ``mask`` (n,).
+        """Return the bits of ``mask`` (n,).
 
         >>> bits = Bits.of(np.array([True, False, True]))
         >>> bits.has(np.array([0, 1])), bits.count(np.array([0, 1, 3]))
@@ -65,13 +69,13 @@ class Bits:
         held = np.bitwise_count(words).astype(np.int64)
         return cls(words, np.cumsum(held) - held)
 
-    def has(self, places: Ints) -> Bools:
-        """Whether each of ``places`` is in the mask."""
-        word, bit = places >> 6, (places & 63).astype(np.uint64)
+    def has(self, positions: Ints) -> Bools:
+        """Return whether the mask is true at each of ``positions``."""
+        word, bit = positions >> 6, (positions & 63).astype(np.uint64)
         return np.asarray(self.words[word] >> bit & np.uint64(1), np.bool_)
 
-    def count(self, places: Ints) -> Ints:
-        """How many of the mask lie before each of ``places``, which may be n."""
-        word, bit = places >> 6, (places & 63).astype(np.uint64)
+    def count(self, positions: Ints) -> Ints:
+        """Return how many true values lie before each of ``positions``, which may be n."""
+        word, bit = positions >> 6, (positions & 63).astype(np.uint64)
         below = (np.uint64(1) << bit) - np.uint64(1)
         return np.asarray(self.before[word] + np.bitwise_count(self.words[word] & below), np.int64)

@@ -1,4 +1,4 @@
-"""Files that appear under their name only when whole: whoever is killed leaves the old file or none."""
+"""Files that appear under their name only when complete: a killed process leaves the old file or none."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from pathlib import Path
 
 
 @contextmanager
-def named(target: Path) -> Iterator[None]:
-    """Say of which file it is, where the system refuses something without saying so."""
+def naming(target: Path) -> Iterator[None]:
+    """Add the name of ``target`` to an error of the operating system that names no file."""
     try:
         yield
     except OSError as error:
@@ -20,15 +20,15 @@ def named(target: Path) -> Iterator[None]:
 
 
 @contextmanager
-def whole(target: Path) -> Iterator[Path]:
-    """A hidden place beside ``target`` to write to, moved there when the block ends well.
+def replacing(target: Path) -> Iterator[Path]:
+    """Give a hidden file in the folder of ``target`` to write to; move it there when the block ends well.
 
-    What a killed process leaves behind is written over by the next one that writes ``target``.
+    The next process that writes ``target`` overwrites what a killed one leaves behind.
     """
     target.parent.mkdir(parents=True, exist_ok=True)
     partial = target.with_name(f".{target.name}.partial")
     try:
-        with named(target):
+        with naming(target):
             yield partial
         os.replace(partial, target)
     except BaseException:
@@ -56,6 +56,6 @@ def folder(target: Path) -> Iterator[Path]:
 
 
 def write_text(target: Path, text: str) -> None:
-    """Write ``text`` as UTF-8, whole or not at all."""
-    with whole(target) as partial:
+    """Write ``text`` as UTF-8, all of it or nothing."""
+    with replacing(target) as partial:
         partial.write_text(text, encoding="utf-8")

@@ -1,8 +1,8 @@
-"""The only way to a CSV file: text that a spreadsheet would run as a formula is made plain text.
+"""The only way to a CSV file: text that a spreadsheet would run as a formula becomes plain text.
 
 A cell that begins with ``=``, ``+``, ``-``, ``@``, tab or carriage return is a formula to a spreadsheet,
-whatever quotes stand around it; a single quote in front makes it text (OWASP, CSV Injection). Line feed and
-the full-width forms of the four signs are treated alike. Numbers stay as they are, also those in text.
+even inside quotes; a single quote in front makes it text (OWASP, CSV Injection). A line feed and the
+full-width forms of the four signs are treated in the same way. Numbers do not change, also those in text.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ TRIGGERS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", 
 
 
 def plain(text: str) -> str:
-    """A cell of text that no spreadsheet takes for a formula.
+    """Return ``text`` as a cell that no spreadsheet takes for a formula.
 
     >>> plain("=1+1"), plain("-5.2e3"), plain("mV"), plain("-cmd")
     ("'=1+1", '-5.2e3', 'mV', "'-cmd")
@@ -29,7 +29,7 @@ def plain(text: str) -> str:
 
 
 def _number(text: str) -> bool:
-    # float() takes spaces, underscores and other digits as well, which a spreadsheet reads otherwise.
+    # float() also takes spaces, underscores and other digits, which a spreadsheet reads as text.
     if not set(text) <= set("+-.0123456789eE"):
         return False
     try:
@@ -40,20 +40,21 @@ def _number(text: str) -> bool:
 
 
 def write(target: Path, pieces: Iterable[pd.DataFrame]) -> None:
-    """Frames with the same columns, one below the other: UTF-8, commas, a header, text in quotes, an empty
-    field for a null, bytes as hexadecimal digits. The file appears under its name only when whole.
+    """Write frames with the same columns, one below the other; the file appears only when complete.
+
+    UTF-8, commas, a header, text in quotes, an empty field for a null, bytes as hexadecimal digits.
     """
     import pyarrow as arrow
     from pyarrow import csv
 
-    with atomic.whole(target) as partial, partial.open("wb") as out:
+    with atomic.replacing(target) as partial, partial.open("wb") as out:
         for number, frame in enumerate(pieces):
             rows = arrow.Table.from_pandas(_plain(frame), preserve_index=False)
             csv.write_csv(rows, out, csv.WriteOptions(include_header=not number))
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
-    """The frame with its text made plain, and bytes made text; the same frame where nothing had to be."""
+    """Return the frame with its text plain and its bytes as text; ``frame`` itself where nothing changes."""
     import pandas as pd
 
     changed: dict[str, pd.Series] = {}
@@ -67,7 +68,7 @@ def _plain(frame: pd.DataFrame) -> pd.DataFrame:
             continue
         else:
             continue
-        words = [each for each in words if isinstance(each, str) and each.startswith(TRIGGERS)]
-        if named := {each: plain(each) for each in words}:
-            changed[str(name)] = column.astype(object).map(lambda cell, named=named: named.get(cell, cell))
+        words = [word for word in words if isinstance(word, str) and word.startswith(TRIGGERS)]
+        if new := {word: plain(word) for word in words}:
+            changed[str(name)] = column.astype(object).map(lambda cell, new=new: new.get(cell, cell))
     return frame.assign(**changed) if changed else frame

@@ -1,4 +1,4 @@
-"""The same work for each of several things, on as many cores as a stage was given."""
+"""The same work for many items, on as many cores as a stage was given."""
 
 from __future__ import annotations
 
@@ -14,42 +14,44 @@ from typing import Any, Protocol, TypeVar
 
 from nodeday.core.errors import NodedayError
 
-Thing = TypeVar("Thing")
+Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 
 class Across(Protocol):
-    """What ``map`` does, and :func:`each` with its cores given: arithmetic that is asked to use several cores
-    takes one, and need not know which.
+    """A function that works like ``map``: ``map``, or :func:`map_on_cores` with its cores given.
+
+    Arithmetic that may use several cores takes one as an argument, and need not know which.
     """
 
-    def __call__(self, work: Callable[[Thing], Result], things: Iterable[Thing], /) -> Iterable[Result]: ...
+    def __call__(self, work: Callable[[Item], Result], items: Iterable[Item], /) -> Iterable[Result]: ...
 
 
-def each(work: Callable[[Thing], Result], things: Iterable[Thing], cores: int) -> Iterator[Result]:
-    """What ``work`` makes of each thing, in their order, in up to ``cores`` processes.
+def map_on_cores(work: Callable[[Item], Result], items: Iterable[Item], cores: int) -> Iterator[Result]:
+    """Yield what ``work`` returns for each item, in their order, from up to ``cores`` processes.
 
-    With one core, or where the system cannot fork, it is done here, a thing at a time as it is asked for;
-    else the things, and what comes of them, must be such as can be pickled. Raises what ``work`` raises, and
-    NodedayError where a process was killed.
+    With one core, or where the system cannot fork, the work is done in this process, item by item
+    as results are asked for. Otherwise items and results are pickled. Raises what ``work`` raises,
+    and NodedayError where a process was killed.
     """
     if cores == 1 or "fork" not in multiprocessing.get_all_start_methods():
-        yield from map(work, things)
+        yield from map(work, items)
         return
     # A fork has the libraries, and ``work`` with all that it refers to, in memory already.
     forked = multiprocessing.get_context("fork")
+    others = set(multiprocessing.active_children())
     try:
         with ProcessPoolExecutor(cores, forked, _Worker.begin, (work,)) as pool:
             try:
-                at_work: deque[Future[Result]] = deque()
-                for thing in things:
-                    at_work.append(pool.submit(_Worker.do, thing))
-                    if len(at_work) > 2 * cores:  # more results would wait in memory
-                        yield at_work.popleft().result()
-                while at_work:
-                    yield at_work.popleft().result()
-            except BaseException:  # nobody waits for what the others are at
-                for worker in multiprocessing.active_children():
+                pending: deque[Future[Result]] = deque()
+                for item in items:
+                    pending.append(pool.submit(_Worker.do, item))
+                    if len(pending) > 2 * cores:  # more results would wait in memory
+                        yield pending.popleft().result()
+                while pending:
+                    yield pending.popleft().result()
+            except BaseException:  # nobody waits for the other results
+                for worker in set(multiprocessing.active_children()) - others:
                     worker.terminate()
                 raise
     except BrokenProcessPool as error:
@@ -57,19 +59,21 @@ def each(work: Callable[[Thing], Result], things: Iterable[Thing], cores: int) -
 
 
 class _Worker:
-    """A process that does the work, and does not outlive the stage, however that ends."""
+    """A process that does the work and ends with the stage, however the stage ends."""
 
     work: Callable[[Any], Any]
 
     @classmethod
     def begin(cls, work: Callable[[Any], Any]) -> None:
+        """Set up a worker process."""
         cls.work = staticmethod(work)
         signal.signal(signal.SIGINT, signal.SIG_DFL)
         threading.Thread(target=cls._watch, daemon=True).start()
 
     @classmethod
-    def do(cls, thing: Any) -> Any:
-        return cls.work(thing)
+    def do(cls, item: Any) -> Any:
+        """Do the work for one item."""
+        return cls.work(item)
 
     @staticmethod
     def _watch() -> None:

@@ -1,4 +1,4 @@
-"""Where the house stands: the folder with the Snakefile, the rules and the demo's settings."""
+"""Where nodeday is installed: the folder with the Snakefile, the rules and the demo's settings."""
 
 from __future__ import annotations
 
@@ -6,10 +6,11 @@ import sysconfig
 from pathlib import Path
 
 _CHECKOUT = Path(__file__).resolve().parents[3]
-HOUSE = (
+PROJECT = (
     _CHECKOUT
     if (_CHECKOUT / "Snakefile").is_file()
     else Path(sysconfig.get_path("data")) / "share" / "nodeday"
 )
-SNAKEFILE = HOUSE / "Snakefile"
-DEMO_CONFIG = HOUSE / "config"
+"""A checkout of the project, or what an installed wheel puts into the environment."""
+SNAKEFILE = PROJECT / "Snakefile"
+DEMO_CONFIG = PROJECT / "config"

@@ -1,8 +1,8 @@
 """What must not stand in a study's settings: names, birth dates, e-mail addresses, phone numbers.
 
-Participants are codes; the list that links codes to people belongs somewhere else. This is a net with
-wide meshes: it catches what looks like a person, and cannot know that it is one. Which words name
-columns and how a name looks are choices of this project.
+Participants are codes; the list that links codes to people belongs somewhere else. These checks
+refuse what looks like a person; they cannot know whether it is one, and they miss some. Which words
+name columns and how a name looks are choices of this project.
 """
 
 from __future__ import annotations
@@ -39,19 +39,21 @@ INITIALS_AND_YEAR = re.compile(r"^[A-Za-z]{2,3}[-_]?(19[2-9]\d|200\d|201[0-5])$"
 REMEDY = "Participants are codes, such as P01; keep the list that links codes to people somewhere else."
 
 
-def column(name: str) -> bool:
-    """Whether a column's name says that it holds what belongs to a person.
+def is_personal_column(name: str) -> bool:
+    """Return whether a column of that name would hold what belongs to a person.
 
-    >>> [name for name in ("surname", "date_of_birth", "eMail", "participant", "node") if column(name)]
+    >>> names = ("surname", "date_of_birth", "eMail", "participant", "node")
+    >>> [name for name in names if is_personal_column(name)]
     ['surname', 'date_of_birth', 'eMail']
     """
     return COLUMNS.search(name.strip().lower().replace(" ", "_").replace("-", "_")) is not None
 
 
 def looks_like(value: str, people: bool = False, names: bool = True) -> str:
-    """What a value looks like, in words; nothing where it looks like none of them. ``people`` says that
-    it stands in the sheet of participants, where no date belongs at all, ``names`` whether two
-    capitalised words side by side are a name there.
+    """Return in words what personal data ``value`` looks like; an empty text where it looks like none.
+
+    ``people`` is for the sheet of participants, where no date belongs at all. ``names`` is whether two
+    capitalised words next to one another count as a name.
 
     >>> [looks_like(text) for text in ("S01-clean", "ana@example.org", "harvest", "1984-03-12")]
     ['', 'an e-mail address', '', 'a birth date']
@@ -71,7 +73,7 @@ def looks_like(value: str, people: bool = False, names: bool = True) -> str:
 
 
 def _two_names(value: str) -> bool:
-    """Two capitalised words side by side, such as Erika Muster or MUSTER, Erika, in any part of a path."""
+    """Two capitalised words in a row, such as Erika Muster or MUSTER, Erika, in any part of a path."""
     for part in re.split(r"[/;|]", value):
         words = re.split(r"[ _,-]+", re.sub(r"\.\w+$", "", part.strip()))
         if any(_name_like(one) and _name_like(two) for one, two in pairwise(words)):
@@ -83,10 +85,10 @@ def _name_like(word: str) -> bool:
     return len(word) > 2 and word.isalpha() and word[0].isupper() and (word[1:].islower() or word.isupper())
 
 
-def a_bare_word(code: str) -> bool:
-    """Whether a participant's code is a word without any digit, as a name would be.
+def is_bare_word(code: str) -> bool:
+    """Return whether a participant's code is a word without any digit, as a name would be.
 
-    >>> a_bare_word("Erika"), a_bare_word("P01"), a_bare_word("worker-7")
+    >>> is_bare_word("Erika"), is_bare_word("P01"), is_bare_word("worker-7")
     (True, False, False)
     """
     return len(code) > 2 and not any(letter.isdigit() for letter in code)
@@ -95,12 +97,13 @@ def a_bare_word(code: str) -> bool:
 def refuse(
     where: str, header: list[str], lines: list[tuple[int, dict[str, str]]], times: Collection[str]
 ) -> None:
-    """Raise SettingsError for the first line of a sheet that looks like a person. Columns in ``times``
-    hold instants, which are no birth dates where they are written as instants; the value itself is not
-    repeated in the error.
+    """Raise SettingsError for the first line of a sheet that looks like a person.
+
+    ``lines`` are (line number, cells by column). Columns in ``times`` hold instants, which are not
+    taken for birth dates. The error does not repeat the value.
     """
     for name in header:
-        if column(name):
+        if is_personal_column(name):
             found = f"column {name} looks as if it held what belongs to a person"
             raise SettingsError(found, f"{where} line 1", remedy=REMEDY)
     people = "participant" in header and "session" not in header
@@ -109,15 +112,16 @@ def refuse(
             if not isinstance(value, str) or name in times:
                 continue
             found = looks_like(value, people, name not in NOT_OF_PEOPLE)
-            if not found and people and name == "participant" and a_bare_word(value):
+            if not found and people and name == "participant" and is_bare_word(value):
                 found = "a name"
             if found:
                 raise SettingsError(f"{name} looks like {found}", f"{where} line {number}", remedy=REMEDY)
 
 
 def refuse_text(where: str, text: str) -> None:
-    """Raise SettingsError for the first line of other settings that holds an e-mail address or a phone
-    number; they are free text, where a name cannot be told from a title.
+    """Raise SettingsError for the first line of ``text`` that holds an e-mail address or a phone number.
+
+    For settings that are no sheet: in free text a name looks like a title, so names are not looked for.
     """
     for number, line in enumerate(text.splitlines(), start=1):
         for pattern, what in ((EMAIL, "an e-mail address"), (PHONE, "a phone number")):

@@ -1,8 +1,8 @@
-"""YAML into typed settings, with the file, line and nearest known key in every complaint."""
+"""YAML to typed settings and back; an error names file, line and the nearest known key."""
 
 from __future__ import annotations
 
-import difflib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -11,11 +11,11 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import PydanticCustomError
 
 from nodeday.core import privacy
-from nodeday.core.errors import SettingsError
+from nodeday.core.errors import SettingsError, did_you_mean
 
 Model = TypeVar("Model", bound=BaseModel)
 SAFE = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-"""What reads settings, values of plain types alone: of the two the one in C, which is ten times as fast."""
+"""The loader for settings, of plain types only: the one in C, ten times as fast, where it is installed."""
 LONGEST = 1_000_000
 """Characters of a settings file; the largest of the demo has under 3000."""
 
@@ -29,22 +29,22 @@ RULES = {
     CODES: "names of a letter, then letters, digits or hyphens, with ; between them",
     CODE_OR_ALL: "* or a letter, then letters, digits or hyphens",
 }
-"""Each pattern that a name may have to match, in words."""
+"""What each pattern of a name asks for, in words."""
 
 
 class Strict(BaseModel):
-    """A settings section: unknown keys refused, every number finite, never changed after it is made."""
+    """A section of settings: unknown keys are refused, numbers are finite, nothing changes after creation."""
 
     model_config = {"extra": "forbid", "frozen": True, "allow_inf_nan": False}
 
 
-def placed(message: str, *keys: str | int) -> PydanticCustomError:
-    """An error for a validator of a whole section to raise, about the part of it at ``keys``."""
-    return PydanticCustomError("placed", "{text}", {"text": message, "keys": keys})
+def error_at(message: str, *keys: str | int) -> PydanticCustomError:
+    """Return an error for a validator of a whole section to raise, about the part of it at ``keys``."""
+    return PydanticCustomError("error_at", "{text}", {"text": message, "keys": keys})
 
 
 def load(path: Path, model: type[Model]) -> Model:
-    """Read ``path`` as ``model``; raise SettingsError naming file, line and key of each problem."""
+    """Return the file at ``path`` as ``model``; raise SettingsError with line and key of each problem."""
     try:
         with path.open(encoding="utf-8") as file:
             text = file.read(LONGEST + 1)
@@ -52,39 +52,52 @@ def load(path: Path, model: type[Model]) -> Model:
         raise SettingsError("no such file", str(path), remedy="Run `nodeday init` for a fresh one.") from None
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(f"cannot be read ({error})", str(path), "a text file in UTF-8") from None
+    return parse(text, model, str(path))
+
+
+def parse(text: str, model: type[Model], where: str) -> Model:
+    """Return settings that are given as text; raise SettingsError with ``where``, line and key."""
     if len(text) > LONGEST:
-        raise SettingsError(f"is longer than {LONGEST} characters", str(path), "settings, which are shorter")
-    privacy.refuse_text(str(path), text)
+        raise SettingsError(f"is longer than {LONGEST} characters", where, "settings, which are shorter")
+    privacy.refuse_text(where, text)
     try:
         root, data = _parsed(text)
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
-        where = f"{path} line {mark.line + 1}" if mark else str(path)
-        raise SettingsError(f"is not YAML ({getattr(error, 'problem', error)})", where) from None
+        line = f"{where} line {mark.line + 1}" if mark else where
+        raise SettingsError(f"is not YAML ({getattr(error, 'problem', error)})", line) from None
     except (ValueError, RecursionError) as error:  # 2026-02-30, numbers of thousands of digits, deep nests
         found = f"holds what cannot be read ({str(error).splitlines()[0]})"
-        raise SettingsError(
-            found, str(path), "dates that exist, and settings as the README shows them"
-        ) from None
+        raise SettingsError(found, where, "dates that exist, and settings as the README shows them") from None
     if not isinstance(data, dict) or root is None:
-        raise SettingsError("holds no keys", str(path), "`key: value` lines")
-    _no_twins(path, root)
+        raise SettingsError("holds no keys", where, "`key: value` lines")
+    _refuse_twins(where, root)
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise SettingsError(*explain(error, str(path), root, model)) from None
+        raise SettingsError(*explain(error, where, root, model)) from None
+
+
+def dump(data: Mapping[str, object]) -> str:
+    """Return settings as text, keys in their order, each innermost list or mapping on one line.
+
+    >>> print(dump({"study": "trial", "grid": {"rate_hz": 50.0}}), end="")
+    study: trial
+    grid: {rate_hz: 50.0}
+    """
+    return yaml.safe_dump(dict(data), sort_keys=False, default_flow_style=None, width=110, allow_unicode=True)
 
 
 def _parsed(text: str) -> tuple[yaml.Node | None, Any]:
-    """The nodes of a document, and its values."""
+    """Return the nodes of a document, and its values."""
     try:
         return yaml.compose(text, Loader=SAFE), SAFE(text).get_single_data()
-    except yaml.YAMLError:  # the slow one says better what is wrong
+    except yaml.YAMLError:  # the slow loader has the clearer errors
         return yaml.compose(text, Loader=yaml.SafeLoader), yaml.safe_load(text)
 
 
-def _no_twins(path: Path, root: yaml.Node) -> None:
-    """YAML readers take the last of two equal keys; that would drop a setting without a word."""
+def _refuse_twins(where: str, root: yaml.Node) -> None:
+    """Refuse two equal keys: a YAML reader would take the last one and drop the other silently."""
     pending, done = [root], set()
     while pending:
         node = pending.pop()
@@ -95,8 +108,8 @@ def _no_twins(path: Path, root: yaml.Node) -> None:
             seen: set[str] = set()
             for key, value in node.value:
                 if key.value in seen:
-                    where = f"{path} line {key.start_mark.line + 1}"
-                    raise SettingsError(f"key {key.value} is there twice", where, "each key once")
+                    line = f"{where} line {key.start_mark.line + 1}"
+                    raise SettingsError(f"key {key.value} is there twice", line, "each key once")
                 seen.add(str(key.value))
                 pending.append(value)
         elif isinstance(node, yaml.SequenceNode):
@@ -104,30 +117,29 @@ def _no_twins(path: Path, root: yaml.Node) -> None:
 
 
 def explain(
-    error: ValidationError, path: str, root: yaml.Node | None, model: type[BaseModel]
+    error: ValidationError, where: str, root: yaml.Node | None, model: type[BaseModel]
 ) -> tuple[str, str]:
-    """The problems of ``error`` as (found, where): the first one's line, all of them in words."""
+    """Return the problems of ``error`` as (found, where): all of them in words, the line of the first."""
     problems = []
-    for each in error.errors():
-        keys = (*each["loc"], *each.get("ctx", {}).get("keys", ()))
+    for problem in error.errors():
+        keys = (*problem["loc"], *problem.get("ctx", {}).get("keys", ()))
         line = _line(root, keys) if keys else None
         name = ".".join(str(key) for key in keys)
-        problems.append((line, _sentence(name, each, model)))
+        problems.append((line, _sentence(name, problem, model)))
     first = problems[0][0]
     found = "; ".join(text if line in (first, None) else f"line {line}: {text}" for line, text in problems)
-    return found, f"{path} line {first}" if first else path
+    return found, f"{where} line {first}" if first else where
 
 
-def _sentence(name: str, each: Any, model: type[BaseModel]) -> str:
-    if each["type"] == "extra_forbidden":
-        near = difflib.get_close_matches(str(each["loc"][-1]), _known_keys(model), n=1)
-        return f"unknown key {name}" + (f" (did you mean {near[0]}?)" if near else "")
-    if each["type"] == "missing":
+def _sentence(name: str, problem: Any, model: type[BaseModel]) -> str:
+    if problem["type"] == "extra_forbidden":
+        return f"unknown key {name}{did_you_mean(str(problem['loc'][-1]), _known_keys(model))}"
+    if problem["type"] == "missing":
         return f"{name} is missing"
-    if each["type"] == "string_pattern_mismatch":
-        return f"{name} is {each['input']!r}, not {RULES[each['ctx']['pattern']]}"
-    message = str(each["msg"]).removeprefix("Value error, ")
-    # The reader's own sentences begin with a capital; ours may begin with a name such as CRC-8.
+    if problem["type"] == "string_pattern_mismatch":
+        return f"{name} is {problem['input']!r}, not {RULES[problem['ctx']['pattern']]}"
+    message = str(problem["msg"]).removeprefix("Value error, ")
+    # Sentences of pydantic begin with a capital; those of nodeday may begin with a name such as CRC-8.
     message = message[0].lower() + message[1:] if message[1].islower() else message
     return f"{name}: {message}" if name else message
 
@@ -138,10 +150,10 @@ def _known_keys(model: type[BaseModel]) -> set[str]:
         keys.add(name)
         pending: list[Any] = [field.annotation]
         while pending:
-            one = pending.pop()
-            if isinstance(one, type) and issubclass(one, BaseModel):
-                keys |= _known_keys(one)
-            pending.extend(getattr(one, "__args__", ()))
+            annotation = pending.pop()
+            if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+                keys |= _known_keys(annotation)
+            pending.extend(getattr(annotation, "__args__", ()))
     return keys
 
 

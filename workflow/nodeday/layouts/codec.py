@@ -1,4 +1,9 @@
-"""Fields and samples to bytes and back, for many frames of one kind at once."""
+"""Bytes of frames to integers and back, for many frames of one kind at once.
+
+From the inside out: integers of any width at any bit; counts of a payload; sample instants that a
+frame holds; fields of a frame and frames as a whole. Frames and payloads are arrays of bytes, a row
+each; the layout says what lies where.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +22,60 @@ from nodeday.layouts import crc
 from nodeday.layouts.crc import narrowest
 from nodeday.layouts.model import Layout
 from nodeday.layouts.parts import Kind, Order
+
+NATIVE_BITS = (8, 16, 32)
+"""Widths of counts that NumPy reads from bytes by itself."""
+Signed = TypeVar("Signed", NDArray[np.int64], NDArray[np.int32])
+
+
+def get_bits(frames: Bytes, at: int, bits: int, order: Order, signed: bool = False) -> Ints:
+    """Return the ``bits`` wide integer at bit ``at`` of each row, shape (n, length) -> (n,).
+
+    ``big`` counts bits from the most significant of a byte, ``little`` from the least::
+
+        byte        0        1            a 12-bit field at 0
+        bits    7654 3210 7654 3210
+        big     aaaa aaaa aaaa ....
+        little  aaaa aaaa .... aaaa
+    """
+    values = _unsigned(frames, at, bits, order).astype(np.int64)
+    return _to_signed(values, bits) if signed else values
+
+
+def put_bits(frames: Bytes, at: int, bits: int, order: Order, values: ArrayLike) -> None:
+    """Write ``values`` (n,) into rows whose bits at ``at`` are zero: the reverse of :func:`get_bits`."""
+    first, last = at // 8, (at + bits + 7) // 8
+    spare = 8 * last - at - bits if order == "big" else at % 8
+    total = (np.asarray(values, np.int64).astype(np.uint64) & np.uint64((1 << bits) - 1)) << np.uint64(spare)
+    columns = range(last - 1, first - 1, -1) if order == "big" else range(first, last)
+    for shift, column in enumerate(columns):
+        frames[:, column] |= ((total >> np.uint64(8 * shift)) & np.uint64(0xFF)).astype(np.uint8)
+
+
+def _unsigned(frames: Bytes, at: int, bits: int, order: Order) -> NDArray[np.unsignedinteger]:
+    """Return the integer at bit ``at`` without sign, in the narrowest type that holds its bytes, (n,)."""
+    first, last = at // 8, (at + bits + 7) // 8
+    columns = range(first, last) if order == "big" else range(last - 1, first - 1, -1)
+    dtype = narrowest(8 * (last - first))
+    total: NDArray[np.unsignedinteger] = frames[:, columns[0]].astype(dtype)
+    for column in columns[1:]:
+        total <<= dtype(8)
+        total |= frames[:, column]
+    spare = 8 * last - at - bits if order == "big" else at % 8
+    if spare:
+        total >>= dtype(spare)
+    if 8 * (last - first) - spare > bits:
+        total &= dtype((1 << bits) - 1)
+    return total
+
+
+def _to_signed(values: Signed, bits: int) -> Signed:
+    """Read unsigned ``values`` as two's complement of ``bits``, in place."""
+    if bits < 64:
+        half = values.dtype.type(1 << (bits - 1))
+        values ^= half
+        values -= half
+    return values
 
 
 def payload_matrix(
@@ -41,148 +100,99 @@ def joined_bytes(column: arrow.BinaryArray) -> tuple[Bytes, Ints]:
     return np.frombuffer(joined, np.uint8), lengths
 
 
-def instant_of(kind: Kind, seq: Ints, position: Ints | int = 0) -> Ints:
-    """Running number of the instant at ``position`` of frame ``seq``, shapes broadcast."""
-    group, card = np.divmod(seq, kind.interleave)
-    return np.asarray((group * kind.samples + position) * kind.interleave + card, np.int64)
+def unpack_counts(payload: Bytes, kind: Kind) -> NDArray[np.int32]:
+    """Return converter counts of payloads, shape (n, payload bytes) -> (n, samples, channels)."""
+    if kind.delta_bits:
+        return _unpack_deltas(payload, kind)
+    n, width = len(payload), 2 if kind.bits == 12 else 1
+    if kind.bits in NATIVE_BITS:
+        order = "<" if kind.order == "little" else ">"
+        number = np.dtype(f"{order}{'i' if kind.signed else 'u'}{kind.bits // 8}")
+        native = np.ascontiguousarray(payload).reshape(-1).view(number)
+        return native.astype(np.int32).reshape(n, kind.samples, len(kind.channels))
+    cells = payload.reshape(n * kind.counts // width, width * kind.bits // 8)
+    flat = np.empty((len(cells), width), np.int32)
+    for column in range(width):
+        flat[:, column] = _unsigned(cells, column * kind.bits, kind.bits, kind.order)
+    counts = flat.reshape(n, kind.samples, len(kind.channels))
+    return _to_signed(counts, kind.bits) if kind.signed and kind.bits < 32 else counts
 
 
-def dealt_shift(kind: Kind, seq: Ints, ticks_per_sample: float) -> NDArray[np.float64]:
-    """Ticks (n,) by which a frame's stamp lies off the straight line over ``seq`` that it would lie
-    on if each frame held a stretch.
+def pack_counts(counts: ArrayLike, kind: Kind) -> Bytes:
+    """Return payloads of counts (n, samples, channels): the reverse of :func:`unpack_counts`.
+
+    Raises ValueError where a count or a difference does not fit its bits.
     """
-    card = np.mod(seq, kind.interleave)
-    return np.asarray(card * (1 - kind.samples) * ticks_per_sample, np.float64)
+    values = np.asarray(counts, np.int64)
+    _check_fit(values, kind.bits, kind.signed, "counts")
+    if kind.delta_bits:
+        return _pack_deltas(values.reshape(-1, kind.samples, len(kind.channels)), kind)
+    n, width = len(values), 2 if kind.bits == 12 else 1
+    flat = values.reshape(-1, width)
+    cells = np.zeros((len(flat), width * kind.bits // 8), np.uint8)
+    for column in range(width):
+        put_bits(cells, column * kind.bits, kind.bits, kind.order, flat[:, column])
+    return cells.reshape(n, kind.payload_bytes)
+
+
+def _unpack_deltas(payload: Bytes, kind: Kind) -> NDArray[np.int32]:
+    values, at, first = np.empty((len(payload), kind.counts), np.int32), 0, len(kind.channels)
+    for index, bits in enumerate(kind.widths):
+        signed = kind.signed if index < first else True
+        values[:, index] = get_bits(payload, at, bits, kind.order, signed)
+        at += bits
+    return np.cumsum(values.reshape(-1, kind.samples, first), axis=1, dtype=np.int32)
+
+
+def _pack_deltas(counts: Ints, kind: Kind) -> Bytes:
+    steps = np.diff(counts, axis=1)
+    _check_fit(steps, kind.delta_bits or 0, True, "differences")
+    values = np.concatenate([counts[:, :1], steps], axis=1).reshape(len(counts), kind.counts)
+    payload, at = np.zeros((len(counts), kind.payload_bytes), np.uint8), 0
+    for index, bits in enumerate(kind.widths):
+        put_bits(payload, at, bits, kind.order, values[:, index])
+        at += bits
+    return payload
+
+
+def _check_fit(values: Ints, bits: int, signed: bool, what: str) -> None:
+    low, high = (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if signed else (0, (1 << bits) - 1)
+    if values.size and (values.min() < low or values.max() > high):
+        raise ValueError(f"{what} {values.min()} to {values.max()} do not fit {bits} bits")
+
+
+def instant_of(kind: Kind, seq: Ints, position: Ints | int = 0) -> Ints:
+    """Return the running number of the instant at ``position`` of frame ``seq``; shapes are broadcast."""
+    group, member = np.divmod(seq, kind.interleave)
+    return np.asarray((group * kind.samples + position) * kind.interleave + member, np.int64)
 
 
 def stamped_instant(kind: Kind, seq: Ints) -> Ints:
-    """Running number of the instant that a frame's stamp is for, (n,); the frame's own where it holds
-    no samples.
+    """Return the running number of the instant that a frame's stamp is for, (n,) -> (n,).
+
+    It is ``seq`` itself where frames hold no samples.
     """
     if not kind.samples:
         return np.asarray(seq, np.int64)
     return instant_of(kind, seq, kind.samples - 1 if kind.stamp == "last" else 0)
 
 
-WHOLE = (8, 16, 32)
-"""Widths that are numbers to the processor as well."""
-Whole = TypeVar("Whole", NDArray[np.int64], NDArray[np.int32])
+def interleave_shift(kind: Kind, seq: Ints, ticks_per_sample: float) -> NDArray[np.float64]:
+    """Return the ticks by which interleaving moves a frame's stamp, (n,) -> (n,).
 
-
-def get_bits(frames: Bytes, at: int, bits: int, order: Order, signed: bool = False) -> Ints:
-    """The ``bits`` wide integer at bit ``at`` of each row, shape (n, length) -> (n,).
-
-    ``big`` counts bits from the most significant of a byte, ``little`` from the least::
-
-        byte        0        1            a 12-bit field at 0
-        bits    7654 3210 7654 3210
-        big     aaaa aaaa aaaa ....
-        little  aaaa aaaa .... aaaa
+    They are counted from the straight line over ``seq`` on which stamps would lie if each frame
+    held a stretch.
     """
-    values = _bits(frames, at, bits, order).astype(np.int64)
-    return _sign(values, bits) if signed else values
-
-
-def _bits(frames: Bytes, at: int, bits: int, order: Order) -> NDArray[np.unsignedinteger]:
-    """The same without sign, in the narrowest type that holds the bytes it lies in."""
-    first, last = at // 8, (at + bits + 7) // 8
-    places = range(first, last) if order == "big" else range(last - 1, first - 1, -1)
-    dtype = narrowest(8 * (last - first))
-    total: NDArray[np.unsignedinteger] = frames[:, places[0]].astype(dtype)
-    for place in places[1:]:
-        total <<= dtype(8)
-        total |= frames[:, place]
-    spare = 8 * last - at - bits if order == "big" else at % 8
-    if spare:
-        total >>= dtype(spare)
-    if 8 * (last - first) - spare > bits:
-        total &= dtype((1 << bits) - 1)
-    return total
-
-
-def put_bits(frames: Bytes, at: int, bits: int, order: Order, values: ArrayLike) -> None:
-    """Write ``values`` into rows whose bits there are still zero; the reverse of :func:`get_bits`."""
-    first, last = at // 8, (at + bits + 7) // 8
-    spare = 8 * last - at - bits if order == "big" else at % 8
-    total = (np.asarray(values, np.int64).astype(np.uint64) & np.uint64((1 << bits) - 1)) << np.uint64(spare)
-    places = range(last - 1, first - 1, -1) if order == "big" else range(first, last)
-    for shift, place in enumerate(places):
-        frames[:, place] |= ((total >> np.uint64(8 * shift)) & np.uint64(0xFF)).astype(np.uint8)
-
-
-def _sign(values: Whole, bits: int) -> Whole:
-    """Two's complement of ``bits``, made in place of the unsigned ``values``."""
-    if bits < 64:
-        half = values.dtype.type(1 << (bits - 1))
-        values ^= half
-        values -= half
-    return values
-
-
-def unpack_counts(payload: Bytes, kind: Kind) -> NDArray[np.int32]:
-    """Converter counts of sample payloads, shape (n, payload bytes) -> (n, samples, channels)."""
-    if kind.delta_bits:
-        return _unpack_deltas(payload, kind)
-    n, width = len(payload), 2 if kind.bits == 12 else 1
-    if kind.bits in WHOLE:
-        order = "<" if kind.order == "little" else ">"
-        number = np.dtype(f"{order}{'i' if kind.signed else 'u'}{kind.bits // 8}")
-        own = np.ascontiguousarray(payload).reshape(-1).view(number)
-        return own.astype(np.int32).reshape(n, kind.samples, len(kind.channels))
-    cells = payload.reshape(n * kind.counts // width, width * kind.bits // 8)
-    flat = np.empty((len(cells), width), np.int32)
-    for place in range(width):
-        flat[:, place] = _bits(cells, place * kind.bits, kind.bits, kind.order)
-    counts = flat.reshape(n, kind.samples, len(kind.channels))
-    return _sign(counts, kind.bits) if kind.signed and kind.bits < 32 else counts
-
-
-def _unpack_deltas(payload: Bytes, kind: Kind) -> NDArray[np.int32]:
-    values, at, first = np.empty((len(payload), kind.counts), np.int32), 0, len(kind.channels)
-    for place, bits in enumerate(kind.widths):
-        signed = kind.signed if place < first else True
-        values[:, place] = get_bits(payload, at, bits, kind.order, signed)
-        at += bits
-    return np.cumsum(values.reshape(-1, kind.samples, first), axis=1, dtype=np.int32)
-
-
-def _fits(values: Ints, bits: int, signed: bool, what: str) -> None:
-    low, high = (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if signed else (0, (1 << bits) - 1)
-    if values.size and (values.min() < low or values.max() > high):
-        raise ValueError(f"{what} {values.min()} to {values.max()} do not fit {bits} bits")
-
-
-def _pack_deltas(counts: Ints, kind: Kind) -> Bytes:
-    steps = np.diff(counts, axis=1)
-    _fits(steps, kind.delta_bits or 0, True, "differences")
-    values = np.concatenate([counts[:, :1], steps], axis=1).reshape(len(counts), kind.counts)
-    payload, at = np.zeros((len(counts), kind.payload_bytes), np.uint8), 0
-    for place, bits in enumerate(kind.widths):
-        put_bits(payload, at, bits, kind.order, values[:, place])
-        at += bits
-    return payload
-
-
-def pack_counts(counts: ArrayLike, kind: Kind) -> Bytes:
-    """The reverse of :func:`unpack_counts`; raise ValueError where a count does not fit."""
-    whole = np.asarray(counts, np.int64)
-    _fits(whole, kind.bits, kind.signed, "counts")
-    if kind.delta_bits:
-        return _pack_deltas(whole.reshape(-1, kind.samples, len(kind.channels)), kind)
-    n = len(whole)
-    width = 2 if kind.bits == 12 else 1
-    flat = whole.reshape(-1, width)
-    cells = np.zeros((len(flat), width * kind.bits // 8), np.uint8)
-    for place in range(width):
-        put_bits(cells, place * kind.bits, kind.bits, kind.order, flat[:, place])
-    return cells.reshape(n, kind.payload_bytes)
+    member = np.mod(seq, kind.interleave)
+    return np.asarray(member * (1 - kind.samples) * ticks_per_sample, np.float64)
 
 
 def decode_fields(
     frames: Bytes, layout: Layout, kind: Kind, roles: Collection[str] | None = None
 ) -> dict[str, Ints]:
-    """Integers of every field, or of those of ``roles``, by role (fields of role ``other`` by name), (n,)
-    each.
+    """Return the integers of every field by its role, (n,) each; fields of role ``other`` by name.
+
+    With ``roles``, only fields of those roles.
     """
     out = {}
     for name, (field, at) in layout.positions(kind).items():
@@ -195,7 +205,7 @@ def decode_fields(
 def encode_frames(
     layout: Layout, kind: Kind, fields: Mapping[str, ArrayLike], payload: Bytes | None = None
 ) -> Bytes:
-    """Whole frames, shape (n, frame bytes), sync word, length and checksum filled in.
+    """Return frames, shape (n, frame bytes), with sync word, length and checksum filled in.
 
     ``fields`` holds integers by role (``node``, ``sequence``, ``ticks``, ``hub_time`` and so
     on; ``other`` fields by name), cut to each field's width as a counter on a device would
@@ -212,8 +222,8 @@ def encode_frames(
     for name, (field, at) in layout.positions(kind).items():
         value = known.get(name if field.role == "other" else field.role)
         if value is not None and field.role != "checksum":
-            whole = np.broadcast_to(np.asarray(value, np.int64), n)
-            put_bits(frames, at, field.bits, layout.order_of(field), whole)
+            values = np.broadcast_to(np.asarray(value, np.int64), n)
+            put_bits(frames, at, field.bits, layout.order_of(field), values)
     covered, checksum = layout.covered(kind.payload_bytes), layout.field("checksum")
     if covered and checksum:
         sums = crc.checksums(checksum.sum, frames[:, covered[0] : covered[1]])

@@ -1,4 +1,4 @@
-"""A layout in words: where each field lies in each kind of frame, and how safe its frames are."""
+"""A layout in words: the position of each field in each kind of frame, and how safe its frames are."""
 
 from __future__ import annotations
 
@@ -15,24 +15,24 @@ HEAD = "    byte     width  field      meaning"
 
 
 def explain(layout: Layout) -> str:
-    """The layout field by field, for the person who wrote it."""
+    """Return the layout field by field as text, for the person who wrote it."""
     how = FRAMINGS.get(layout.framing) or f"sync word {layout.sync_bytes.hex(' ').upper()}"
     lines = [f"{layout.layout}: {how}; {layout.order}-endian unless a field says otherwise"]
     if layout.about:
         lines.append(f"  {layout.about}")
     for kind in layout.kinds:
-        lines += ["", _of_kind(layout, kind), *_fields(layout, kind)]
+        lines += ["", _kind(layout, kind), *_fields(layout, kind)]
     lines += ["", _checksum(layout), _noise(layout)]
     return "\n".join(lines)
 
 
-def _of_kind(layout: Layout, kind: Kind) -> str:
-    each = f"one each {kind.period_s:g} s"
-    return f"kind {kind.kind}, stream {kind.stream}: {layout.frame_bytes(kind)} bytes, {each}\n{HEAD}"
+def _kind(layout: Layout, kind: Kind) -> str:
+    size = layout.frame_bytes(kind)
+    return f"kind {kind.kind}, stream {kind.stream}: {size} bytes, one each {kind.period_s:g} s\n{HEAD}"
 
 
 def _fields(layout: Layout, kind: Kind) -> list[str]:
-    """Rows of byte, bits, name and meaning, in order of their place."""
+    """Return a line for each field in order: first byte, bits, name and meaning."""
     rows = []
     if layout.sync_bytes:
         rows.append((0, 8 * len(layout.sync_bytes), "sync", layout.sync_bytes.hex(" ").upper()))
@@ -41,10 +41,12 @@ def _fields(layout: Layout, kind: Kind) -> list[str]:
     if kind.samples:
         name = next(field.name for field in layout.frame if field.role == "payload")
         rows.append((8 * layout.payload_at, 8 * kind.payload_bytes, name, _samples(kind)))
-    return [f"  {_place(at):>6} {bits:>4} bits  {name:<10} {what}" for at, bits, name, what in sorted(rows)]
+    return [
+        f"  {_position(at):>6} {bits:>4} bits  {name:<10} {what}" for at, bits, name, what in sorted(rows)
+    ]
 
 
-def _place(bit: int) -> str:
+def _position(bit: int) -> str:
     return f"{bit // 8}.{bit % 8}" if bit % 8 else f"{bit // 8}"
 
 
@@ -96,9 +98,9 @@ def _noise(layout: Layout) -> str:
 
 
 def false_frames(layout: Layout, addresses: int = 1, noise_bytes: float = GIGABYTE) -> float:
-    """Frames expected in random bytes: every byte may begin one, and every checked bit halves them.
+    """Return frames expected in random bytes: each byte may begin one, and each checked bit halves them.
 
-    Between delimiters at most one frame begins behind each delimiter, and one byte in 256 is one.
+    With delimiters at most one frame begins after each, and one byte in 256 is a delimiter.
     """
     node, number, length = (layout.field(role) for role in ("node", "kind", "length"))
     checksum = layout.field("checksum")

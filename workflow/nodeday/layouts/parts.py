@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field as Setting
 from pydantic import model_validator
 
-from nodeday.core.yaml_io import NAME, SNAKE, Strict, placed
+from nodeday.core.yaml_io import NAME, SNAKE, Strict, error_at
 from nodeday.layouts.crc import Sum, named
 from nodeday.schemas.tables import SAMPLES
 
@@ -34,8 +34,8 @@ MAX_FRAME_BYTES = 65_536
 MAX_CHANNELS = 256
 MAX_RATE_HZ = 100_000.0
 HOUR_NS = 3_600_000_000_000
-"""What a layout may ask for. Body-worn nodes stay far below; past it a slip of a zero would ask for all
-memory there is, so it is refused before anything is laid out."""
+"""Limits of a layout. Body-worn nodes stay far below; without them one zero too many in a layout would
+ask for all memory of the machine."""
 
 Count = Annotated[int, Setting(ge=-(2**31), lt=2**31)]
 
@@ -62,10 +62,10 @@ class Parameters(Strict):
 
 
 class Field(Strict):
-    """An integer of any width. Value in its unit = integer x scale + offset.
+    """An integer of any width; the value in its unit is integer x scale + offset.
 
     ``big`` fields number bits from the most significant of each byte, ``little`` fields from
-    the least significant; a run of fields in one order must fill whole bytes.
+    the least significant; fields of one order in a row must fill whole bytes.
     """
 
     name: str = Setting(pattern=SNAKE)
@@ -99,15 +99,15 @@ class Field(Strict):
 
     @property
     def sum(self) -> Sum:
-        """The checksum of a checksum field; ValueError where the catalogue has no such name."""
+        """Checksum of a checksum field; raise ValueError where the catalogue has no such name."""
         if isinstance(self.crc, Parameters):
-            one = self.crc
-            return Sum(one.width, one.poly, one.init, one.refin, one.refout, one.xorout)
+            given = self.crc
+            return Sum(given.width, given.poly, given.init, given.refin, given.refout, given.xorout)
         return named(self.crc or "")
 
 
-TAKEN = ("session", *SAMPLES.names)
-"""Columns of a sample that are of no channel; ``session`` stands in the path."""
+RESERVED = ("session", *SAMPLES.names)
+"""Columns of a sample that are of no channel; ``session`` is in the path."""
 
 
 class Channel(Strict):
@@ -120,19 +120,19 @@ class Channel(Strict):
     rails: tuple[Count, Count] | None = Setting(default=None, description="least and most count")
 
     @model_validator(mode="after")
-    def _own_name(self) -> Self:
-        if self.name in TAKEN:
-            raise placed(f"{self.name} is a column of every sample; choose another name", "name")
+    def _free_name(self) -> Self:
+        if self.name in RESERVED:
+            raise error_at(f"{self.name} is a column of every sample; choose another name", "name")
         return self
 
 
 class Kind(Strict):
-    """A kind of frame: a stream's samples, or plain fields (host marks).
+    """A kind of frame: samples of a stream, or plain fields (host marks).
 
-    Samples lie instant after instant, the channels of an instant side by side. With
-    ``delta_bits`` only the first instant is whole; each later count is its difference from the
-    instant before. With ``interleave`` D, D frames share D x ``samples`` instants like cards
-    dealt to D players, so that a lost frame costs every D-th sample and not a stretch::
+    The payload holds instant after instant, for each the counts of its channels. With
+    ``delta_bits`` only the first instant is complete; each later count is its difference from the
+    instant before. With ``interleave`` D, D frames share D x ``samples`` instants as players share
+    cards, so that a lost frame costs every D-th sample and not a stretch::
 
         instants    0 1 2 3 4 5      frame 0 (sequence 0 modulo 2): 0 2 4
         D = 2                        frame 1 (sequence 1 modulo 2): 1 3 5
@@ -188,8 +188,8 @@ class Kind(Strict):
     @property
     def widths(self) -> list[int]:
         """Bits of each count of a payload, in order."""
-        whole = len(self.channels) if self.delta_bits else self.counts
-        return [self.bits] * whole + [self.delta_bits or 0] * (self.counts - whole)
+        full = len(self.channels) if self.delta_bits else self.counts
+        return [self.bits] * full + [self.delta_bits or 0] * (self.counts - full)
 
     @property
     def period_s(self) -> float:
@@ -198,12 +198,13 @@ class Kind(Strict):
 
     @property
     def least_lag_s(self) -> float:
-        """Least time from a frame's stamp to the last sample that it waits for before it is sent."""
+        """Least time from a frame's stamp to its last sample, before which it cannot be sent, in seconds."""
         if not self.samples:
             return 0.0
-        own = (self.samples - 1) * self.interleave if self.stamp == "first" else 0
-        return (own + self.interleave - 1) / (self.rate_hz or 1.0)
+        after_stamp = (self.samples - 1) * self.interleave if self.stamp == "first" else 0
+        return (after_stamp + self.interleave - 1) / (self.rate_hz or 1.0)
 
     @property
     def payload_bytes(self) -> int:
+        """Length of a frame's payload."""
         return (sum(self.widths) + sum(field.bits for field in self.fields)) // 8

@@ -1,4 +1,4 @@
-"""Frames as they lie on the wire: with their delimiters, and the delimiter's value kept out of them.
+"""Frames as bytes on the wire: delimiters between them, and the delimiter's value kept out of them.
 
 Sources: COBS, Cheshire and Baker 1999; SLIP, RFC 1055; octet-stuffed HDLC-like framing, RFC 1662
 section 4. The reverse, for whole captures, is in stage `frames`.
@@ -20,7 +20,10 @@ COBS_RUN = 254
 
 
 def stuff(frames: Bytes, framing: Framing) -> tuple[Bytes, NDArray[np.int64]]:
-    """Frames (n, length) one after the other as sent, delimiters behind them, and each one's bytes (n,)."""
+    """Return frames (n, length) as one row of sent bytes, and the sent length of each (n,).
+
+    A delimiter follows each frame; with framing by sync word nothing is added.
+    """
     n, length = frames.shape
     if framing == "sync":
         return frames.reshape(-1), np.full(n, length, np.int64)
@@ -32,10 +35,10 @@ def stuff(frames: Bytes, framing: Framing) -> tuple[Bytes, NDArray[np.int64]]:
     flat = np.full(int(lengths.sum()), DELIMITER[framing], np.uint8)
     step = np.ones((n, length + 1), np.int64)
     step[:, :length] += special
-    place = (np.cumsum(step) - step.ravel()).reshape(n, length + 1)[:, :length]
-    flat[place[special]] = ESCAPE[framing]
+    position = (np.cumsum(step) - step.ravel()).reshape(n, length + 1)[:, :length]
+    flat[position[special]] = ESCAPE[framing]
     coded = frames ^ HDLC_XOR if framing == "hdlc" else np.where(frames == 0xC0, 0xDC, 0xDD)
-    flat[place + special] = np.where(special, coded, frames)
+    flat[position + special] = np.where(special, coded, frames)
     return flat, lengths
 
 

@@ -96,7 +96,7 @@ def empty(table: Table) -> pd.DataFrame:
 @contextmanager
 def writer(target: Path, table: Table) -> Iterator[Writer]:
     """Yield a streaming writer; the file appears under its name only when the block ends well."""
-    with atomic.whole(target) as partial:
+    with atomic.replacing(target) as partial:
         out = Writer(partial, table, target)
         try:
             yield out
@@ -177,7 +177,7 @@ class Writer:
 
     def _wait(self) -> None:
         """Wait for the piece that is being encoded; raise the error that stopped it, if any."""
-        with atomic.named(self._target):
+        with atomic.naming(self._target):
             self._encoding.result()
 
     def _check_order(self, frame: pd.DataFrame) -> None:
@@ -200,7 +200,7 @@ class Writer:
             self._wait()
         finally:
             self._encoder.shutdown()
-            with atomic.named(self._target):
+            with atomic.naming(self._target):
                 self._file.close()
 
 

@@ -75,7 +75,7 @@ def write(study: Study, session: str, target: Path) -> list[dict[str, object]]:
         data_record_duration=1,
         annotations=[edfio.EdfAnnotation(*each) for each in notes],
     )
-    with atomic.whole(target / f"{session}.edf") as partial:
+    with atomic.replacing(target / f"{session}.edf") as partial:
         file.write(partial)
     return [
         {

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from typing import Any
 
 import pandas as pd
 
 from nodeday.config.study import Study
-from nodeday.core.errors import SettingsError
+from nodeday.core.errors import SettingsError, did_you_mean
 from nodeday.products.lineage import summaries
 from nodeday.products.lineage.signal import RECEIVED, SECOND, SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
@@ -16,7 +15,6 @@ from nodeday.schemas import FEATURE, TABLES, Table
 from nodeday.storage import frames, samples, tables
 from nodeday.storage.row_groups import Filter
 
-GUARD_NS = SECOND // 50
 Row = Any
 
 
@@ -26,8 +24,7 @@ def trace(study: Study, name: str, key: dict[str, str]) -> TraceStep:
     """
     known = [*TABLES, summaries.WIDE]
     if name not in known:
-        near = difflib.get_close_matches(name, known, n=1)
-        hint = f" (did you mean {near[0]}?)" if near else ""
+        hint = did_you_mean(name, known)
         raise SettingsError(f"no table {name}{hint}", expected=f"one of {', '.join(known)}")
     if name in summaries.TABLES_OF_STUDY:
         return summaries.trace(study, name, key)
@@ -58,8 +55,7 @@ def conditions(table: Table, key: dict[str, str]) -> list[Filter]:
     found: list[Filter] = []
     for name, text in key.items():
         if name not in table.names:
-            near = difflib.get_close_matches(name, table.names, n=1)
-            hint = f" (did you mean {near[0]}?)" if near else ""
+            hint = did_you_mean(name, table.names)
             raise SettingsError(f"table {table.name} has no column {name}{hint}")
         dtype = table[name].dtype
         try:

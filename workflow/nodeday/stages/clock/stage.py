@@ -12,6 +12,7 @@ import pandas as pd
 
 from nodeday.config.study import Study
 from nodeday.core.errors import ContractError
+from nodeday.core.threads import one_thread
 from nodeday.layouts import Layout
 from nodeday.schemas import TABLES
 from nodeday.stages.clock import check, hub, maps, nodes
@@ -25,6 +26,7 @@ from nodeday.storage import frames, tables
 from nodeday.storage.ledger import Ledger
 
 
+@one_thread()
 def run(study: Study, session: str) -> None:
     """Write ``clock``, ``steps``, ``movements`` and ``agreement``; raise ContractError where nothing
     ties the hub's clock to UTC.

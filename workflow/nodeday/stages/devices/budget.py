@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import pandas as pd
 
-from nodeday.core.errors import SettingsError
+from nodeday.core.errors import SettingsError, did_you_mean
 from nodeday.layouts import Layout
 from nodeday.stages.devices import airtime
 from nodeday.stages.devices.airtime import StreamOnAir
@@ -140,10 +139,8 @@ def _senders(plan: RadioPlan, layout: Layout, where: str) -> list[StreamOnAir]:
     for name, node in plan.nodes.items():
         for stream in node.streams:
             if stream not in known:
-                near = difflib.get_close_matches(stream, known, n=1)
-                hint = f" (did you mean {near[0]}?)" if near else ""
                 raise SettingsError(
-                    f"node {name} sends {stream}{hint}",
+                    f"node {name} sends {stream}{did_you_mean(stream, known)}",
                     where,
                     f"streams of layout {layout.layout}: {', '.join(known)}",
                 )

@@ -10,7 +10,7 @@ from pydantic import Field as Setting
 from pydantic import model_validator
 
 from nodeday.core import yaml_io
-from nodeday.core.yaml_io import CODE, Strict, placed
+from nodeday.core.yaml_io import CODE, Strict, error_at
 
 
 class Radio(Strict):
@@ -56,7 +56,7 @@ class Loss(Strict):
     def _bursts_that_give_the_loss(self) -> Self:
         if self.burst * (1 - self.share) < self.share:
             least = self.share / (1 - self.share)
-            raise placed(f"a loss of {self.share:g} needs bursts of {least:.3g} frames or more", "burst")
+            raise error_at(f"a loss of {self.share:g} needs bursts of {least:.3g} frames or more", "burst")
         return self
 
 
@@ -74,7 +74,7 @@ class RadioPlan(Strict):
     def _names(self) -> Self:
         for name in self.nodes:
             if not re.fullmatch(yaml_io.NAME, name) or name == "hub":
-                raise placed(
+                raise error_at(
                     f"no node's name, which is {yaml_io.RULES[yaml_io.NAME]}, and not hub", "nodes", name
                 )
         return self

@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 
 from nodeday.config.bench_plan import BenchNode, BenchPlan, BenchStretch
-from nodeday.config.device_records import Acceleration, Check, Record, judged
+from nodeday.config.device_records import Acceleration, Check, Record, verdict_of
 from nodeday.config.study import Study
 from nodeday.core.arrays import Floats
 from nodeday.core.errors import SettingsError
+from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
 from nodeday.stages.devices import checks
 from nodeday.stages.devices.electrode import (
@@ -30,6 +31,7 @@ from nodeday.storage import samples, tables
 MEASURED = ("measured", "recovered")
 
 
+@one_thread()
 def run(study: Study, plan: BenchPlan) -> list[Record]:
     """Records of the plan's nodes, from the tables of session ``plan.bench`` of ``study``.
 
@@ -52,7 +54,7 @@ def _record(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> Record:
         node=name,
         address=own.address,
         measured=plan.measured,
-        verdict=judged(tuple(found)),
+        verdict=verdict_of(tuple(found)),
         checks=tuple(found),
         acceleration=coefficients,
     )

@@ -15,7 +15,8 @@ from nodeday.config.models import Node
 from nodeday.config.study import Study
 from nodeday.core.arrays import Floats, Ints
 from nodeday.core.errors import ContractError
-from nodeday.core.parallel import each
+from nodeday.core.parallel import map_on_cores
+from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
 from nodeday.schemas import FEATURES, TABLES, codes
 from nodeday.stages.features import others
@@ -70,6 +71,7 @@ class Computed:
     motion: tuple[Node, Kind, Motion] | None = None
 
 
+@one_thread()
 def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's beats and epochs, as many streams at a time as there are ``cores``; raise
     ContractError where there is no sample at all.
@@ -107,7 +109,7 @@ def _streams(
     """What comes of each of a session's ``own`` streams; of an ECG, what was heard of it."""
     # Streams that are one job go first: a long ECG is many short ones, which leave no core waiting.
     jobs = sorted(_jobs(study, session, own), key=lambda job: bool(job.cuts))
-    done = zip(jobs, each(partial(_done, study, session, windows), jobs, cores), strict=True)
+    done = zip(jobs, map_on_cores(partial(_done, study, session, windows), jobs, cores), strict=True)
     found: dict[int, Computed | EcgAnalysis] = {}
     for number, pairs in groupby(done, lambda pair: pair[0].stream):
         parts, kind = (part for _, part in pairs), own[number][1]
@@ -151,7 +153,7 @@ def _of_heart(
     person = next((one for one in study.participants if one.participant == who), None)
     own = heart.HeartStream(node, kind, windows, heard, study.file.epochs, study.file.heart, person)
     beats = _beat_rows(node.node, own.heard.beats)
-    features = heart.features_of(own, partial(each, cores=cores))
+    features = heart.features_of(own, partial(map_on_cores, cores=cores))
     return Computed(features, _heart_entries(own, beats), beats, _quality_rows(own))
 
 

@@ -144,7 +144,7 @@ class _Source(io.RawIOBase):
         return self.read_up_to(min(size, step) if size >= 0 else step)
 
     def read_up_to(self, size: int) -> bytes:
-        with atomic.named(Path(self.file.name)):
+        with atomic.naming(Path(self.file.name)):
             data = self.file.read(size)
         self.given += len(data)
         self._hash.update(data)

@@ -15,6 +15,7 @@ from nodeday.config.models import Node
 from nodeday.config.study import HUB, Study
 from nodeday.core import atomic
 from nodeday.core.errors import ContractError
+from nodeday.core.threads import one_thread
 from nodeday.layouts import Layout
 from nodeday.schemas import TABLES
 from nodeday.stages.frames import merge
@@ -34,6 +35,7 @@ MIN_SHARE = 0.01
 """A capture less than this share of whose bytes are frames was not written in this layout."""
 
 
+@one_thread()
 def run(study: Study, session: str) -> None:
     """Decode a session's captures and merge them into one; raise ContractError where one holds no
     frame of the session's layouts.

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from nodeday.config.study import Study
+from nodeday.core.threads import one_thread
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
@@ -37,6 +38,7 @@ class BootRange(NamedTuple):
     received: int
 
 
+@one_thread()
 def run(study: Study, session: str) -> None:
     """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal`` and ``battery``; raise ContractError
     where their counts do not agree.

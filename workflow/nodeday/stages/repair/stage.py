@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from nodeday.config.models import Fill
 from nodeday.config.study import Study
 from nodeday.core.errors import ContractError
-from nodeday.core.parallel import each
+from nodeday.core.parallel import map_on_cores
+from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
 from nodeday.schemas import codes
 from nodeday.stages.repair import aligned, quality
@@ -75,6 +76,7 @@ class Written:
     tracks: dict[str, aligned.Track]
 
 
+@one_thread()
 def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's samples and grids, as many streams at a time as there are ``cores``; raise
     ContractError where no sample can be placed in time.
@@ -87,7 +89,7 @@ def run(study: Study, session: str, cores: int = 1) -> None:
             placed = _placed(study, session, known, key)
             return _written(placed, place, Path(scratch), grids) if placed else Written([], {})
 
-        streams = list(each(written, known.kinds, cores))
+        streams = list(map_on_cores(written, known.kinds, cores))
         in_time = [one for one in streams if one.tracks]
         if not in_time:
             raise ContractError(

@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday.layouts import Kind, instant_of, unpack_counts
-from nodeday.layouts.codec import dealt_shift
+from nodeday.layouts.codec import interleave_shift
 from nodeday.stages.repair.candidates import bin_width
 from nodeday.stages.repair.place_samples import PlacedFrames, follow_each_other, place_frames, sample_times
 from nodeday.storage.frames import DistinctFrames, Payloads
@@ -147,10 +147,10 @@ def boot_of(
     """
     per_sample = tick_hz / (kind.rate_hz or 1.0)
     seq = received.seq[rows]
-    straight = np.rint(received.ticks[rows] - dealt_shift(kind, seq, per_sample)).astype(np.int64)
+    straight = np.rint(received.ticks[rows] - interleave_shift(kind, seq, per_sample)).astype(np.int64)
     placed = place_frames(seq, straight, received.trusted[rows], per_sample * kind.samples)
     places = placed.first_seq + np.arange(len(placed.row))
-    ticks = np.rint(placed.ticks + dealt_shift(kind, places, per_sample)).astype(np.int64)
+    ticks = np.rint(placed.ticks + interleave_shift(kind, places, per_sample)).astype(np.int64)
     placed = PlacedFrames(placed.first_seq, np.where(placed.received, rows[placed.row], -1), ticks)
     barred = np.zeros(len(placed.row), np.bool_)
     never = gaps[(gaps["cause"] == "hub_outage") & (gaps["extent"] == "known")]

@@ -14,7 +14,7 @@ from nodeday.config.study import HUB, Study
 from nodeday.core import timeline
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Layout
-from nodeday.layouts.codec import dealt_shift
+from nodeday.layouts.codec import interleave_shift
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.report import overview
@@ -153,7 +153,7 @@ def _placed(
         mine = frames.boot == boot
         seq, per_sample = frames.seq[mine], layout.tick_hz(kind.stream) / kind.rate_hz
         # Frames that share a stretch are drawn one after the other in it.
-        ticks = frames.ticks[mine] - np.rint(dealt_shift(kind, seq, per_sample)).astype(np.int64)
+        ticks = frames.ticks[mine] - np.rint(interleave_shift(kind, seq, per_sample)).astype(np.int64)
         utc = timeline.ticks_to_utc(ticks, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
         start, end = place.frame_spans(utc, kind.samples, kind.rate_hz, kind.stamp)
         pieces.append(np.stack([np.full(seq.size, boot), seq, np.clip(start, *span), np.clip(end, *span)]))

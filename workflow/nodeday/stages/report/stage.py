@@ -12,6 +12,7 @@ import jinja2
 from nodeday.config.models import capture_files
 from nodeday.config.study import Study
 from nodeday.core import html as page_parts
+from nodeday.core.threads import one_thread
 from nodeday.schemas.codes import EXCLUSION_RULE
 from nodeday.stages.report import facts as reading
 from nodeday.stages.report import facts as study_facts
@@ -63,6 +64,7 @@ TEMPLATES = _templates()
 """Compiled as this module is read, not for each page."""
 
 
+@one_thread()
 def run(study: Study, session: str) -> None:
     """Write ``results/report/<session>.html`` and the rows behind its figures beside it.
 
@@ -104,6 +106,7 @@ def run(study: Study, session: str) -> None:
     page_parts.write(study.results / "report" / f"{session}.html", page)
 
 
+@one_thread()
 def index(study: Study, sessions: list[str]) -> None:
     """Write ``results/report/index.html``: each finished or failed session of the study, in the order of
     its sheet, what of them counts, and how devices fare; the rows behind its figures beside it.

@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.core.arrays import Floats, Ints
+from nodeday.schemas.numbers import GapCause
 from nodeday.stages.simulate.capture import Copies, WrittenCapture
 from nodeday.stages.simulate.nodes import Sent
 from nodeday.stages.simulate.scenario import SessionPlan
-from nodeday.stages.simulate.truth import CAUSES, NOT_LOST, StreamTruth, Truth
-
-RADIO, HUB_OUTAGE, UNKNOWN = (np.int8(CAUSES.index(c)) for c in ("radio", "hub_outage", "unknown"))
+from nodeday.stages.simulate.truth import NOT_LOST, StreamTruth, Truth
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ def outcome(
     received[good] = True
     why = np.where(received, NOT_LOST, cause).astype(np.int8)
     if cut is not None and not received[part.row[cut]]:
-        why[part.row[cut]] = UNKNOWN
+        why[part.row[cut]] = GapCause.UNKNOWN
     stream = StreamTruth(sent.boot, sent.seq, sent.ticks, utc(start_ns, sent.stamp_s), received, why, hub_ns)
     _, first = np.unique(good, return_index=True)
     arrived = good[np.sort(first)]

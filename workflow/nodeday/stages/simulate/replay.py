@@ -1,7 +1,7 @@
 """Recorded signals through the same encoder, channel and hub as simulated ones.
 
-Sample k of a recording is sample k of the node's own clock, so that values are sent as recorded;
-only where the stream has another rate are they resampled.
+Sample k of a recording is sample k of the node's clock, so that values are sent as recorded; they
+are resampled only where the stream has another rate.
 """
 
 from __future__ import annotations
@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import yaml
 from scipy.signal import resample_poly
 
+from nodeday.config import writer
 from nodeday.config.models import Node
 from nodeday.config.study import HUB, Study
+from nodeday.core import yaml_io
 from nodeday.core.arrays import Floats, Ints
 from nodeday.core.errors import SettingsError
 from nodeday.layouts import Kind, Layout
@@ -43,11 +44,11 @@ def replay(
     start: datetime = START,
     where: str = "recording",
 ) -> tuple[bytes, Truth]:
-    """Capture and truth of recorded ``signals`` by node; each goes out as the layout's stream with
-    the same unit and channels.
+    """Return capture and truth of recorded ``signals`` by node.
 
-    All nodes are switched on together, so that what was recorded together stays together.
-    Raises SettingsError where a node has no signal or no stream fits it.
+    Each signal is sent as the layout's stream with its unit and number of channels. All nodes are
+    switched on together, so that what was recorded together stays together. Raises SettingsError
+    where a node has no signal or no stream fits it.
     """
     rng = np.random.default_rng([seed, len(nodes)])
     sources: dict[tuple[str, str], Source] = {}
@@ -77,7 +78,7 @@ def replay(
 
 
 def stream_for(signal: RecordedSignal, layout: Layout, node: str, where: str) -> Kind:
-    """The layout's stream with the signal's unit and number of channels, of its rate if there is one."""
+    """Return the layout's stream with the signal's unit and number of channels, of the nearest rate."""
     fit = [
         kind
         for kind in layout.kinds
@@ -93,7 +94,7 @@ def stream_for(signal: RecordedSignal, layout: Layout, node: str, where: str) ->
 
 
 def resampled(signal: RecordedSignal, rate_hz: float) -> Floats:
-    """The signal's values (m, channels) at ``rate_hz``, by polyphase filtering where it differs."""
+    """Return the signal's values (m, channels) at ``rate_hz``, by polyphase filtering where it differs."""
     if rate_hz == signal.rate_hz:
         return signal.values
     ratio = Fraction(rate_hz / signal.rate_hz).limit_denominator(1000)
@@ -104,7 +105,7 @@ def resampled(signal: RecordedSignal, rate_hz: float) -> Floats:
 
 
 def source_of(values: Floats) -> Source:
-    """A source that gives out ``values`` (n, channels) by running number."""
+    """Return a source that gives ``values`` (n, channels) by running number."""
 
     def source(index: Ints, _: Floats) -> Floats:
         if len(index) and int(index.max()) >= len(values):
@@ -123,45 +124,47 @@ def into_study(
     name: str = "replay",
     title: str = "Recorded signals",
 ) -> None:
-    """Write a whole study: settings, layouts that fit the recordings, a capture a recording.
+    """Write a study of recordings: settings, layouts that fit them, a capture for each.
 
-    Raises SettingsError where a study is there already, or two recordings have one name.
+    Raises SettingsError where ``root`` holds a study already, or two recordings have one name.
     """
     if (root / "config").exists():
         raise SettingsError("holds a study already", str(root), remedy="Choose another folder.")
-    codes = [sheets.code(each.name) for each in recordings]
+    codes = [sheets.code(signals.name) for signals in recordings]
     twins = sorted({code for code in codes if codes.count(code) > 1})
     if twins or not recordings:
         found = f"two recordings are named {', '.join(twins)}" if twins else "no recordings are given"
         raise SettingsError(found, str(root), "recordings with a name each")
     layouts: dict[str, dict[str, Any]] = {}
     sessions = []
-    for code, each in zip(codes, recordings, strict=True):
-        drawn = sheets.layout_for(each)
-        label = next((key for key, value in layouts.items() if value == drawn), f"replay{len(layouts) + 1}")
-        layouts[label] = drawn
-        sessions.append((code, label, each))
-    sheets.write_settings(root, sessions, placements or {}, name, title)
-    for label, drawn in layouts.items():
-        target = root / "config" / "layouts" / f"{label}.yaml"
-        target.write_text(yaml.safe_dump({"layout": label, **drawn}, sort_keys=False))
+    for code, signals in zip(codes, recordings, strict=True):
+        layout = sheets.layout_for(signals)
+        label = next((key for key, value in layouts.items() if value == layout), f"replay{len(layouts) + 1}")
+        layouts[label] = layout
+        sessions.append((code, label, signals))
+    files = sheets.settings_of(sessions, placements or {}, name, title)
+    for label, layout in layouts.items():
+        files[f"{writer.LAYOUTS}{label}.yaml"] = yaml_io.dump({"layout": label, **layout})
+    writer.write_settings(root / "config", files)
     study = Study(root)
-    for number, (code, _, each) in enumerate(sessions):
+    for number, (code, _, signals) in enumerate(sessions):
         data, truth = replay(
-            each.signals,
+            signals.signals,
             study.layout_of(code),
             study.nodes_of(code),
             channel,
             seed + number,
             START,
-            each.where,
+            signals.where,
         )
         stage.write(root, code, data, truth)
 
 
 def replay_files(paths: list[Path], root: Path, loss: float, burst: float, seed: int) -> None:
-    """Make a study at ``root`` of recorded files sent with a share ``loss`` of frames lost in
-    bursts of ``burst`` on average; raise SettingsError for files or settings that cannot be used.
+    """Make a study at ``root`` of recorded files, sent through a lossy channel.
+
+    A share ``loss`` of frames is lost, in bursts of ``burst`` frames on average. Raises SettingsError
+    for files or settings that cannot be used.
     """
     least = loss / (1 - loss) if loss < 1 else float("inf")
     if not (0 <= loss < 1 and burst >= max(1.0, least)):

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-import yaml
 
 from nodeday.config.study import HUB
+from nodeday.config.writer import sheet
+from nodeday.core import yaml_io
 from nodeday.stages.simulate.recording import RecordedSignal, RecordedSignals
 
 STREAMS = {"mV": "ecg", "g": "acc", "degC": "temp"}
@@ -17,7 +17,7 @@ FRAME_S = {"mV": 0.08, "g": 0.2, "degC": 4.0}
 MAX_PAYLOAD = 200
 FIRST_ADDRESS = 16
 
-Session = tuple[str, str, RecordedSignals]
+PlannedReplay = tuple[str, str, RecordedSignals]
 """Code, layout and recording of a session."""
 
 FRAME: list[dict[str, Any]] = [
@@ -55,7 +55,7 @@ FILL = {
 
 
 def code(name: str) -> str:
-    """``name`` as a session's code: a letter, then letters, digits or hyphens.
+    """Return ``name`` as a session's code: a letter, then letters, digits or hyphens.
 
     >>> code("S06R02E0"), code("100"), code("day 2_a")
     ('S06R02E0', 'R100', 'day-2-a')
@@ -66,19 +66,18 @@ def code(name: str) -> str:
 
 
 def layout_for(recording: RecordedSignals) -> dict[str, Any]:
-    """A layout (without its name) with a stream for each kind of signal in the recording."""
+    """Return a layout, without its name, with a stream for each kind of signal in the recording."""
     kinds: list[dict[str, Any]] = []
     for signal in recording.signals.values():
         kind = _kind(signal, len(kinds) + 1)
-        alike = next((k for k in kinds if _alike(k, kind)), None)
+        alike = next((known for known in kinds if _alike(known, kind)), None)
         if alike is None:
-            taken = {each["stream"] for each in kinds}
-            if kind["stream"] in taken:
+            if kind["stream"] in {known["stream"] for known in kinds}:
                 kind["stream"] += str(len(kinds) + 1)
             kinds.append(kind)
         else:  # one stream serves both nodes: the coarser step holds both ranges
-            for mine, other in zip(alike["channels"], kind["channels"], strict=True):
-                mine["scale"] = max(mine["scale"], other["scale"])
+            for channel, other in zip(alike["channels"], kind["channels"], strict=True):
+                channel["scale"] = max(channel["scale"], other["scale"])
     return {
         "about": "made for recorded signals",
         "sync": "D3 91",
@@ -91,16 +90,19 @@ def layout_for(recording: RecordedSignals) -> dict[str, Any]:
 
 def _alike(one: dict[str, Any], other: dict[str, Any]) -> bool:
     def shape(kind: dict[str, Any]) -> tuple[Any, ...]:
-        return kind["rate_hz"], [(each["name"], each["unit"]) for each in kind["channels"]]
+        return kind["rate_hz"], [(channel["name"], channel["unit"]) for channel in kind["channels"]]
 
     return shape(one) == shape(other)
 
 
 def _kind(signal: RecordedSignal, number: int) -> dict[str, Any]:
-    """16-bit counts of the largest power of ten that keeps the whole signal off the rails."""
+    """Return a kind of frame for ``signal``.
+
+    Counts of 16 bits are in steps of the least power of ten that keeps the signal off the rails.
+    """
     width = len(signal.channels)
-    most = max(float(np.abs(signal.values).max()), 1e-6)
-    step = float(10.0 ** int(np.ceil(np.log10(most / 32_000))))
+    largest = max(float(np.abs(signal.values).max()), 1e-6)
+    step = float(10.0 ** int(np.ceil(np.log10(largest / 32_000))))
     samples = int(np.clip(round(signal.rate_hz * FRAME_S[signal.unit]), 1, MAX_PAYLOAD // (2 * width)))
     return {
         "kind": number,
@@ -117,15 +119,16 @@ def _kind(signal: RecordedSignal, number: int) -> dict[str, Any]:
     }
 
 
-def write_settings(
-    root: Path, sessions: Sequence[Session], placements: Mapping[str, str], name: str, title: str
-) -> None:
-    """Write ``config/`` but for its layouts. A node's placement is its own name unless given."""
-    config = root / "config"
-    (config / "layouts").mkdir(parents=True)
-    rates = [signal.rate_hz for _, _, each in sessions for signal in each.signals.values()]
-    units = {signal.unit for _, _, each in sessions for signal in each.signals.values()}
-    settings = {
+def settings_of(
+    sessions: Sequence[PlannedReplay], placements: Mapping[str, str], name: str, title: str
+) -> dict[str, str]:
+    """Return the files of ``config/`` but for its layouts, as texts by their names.
+
+    A node's placement is its own name unless given.
+    """
+    rates = [signal.rate_hz for _, _, recording in sessions for signal in recording.signals.values()]
+    units = {signal.unit for _, _, recording in sessions for signal in recording.signals.values()}
+    study = {
         "study": name,
         "title": title,
         "zone": "UTC",
@@ -134,19 +137,34 @@ def write_settings(
         "fill": {STREAMS[unit]: FILL[STREAMS[unit]] for unit in sorted(units)},
         "limits": {"min_hours": 0.02, "min_coverage": 0.8, "max_clock_uncertainty_ms": 20},
     }
-    (config / "study.yaml").write_text(yaml.safe_dump(settings, sort_keys=False))
-    people, rows, nodes = [], [], []
-    for number, (session, label, each) in enumerate(sessions, start=1):
-        people.append((f"R{number:02}", "", ""))
-        rows.append((session, f"R{number:02}", f"captures/{session}.bin", label, "", "", ""))
-        for address, node in [(0, HUB), *enumerate(each.signals, start=FIRST_ADDRESS)]:
-            nodes.append((session, node, str(address), placements.get(node, node)))
-    _sheet(config / "participants.tsv", ("participant", "age_years", "resting_bpm"), people)
-    header = ("session", "participant", "captures", "layout", "zone", "start", "end")
-    _sheet(config / "sessions.tsv", header, rows)
-    _sheet(config / "nodes.tsv", ("session", "node", "address", "placement"), nodes)
-    _sheet(config / "events.tsv", ("session", "phase", "start", "end"), [])
-
-
-def _sheet(path: Path, header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    path.write_text("".join("\t".join(row) + "\n" for row in (header, *rows)))
+    codes = [f"R{number:02}" for number in range(1, len(sessions) + 1)]
+    return {
+        "study.yaml": yaml_io.dump(study),
+        "participants.tsv": sheet("participants", [{"participant": person} for person in codes]),
+        "sessions.tsv": sheet(
+            "sessions",
+            [
+                {
+                    "session": session,
+                    "participant": person,
+                    "captures": f"captures/{session}.bin",
+                    "layout": layout,
+                }
+                for person, (session, layout, _) in zip(codes, sessions, strict=True)
+            ],
+        ),
+        "nodes.tsv": sheet(
+            "nodes",
+            [
+                {
+                    "session": session,
+                    "node": node,
+                    "address": address,
+                    "placement": placements.get(node, node),
+                }
+                for session, _, recording in sessions
+                for address, node in [(0, HUB), *enumerate(recording.signals, start=FIRST_ADDRESS)]
+            ],
+        ),
+        "events.tsv": sheet("events", []),
+    }

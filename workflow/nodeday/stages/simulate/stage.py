@@ -7,6 +7,7 @@ from pathlib import Path
 from nodeday.config.study import Study
 from nodeday.core import atomic
 from nodeday.core.errors import SettingsError
+from nodeday.core.threads import one_thread
 from nodeday.stages.simulate.scenario import load_scenario
 from nodeday.stages.simulate.session import simulate_session
 from nodeday.stages.simulate.truth import Truth
@@ -14,9 +15,12 @@ from nodeday.stages.simulate.truth import Truth
 CAPTURES = "captures"
 
 
+@one_thread()
 def run(root: Path, session: str) -> None:
-    """Simulate a session of the study at ``root``; raise SettingsError for a plan that does not
-    fit, and rather than write over a capture that was not simulated.
+    """Simulate a session of the study at ``root``.
+
+    Raises SettingsError for a plan that does not fit, and for a capture that was not simulated, which
+    it would overwrite.
     """
     study = Study(root)
     study.session(session)
@@ -27,27 +31,27 @@ def run(root: Path, session: str) -> None:
 
 
 def paths(root: Path, session: str) -> tuple[Path, Path]:
-    """Where a session's simulated capture and its truth lie."""
+    """Return the paths of a session's simulated capture and its truth."""
     folder = root / CAPTURES
     return folder / f"{session}.bin", folder / f"{session}.truth.npz"
 
 
 def refuse_raw(root: Path, session: str) -> None:
-    """Raise SettingsError where a capture has no truth beside it: then it may be a real one."""
+    """Raise SettingsError where a capture has no truth file: then it may be a real one."""
     capture, truth = paths(root, session)
     if capture.exists() and not truth.exists():
         raise SettingsError(
-            "exists and was not simulated, since no truth file lies beside it",
+            "exists and was not simulated, since it has no truth file",
             str(capture),
-            "a free place",
-            "A raw capture is never written over: move it, or rename the session.",
+            "a free name",
+            "A raw capture is never overwritten: move it, or rename the session.",
         )
 
 
 def write(root: Path, session: str, data: bytes, truth: Truth) -> None:
-    """Write a capture and its truth, each whole or not at all, the truth first."""
+    """Write a capture and its truth, each complete or not at all, the truth first."""
     refuse_raw(root, session)
-    capture, beside = paths(root, session)
-    truth.save(beside)
-    with atomic.whole(capture) as partial:
+    capture, truth_file = paths(root, session)
+    truth.save(truth_file)
+    with atomic.replacing(capture) as partial:
         partial.write_bytes(data)

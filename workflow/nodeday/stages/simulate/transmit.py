@@ -13,12 +13,13 @@ from nodeday.config.models import Node
 from nodeday.config.study import HUB
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.layouts import Kind, Layout, encode_frames, pack_counts
+from nodeday.schemas.numbers import GapCause
 from nodeday.stages.simulate import channel, nodes
 from nodeday.stages.simulate.capture import Copies, write_frames
 from nodeday.stages.simulate.crystal import CrystalClock, clock
 from nodeday.stages.simulate.motion import placement_of
 from nodeday.stages.simulate.nodes import Sent, Source
-from nodeday.stages.simulate.outcome import HUB_OUTAGE, RADIO, outcome, whole_truth
+from nodeday.stages.simulate.outcome import outcome, whole_truth
 from nodeday.stages.simulate.scenario import SessionPlan, check_plan
 from nodeday.stages.simulate.truth import Truth
 
@@ -157,7 +158,7 @@ def _on_the_air(
 ) -> tuple[Bools, NDArray[np.int8]]:
     """Frames (n,) lost on the air, and the cause that holds for each frame if it is lost."""
     outage = _within(sent.sent_s, plan)
-    cause = np.where(outage, HUB_OUTAGE, RADIO).astype(np.int8)
+    cause = np.where(outage, GapCause.HUB_OUTAGE, GapCause.RADIO).astype(np.int8)
     if sender.node.node == HUB:
         return outage, cause
     lost = channel.gilbert(len(sent), plan.channel.loss, plan.channel.burst, sender.rng)

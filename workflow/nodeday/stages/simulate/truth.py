@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 from nodeday.core import atomic
 from nodeday.core.arrays import Ints
 from nodeday.core.errors import ContractError
-from nodeday.schemas.codes import GAP_CAUSE
 
-CAUSES = tuple(GAP_CAUSE)
 NOT_LOST = -1
 
 
@@ -24,8 +22,8 @@ class StreamTruth:
 
     ``seq`` and ``ticks`` count from the boot's start without wrapping; ``utc_ns`` is the true
     instant of the tick stamp, ``hub_ns`` the hub's clock when the frame was sent; ``received``
-    says that the capture holds a whole, undamaged copy; ``cause`` indexes ``GAP_CAUSE``, -1 for
-    a received frame.
+    says that the capture holds a whole, undamaged copy; ``cause`` is a number of
+    :class:`~nodeday.schemas.numbers.GapCause`, -1 for a received frame.
     """
 
     boot: NDArray[np.int32]
@@ -89,7 +87,7 @@ class Truth:
                 arrays |= {f"{each.name}/{key}": np.array(one) for key, one in value.items()}
             else:
                 arrays[each.name] = np.asarray(value)
-        with atomic.whole(path) as partial, partial.open("wb") as file:
+        with atomic.replacing(path) as partial, partial.open("wb") as file:
             np.savez(file, **arrays)
 
     @classmethod

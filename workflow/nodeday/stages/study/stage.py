@@ -12,7 +12,8 @@ import pandas as pd
 
 from nodeday.config.study import Study
 from nodeday.core import csv_io
-from nodeday.core.parallel import each
+from nodeday.core.parallel import map_on_cores
+from nodeday.core.threads import one_thread
 from nodeday.schemas import TABLES, Table
 from nodeday.schemas.compile import pandas_dtype
 from nodeday.stages.study import joint, rules, wide
@@ -26,6 +27,7 @@ WIDE_ROWS = 20_000
 """Epochs of a row group of the wide table, or some more."""
 
 
+@one_thread()
 def run(study: Study, sessions: list[str], cores: int = 1) -> None:
     """Write the study's tables and ``study/epochs_wide``, as many sessions at a time as there are ``cores``.
 
@@ -33,7 +35,7 @@ def run(study: Study, sessions: list[str], cores: int = 1) -> None:
     Raises ContractError where a session's tables are absent or the account does not balance.
     """
     cores = min(cores, len(sessions)) or 1
-    facts = list(each(partial(gather, study), sessions, cores))
+    facts = list(map_on_cores(partial(gather, study), sessions, cores))
     applied = rules.apply(rules.in_order(study.file.inclusion), series(study, facts))
     excluded = rules.exclusions(applied)
     for name, rows in (
@@ -54,7 +56,7 @@ def _write_wide(study: Study, facts: list[SessionFacts], applied: Applied, cores
     """The sessions' epochs, a few sessions in memory at a time, as Parquet and as CSV."""
     table, target = joint.declared(study, facts), study.results / "study" / "epochs_wide.parquet"
     by_name = {one.session: one for one in facts}
-    pieces = each(lambda name: joint.piece(study, table, by_name[name], applied), by_name, cores)
+    pieces = map_on_cores(lambda name: joint.piece(study, table, by_name[name], applied), by_name, cores)
     with tables.writer(target, table) as out:
         csv_io.write(target.with_suffix(".csv"), _batches(study, table, by_name, pieces, out))
 
