@@ -90,7 +90,7 @@ class Budget:
 def budget(plan: RadioPlan, layout: Layout, where: str = "") -> Budget:
     """Return the budget of a plan.
 
-    Raises SettingsError, with the place ``where``, where a node sends what the layout has no stream for.
+    Raises SettingsError, located ``where``, if a node sends what the layout has no stream for.
     """
     senders = _senders(plan, layout, where)
     slotted = plan.radio.access == "slots"

@@ -125,7 +125,7 @@ def _results(
     """Return the result of each of a session's ``streams``; of an ECG, its analysis."""
     # Streams that are one job go first: a long ECG is many short ones, which leave no core waiting.
     jobs = sorted(_jobs(study, session, streams), key=lambda job: bool(job.cuts))
-    done = zip(jobs, each(partial(_do, study, session, windows), jobs, cores), strict=True)
+    done = zip(jobs, each(partial(_compute, study, session, windows), jobs, cores), strict=True)
     results: dict[int, Computed | EcgAnalysis] = {}
     for number, pairs in groupby(done, lambda pair: pair[0].stream):
         parts, kind = (part for _, part in pairs), streams[number][1]
@@ -150,7 +150,7 @@ def _jobs(study: Study, session: str, streams: list[tuple[Node, Kind]]) -> Itera
             yield StreamJob(number, node, kind, group)
 
 
-def _do(study: Study, session: str, windows: Windows, job: StreamJob) -> Computed | list[PieceAnalysis]:
+def _compute(study: Study, session: str, windows: Windows, job: StreamJob) -> Computed | list[PieceAnalysis]:
     """Return the result of a job; of an ECG, the analyses of its pieces."""
     if job.cuts:
         return _analyse_pieces(study, session, windows, job)

@@ -30,7 +30,7 @@ from nodeday.stages.features.heart.coarse import CoarseSignal
 LEAST_HZ = 40.0
 """At this rate and below no peak is sought."""
 ROUNDS, INTERVALS = 3, 31
-"""Rounds of choosing, and intervals of the rolling quantile that says what is usual."""
+"""Rounds of choosing, and intervals of the rolling quantile that defines what is usual."""
 COST, SPREAD, FAR = 1.5, 0.3, 1.6
 """An interval that differs by a third or more from the usual one costs ``COST``, as does one that is
 longer than ``FAR`` usual ones, however long: a pause is not filled for its length. Choices of this
