@@ -10,36 +10,35 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from records import Record, records
+from records import Record, r_peaks, records
 
-from nodeday.stages.features.heart.coarse import coarse
-from nodeday.stages.features.heart.quality import second_opinion
-from nodeday.stages.features.heart.rpeaks import peaks_in, r_peaks
+from nodeday.stages.features.heart.coarse import coarse_signal
+from nodeday.stages.features.heart.quality import second_detector
+from nodeday.stages.features.heart.rpeaks import find_r_peaks
 
 TOLERANCES = (0.15, 0.05, 0.02)
 Detector = Callable[[Any, float], Any]
 
 
 def nodeday(signal: Any, rate: float) -> Any:
-    every = np.ones(len(signal), np.bool_)
-    found = r_peaks(signal, every, every, rate)
+    found = r_peaks(signal, rate)
     return (found.sample + found.shift) / rate
 
 
 def both(signal: Any, rate: float) -> Any:
     """The first detector and the second one."""
     every = np.ones(len(signal), np.bool_)
-    shared = coarse(signal, every, every, rate)
+    shared = coarse_signal(signal, every, every, rate)
     assert shared is not None
-    second_opinion(shared, rate)
-    return peaks_in(shared, signal, rate).sample / rate
+    second_detector(shared, rate)
+    return find_r_peaks(shared, signal, rate).sample / rate
 
 
 def second(signal: Any, rate: float) -> Any:
     every = np.ones(len(signal), np.bool_)
-    shared = coarse(signal, every, every, rate)
+    shared = coarse_signal(signal, every, every, rate)
     assert shared is not None
-    return second_opinion(shared, rate)
+    return second_detector(shared, rate)
 
 
 def peers() -> dict[str, Detector]:
@@ -67,19 +66,19 @@ def pairs(labels: Any, found: Any, tolerance: float) -> tuple[Any, Any]:
 
     hit, real = np.zeros(len(labels), bool), np.zeros(len(found), bool)
     if len(labels) > 1 and len(found) > 1:
-        there = nearest(labels, found)
-        hit = (nearest(found, labels)[there] == np.arange(len(labels))) & (
-            np.abs(found[there] - labels) <= tolerance + 1e-9
+        partner = nearest(labels, found)
+        hit = (nearest(found, labels)[partner] == np.arange(len(labels))) & (
+            np.abs(found[partner] - labels) <= tolerance + 1e-9
         )
-        real[there[hit]] = True
+        real[partner[hit]] = True
     return hit, real
 
 
 def score(record: Record, found: Any, tolerance: float, where: Callable[[Any], Any]) -> tuple[int, int, int]:
-    """Hits, misses and false beats among those ``where`` says so."""
+    """Hits, misses and false beats at the instants that ``where`` selects."""
     hit, real = pairs(record.beats, found, tolerance)
-    mine, theirs = where(record.beats), where(found)
-    return int((hit & mine).sum()), int((~hit & mine).sum()), int((~real & theirs).sum())
+    of_labels, of_found = where(record.beats), where(found)
+    return int((hit & of_labels).sum()), int((~hit & of_labels).sum()), int((~real & of_found).sum())
 
 
 def later(at: Any) -> Any:

@@ -1,4 +1,4 @@
-"""What lost frames do to RMSSD of five minutes, beside one who takes the beats found for whole. Part of
+"""What lost frames do to RMSSD of five minutes, and to a naive one that takes no account of loss. Part of
 ``heart.py``."""
 
 from __future__ import annotations
@@ -8,10 +8,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-from records import LOSSES, analysed, at_samples, losing, records
+from records import LOSSES, analysed, at_samples, losing, r_peaks, records
 
 from nodeday.config.models import HeartSettings
-from nodeday.stages.features.heart.rpeaks import r_peaks
 from nodeday.stages.simulate.ecg import synthesise
 
 SINUS = ("100", "101", "112", "117")
@@ -58,7 +57,6 @@ def _rhythms() -> Iterator[tuple[str, Any, float]]:
 
 def _naive(signal: Any, rate: float, lost: Any) -> float:
     """RMSSD of the beats found, as though nothing were lost between them."""
-    present = ~lost
-    found = r_peaks(np.where(present, signal, 0.0), present, present, rate)
+    found = r_peaks(signal, rate, lost)
     rr = 1000 * np.diff((found.sample + found.shift) / rate)
     return float(np.sqrt(np.mean(np.diff(rr) ** 2)))

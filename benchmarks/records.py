@@ -18,7 +18,7 @@ from nodeday.schemas import codes
 
 from nodeday.config.models import EpochSettings, HeartSettings, Node
 from nodeday.layouts import Kind
-from nodeday.stages.features.heart import quality
+from nodeday.stages.features.heart import beats, quality
 from nodeday.stages.features.heart.analysis import (
     HALF_NS,
     MARGIN_S,
@@ -27,10 +27,10 @@ from nodeday.stages.features.heart.analysis import (
     analyse,
     analyse_piece,
 )
-from nodeday.stages.features.heart.beats import Beats
 from nodeday.stages.features.heart.epochs import HeartStream, features_of
 from nodeday.stages.features.heart.intervals import rr_ms, rr_status
-from nodeday.stages.features.heart.replay import GRID_HZ, GRID_NS, Pattern
+from nodeday.stages.features.heart.replay import GRID_HZ, GRID_NS, LossPattern
+from nodeday.stages.features.heart.rpeaks import Peaks
 from nodeday.stages.features.pieces import SamplePiece, SampleRows, cuts
 from nodeday.stages.features.stream import FeatureValues
 from nodeday.stages.features.windows import Windows
@@ -78,21 +78,32 @@ def at_samples(frames: Any, samples: int, rate: float) -> Any:
     return frames[(np.arange(samples) / rate / FRAME_S).astype(int)]
 
 
+def sample_rows(signal: Any, rate: float, lost: Any) -> SampleRows:
+    """Rows of one boot, of which the ``lost`` samples are missing and all others good."""
+    origin, quality_ = (
+        np.where(lost, list(known).index(word), list(known).index(other)).astype(np.int8)
+        for known, word, other in (
+            (codes.ORIGIN, "missing", "measured"),
+            (codes.QUALITY, "not_measured", "good"),
+        )
+    )
+    at = START + np.rint(np.arange(len(signal)) * SECOND / rate).astype(np.int64)
+    return SampleRows(0, at, np.where(lost, np.nan, signal).astype(np.float32), origin, quality_)
+
+
+def r_peaks(signal: Any, rate: float, lost: Any = None) -> Peaks:
+    """R peaks of a signal in mV, between the samples that are ``lost``."""
+    lost = np.zeros(len(signal), bool) if lost is None else lost
+    return beats.r_peaks(sample_rows(signal, rate, lost), rate)[0]
+
+
 def analysed(
     signal: Any, rate: float, lost: Any, seconds: int, settings: HeartSettings
 ) -> dict[str, FeatureValues]:
     """Every heart feature of every epoch of an ECG, through the whole of the stage's arithmetic."""
     windows = Windows(START, seconds, int(len(signal) / rate) // seconds)
     n = int(windows.count * seconds * rate)
-    origin, quality_ = (
-        np.where(lost[:n], list(known).index(word), list(known).index(other)).astype(np.int8)
-        for known, word, other in (
-            (codes.ORIGIN, "missing", "measured"),
-            (codes.QUALITY, "not_measured", "good"),
-        )
-    )
-    at = START + np.rint(np.arange(n) * SECOND / rate).astype(np.int64)
-    rows = SampleRows(0, at, np.where(lost[:n], np.nan, signal[:n]).astype(np.float32), origin, quality_)
+    rows = sample_rows(signal[:n], rate, lost[:n])
     boot = arrow.table({"boot": np.zeros(n, np.int32)})
     pieces = (
         SamplePiece(
@@ -100,32 +111,32 @@ def analysed(
         )
         for one in cuts([boot], round(PIECE_S * rate), round(MARGIN_S * rate))
     )
-    heard = analyse((analyse_piece(piece, rate, windows) for piece in pieces), rate, windows)
-    return _features(heard, rate, windows, settings)
+    analysis = analyse((analyse_piece(piece, rate, windows) for piece in pieces), rate, windows)
+    return _features(analysis, rate, windows, settings)
 
 
 def analysed_beats(
     at_ns: Any, length_s: float, lost: Any, seconds: int, settings: HeartSettings
 ) -> dict[str, FeatureValues]:
-    """The same of beats at ``at_ns`` from the start on: those that the ``lost`` places of a grid of 10 ms
-    leave are found, and found in place."""
-    losses = Pattern(START, lost, np.zeros(len(lost), bool))
-    places = at_ns // GRID_NS
-    seen = ~losses.unseen[places]
-    at, place = at_ns[seen] + START, places[seen]
-    status = rr_status(rr_ms(at), losses.losses.at(place))
+    """Every heart feature of every epoch of beats at ``at_ns`` from the start on: those that the ``lost``
+    cells of a grid of 10 ms leave are found, at their true instants."""
+    losses = LossPattern(START, lost, np.zeros(len(lost), bool))
+    cells = at_ns // GRID_NS
+    seen = ~losses.unseen[cells]
+    at, cell = at_ns[seen] + START, cells[seen]
+    status = rr_status(rr_ms(at), losses.index.at(cell))
     none = np.zeros(len(at))
-    beats = Beats(none.astype(np.int32), at, none + 1, none, none.astype(np.int64), rr_ms(at), status)
+    found = beats.Beats(none.astype(np.int32), at, none + 1, none, none.astype(np.int64), rr_ms(at), status)
     starts = START + np.arange(0, length_s, quality.SECONDS).astype(np.int64) * SECOND
     signal = pd.DataFrame({"start_ns": starts, "coverage": 1.0, "use": quality.VARIABILITY})
     received = np.concatenate([[0], np.cumsum(~lost)])[:: HALF_NS // GRID_NS]
-    heard = EcgAnalysis(beats, signal, received, losses, len(lost), int(lost.sum()))
+    analysis = EcgAnalysis(found, signal, received, losses, len(lost), int(lost.sum()))
     windows = Windows(START, seconds, int(len(lost) / GRID_HZ) // seconds)
-    return _features(heard, GRID_HZ, windows, settings)
+    return _features(analysis, GRID_HZ, windows, settings)
 
 
 def _features(
-    heard: EcgAnalysis, rate: float, windows: Windows, settings: HeartSettings
+    analysis: EcgAnalysis, rate: float, windows: Windows, settings: HeartSettings
 ) -> dict[str, FeatureValues]:
     kind = Kind.model_validate(
         {
@@ -140,5 +151,5 @@ def _features(
     )
     node = Node(session="*", node="heart", address=1, placement="chest")
     epochs = EpochSettings(seconds=windows.seconds, min_coverage=0.0)
-    heart = HeartStream(node, kind, windows, heard, epochs, settings, None)
+    heart = HeartStream(node, kind, windows, analysis, epochs, settings, None)
     return {one.name: one for one in features_of(heart)}

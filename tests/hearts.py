@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import pandas as pd
 import pyarrow as arrow
 from nodeday.schemas import codes
 
+from nodeday.stages.features.heart import beats
+from nodeday.stages.features.heart.analysis import analyse, analyse_piece
 from nodeday.stages.features.heart.rates import BeatSeries
-from nodeday.stages.features.pieces import SamplePiece, cuts
+from nodeday.stages.features.heart.rpeaks import Peaks
+from nodeday.stages.features.pieces import GOOD, MEASURED, MISSING, SamplePiece, SampleRows, cuts
 from nodeday.stages.features.pieces import pieces_of as pieces_in
+from nodeday.stages.features.windows import windows_over
 
 START = 1_784_005_200_000_000_000
 SECOND = 1_000_000_000
@@ -87,3 +91,27 @@ def pieces_of(samples: pd.DataFrame, size: int = 10**9, margin: int = 0) -> Iter
     table = arrow.Table.from_pandas(samples, preserve_index=False)
     for one in cuts([table], size, margin):
         yield from pieces_in([table.slice(one.low, one.high - one.low)], [one])
+
+
+def beats_of(pieces: Iterable[SamplePiece], rate_hz: float) -> beats.Beats:
+    """Beats of pieces of an ECG that follow each other."""
+    parts = list(pieces)
+    windows = windows_over(int(parts[0].rows.utc_ns[0]), int(parts[-1].rows.utc_ns[-1]), 10)
+    return analyse([analyse_piece(part, rate_hz, windows) for part in parts], rate_hz, windows).beats
+
+
+def r_peaks(
+    signal: np.ndarray, rate_hz: float, present: np.ndarray | None = None, trusted: np.ndarray | None = None
+) -> Peaks:
+    """R peaks of a signal in mV; all samples are present and trusted unless masks say otherwise."""
+    present = np.ones(len(signal), np.bool_) if present is None else present
+    trusted = present if trusted is None else trusted
+    clipped = list(codes.QUALITY).index("clipped")
+    rows = SampleRows(
+        0,
+        START + np.rint(np.arange(len(signal)) * SECOND / rate_hz).astype(np.int64),
+        signal.astype(np.float32),
+        np.where(present, MEASURED, MISSING).astype(np.int8),
+        np.where(trusted, GOOD, clipped).astype(np.int8),
+    )
+    return beats.r_peaks(rows, rate_hz)[0]

@@ -16,27 +16,27 @@ from nodeday.stages.features.heart import error_bars
 from nodeday.stages.features.heart.analysis import analyse, analyse_piece
 from nodeday.stages.features.heart.conformal import interval
 from nodeday.stages.features.heart.error_bars import Domain
-from nodeday.stages.features.heart.intervals import FIRST, TOUCHES_GAP, Losses, rr_ms, rr_status
+from nodeday.stages.features.heart.intervals import FIRST, TOUCHES_GAP, Losses, LossIndex, rr_ms, rr_status
 from nodeday.stages.features.heart.rates import BeatSeries, variability
-from nodeday.stages.features.heart.replay import GRID_NS, Pattern, Replays, bridged, moves_ns
+from nodeday.stages.features.heart.replay import GRID_NS, LossPattern, Replays, bridge, moves_ns
 from nodeday.stages.features.windows import Windows
 
 quick = settings(deadline=None, max_examples=40)
 
 
-def holes(length_s: float, every_s: float, hole_s: float, begin_s: float = 0.0) -> Pattern:
+def holes(length_s: float, every_s: float, hole_s: float, begin_s: float = 0.0) -> LossPattern:
     """So much missing at the end of every so many seconds, from ``begin_s`` on."""
     at = np.arange(round(length_s * 100)) / 100
     missing = (at % every_s >= every_s - hole_s) & (at >= begin_s)
-    return Pattern(0, missing, np.zeros(len(at), np.bool_))
+    return LossPattern(0, missing, np.zeros(len(at), np.bool_))
 
 
-def lossy(whole: BeatSeries, losses: Pattern) -> BeatSeries:
+def lossy(whole: BeatSeries, losses: LossPattern) -> BeatSeries:
     """What is left of a series where beats in what was lost are not found."""
     place = np.minimum(whole.at_ns // GRID_NS, len(losses.missing) - 1)
     seen = ~losses.unseen[place]
     at = whole.at_ns[seen]
-    return BeatSeries(at, rr_ms(at), rr_status(rr_ms(at), losses.losses.at(place[seen])))
+    return BeatSeries(at, rr_ms(at), rr_status(rr_ms(at), losses.index.at(place[seen])))
 
 
 # --- what was lost ----------------------------------------------------------------------
@@ -63,7 +63,7 @@ def test_a_stretch_too_short_to_be_searched_shows_no_beat(apart_ms: int, seen: b
     """samples   ....xxx..xxx....     x missing; what is between is searched from 0.3 s on"""
     missing = np.zeros(200, np.bool_)
     missing[50:60] = missing[60 + apart_ms // 10 : 70 + apart_ms // 10] = True
-    lost = Pattern(0, missing, np.zeros(200, np.bool_))
+    lost = LossPattern(0, missing, np.zeros(200, np.bool_))
     assert lost.unseen[60] != seen
     assert not lost.unseen[[0, 49, 199]].any()
 
@@ -84,8 +84,8 @@ def test_a_bridge_divides_what_is_known() -> None:
     line"""
     rr = np.array([800.0, 800, 800, 810, 2430, 820, 800, 800])
     status = np.array([0, 0, 0, 0, TOUCHES_GAP, 0, 0, 0], np.int8)
-    found = bridged(series(rr, status))
-    assert np.flatnonzero(found.made).tolist() == [5, 6, 7]
+    found = bridge(series(rr, status))
+    assert np.flatnonzero(found.made_up).tolist() == [5, 6, 7]
     assert found.rr[5:8].sum() == pytest.approx(2430)
     assert found.rr[5:8] == pytest.approx(np.array([812.5, 815, 817.5]) * 2430 / 2445)
     assert found.at_ns[[4, 7]].tolist() == [3210 * 10**6, 5640 * 10**6]
@@ -96,7 +96,7 @@ def test_a_bridge_divides_what_is_known() -> None:
 @given(st.lists(st.tuples(st.floats(400, 1400), st.sampled_from([0, 0, 0, 2, 3, 4, 6, 7])), max_size=60))
 def test_bridges_move_no_beat_and_keep_the_time(given_rr: list[tuple[float, int]]) -> None:
     one = series(np.array([rr for rr, _ in given_rr]), np.array([code for _, code in given_rr], np.int8))
-    found = bridged(one)
+    found = bridge(one)
     assert np.isin(one.at_ns, found.at_ns).all()
     assert (np.diff(found.at_ns) > 0).all()
     inner = ~found.first
@@ -109,22 +109,22 @@ def test_a_long_hole_ends_a_stretch() -> None:
     rr[30] = 11_000
     status = np.zeros(60, np.int8)
     status[30] = TOUCHES_GAP
-    found = bridged(series(rr, status))
+    found = bridge(series(rr, status))
     begin, end = found.stretches
     assert (begin / SECOND).tolist() == [0.0, pytest.approx(35.0)]
     assert (end / SECOND).tolist() == [pytest.approx(24.0), pytest.approx(58.2)]
     starts = np.array([0, 2, 20, 36]) * SECOND
-    assert found.hold(starts, starts + 22 * SECOND).tolist() == [True, True, False, True]
+    assert found.in_one_stretch(starts, starts + 22 * SECOND).tolist() == [True, True, False, True]
 
 
 def test_replays_of_nothing_leave_everything() -> None:
     one = series(swaying(600))
     replays = Replays(one, holes(600, 1000, 0))
-    for replay in map(replays.moved, replays.moves_ns):
-        assert np.array_equal(replay.left.at_ns, one.at_ns)
-        inner = replay.left.status != FIRST
+    for replay in map(replays.replay, replays.moves_ns):
+        assert np.array_equal(replay.remaining.at_ns, one.at_ns)
+        inner = replay.remaining.status != FIRST
         assert (~inner).sum() <= 2  # the first beat, and where the pattern comes round
-        assert replay.left.rr[inner] == pytest.approx(one.rr[inner], abs=1e-5)
+        assert replay.remaining.rr[inner] == pytest.approx(one.rr[inner], abs=1e-5)
         assert replay.kept[inner].mean() > 0.97
 
 
@@ -134,14 +134,14 @@ def test_replayed_losses_cost_what_they_cost_in_the_recording() -> None:
     one = series(np.full(750, 800.0))
     replays = Replays(one, holes(600, 8, 0.5))
     assert replays.moves_ns.tolist() == moves_ns(600 * SECOND).tolist()
-    for replay in map(replays.moved, replays.moves_ns):
-        counts = np.bincount(replay.left.status, minlength=8)
-        hit = len(one.at_ns) - len(replay.left.at_ns)
+    for replay in map(replays.replay, replays.moves_ns):
+        counts = np.bincount(replay.remaining.status, minlength=8)
+        hit = len(one.at_ns) - len(replay.remaining.at_ns)
         assert hit == 0 or 73 <= hit <= 77
         assert counts[TOUCHES_GAP] == pytest.approx(hit, abs=4) or hit == 0
         assert replay.kept.sum() >= 750 - 2 * 76 - 2
     everything = Replays(one, holes(600, 8, 8))
-    assert not any(len(everything.moved(move).left.at_ns) for move in everything.moves_ns)
+    assert not any(len(everything.replay(move).remaining.at_ns) for move in everything.moves_ns)
     assert named(replays.true.status).count("normal") == 750
 
 
@@ -222,14 +222,14 @@ def test_a_share_stays_one(seed: int, value: float) -> None:
 def bars_in(
     domain: Domain,
     recording: BeatSeries,
-    losses: Pattern,
+    losses: LossPattern,
     starts: np.ndarray,
     ends: np.ndarray,
     values: dict[str, np.ndarray],
     across: Across = map,
 ) -> dict[str, error_bars.Bars]:
-    asked = error_bars.Asked(domain, starts, ends, values)
-    return error_bars.bars_of(Replays(recording, losses), [asked], across)[0]
+    asked = error_bars.BarRequest(domain, starts, ends, values)
+    return error_bars.compute_bars(Replays(recording, losses), [asked], across)[0]
 
 
 def test_where_there_is_nothing_to_replay_on() -> None:
@@ -271,7 +271,7 @@ def test_intervals_hold_the_true_value_about_as_often_as_they_say(begin_s: float
         for start in np.flatnonzero(rng.random(len(frames)) < 0.01):
             frames[start : start + rng.integers(1, 8)] = True
         missing = np.repeat(frames, 8) & (np.arange(180_000) >= 100 * begin_s)
-        losses = Pattern(0, missing, np.zeros(180_000, np.bool_))
+        losses = LossPattern(0, missing, np.zeros(180_000, np.bool_))
         recording = lossy(one, losses)
         starts = np.arange(59) * 30 * SECOND
         starts = starts[starts >= (begin_s - 30) * SECOND]
@@ -315,8 +315,8 @@ def test_losses_of_all_places_and_of_some_are_the_same(
     """Against a count by hand, too; the guard is 50 ms."""
     places = np.array(sorted(data.draw(st.sets(st.integers(0, len(lost) - 1)))), np.int64)
     masks = [np.array(lost) == each for each in "mc"]
-    every = Losses.of(*masks, 20.0 * guard).at(places)
-    some = Losses.beside(places, *masks, 20.0 * guard)
+    every = LossIndex.of(*masks, 20.0 * guard).at(places)
+    some = Losses.of_samples(places, *masks, 20.0 * guard)
     for one in (every, some):
         assert one.computed.tolist() == masks[1][places].tolist()
         for row, mask in enumerate(masks):
@@ -328,7 +328,7 @@ def test_losses_of_all_places_and_of_some_are_the_same(
 
 def test_losses_of_a_recording_are_counted_once() -> None:
     missing = np.array([True, False, True])
-    every = Losses.of(missing, ~missing, 1.0)
+    every = LossIndex.of(missing, ~missing, 1.0)
     counts = every.at(np.arange(3))
     assert counts.before.tolist() == [[0, 1, 1], [0, 0, 1]]
     assert every.at(np.array([2, 1])).before.tolist() == [[1, 1], [1, 0]]

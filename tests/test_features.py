@@ -28,7 +28,7 @@ from nodeday.stages.features.windows import (
     TOO_FEW_BEATS,
     Windows,
     coverage,
-    judged,
+    values_or_reasons,
     windows_over,
 )
 from nodeday.storage import samples, tables
@@ -73,14 +73,14 @@ def test_coverage_decides(received: int, share: float, reason: int) -> None:
     windows = Windows(START, 10, 1)
     cover = coverage(windows, windows.sums(START + np.arange(received) * 90_000_000), 10.0)
     assert cover.tolist() == [pytest.approx(share)]
-    value, why = judged(np.array([5.0]), cover, 0.8, np.array([True]))
+    value, why = values_or_reasons(np.array([5.0]), cover, 0.8, np.array([True]))
     assert why.tolist() == [reason]
     assert np.isnan(value[0]) == (reason != -1)
 
 
 def test_reasons_rank_from_nothing_to_too_few() -> None:
     cover = np.array([0.0, 0.5, 1.0, 1.0])
-    _, why = judged(np.ones(4), cover, 0.8, np.array([False, False, False, True]))
+    _, why = values_or_reasons(np.ones(4), cover, 0.8, np.array([False, False, False, True]))
     assert why.tolist() == [NO_DATA, LOW_COVERAGE, TOO_FEW_BEATS, -1]
 
 

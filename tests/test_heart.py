@@ -9,18 +9,16 @@ from pathlib import Path
 import numpy as np
 import pyarrow as arrow
 import pytest
-from hearts import RATE, START, ecg, named, pieces_of, samples_of, steady
+from hearts import RATE, START, beats_of, ecg, named, pieces_of, r_peaks, samples_of, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nodeday.stages.features.heart import intervals
 from nodeday.stages.features.heart.artefacts import irregular
-from nodeday.stages.features.heart.beats import beats_of
-from nodeday.stages.features.heart.coarse import coarse
-from nodeday.stages.features.heart.intervals import Losses, rr_ms, rr_status
-from nodeday.stages.features.heart.quality import matches, second_opinion
-from nodeday.stages.features.heart.rpeaks import r_peaks
-from nodeday.stages.features.pieces import cuts, together
+from nodeday.stages.features.heart.coarse import coarse_signal
+from nodeday.stages.features.heart.intervals import LossIndex, rr_ms, rr_status
+from nodeday.stages.features.heart.quality import matches, second_detector
+from nodeday.stages.features.pieces import cuts, grouped
 from nodeday.stages.features.pieces import pieces_of as pieces_in
 
 quick = settings(deadline=None, max_examples=50)
@@ -69,8 +67,7 @@ def test_against_expert_labels(record: str, least: float) -> None:
     """MIT-BIH Arrhythmia Database (Moody and Mark 2001): paced beats, bigeminy, inverted and wide QRS among
     them. 207 is left to the benchmark, for its flutter."""
     signal, beats, rate = expert("mitdb", record)
-    every = np.ones(len(signal), np.bool_)
-    sensitivity, predictivity = scored(beats, r_peaks(signal, every, every, rate).sample, rate)
+    sensitivity, predictivity = scored(beats, r_peaks(signal, rate).sample, rate)
     assert sensitivity >= least
     assert predictivity >= 0.998
 
@@ -79,8 +76,7 @@ def test_against_expert_labels(record: str, least: float) -> None:
 def test_electrode_motion_at_6_db() -> None:
     """MIT-BIH Noise Stress Test Database, record 118 at 6 dB: over all minutes."""
     signal, beats, rate = expert("nstdb", "118e06")
-    every = np.ones(len(signal), np.bool_)
-    sensitivity, predictivity = scored(beats, r_peaks(signal, every, every, rate).sample, rate)
+    sensitivity, predictivity = scored(beats, r_peaks(signal, rate).sample, rate)
     assert sensitivity > 0.97
     assert predictivity > 0.90
 
@@ -89,12 +85,12 @@ def test_electrode_motion_at_6_db() -> None:
 def test_the_second_detector_is_one_and_another_than_the_first() -> None:
     signal, beats, rate = expert("mitdb", "228")
     every = np.ones(len(signal), np.bool_)
-    shared = coarse(signal, every, every, rate)
+    shared = coarse_signal(signal, every, every, rate)
     assert shared is not None
-    second_s = second_opinion(shared, rate)
+    second_s = second_detector(shared, rate)
     sensitivity, predictivity = scored(beats, np.rint(second_s * rate).astype(int), rate)
     assert min(sensitivity, predictivity) > 0.98
-    agree = matches(r_peaks(signal, every, every, rate).sample / rate, second_s)
+    agree = matches(r_peaks(signal, rate).sample / rate, second_s)
     assert 0.98 < agree.mean() < 1.0
 
 
@@ -102,8 +98,7 @@ def test_the_second_detector_is_one_and_another_than_the_first() -> None:
 def test_rates_from_40_to_220(bpm: int) -> None:
     beats = steady(bpm, 60 / bpm)
     signal = ecg(beats, 62) if bpm < 200 else narrow(beats, 62)
-    every = np.ones(len(signal), np.bool_)
-    found = r_peaks(signal, every, every, RATE)
+    found = r_peaks(signal, RATE)
     assert len(found.sample) == len(beats)
     assert np.abs((found.sample + found.shift) / RATE - beats).max() < 0.006
 
@@ -134,8 +129,7 @@ def test_a_sudden_change_of_amplitude_costs_no_beat(scale: float) -> None:
     beats = steady()
     signal = ecg(beats, 84)
     signal[10_000:] *= scale
-    every = np.ones(len(signal), np.bool_)
-    found = r_peaks(signal, every, every, RATE)
+    found = r_peaks(signal, RATE)
     off = np.abs((found.sample + found.shift) / RATE - beats[:, None]).min(axis=1)
     assert (off < 0.01).sum() >= len(beats) - 1
 
@@ -148,8 +142,7 @@ def test_wide_beats_among_narrow_ones_are_found() -> None:
     at = np.arange(len(signal)) / RATE
     for beat in wide:
         signal -= 1.3 * np.exp(-0.5 * ((at - beat) / 0.03) ** 2)
-    every = np.ones(len(signal), np.bool_)
-    found = (r_peaks(signal, every, every, RATE).sample) / RATE
+    found = (r_peaks(signal, RATE).sample) / RATE
     assert np.abs(found - wide[:, None]).min(axis=1).max() < 0.03
     assert len(found) == len(beats)
 
@@ -165,8 +158,7 @@ def test_wide_beats_of_two_peaks_are_timed_at_one_of_them(polarity: float) -> No
     for beat, depth in zip(beats, np.linspace(0.75, 1.05, len(beats)), strict=True):
         signal += polarity * np.exp(-0.5 * ((at - beat) / 0.012) ** 2)
         signal -= polarity * depth * np.exp(-0.5 * ((at - beat - 0.06) / 0.025) ** 2)
-    every = np.ones(len(signal), np.bool_)
-    found = r_peaks(signal, every, every, RATE)
+    found = r_peaks(signal, RATE)
     assert len(found.sample) == len(beats)
     assert np.abs((found.sample + found.shift) / RATE - beats).max() < 0.006
 
@@ -176,8 +168,7 @@ def test_wide_beats_of_two_peaks_are_timed_at_one_of_them(polarity: float) -> No
 def test_known_beats_are_found_to_the_millisecond(rate_hz: float, polarity: float) -> None:
     beats = steady()
     signal = polarity * ecg(beats, 84, rate_hz)
-    every = np.ones(len(signal), np.bool_)
-    peaks = r_peaks(signal, every, every, rate_hz)
+    peaks = r_peaks(signal, rate_hz)
     assert len(peaks.sample) == len(beats)
     error_ms = ((peaks.sample + peaks.shift) / rate_hz - beats) * 1000
     assert np.abs(error_ms - error_ms.mean()).max() < 1.0
@@ -188,8 +179,7 @@ def test_known_beats_are_found_to_the_millisecond(rate_hz: float, polarity: floa
 def test_rounding_to_samples_would_be_worse() -> None:
     beats = steady()
     signal = ecg(beats, 84)
-    every = np.ones(len(signal), np.bool_)
-    peaks = r_peaks(signal, every, every, RATE)
+    peaks = r_peaks(signal, RATE)
     whole, fine = peaks.sample / RATE - beats, (peaks.sample + peaks.shift) / RATE - beats
     assert fine.std() < whole.std() / 2
 
@@ -207,8 +197,8 @@ def test_rounding_to_samples_would_be_worse() -> None:
 )
 def test_no_heart_gives_no_beat(signal: np.ndarray) -> None:
     every = np.ones(len(signal), np.bool_)
-    assert len(r_peaks(signal, every, every, RATE).sample) == 0
-    assert len(r_peaks(signal, ~every, ~every, RATE).sample) == 0
+    assert len(r_peaks(signal, RATE).sample) == 0
+    assert len(r_peaks(signal, RATE, ~every).sample) == 0
 
 
 @quick
@@ -223,7 +213,7 @@ def test_gaps_create_no_beat_and_move_none(gaps: list[tuple[float, float]], pola
     present = np.ones(len(signal), np.bool_)
     for start, length in gaps:
         present[int(start * RATE) : int((start + length) * RATE)] = False
-    peaks = r_peaks(np.where(present, signal, 0.0), present, present, RATE)
+    peaks = r_peaks(np.where(present, signal, 0.0), RATE, present)
     at = (peaks.sample + peaks.shift) / RATE
     off = at[:, None] - beats
     assert np.abs(off).min(axis=1, initial=9).max(initial=0) < 0.006
@@ -242,7 +232,7 @@ def test_movement_hides_no_beat_elsewhere(told_at_rail: bool) -> None:
     trusted = every.copy()
     trusted[jumps] = not told_at_rail
     late = beats[beats > 14]
-    found = r_peaks(signal, every, trusted, RATE)
+    found = r_peaks(signal, RATE, trusted=trusted)
     at = (found.sample + found.shift) / RATE
     assert np.abs(late[:, None] - at).min(axis=1).max() < 0.006
 
@@ -260,7 +250,7 @@ def test_status_of_each_interval() -> None:
     computed[790:795] = True
     computed[1099:1102] = True
     rr = np.concatenate([[np.nan], np.full(7, 800.0), [1600.0]])
-    assert named(rr_status(rr, Losses.of(missing, computed, RATE).at(sample))) == [
+    assert named(rr_status(rr, LossIndex.of(missing, computed, RATE).at(sample))) == [
         "first",
         "normal",
         "spans_gap",
@@ -280,14 +270,14 @@ def test_the_guard_is_50_ms(samples_away: int, status: str) -> None:
     for place in (500 + samples_away, 300 - samples_away):
         lost = np.zeros(700, np.bool_)
         lost[place] = True
-        assert named(rr_status(rr, Losses.of(lost, np.zeros(700, np.bool_), RATE).at(sample)))[2] == status
+        assert named(rr_status(rr, LossIndex.of(lost, np.zeros(700, np.bool_), RATE).at(sample)))[2] == status
 
 
 def test_an_extra_and_a_missed_beat_are_artefacts_and_a_pause_is_too_long() -> None:
     rr = np.array([np.nan, 800, 810, 790, 400, 410, 800, 805, 1600, 800, 7500, 800])
     sample = np.concatenate([[100], 100 + np.cumsum(rr[1:]) / 4]).astype(int)
     none = np.zeros(sample[-1] + 200, np.bool_)
-    found = named(rr_status(rr, Losses.of(none, none, RATE).at(sample)))
+    found = named(rr_status(rr, LossIndex.of(none, none, RATE).at(sample)))
     assert [i for i, name in enumerate(found) if name == "artefact"] == [4, 5, 8]
     assert [i for i, name in enumerate(found) if name == "too_long"] == [10]
 
@@ -357,7 +347,7 @@ def test_an_early_beat_is_known_beside_an_interval_that_spans_a_hole() -> None:
     none, hole = np.zeros(sample[-1] + 200, np.bool_), np.zeros(sample[-1] + 200, np.bool_)
     hole[sample[48] + 90 : sample[48] + 110] = True
     first = np.concatenate([[np.nan], rr[1:]])
-    with_hole = named(rr_status(first, Losses.of(hole, none, RATE).at(sample)))
+    with_hole = named(rr_status(first, LossIndex.of(hole, none, RATE).at(sample)))
     assert with_hole[49:53] == ["spans_gap", "ectopic", "ectopic", "normal"]
 
 
@@ -449,7 +439,7 @@ def test_pieces_are_the_same_however_rows_are_stored_and_read(
     table = arrow.Table.from_pandas(rows, preserve_index=False)
     found = cuts([table], size, margin)
     assert cuts([table.slice(at, 7) for at in range(0, len(number), 7)], size, margin) == found
-    groups = together(found, size + 2 * margin)
+    groups = grouped(found, size + 2 * margin)
     assert [one for group in groups for one in group] == found
     alone = list(pieces_of(rows, size, margin))
     for group in groups:

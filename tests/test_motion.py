@@ -28,8 +28,8 @@ from nodeday.stages.features.motion import autocalibration as auto
 from nodeday.stages.features.motion import bouts, cadence, intensity, joint, nonwear, posture
 from nodeday.stages.features.motion.blocks import blocks
 from nodeday.stages.features.motion.epochs import Motion, motion_of
-from nodeday.stages.features.motion.intensity import enmo_mg, mad_mg, magnitude
-from nodeday.stages.features.motion.subwindows import count, per_window, ruler, total
+from nodeday.stages.features.motion.intensity import above_gravity_mg, mad_mg, magnitude
+from nodeday.stages.features.motion.subwindows import count, per_window, sub_windows, total
 from nodeday.stages.features.pieces import INTERPOLATED, MEASURED, MISSING
 from nodeday.stages.features.stream import FeatureValues, Samples, SampleSource
 from nodeday.stages.features.windows import Windows, windows_over
@@ -111,7 +111,7 @@ def still(seconds: float, up: tuple[float, float, float] = (0, 1, 0), rate_hz: f
 )
 def test_enmo_of_known_vectors(vector: tuple[float, float, float], mg: float) -> None:
     """Worked by hand from ENMO = max(|a| - 1 g, 0)."""
-    assert enmo_mg(np.array([vector]))[0] == pytest.approx(mg, abs=5e-3)
+    assert above_gravity_mg(magnitude(*np.array([vector], float).T))[0] == pytest.approx(mg, abs=5e-3)
 
 
 @pytest.mark.parametrize(("offset_g", "enmo"), [(0.0, 95.49), (0.02, 105.8)])
@@ -153,7 +153,7 @@ def test_sums_and_mad_against_a_naive_reading(rows: list[tuple[float, bool]], cu
 
 def test_windows_divide_an_epoch_evenly() -> None:
     for seconds, parts in ((30, 5), (20, 3), (7, 1), (1, 1), (3600, 600)):
-        found = ruler(Windows(START, seconds, 3), 6.0)
+        found = sub_windows(Windows(START, seconds, 3), 6.0)
         assert found.parts == parts
         assert found.edges_ns[:: found.parts].tolist() == [START + k * seconds * SECOND for k in range(4)]
         assert np.ptp(np.diff(found.edges_ns)) <= 1
@@ -268,8 +268,8 @@ def test_bench_first_then_its_own_record_then_none(beltframe: Layout) -> None:
     raw = turned(30, 40)
     bench = Calibration(tuple(OFFSET), tuple(GAIN), date(2026, 7, 1), "config/devices/one-2026-07-01.yaml")
     own, by_bench = (
-        moved(stream_of(beltframe, raw)).chosen,
-        moved(stream_of(beltframe, raw), bench=bench).chosen,
+        moved(stream_of(beltframe, raw)).calibration,
+        moved(stream_of(beltframe, raw), bench=bench).calibration,
     )
     assert (own.method, own.note, own.sides) == ("autocalibration", None, 6)
     assert (by_bench.method, by_bench.source) == ("six_position", bench.source)
@@ -278,9 +278,9 @@ def test_bench_first_then_its_own_record_then_none(beltframe: Layout) -> None:
         assert each.after_mg < 1.5
         assert each.coefficients.offset_g == pytest.approx(OFFSET, abs=0.002)
     none = moved(stream_of(beltframe, still(600)))
-    assert (none.chosen.method, none.chosen.note) == ("none", "sphere_not_covered")
+    assert (none.calibration.method, none.calibration.note) == ("none", "sphere_not_covered")
     other = Calibration((0.1, 0.1, 0.1), (1, 1, 1), date(2026, 7, 1), "another device's")
-    assert moved(stream_of(beltframe, still(600)), bench=other).chosen.note == "worse_than_raw"
+    assert moved(stream_of(beltframe, still(600)), bench=other).calibration.note == "worse_than_raw"
 
 
 def test_features_rest_on_calibrated_values(beltframe: Layout) -> None:
@@ -300,7 +300,7 @@ def test_angles_of_known_vectors() -> None:
     assert posture.elevations_deg(one)[0] == pytest.approx([36.87, 0, 53.13], abs=0.01)
     assert posture.inclination_deg(one, "z")[0] == pytest.approx(36.87, abs=0.01)
     assert posture.inclination_deg(one, "-z")[0] == pytest.approx(143.13, abs=0.01)
-    assert (posture.left_of("z", "x"), posture.left_of("y", "z"), posture.left_of("-z", "x")) == (
+    assert (posture.left_axis("z", "x"), posture.left_axis("y", "z"), posture.left_axis("-z", "x")) == (
         "y",
         "x",
         "-y",
@@ -378,9 +378,9 @@ def test_cadence_through_lost_frames(beltframe: Layout, spm: float, seed: int, l
     to 8 %, a minute to 2 %."""
     gone = np.repeat(np.random.default_rng(seed).random(300) < loss, 10)
     stream, utc = stream_of(beltframe, walk(60, spm, seed=seed), gone), instants(3000, 50.0)
-    rows = ruler(stream.windows, 6.0)
-    found = cadence.steps(
-        np.nan_to_num(magnitude(*walk(60, spm, seed=seed).T)), ~gone, utc, rows.places(utc), 50.0, False
+    rows = sub_windows(stream.windows, 6.0)
+    found = cadence.steps_per_minute(
+        np.nan_to_num(magnitude(*walk(60, spm, seed=seed).T)), ~gone, utc, rows.edges_among(utc), 50.0, False
     )
     assert found[found > 0] == pytest.approx(spm, rel=0.08)
     assert np.median(found[found > 0]) == pytest.approx(spm, rel=0.02)
@@ -471,10 +471,10 @@ def wear_of(*parts: tuple[str, float], share: float = 0.8) -> list[int]:
     vector, lost = day(*parts)
     utc = instants(len(vector), 2.0)
     windows = windows_over(int(utc[0]), int(utc[-1]), 30)
-    places = ruler(windows, 30).places(utc)
+    places = sub_windows(windows, 30).edges_among(utc)
     vector[lost] = np.nan
     blocks = places[:: nonwear.epochs_of(30)]
-    sums = nonwear.Sums.of(list(vector.T), ~lost, blocks)
+    sums = nonwear.AxisSums.of(list(vector.T), ~lost, blocks)
     return nonwear.wear(sums, np.diff(places), 30, 2.0, share)[::30].tolist()
 
 
@@ -668,12 +668,12 @@ def test_three_nodes_on_one_walker() -> None:
     frame = pd.read_csv(shipped("aeon", "datasets/data/Daphnet_S06R02E0/S06R02E0.csv"))
     utc = instants(len(frame), 64.0)
     windows = windows_over(int(utc[0]), int(utc[-1]), 30)
-    places, every = ruler(windows, 6.0).places(utc), np.ones(len(frame), np.bool_)
+    places, every = sub_windows(windows, 6.0).edges_among(utc), np.ones(len(frame), np.bool_)
     cadences, gravity = {}, {}
     for node in ("ankle", "leg", "trunk"):
         axes = list(frame[[name for name in frame if name.startswith(node)]].to_numpy(float).T / 1000)
         norm = magnitude(*axes)
-        steps = cadence.steps(norm, every, utc, places, 64.0, cadence.is_limb(node))
+        steps = cadence.steps_per_minute(norm, every, utc, places, 64.0, cadence.on_limb(node))
         cadences[node] = np.median(steps[steps > 0])
         gravity[node] = total(norm, every, places)[:3] / count(every, places)[:3]
     assert all(100 < each < 130 for each in cadences.values()), cadences
@@ -696,7 +696,9 @@ def test_a_wrist_that_does_exercises() -> None:
         halves = vector[: len(vector) // 25 * 25].reshape(-1, 25, 3)
         calm += list(np.linalg.norm(halves.mean(axis=1), axis=1)[halves.std(axis=1).max(axis=1) < 0.05])
         windows = windows_over(int(utc[0]), int(utc[-1]), 6)
-        steps = cadence.steps(norm, every, utc, ruler(windows, 6.0).places(utc), 50.0, True)
+        steps = cadence.steps_per_minute(
+            norm, every, utc, sub_windows(windows, 6.0).edges_among(utc), 50.0, True
+        )
         swings.append((steps > 0).mean() if label == 0 else np.nan)
     assert np.median(calm) == pytest.approx(1.0, abs=0.05)
     assert np.nanmean(swings) > 0.9

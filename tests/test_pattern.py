@@ -8,13 +8,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hearts import pieces_of
+from hearts import beats_of, pieces_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import codes
 
 from nodeday.core.arrays import runs
-from nodeday.stages.features.heart.beats import beats_of
 from nodeday.stages.repair.blend import CONTEXT_S, HOLD, HOLD_NOISE, Context, blend, in_common
 from nodeday.stages.repair.candidates import bin_width
 from nodeday.stages.repair.fill import LEFT, Policy, mend

@@ -20,7 +20,7 @@ from nodeday.config.models import Rule
 from nodeday.config.study import Study
 from nodeday.core.errors import ContractError, SettingsError
 from nodeday.stages.study import rules, stage, wide
-from nodeday.stages.study.epochs import laid_out
+from nodeday.stages.study.epochs import epoch_matrix
 from nodeday.storage import tables
 from nodeday.storage.ledger import Ledger
 
@@ -575,7 +575,7 @@ def test_pivot_tells_apart_one_feature_of_two_streams() -> None:
             "coverage": [1.0, 0.2],
         }
     )
-    epochs = laid_out(long)
+    epochs = epoch_matrix(long)
     assert wide.columns_of(epochs.series) == {
         "n_enmo_mg": wide.Meaning("n", "acc", "enmo_mg"),
         "n_fast_enmo_mg": wide.Meaning("n", "fast", "enmo_mg"),
@@ -603,7 +603,7 @@ def test_error_bars_stand_beside_their_value() -> None:
             "bias": [0.5],
         }
     )
-    epochs = laid_out(long)
+    epochs = epoch_matrix(long)
     names = [f"heart_rmssd_ms{end}" for end in ("", "_coverage", "_low", "_high", "_bias")]
     columns = wide.pivot(epochs)
     assert [columns[name].tolist() for name in names] == [[30.0], [0.9], [27.0], [34.0], [0.5]]
@@ -625,7 +625,7 @@ def test_epochs_are_laid_out_whatever_the_order_of_their_rows(order: list[int], 
     same = {"node": "n", "placement": "hip", "channel": "acc", "low": np.nan, "high": np.nan, "bias": np.nan}
     cells = cells.assign(start_ns=cells["epoch"] * 30, end_ns=cells["epoch"] * 30 + 30, coverage=1.0, **same)
     rows = cells.iloc[[place for place in order if place not in absent]].reset_index(drop=True)
-    found = laid_out(rows)
+    found = epoch_matrix(rows)
     assert [each.feature for each in found.series] == list(rows["feature"].unique())
     assert found.number.tolist() == sorted(rows["epoch"].unique())
     assert found.start_ns.tolist() == [number * 30 for number in found.number.tolist()]

@@ -13,25 +13,27 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lombscargle
 
+from nodeday.config.models import Node, Participant
 from nodeday.stages.features.heart import quality
 from nodeday.stages.features.heart.analysis import analyse_piece
 from nodeday.stages.features.heart.rates import (
     BeatSeries,
     heart_rate,
     predicted_maximum,
-    reserve_pct,
+    reserve_features,
     variability,
 )
 from nodeday.stages.features.heart.spectrum import (
     SpectrumRows,
     band_powers,
-    basis,
     breaths_per_minute,
     density,
     frequencies,
     powers_of,
+    wave_basis,
 )
-from nodeday.stages.features.windows import Windows
+from nodeday.stages.features.stream import FeatureValues
+from nodeday.stages.features.windows import HAS_VALUE, NO_PARTICIPANT_FACTS, Windows
 
 TASK_FORCE = np.array([800.0, 810, 790, 820, 805, 860, 800])
 quick = settings(deadline=None, max_examples=40)
@@ -108,7 +110,16 @@ def test_no_beat_one_beat_and_a_constant_heart() -> None:
 def test_reserve_and_maximum() -> None:
     """Tanaka 2001: 187 bpm at 30 years. Karvonen 1957: 70 % of the reserve over a rest of 60 is 148.9."""
     assert predicted_maximum(30) == 187
-    assert reserve_pct(148.9, 60, 187) == pytest.approx(70.0)
+    person = Participant(participant="P1", age_years=30, resting_bpm=60)
+    node = Node(session="*", node="heart", address=1, placement="chest")
+    one = np.ones(1)
+    rate = FeatureValues(node, "ecg", "heart_rate_bpm", 148.9 * one, one, np.array([HAS_VALUE]))
+    of_maximum, of_reserve = reserve_features(rate, person)
+    assert of_maximum.value[0] == pytest.approx(100 * 148.9 / 187)
+    assert of_reserve.value[0] == pytest.approx(70.0)
+    unknown = reserve_features(rate, None)
+    assert [feature.reason[0] for feature in unknown] == [NO_PARTICIPANT_FACTS] * 2
+    assert all(np.isnan(feature.value).all() for feature in unknown)
 
 
 # --- spectra ----------------------------------------------------------------------------
@@ -120,7 +131,7 @@ def test_powers_of_two_tones() -> None:
     while at[-1] < 300:
         rr.append(800 + 40 * np.sin(0.2 * np.pi * at[-1]) + 25 * np.sin(0.5 * np.pi * at[-1]))
         at.append(at[-1] + rr[-1] / 1000)
-    powers = band_powers(basis(np.array(at[1:]), frequencies(300)), np.array(rr), np.ones((1, len(rr))))
+    powers = band_powers(wave_basis(np.array(at[1:]), frequencies(300)), np.array(rr), np.ones((1, len(rr))))
     assert powers["lf"][0] == pytest.approx(800, abs=10)
     assert powers["hf"][0] == pytest.approx(312.5, abs=2)
     assert powers["vlf"][0] < 8
@@ -134,7 +145,7 @@ def test_periodogram_against_scipy(seed: int, kept: float) -> None:
     at = np.cumsum(rng.uniform(0.5, 1.1, 80))
     rr = 800 + 50 * rng.standard_normal(80)
     use = rng.random(80) < kept
-    of = basis(at, frequencies(60))
+    of = wave_basis(at, frequencies(60))
     got = density(of, rr, use[None].astype(float))[0]
     line = np.polyval(np.polyfit(of.seconds[use], rr[use], 1), of.seconds)
     power = lombscargle(of.seconds[use], (rr - line)[use], 2 * np.pi * of.frequency)
@@ -147,7 +158,7 @@ def test_periodogram_against_astropy() -> None:
     timeseries = pytest.importorskip("astropy.timeseries")
     rng = np.random.default_rng(4)
     at, rr = np.cumsum(rng.uniform(0.5, 1.1, 300)), 800 + 50 * rng.standard_normal(300)
-    of = basis(at, frequencies(240))
+    of = wave_basis(at, frequencies(240))
     line = np.polyval(np.polyfit(of.seconds, rr, 1), of.seconds)
     oracle = timeseries.LombScargle(
         of.seconds, rr - line, fit_mean=False, center_data=False, normalization="psd"
@@ -171,7 +182,7 @@ def test_windows_that_share_their_sines_against_each_on_its_own(
     found = powers_of(one.at_ns, one.rr, SpectrumRows(starts, ends, use, which), 300.0, kind, joined)
     for row in range(len(starts)):
         own = use[which[row]] & (one.at_ns >= starts[row]) & (one.at_ns < ends[row])
-        of = basis((one.at_ns[own] - starts[row]) / SECOND, frequencies(300))
+        of = wave_basis((one.at_ns[own] - starts[row]) / SECOND, frequencies(300))
         alone = band_powers(of, one.rr[own], np.ones((1, own.sum())))
         for name, power in alone.items():
             assert found[name][row] == pytest.approx(power[0], rel=close)
@@ -209,7 +220,7 @@ def judged(signal: np.ndarray, **shares: float) -> pd.DataFrame:
     measures = analyse_piece(piece, 250.0, ruler).measures
     assert measures is not None
     given_shares = {"coverage": 1.0, "flat": 0.0, "clipped": 0.0, "lead_off": 0.0} | shares
-    return quality.table(measures, {k: np.full(count, v) for k, v in given_shares.items()}, ruler)
+    return quality.quality_table(measures, {k: np.full(count, v) for k, v in given_shares.items()}, ruler)
 
 
 def test_a_clean_ecg_is_good_for_variability() -> None:
@@ -223,9 +234,9 @@ def test_a_clean_ecg_is_good_for_variability() -> None:
 @pytest.mark.parametrize(
     ("shares", "use"),
     [
-        ({"coverage": 0.4}, quality.NOT_AT_ALL),
-        ({"flat": 0.6}, quality.NOT_AT_ALL),
-        ({"lead_off": 0.6}, quality.NOT_AT_ALL),
+        ({"coverage": 0.4}, quality.UNUSABLE),
+        ({"flat": 0.6}, quality.UNUSABLE),
+        ({"lead_off": 0.6}, quality.UNUSABLE),
         ({"clipped": 0.02}, quality.RATE),
     ],
 )
@@ -238,7 +249,7 @@ def test_a_sine_noise_and_nothing() -> None:
     at = np.arange(15_000) / 250
     assert judged(np.sin(2 * np.pi * 1.2 * at))["kurtosis"].to_numpy() == pytest.approx(-1.5, abs=0.02)
     constant = judged(np.full(15_000, 2.0), flat=1.0)
-    assert (constant["use"] == quality.NOT_AT_ALL).all()
+    assert (constant["use"] == quality.UNUSABLE).all()
     assert constant[["agreement", "likeness", "kurtosis"]].isna().all().all()
     noise = judged(0.5 * np.random.default_rng(1).standard_normal(15_000))
     assert (noise["use"] != quality.VARIABILITY).all()

@@ -1,1 +1,1 @@
-"""Stage `devices`: what is done before the day, at the bench and on paper."""
+"""Stage `devices`: what is done before the day of recording, at the bench and on paper."""

@@ -1,4 +1,4 @@
-"""A session's budget in words and tables that fit a terminal."""
+"""A session's budget as text and tables that fit a terminal."""
 
 from __future__ import annotations
 
@@ -11,29 +11,29 @@ from nodeday.stages.devices.budget import APART_PPM, Budget
 from nodeday.stages.devices.radio_plan import RadioPlan
 
 CAUTIONS = (
-    "Check local rules for frequency, power and duty cycle; what is said of bands here is from memory.",
+    "Check local rules for frequency, power and duty cycle; the limits of bands given here are from memory.",
     "Never charge a node while it is worn; cells age, and give less in the cold.",
 )
 
 
 def text(plan: RadioPlan, found: Budget) -> str:
-    """The budget for people, without what loss costs."""
+    """Return the budget for people, without what loss costs."""
     parts = [
         _table(
             ["node", "stream", "bytes", "airtime", "frames", "sending", "a lost frame", "collisions", "lost"],
             [
                 [
-                    s.node,
-                    s.stream,
-                    f"{s.body_bytes + plan.radio.overhead_bytes}",
-                    f"{s.airtime_ms:.3f} ms",
-                    f"{s.frames_per_s:.3g}/s",
-                    f"{s.duty:.2%}",
-                    f"{s.lost_per_frame_ms:.0f} ms",
-                    f"{s.collision:.1%}",
-                    f"{s.loss:.1%}",
+                    stream.node,
+                    stream.stream,
+                    f"{stream.body_bytes + plan.radio.overhead_bytes}",
+                    f"{stream.airtime_ms:.3f} ms",
+                    f"{stream.frames_per_s:.3g}/s",
+                    f"{stream.duty:.2%}",
+                    f"{stream.lost_per_frame_ms:.0f} ms",
+                    f"{stream.collision:.1%}",
+                    f"{stream.loss:.1%}",
                 ]
-                for s in found.streams
+                for stream in found.streams
             ],
         ),
         "\n".join([*_channel(plan, found), *_duty(plan, found)]),
@@ -41,13 +41,13 @@ def text(plan: RadioPlan, found: Budget) -> str:
             ["node", "mean", "of it sending", "runtime", f"lasts {plan.hours:g} h"],
             [
                 [
-                    n.node,
-                    f"{n.mean_ma:.2f} mA",
-                    f"{n.tx_share_ma:.2f} mA",
-                    f"{n.runtime_h:.1f} h",
-                    "yes" if n.lasts else "NO",
+                    node.node,
+                    f"{node.mean_ma:.2f} mA",
+                    f"{node.tx_share_ma:.2f} mA",
+                    f"{node.runtime_h:.1f} h",
+                    "yes" if node.lasts else "NO",
                 ]
-                for n in found.nodes
+                for node in found.nodes
             ],
         ),
         f"A cell of {plan.battery.capacity_mah:g} mAh lasts {plan.hours:g} h at a mean of at most "
@@ -61,25 +61,27 @@ def text(plan: RadioPlan, found: Budget) -> str:
 
 
 def _channel(plan: RadioPlan, found: Budget) -> list[str]:
+    """Return sentences on how full the channel is."""
     fit = "fit" if found.slots_used <= 1 else "DO NOT FIT"
     slots = (
         f"Slots for every frame {fit}: with guards of {found.guard_us:.0f} us and a beacon each "
         f"{plan.radio.beacon_s:g} s they take {found.slots_used:.1%} of the time."
     )
-    out = [f"The channel is busy {found.load:.1%} of the time.", slots]
+    sentences = [f"The channel is busy {found.load:.1%} of the time.", slots]
     if plan.radio.access == "slots":
-        return out
-    out.append("Unslotted: every frame that meets another is counted as lost (pure ALOHA, from memory).")
+        return sentences
+    sentences.append("Unslotted: every frame that collides is counted as lost (pure ALOHA, from memory).")
     if found.clash_s:
-        out.append(
+        sentences.append(
             "Two nodes with one frame period collide in clumps: once in step, for up to "
             f"{found.clash_s:.0f} s at {APART_PPM:g} ppm apart.\n"
             "Draw each frame's instant anew, or use slots."
         )
-    return out
+    return sentences
 
 
 def _duty(plan: RadioPlan, found: Budget) -> list[str]:
+    """Return a sentence on the duty cycle."""
     most = max(found.nodes, key=lambda node: node.duty)
     sent = f"{most.node} sends most, {most.duty:.2%} of the time"
     if plan.radio.frequency_mhz is None:
@@ -98,7 +100,7 @@ def _duty(plan: RadioPlan, found: Budget) -> list[str]:
 
 @dataclass(frozen=True)
 class Simulated:
-    """What was simulated, and what came of it: the ``cost`` table, and the bytes of all tables an hour."""
+    """A simulation of loss: what was simulated, the table of ``cost``, the bytes of all tables per hour."""
 
     loss: float
     burst: float
@@ -108,14 +110,14 @@ class Simulated:
     bytes_per_hour: float
 
 
-def simulated_text(plan: RadioPlan, own: Simulated) -> str:
-    """What loss costs each feature, with what was simulated."""
-    cost = own.cost
+def simulated_text(plan: RadioPlan, simulated: Simulated) -> str:
+    """Return what loss costs each feature, with what was simulated."""
     head = (
-        f"The session's tables will take about {_bytes(own.bytes_per_hour * plan.hours)}, by what "
-        f"{own.minutes:g} simulated minutes take.\n\n"
-        f"What a loss of {own.loss:.1%} in bursts of {own.burst:.3g} frames costs, in {own.draws} draws "
-        f"of the same {own.minutes:g} simulated minutes\n(half rest, half walking; invented signals; "
+        f"The session's tables will take about {_bytes(simulated.bytes_per_hour * plan.hours)}, by what "
+        f"{simulated.minutes:g} simulated minutes take.\n\n"
+        f"What a loss of {simulated.loss:.1%} in bursts of {simulated.burst:.3g} frames costs, in "
+        f"{simulated.draws} draws of the same {simulated.minutes:g} simulated minutes\n"
+        "(half rest, half walking; invented signals; "
         "this study's epochs and fills; the loss of\nthe stream that loses most):"
     )
     rows = [
@@ -128,7 +130,7 @@ def simulated_text(plan: RadioPlan, own: Simulated) -> str:
             _figure(row["median"]),
             _figure(row["p95"]),
         ]
-        for row in cost.to_dict("records")
+        for row in simulated.cost.to_dict("records")
     ]
     return f"{head}\n\n" + _table(
         ["feature", "unit", "epochs", "without value", "typical value", "error, median", "error, 95 %"], rows
@@ -136,11 +138,13 @@ def simulated_text(plan: RadioPlan, own: Simulated) -> str:
 
 
 def _figure(value: float) -> str:
+    """Return a figure of three digits, or a dash for NaN."""
     return "-" if pd.isna(value) else f"{value:.3g}"
 
 
 def _bytes(count: float) -> str:
-    """
+    """Return a size as text.
+
     >>> _bytes(950), _bytes(1_240_000), _bytes(3.2e9)
     ('950 B', '1.2 MB', '3.2 GB')
     """
@@ -151,12 +155,13 @@ def _bytes(count: float) -> str:
 
 
 def _table(head: list[str], rows: list[list[str]]) -> str:
-    every = [head, *rows]
-    widths = [max(len(row[at]) for row in every) for at in range(len(head))]
+    """Return a table as text; words to the left, figures to the right."""
+    lines = [head, *rows]
+    widths = [max(len(line[column]) for line in lines) for column in range(len(head))]
     return "\n".join(
         "  ".join(
-            cell.ljust(width) if (at < 2 and len(head) > 5) or at < 1 else cell.rjust(width)
-            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
+            cell.ljust(width) if (column < 2 and len(head) > 5) or column < 1 else cell.rjust(width)
+            for column, (cell, width) in enumerate(zip(line, widths, strict=True))
         ).rstrip()
-        for row in every
+        for line in lines
     )

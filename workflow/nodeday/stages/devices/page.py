@@ -31,7 +31,11 @@ NAME = {
 
 @dataclass(frozen=True)
 class Line:
-    """A line of a node's table; ``share`` is the worst figure over its limit, None without one."""
+    """A line of a node's table.
+
+    ``figures`` are an axis and its figure each; ``share`` is the worst figure over its limit, None without
+    one.
+    """
 
     name: str
     figures: list[tuple[str, str]]
@@ -43,7 +47,7 @@ class Line:
 
 
 def lines(checks: Iterable[Check]) -> list[Line]:
-    """Checks as lines, the axes of an accelerometer side by side."""
+    """Return checks as lines, the axes of an accelerometer side by side."""
     groups: dict[tuple[str, str], list[Check]] = {}
     for check in checks:
         groups.setdefault((check.check, "" if check.of in "xyz" else check.of), []).append(check)
@@ -51,6 +55,7 @@ def lines(checks: Iterable[Check]) -> list[Line]:
 
 
 def _line(of: str, group: list[Check]) -> Line:
+    """Return the line of a group of checks of one kind."""
     one = group[0]
     outcomes = [check.outcome for check in group]
     worst = next((bad for bad in ("fail", "not_measured") if bad in outcomes), "pass")
@@ -70,14 +75,14 @@ def _line(of: str, group: list[Check]) -> Line:
 
 
 def _note(check: Check, outcome: str) -> str:
-    """What must be read beside the figure."""
+    """Return what must be read with the figure."""
     if outcome == "not_measured":
         return f"not measured: {check.note}"
     return check.note if check.check == "delivery" else ""
 
 
 def _share(group: list[Check]) -> float | None:
-    """How much of the limit is used up: 1 at the limit, more beyond it."""
+    """Return how much of the limit is used up: 1 at the limit, more beyond it."""
     limit, values = group[0].limit, [abs(check.value) for check in group if check.value is not None]
     if limit is None or not values:
         return None
@@ -87,7 +92,7 @@ def _share(group: list[Check]) -> float | None:
 
 
 def figure(check: Check) -> str:
-    """A check's value, with its band where one is known."""
+    """Return a check's value as text, with its uncertainty where one is known."""
     if check.check == "delivery" and check.value is not None:
         return f"{math.floor(check.value * 1e4) / 1e4:.4f}"  # never rounded up to all
     band = "" if check.uncertainty is None else f" ±{check.uncertainty:.2g}"
@@ -95,7 +100,7 @@ def figure(check: Check) -> str:
 
 
 def number(value: float | None, unit: str) -> str:
-    """A figure as the page shows it, with a real minus.
+    """Return a figure as the page shows it, with a real minus.
 
     >>> number(-12.345, "mg"), number(-0.001, "bpm"), number(None, "mg")
     ('−12.3', '0.00', '–')
@@ -108,7 +113,7 @@ def number(value: float | None, unit: str) -> str:
 
 
 def render(plan: BenchPlan, records: list[Record], study: str) -> str:
-    """The page, complete in itself."""
+    """Return the page of a bench, complete in itself."""
     return (
         _environment()
         .get_template("bench.html")
@@ -131,6 +136,7 @@ def render(plan: BenchPlan, records: list[Record], study: str) -> str:
 
 @cache
 def _environment() -> jinja2.Environment:
+    """Return the environment of the page's template."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("nodeday.stages.devices", "."),
         autoescape=True,

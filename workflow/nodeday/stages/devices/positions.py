@@ -20,7 +20,7 @@ from nodeday.core.arrays import Floats
 
 STILL_MG = 13.0
 """Spread of each axis below which a node is at rest: van Hees et al. 2014, from memory."""
-MEANT = 0.7
+LEAST_UP_G = 0.7
 """An axis that is up must read at least so many g, so that no other one can read more."""
 
 
@@ -36,7 +36,7 @@ class Rest:
 
 
 def rest_of(up: str | None, at_s: float, acceleration_g: Floats) -> Rest:
-    """From readings (n, 3) in g, two at least; none otherwise."""
+    """Return the rest of one position from readings (n, 3) in g; empty below two readings."""
     if len(acceleration_g) < 2:
         return Rest(up, at_s, 0, np.full(3, np.nan), np.full(3, np.nan))
     spread = 1000 * acceleration_g.std(axis=0, ddof=1)
@@ -45,8 +45,10 @@ def rest_of(up: str | None, at_s: float, acceleration_g: Floats) -> Rest:
 
 @dataclass(frozen=True)
 class SixPositions:
-    """``offset_g`` and ``gain`` (3,); ``cross_axis`` (3, 3): what a row's axis shows of 1 g on a
-    column's axis, zero on the diagonal.
+    """Coefficients of an accelerometer.
+
+    ``offset_g`` and ``gain`` (3,); ``cross_axis`` (3, 3): what a row's axis shows of 1 g on a column's axis,
+    zero on the diagonal.
     """
 
     offset_g: Floats
@@ -55,8 +57,9 @@ class SixPositions:
 
 
 def six_positions(plus: Floats, minus: Floats) -> SixPositions:
-    """Coefficients from mean readings in g: row j of ``plus`` (3, 3) with axis j up, of ``minus``
-    with axis j down.
+    """Return the coefficients from mean readings in six positions.
+
+    In g: row j of ``plus`` (3, 3) with axis j up, row j of ``minus`` (3, 3) with axis j down.
     """
     response = (plus - minus).T / 2
     offset = (np.diag(plus) + np.diag(minus)) / 2
@@ -65,11 +68,11 @@ def six_positions(plus: Floats, minus: Floats) -> SixPositions:
 
 
 def reads(mean_g: Floats, up: str) -> bool:
-    """Whether a mean reading (3,) is that of the axis ``up``, such as ``-y``."""
-    own = mean_g["xyz".index(up[1])] * (1 if up[0] == "+" else -1)
-    return bool(own >= MEANT)
+    """Return whether a mean reading (3,) in g is that of the axis ``up``, such as ``-y``."""
+    along = mean_g["xyz".index(up[1])] * (1 if up[0] == "+" else -1)
+    return bool(along >= LEAST_UP_G)
 
 
 def from_1_g_mg(acceleration_g: Floats) -> Floats:
-    """How far from 1 g each reading at rest is, (n, 3) in g -> (n,) in mg; least is best."""
+    """Return how far from 1 g each reading (n, 3) in g at rest is, (n,) in mg; nearer to 0 is better."""
     return np.asarray(1000 * (np.linalg.norm(acceleration_g, axis=1) - 1), np.float64)

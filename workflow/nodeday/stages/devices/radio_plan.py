@@ -1,4 +1,4 @@
-"""What a radio plan may say: `nodeday plan` makes a session's budget of it."""
+"""The settings of a radio plan, of which `nodeday plan` makes a session's budget."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from nodeday.core.yaml_io import CODE, Strict, error_at
 
 
 class Radio(Strict):
-    """The link from nodes to hub. Bytes are what the radio adds to a frame's own."""
+    """The radio link from nodes to hub. Bytes are what the radio adds to a frame's own."""
 
     frequency_mhz: float | None = Setting(default=None, gt=0)
     bit_rate_kbps: float = Setting(gt=0)
@@ -24,16 +24,22 @@ class Radio(Strict):
     crc_bytes: int = Setting(default=2, ge=0)
     access: Literal["unslotted", "slots"] = "unslotted"
     beacon_s: float = Setting(default=1.0, gt=0, le=3600)
-    beacon_bytes: int = Setting(default=8, ge=0, description="of a beacon, beside what the radio adds")
+    beacon_bytes: int = Setting(default=8, ge=0, description="of a beacon, without what the radio adds")
     crystal_ppm: float = Setting(default=50.0, ge=0, le=1000)
     jitter_us: float = Setting(default=0.0, ge=0)
 
     @property
     def overhead_bytes(self) -> int:
+        """Bytes that the radio adds to each frame."""
         return self.preamble_bytes + self.sync_bytes + self.length_bytes + self.crc_bytes
 
 
 class PlannedBattery(Strict):
+    """The battery of a node: its capacity, the usable share of it, and currents.
+
+    ``base_ma`` flows without sending, ``tx_ma`` is added while sending.
+    """
+
     capacity_mah: float = Setting(gt=0)
     usable: float = Setting(default=0.85, gt=0, le=1)
     base_ma: float = Setting(gt=0)
@@ -41,13 +47,15 @@ class PlannedBattery(Strict):
 
 
 class PlannedNode(Strict):
+    """A node of the plan; ``base_ma`` stands for that of the battery."""
+
     streams: tuple[str, ...] = Setting(min_length=1)
     placement: str = Setting(default="elsewhere", pattern=CODE)
     base_ma: float | None = Setting(default=None, gt=0)
 
 
 class Loss(Strict):
-    """Frames lost on the air beside collisions, in bursts."""
+    """Frames lost on the air in bursts, collisions not included."""
 
     share: float = Setting(default=0.0, ge=0, lt=1)
     burst: float = Setting(default=1.0, ge=1, le=1000)
@@ -61,7 +69,7 @@ class Loss(Strict):
 
 
 class RadioPlan(Strict):
-    """A radio plan; ``layout`` is one of the study's."""
+    """A radio plan of a session of ``hours``; ``layout`` is one of the study's."""
 
     layout: str = Setting(pattern=CODE)
     hours: float = Setting(gt=0, le=24 * 31)

@@ -1,7 +1,7 @@
 """Stage `devices`: the tables of a bench capture in, a record of each node out.
 
 A bench capture goes through the ordinary chain as a session of a study of its own; this stage reads
-what came of it.
+its tables.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import pandas as pd
 from nodeday.config.bench_plan import BenchNode, BenchPlan, BenchStretch
 from nodeday.config.device_records import Acceleration, Check, Record, verdict_of
 from nodeday.config.study import Study
-from nodeday.core.arrays import Floats
+from nodeday.core.arrays import Floats, Ints
 from nodeday.core.errors import SettingsError
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
@@ -33,34 +33,36 @@ MEASURED = ("measured", "recovered")
 
 @one_thread()
 def run(study: Study, plan: BenchPlan) -> list[Record]:
-    """Records of the plan's nodes, from the tables of session ``plan.bench`` of ``study``.
+    """Return the records of the plan's nodes, from the tables of session ``plan.bench`` of ``study``.
 
     Raises ContractError where a table is absent, SettingsError where the plan asks of a node what
     its layout does not send.
     """
-    return [_record(study, plan, name, own) for name, own in plan.nodes.items()]
+    return [_record(study, plan, name, node) for name, node in plan.nodes.items()]
 
 
-def _record(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> Record:
-    found = [*_delivery(study, plan, name), _skew(study, plan, name)]
+def _record(study: Study, plan: BenchPlan, name: str, node: BenchNode) -> Record:
+    """Return the record of one node."""
+    done = [*_delivery(study, plan, name), _skew(study, plan, name)]
     coefficients: Acceleration | None = None
-    if own.steps:
-        found += _electrode(study, plan, name, own)
-    if own.positions:
-        rests = _rests(study, plan, name, own)
+    if node.steps:
+        done += _electrode(study, plan, name, node)
+    if node.positions:
+        rests = _rests(study, plan, name, node)
         more, coefficients = checks.acceleration(rests, plan.limits, _temperature(study, plan, name))
-        found += more
+        done += more
     return Record(
         node=name,
-        address=own.address,
+        address=node.address,
         measured=plan.measured,
-        verdict=verdict_of(tuple(found)),
-        checks=tuple(found),
+        verdict=verdict_of(tuple(done)),
+        checks=tuple(done),
         acceleration=coefficients,
     )
 
 
 def _delivery(study: Study, plan: BenchPlan, name: str) -> list[Check]:
+    """Return the check of the share of frames that arrived, for each stream."""
     radio = tables.read(tables.path(study.results, "radio", plan.bench), "radio")
     rows = radio[radio["node"] == name]
     if rows.empty:
@@ -80,7 +82,10 @@ def _delivery(study: Study, plan: BenchPlan, name: str) -> list[Check]:
 
 
 def _skew(study: Study, plan: BenchPlan, name: str) -> Check:
-    """The node's skew against UTC over its longest boot, as certain as both ends of its map allow."""
+    """Return the check of the node's skew against UTC over its longest boot.
+
+    Its uncertainty follows from that of both ends of the clock map.
+    """
     clock = tables.read(tables.path(study.results, "clock", plan.bench), "clock")
     rows = clock[(clock["node"] == name) & (clock["status"] == "fitted")]
     limit = plan.limits.max_skew_ppm
@@ -91,12 +96,13 @@ def _skew(study: Study, plan: BenchPlan, name: str) -> Check:
     longest = rows[rows["boot"] == (boots["max"] - boots["min"]).idxmax()]
     seconds = float(longest["utc_ns"].max() - longest["utc_ns"].min()) / 1e9
     skew = float(np.average(longest["skew_ppm"]))
-    found = checks.at_most("skew", skew, "ppm", limit, note=f"over {seconds:.0f} s")
-    wide = 2e3 * float(longest["uncertainty_ms"].max()) / seconds
-    return found.model_copy(update={"uncertainty": float(f"{wide:.2g}")})
+    check = checks.at_most("skew", skew, "ppm", limit, note=f"over {seconds:.0f} s")
+    width = 2e3 * float(longest["uncertainty_ms"].max()) / seconds
+    return check.model_copy(update={"uncertainty": float(f"{width:.2g}")})
 
 
 def _kind(study: Study, plan: BenchPlan, name: str, unit: str, what: str) -> Kind:
+    """Return the first stream in ``unit`` of a node for which the plan has ``what``."""
     for kind in study.layout_of(plan.bench, name).kinds:
         if kind.channels and kind.channels[0].unit == unit:
             return kind
@@ -107,18 +113,20 @@ def _kind(study: Study, plan: BenchPlan, name: str, unit: str, what: str) -> Kin
 
 
 def _samples(study: Study, plan: BenchPlan, name: str, kind: Kind, channel: str | None) -> pd.DataFrame:
+    """Return the samples of a stream, or of one channel of it, in order of time."""
     rows = samples.read(study.results, plan.bench, name, kind, channel=channel)
     return rows.sort_values("utc_ns", kind="stable")
 
 
 def _span(study: Study, plan: BenchPlan, stretch: BenchStretch) -> tuple[int, int]:
-    """A stretch in nanoseconds UTC, without what is left for it to settle."""
+    """Return a stretch [start, end) in ns UTC, without the time to settle at both ends."""
     start_ns, _ = study.written_span(plan.bench)
     first, last = stretch.at_s + plan.settle_s, stretch.end_s - plan.settle_s
     return tuple((start_ns or 0) + round(edge * 1e9) for edge in (first, last))  # type: ignore[return-value]
 
 
-def _electrode(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list[Check]:
+def _electrode(study: Study, plan: BenchPlan, name: str, node: BenchNode) -> list[Check]:
+    """Return the checks of an ECG node: heart rate of each step, noise, mains pick-up, clipping."""
     kind = _kind(study, plan, name, "mV", "steps")
     rows = _samples(study, plan, name, kind, kind.channels[0].name)
     measured = rows["origin"].isin(MEASURED).to_numpy(np.bool_)
@@ -127,14 +135,32 @@ def _electrode(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list
     )
     beats = tables.read(tables.path(study.results, "beats", plan.bench), "beats", ["node", "utc_ns"])
     beat_ns = np.sort(beats.loc[beats["node"] == name, "utc_ns"].to_numpy(np.int64))
-    found = []
-    for step in (step for step in own.steps if step.bpm is not None):
+    clipped = rows["quality"].eq("clipped").to_numpy()
+    in_step = np.zeros(len(rows), bool)
+    for step in node.steps:
+        start, end = _span(study, plan, step)
+        in_step |= (signal.utc_ns >= start) & (signal.utc_ns < end)
+    total = int((in_step & measured).sum())
+    share = int((in_step & clipped).sum()) / total if total else float("nan")
+    return [
+        *_rates(study, plan, node, signal, beat_ns),
+        *_noise_and_mains(study, plan, node, signal, beat_ns),
+        checks.at_most("clipped", share, "1", plan.limits.max_clipped),
+    ]
+
+
+def _rates(
+    study: Study, plan: BenchPlan, node: BenchNode, signal: ElectrodeSignal, beat_ns: Ints
+) -> list[Check]:
+    """Return the check of the heart rate of each step that has one."""
+    done = []
+    for step in (step for step in node.steps if step.bpm is not None):
         start, end = _span(study, plan, step)
         rate, intervals = rate_bpm(
             beat_ns[(beat_ns >= start) & (beat_ns < end)], signal.within(start - 1, end)
         )
-        note = f"{intervals} intervals" if intervals else "no whole interval between two beats"
-        found.append(
+        note = f"{intervals} intervals" if intervals else "no complete interval between two beats"
+        done.append(
             checks.at_most(
                 "rate_error",
                 rate - (step.bpm or 0),
@@ -144,18 +170,18 @@ def _electrode(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list
                 note,
             )
         )
-    windows, where = _level(study, plan, own, signal, beat_ns)
+    return done
+
+
+def _noise_and_mains(
+    study: Study, plan: BenchPlan, node: BenchNode, signal: ElectrodeSignal, beat_ns: Ints
+) -> list[Check]:
+    """Return the checks of noise and of mains pick-up."""
+    windows, where = _quiet(study, plan, node, signal, beat_ns)
     noise, mains = noise_and_mains(windows, signal.rate_hz, plan.mains_hz)
-    dark = f"{signal.rate_hz:g} Hz cannot carry {plan.mains_hz} Hz" if noise == noise else where
-    clipped = rows["quality"].eq("clipped").to_numpy()
-    inside = np.zeros(len(rows), bool)
-    for step in own.steps:
-        start, end = _span(study, plan, step)
-        inside |= (signal.utc_ns >= start) & (signal.utc_ns < end)
-    total = int((inside & measured).sum())
-    share = int((inside & clipped).sum()) / total if total else float("nan")
+    # Noise without mains: the windows are good, but their rate is too low for the mains frequency.
+    why_none = where if np.isnan(noise) else f"{signal.rate_hz:g} Hz cannot carry {plan.mains_hz} Hz"
     return [
-        *found,
         checks.at_most("noise", 1000 * noise, "uV", plan.limits.max_noise_uv, note=where),
         checks.at_most(
             "mains",
@@ -163,21 +189,20 @@ def _electrode(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list
             "uV",
             plan.limits.max_mains_uv,
             f"{plan.mains_hz} Hz",
-            where if mains == mains else dark,
+            why_none if np.isnan(mains) else where,
         ),
-        checks.at_most("clipped", share, "1", plan.limits.max_clipped),
     ]
 
 
-def _level(
-    study: Study, plan: BenchPlan, own: BenchNode, signal: ElectrodeSignal, beat_ns: np.ndarray
+def _quiet(
+    study: Study, plan: BenchPlan, node: BenchNode, signal: ElectrodeSignal, beat_ns: Ints
 ) -> tuple[Floats, str]:
-    """Windows that hold noise and mains only, and where they are from."""
-    flat = [step for step in own.steps if step.flat]
+    """Return windows (w, n) in mV that hold noise and mains only, and where they are from."""
+    flat = [step for step in node.steps if step.flat]
     if flat:
         parts = [blocks(signal.within(*_span(study, plan, step))) for step in flat]
         return np.concatenate(parts), "in the flat steps"
-    slow = min(own.steps, key=lambda step: step.bpm or np.inf)
+    slow = min(node.steps, key=lambda step: step.bpm or np.inf)
     if (slow.bpm or np.inf) > SLOW_BPM:
         return np.empty((0, 0)), f"no flat step, and none of {SLOW_BPM:g} bpm or slower"
     start, end = _span(study, plan, slow)
@@ -185,7 +210,8 @@ def _level(
     return quiet_windows(signal.within(start, end), beats), f"between T and P waves at {slow.bpm:g} bpm"
 
 
-def _rests(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list[Rest]:
+def _rests(study: Study, plan: BenchPlan, name: str, node: BenchNode) -> list[Rest]:
+    """Return what an accelerometer read in each of its positions."""
     kind = _kind(study, plan, name, "g", "positions")
     axes = {channel.name: channel for channel in kind.channels}
     if set(axes) != {"x", "y", "z"}:
@@ -196,18 +222,18 @@ def _rests(study: Study, plan: BenchPlan, name: str, own: BenchNode) -> list[Res
         )
     rows = _samples(study, plan, name, kind, None)
     utc = rows["utc_ns"].to_numpy(np.int64)
-    got = rows["origin"].isin(MEASURED).to_numpy(np.bool_)
+    measured = rows["origin"].isin(MEASURED).to_numpy(np.bool_)
     values = rows[["x", "y", "z"]].to_numpy(np.float64)
-    found = []
-    for position in own.positions:
+    rests = []
+    for position in node.positions:
         start, end = _span(study, plan, position)
-        inside = got & (utc >= start) & (utc < end)
-        found.append(rest_of(position.up, position.at_s, values[inside]))
-    return found
+        inside = measured & (utc >= start) & (utc < end)
+        rests.append(rest_of(position.up, position.at_s, values[inside]))
+    return rests
 
 
 def _temperature(study: Study, plan: BenchPlan, name: str) -> float | None:
-    """The node's own temperature over the bench where it sends one, else the plan's."""
+    """Return the node's own mean temperature over the bench where it sends one, else the plan's."""
     for kind in study.layout_of(plan.bench, name).kinds:
         for channel in kind.channels:
             if channel.unit == "degC" and len(rows := _samples(study, plan, name, kind, channel.name)):

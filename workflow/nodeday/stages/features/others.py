@@ -13,7 +13,7 @@ from nodeday.stages.features.windows import NONE_BEFORE, TOO_FEW_SAMPLES, Window
 
 @dataclass(frozen=True)
 class StreamFeatures:
-    """Features of a stream, its rows, and how many of them were received."""
+    """Features of a stream, how many rows it has, and how many of them were received."""
 
     features: list[FeatureValues]
     rows: int
@@ -21,33 +21,36 @@ class StreamFeatures:
 
 
 def features_of(source: SampleSource) -> StreamFeatures:
-    """Mean, spread, slope and rate of change of each channel; a spread or slope for which no epoch
-    could hold samples enough is left out.
+    """Return mean, spread, slope and rate of change of each channel of a stream.
+
+    A spread or slope for which no epoch could hold enough samples is left out.
     """
-    found, windows = [], source.windows
+    features, windows = [], source.windows
     samples = Samples.joined(list(source.read()))
-    got = samples.received
-    utc = samples.utc_ns[got]
-    held = windows.sums(utc)
-    stream = source.heard(held)
+    received = samples.received
+    utc = samples.utc_ns[received]
+    count = windows.sums(utc)
+    stream = source.epochs(count)
     for channel in source.kind.channels:
-        value = samples.values[channel.name][got].astype(np.float64)
+        value = samples.values[channel.name][received].astype(np.float64)
         mean, spread = mean_and_spread(windows, utc, value)
         level = stream.feature("mean", mean, channel=channel.name)
         change = rate_of_change(level.value, windows.seconds)
-        found.append(level)
+        features.append(level)
         if stream.rate_hz * windows.seconds >= 2:
-            found.append(stream.feature("spread", spread, held > 1, TOO_FEW_SAMPLES, channel.name))
+            features.append(stream.feature("spread", spread, count > 1, TOO_FEW_SAMPLES, channel.name))
         if stream.rate_hz * windows.seconds >= 3:
-            found.append(
-                stream.feature("slope", slope(windows, utc, value), held > 2, TOO_FEW_SAMPLES, channel.name)
+            features.append(
+                stream.feature("slope", slope(windows, utc, value), count > 2, TOO_FEW_SAMPLES, channel.name)
             )
-        found.append(stream.feature("rate_of_change", change, np.isfinite(change), NONE_BEFORE, channel.name))
-    return StreamFeatures(found, len(samples), len(utc))
+        features.append(
+            stream.feature("rate_of_change", change, np.isfinite(change), NONE_BEFORE, channel.name)
+        )
+    return StreamFeatures(features, len(samples), len(utc))
 
 
 def mean_and_spread(windows: Windows, utc_ns: Ints, value: Floats) -> tuple[Floats, Floats]:
-    """Mean and standard deviation (n - 1) of ``value`` (n,) in each epoch, (count,) each.
+    """Return mean and standard deviation (n - 1) of ``value`` (n,) in each epoch, (count,) each.
 
     NaN without samples, and a NaN spread with fewer than two. Sums run over differences from
     the epoch's mean, so that a small spread on a large value is not rounded away.
@@ -60,21 +63,22 @@ def mean_and_spread(windows: Windows, utc_ns: Ints, value: Floats) -> tuple[Floa
 
 
 def slope(windows: Windows, utc_ns: Ints, value: Floats) -> Floats:
-    """Slope (count,) of the least-squares line through ``value`` (n,) in each epoch, units a minute.
+    """Return the slope (count,) of the least-squares line through ``value`` (n,) in each epoch, per minute.
 
     NaN where the samples of an epoch share one instant, or there are fewer than two.
     """
     if not len(value):
         return np.full(windows.count, np.nan)
-    epoch, held = windows.of(utc_ns), windows.sums(utc_ns)
+    epoch, count = windows.of(utc_ns), windows.sums(utc_ns)
     minutes = (utc_ns - windows.starts_ns[epoch]) / 60e9
-    across = minutes - ratio(windows.sums(utc_ns, minutes), held)[epoch]
-    up = value - ratio(windows.sums(utc_ns, value), held)[epoch]
+    across = minutes - ratio(windows.sums(utc_ns, minutes), count)[epoch]
+    up = value - ratio(windows.sums(utc_ns, value), count)[epoch]
     return ratio(windows.sums(utc_ns, across * up), windows.sums(utc_ns, across**2))
 
 
 def rate_of_change(mean: Floats, seconds: int) -> Floats:
-    """Change (count,) of the epochs' ``mean`` (count,) since the one before, units a minute; NaN where
-    either has no value.
+    """Return the change (count,) of each epoch's ``mean`` (count,) since the epoch before, per minute.
+
+    NaN where either has no value; ``seconds`` is the length of an epoch.
     """
     return np.diff(mean, prepend=np.nan) * (60 / seconds)

@@ -1,8 +1,10 @@
-"""A channel's samples in pieces that overlap, so that memory does not grow with the day::
+"""A channel's samples in pieces that overlap, so that memory does not grow with the day.
 
-rows of a boot   .............................................
-first piece      [=== core ===]margin
-second piece           margin[=== core ===]margin
+Each piece has a core, the rows that are its own, and a margin of its neighbours' rows::
+
+    rows of a boot   .............................................
+    first piece      [=== core ===]margin
+    second piece           margin[=== core ===]margin
 """
 
 from __future__ import annotations
@@ -19,17 +21,19 @@ from nodeday.core.arrays import Bools, Ints, Singles
 from nodeday.schemas import codes
 
 MEASURED, RECOVERED, INTERPOLATED, MISSING = (
-    list(codes.ORIGIN).index(each) for each in ("measured", "recovered", "interpolated", "missing")
+    list(codes.ORIGIN).index(origin) for origin in ("measured", "recovered", "interpolated", "missing")
 )
+GOOD = list(codes.QUALITY).index("good")
 ROWS = ["utc_ns", "value", "origin", "quality"]
 """Columns of a channel that stands alone."""
-GOOD = list(codes.QUALITY).index("good")
 
 
 @dataclass(frozen=True)
 class SampleRows:
-    """Samples (n,) of one channel and boot, in order: ``value`` is NaN where missing; ``origin`` and
-    ``quality`` are places in their lists of codes.
+    """Samples (n,) of one channel and boot, in order.
+
+    ``value`` is NaN where missing; ``origin`` and ``quality`` are indices into ``codes.ORIGIN`` and
+    ``codes.QUALITY``.
     """
 
     boot: int
@@ -43,18 +47,21 @@ class SampleRows:
 
     @property
     def missing(self) -> Bools:
+        """Mask (n,) of the samples that are missing."""
         return np.asarray(self.origin == MISSING)
 
     @property
     def computed(self) -> Bools:
+        """Mask (n,) of the samples that a fill computed."""
         return np.asarray(self.origin == INTERPOLATED)
 
     @property
     def received(self) -> Bools:
+        """Mask (n,) of the samples that were measured or recovered."""
         return np.asarray((self.origin == MEASURED) | (self.origin == RECOVERED))
 
     def part(self, rows: slice) -> SampleRows:
-        """Those of ``rows``."""
+        """Return some of the rows, as views."""
         return SampleRows(
             self.boot, self.utc_ns[rows], self.value[rows], self.origin[rows], self.quality[rows]
         )
@@ -62,8 +69,9 @@ class SampleRows:
 
 @dataclass(frozen=True)
 class Cut:
-    """Where a piece lies in its stream: rows [low, high), of which [start, end) are its own; its boot begins
-    with row ``first``.
+    """The rows of a piece in its stream.
+
+    Rows [low, high), of which [start, end) are its core; its boot begins with row ``first``.
     """
 
     boot: int
@@ -76,8 +84,9 @@ class Cut:
 
 @dataclass(frozen=True)
 class SamplePiece:
-    """``core`` are the rows that are this piece's own, the others its neighbours'; ``first`` is the number of
-    the first of ``rows`` within the boot.
+    """A piece of a channel: ``rows``, of which ``core`` are its own and the others its neighbours'.
+
+    ``first`` is the number of the first row within the boot.
     """
 
     rows: SampleRows
@@ -86,75 +95,79 @@ class SamplePiece:
 
 
 def cuts(stored: Iterable[arrow.Table], size: int, margin: int) -> list[Cut]:
-    """Pieces of ``size`` rows of one boot, its last one of up to a margin more, with up to ``margin`` rows on
-    each side; ``stored`` are stretches of the column ``boot`` in order, however long.
+    """Return the pieces of a stream, in order, with a core of ``size`` rows each and margins of ``margin``.
+
+    ``stored`` are stretches of the column ``boot`` in order, however long. A piece lies in one boot; the core
+    of a boot's last piece may be longer by up to a margin.
     """
-    found: list[Cut] = []
+    pieces: list[Cut] = []
     for boot, first, last in _boots(stored):
         start = first
         while last > start + size + margin:
             end = start + size
-            found.append(Cut(boot, first, max(start - margin, first), start, end, end + margin))
+            pieces.append(Cut(boot, first, max(start - margin, first), start, end, end + margin))
             start = end
-        found.append(Cut(boot, first, max(start - margin, first), start, last, last))
-    return found
+        pieces.append(Cut(boot, first, max(start - margin, first), start, last, last))
+    return pieces
 
 
 def _boots(stored: Iterable[arrow.Table]) -> list[tuple[int, int, int]]:
-    """Number and rows [first, last) of each boot."""
-    found: list[tuple[int, int, int]] = []
-    at = 0
+    """Return the number and the rows [first, last) of each boot."""
+    boots: list[tuple[int, int, int]] = []
+    rows = 0
     for table in stored:
         number = table["boot"].to_numpy()
         borders = [0, *(np.flatnonzero(np.diff(number)) + 1).tolist(), len(number)]
         for start, end in pairwise(borders):
             if start == end:
                 continue
-            boot, first = int(number[start]), at + start
-            if found and found[-1][0] == boot:
-                first = found.pop()[1]
-            found.append((boot, first, at + end))
-        at += len(number)
-    return found
+            boot, first = int(number[start]), rows + start
+            if boots and boots[-1][0] == boot:
+                first = boots.pop()[1]
+            boots.append((boot, first, rows + end))
+        rows += len(number)
+    return boots
 
 
-def together(pieces: Iterable[Cut], rows: int) -> list[list[Cut]]:
-    """The pieces in groups that follow each other, each of one piece or of as many as lie within ``rows``:
-    of many short boots, a file is not opened for each.
+def grouped(pieces: Iterable[Cut], rows: int) -> list[list[Cut]]:
+    """Return the pieces in groups that follow each other, each of as many as lie within ``rows``, or of one.
+
+    So that a file is not opened for each of many short boots.
     """
-    found: list[list[Cut]] = []
+    groups: list[list[Cut]] = []
     for piece in pieces:
-        if found and piece.high - found[-1][0].low <= rows:
-            found[-1].append(piece)
+        if groups and piece.high - groups[-1][0].low <= rows:
+            groups[-1].append(piece)
         else:
-            found.append([piece])
-    return found
+            groups.append([piece])
+    return groups
 
 
-def pieces_of(stored: Iterable[arrow.Table], own: list[Cut]) -> Iterator[SamplePiece]:
-    """The pieces ``own``, from the columns ``ROWS`` of a channel in stretches from the first row of the first
-    of them on.
+def pieces_of(stored: Iterable[arrow.Table], group: list[Cut]) -> Iterator[SamplePiece]:
+    """Yield the pieces of a ``group``.
+
+    ``stored`` are the columns ``ROWS`` of a channel, in stretches from the group's first row on.
     """
-    first, n = own[0].low, own[-1].high - own[0].low
-    whole = SampleRows(
-        own[0].boot, np.empty(n, np.int64), np.empty(n, np.float32), *np.empty((2, n), np.int8)
+    first, n = group[0].low, group[-1].high - group[0].low
+    all_rows = SampleRows(
+        group[0].boot, np.empty(n, np.int64), np.empty(n, np.float32), *np.empty((2, n), np.int8)
     )
     at = 0
     for table in stored:
-        rows = whole.part(slice(at, at + len(table)))
+        rows = all_rows.part(slice(at, at + len(table)))
         rows.utc_ns[:], rows.value[:] = table["utc_ns"].to_numpy(), table["value"].to_numpy()
-        rows.origin[:] = places_of(table["origin"], list(codes.ORIGIN))
-        rows.quality[:] = places_of(table["quality"], list(codes.QUALITY))
+        rows.origin[:] = code_indices(table["origin"], list(codes.ORIGIN))
+        rows.quality[:] = code_indices(table["quality"], list(codes.QUALITY))
         at += len(table)
-    for each in own:
-        rows = replace(whole.part(slice(each.low - first, each.high - first)), boot=each.boot)
-        yield SamplePiece(rows, slice(each.start - each.low, each.end - each.low), each.low - each.first)
+    for cut in group:
+        rows = replace(all_rows.part(slice(cut.low - first, cut.high - first)), boot=cut.boot)
+        yield SamplePiece(rows, slice(cut.start - cut.low, cut.end - cut.low), cut.low - cut.first)
 
 
-def places_of(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:
-    """Places in ``known`` of a column of codes."""
+def code_indices(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:
+    """Return the index into ``known`` of each code of a dictionary column, (n,)."""
     parts = [np.zeros(0, np.int8)]
     for chunk in column.chunks:
-        place = np.array([known.index(word) for word in chunk.dictionary.to_pylist()], np.int8)
-        parts.append(place[chunk.indices.to_numpy()])
+        index = np.array([known.index(code) for code in chunk.dictionary.to_pylist()], np.int8)
+        parts.append(index[chunk.indices.to_numpy()])
     return np.concatenate(parts)

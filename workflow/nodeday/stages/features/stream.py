@@ -1,4 +1,4 @@
-"""What a feature is computed from, and what comes out."""
+"""Streams that features are computed from, and the values of a feature."""
 
 from __future__ import annotations
 
@@ -14,29 +14,29 @@ from nodeday.config.models import EpochSettings, Node
 from nodeday.core.arrays import Bools, Floats, Ints, Singles
 from nodeday.layouts import Kind
 from nodeday.schemas import codes
-from nodeday.stages.features.pieces import INTERPOLATED, MEASURED, RECOVERED, places_of
-from nodeday.stages.features.windows import TOO_FEW_BEATS, Windows, coverage, judged
+from nodeday.stages.features.pieces import MEASURED, RECOVERED, code_indices
+from nodeday.stages.features.windows import TOO_FEW_BEATS, Windows, coverage, values_or_reasons
 from nodeday.storage.row_groups import Group
 
 RECEIVED = ("measured", "recovered")
 
 
 def is_ecg(kind: Kind) -> bool:
-    """One channel of an ECG in mV."""
+    """Return whether a stream is one channel of an ECG in mV."""
     return kind.stream == "ecg" and [channel.unit for channel in kind.channels] == ["mV"]
 
 
 def is_acceleration(kind: Kind) -> bool:
-    """Three axes x, y and z in g."""
-    return {(each.name, each.unit) for each in kind.channels} == {("x", "g"), ("y", "g"), ("z", "g")}
+    """Return whether a stream is acceleration: three axes x, y and z in g."""
+    return {(channel.name, channel.unit) for channel in kind.channels} == {("x", "g"), ("y", "g"), ("z", "g")}
 
 
 @dataclass(frozen=True)
 class FeatureValues:
-    """One feature of one channel in every epoch: values, coverage and reasons, (count,) each.
+    """Values of one feature of one channel in every epoch, with coverage and reasons, (count,) each.
 
-    ``bars``, where the feature has error bars for what was lost: the ends of the 95 % interval, the bias
-    and, as places in ``codes.LOSS_BAR``, how they were got, (count,) each.
+    ``bars``, where the feature has error bars for what was lost: both ends of the 95 % interval, the bias
+    and, as an index into ``codes.LOSS_BAR``, how they were computed, (count,) each.
     """
 
     node: Node
@@ -48,13 +48,16 @@ class FeatureValues:
     bars: tuple[Floats, Floats, Floats, Ints] | None = None
 
     def with_bars(self, low: Floats, high: Floats, bias: Floats, how: Ints) -> FeatureValues:
+        """Return these values with error bars, (count,) each."""
         return replace(self, bars=(low, high, bias, how))
 
 
 @dataclass(frozen=True)
 class Samples:
-    """Rows (n,) of a stream: instants, ``origin`` as places in ``codes.ORIGIN``, and the ``values`` of each
-    channel by its name, NaN where missing.
+    """Samples (n,) of a stream.
+
+    Instants, ``origin`` as indices into ``codes.ORIGIN``, and the ``values`` of each channel by its name, NaN
+    where missing.
     """
 
     utc_ns: Ints
@@ -66,13 +69,13 @@ class Samples:
 
     @classmethod
     def of(cls, table: arrow.Table, channels: list[str]) -> Samples:
-        """From the columns ``utc_ns``, ``origin`` and ``channels`` as they are stored."""
+        """Take samples from the columns ``utc_ns``, ``origin`` and ``channels`` as they are stored."""
         values = {name: table[name].to_numpy().astype(np.float32, copy=False) for name in channels}
-        return cls(table["utc_ns"].to_numpy(), places_of(table["origin"], list(codes.ORIGIN)), values)
+        return cls(table["utc_ns"].to_numpy(), code_indices(table["origin"], list(codes.ORIGIN)), values)
 
     @classmethod
     def joined(cls, parts: Sequence[Samples]) -> Samples:
-        """Rows of parts one after the other."""
+        """Return the samples of ``parts`` one after the other."""
         if len(parts) == 1:
             return parts[0]
         values = {name: np.concatenate([part.values[name] for part in parts]) for name in parts[0].values}
@@ -83,19 +86,16 @@ class Samples:
 
     @property
     def received(self) -> Bools:
-        """Which (n,) were measured or recovered."""
+        """Mask (n,) of the samples that were measured or recovered."""
         return np.asarray((self.origin == MEASURED) | (self.origin == RECOVERED), np.bool_)
-
-    @property
-    def computed(self) -> Bools:
-        """Which (n,) a fill replaced."""
-        return np.asarray(self.origin == INTERPOLATED, np.bool_)
 
 
 @dataclass(frozen=True)
 class SampleSource:
-    """One stream of a node over a session. ``read`` begins anew each time: its rows in order of time within
-    each boot, a stretch after the other; ``groups`` tell of rows their first instant before they are read.
+    """One stream of a node over a session, read piece by piece.
+
+    ``read`` begins anew each time and yields the samples a stretch after the other, in order of time within
+    each boot; ``groups`` give the first instant of groups of rows before these are read.
     """
 
     node: Node
@@ -107,33 +107,36 @@ class SampleSource:
 
     @property
     def rate_hz(self) -> float:
+        """Samples per second."""
         return self.kind.rate_hz or 1.0
 
-    def heard(self, held: Floats) -> EpochSource:
-        """What was heard of it, given how many samples were received in each epoch, (count,)."""
-        return EpochSource(self.node, self.kind, self.windows, self.settings, held)
+    def epochs(self, received: Floats) -> EpochSource:
+        """Return the stream by epochs, given how many samples were ``received`` in each, (count,)."""
+        return EpochSource(self.node, self.kind, self.windows, self.settings, received)
 
 
 @dataclass(frozen=True)
 class EpochSource:
-    """What features of a stream are judged by; ``held`` (count,) is how many samples were received in each
-    epoch.
+    """A stream by epochs, whose coverage decides whether a feature has a value.
+
+    ``received`` (count,) is how many samples were received in each epoch.
     """
 
     node: Node
     kind: Kind
     windows: Windows
     settings: EpochSettings
-    held: Floats
+    received: Floats
 
     @property
     def rate_hz(self) -> float:
+        """Samples per second."""
         return self.kind.rate_hz or 1.0
 
     @cached_property
     def coverage(self) -> Floats:
-        """Share (count,) of the samples that each epoch should hold that were received."""
-        return coverage(self.windows, self.held, self.rate_hz)
+        """Share (count,) of the due samples of each epoch that were received."""
+        return coverage(self.windows, self.received, self.rate_hz)
 
     def feature(
         self,
@@ -143,8 +146,10 @@ class EpochSource:
         lacking: int | Ints = TOO_FEW_BEATS,
         channel: str | None = None,
     ) -> FeatureValues:
-        """``value`` (count,) as a feature: null with a reason where coverage falls short, and with
-        the reason ``lacking`` where it is not ``enough``.
+        """Return ``value`` (count,) as a feature, null with a reason where it is not valid.
+
+        Not valid where coverage falls short, nor, with the reason ``lacking``, where it is not ``enough``
+        (count,). Without a ``channel`` the feature is of the stream.
         """
-        kept, reason = judged(value, self.coverage, self.settings.min_coverage, enough, lacking)
+        kept, reason = values_or_reasons(value, self.coverage, self.settings.min_coverage, enough, lacking)
         return FeatureValues(self.node, channel or self.kind.stream, name, kept, self.coverage, reason)

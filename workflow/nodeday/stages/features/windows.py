@@ -1,4 +1,4 @@
-"""Epochs: one ruler for all nodes, what was received in each, and values or reasons."""
+"""Epochs: windows that all nodes share, their coverage, and values or reasons."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas import codes
 
 SECOND = 1_000_000_000
+"""Nanoseconds."""
 LOW_COVERAGE, TOO_FEW_BEATS, TOO_FEW_SAMPLES, NO_DATA = (
     list(codes.NO_VALUE).index(code)
     for code in ("low_coverage", "too_few_beats", "too_few_samples", "no_data")
@@ -30,11 +31,12 @@ NO_WALKING, NOT_THIS_MOVEMENT, NOT_WORN, TOO_LITTLE_AROUND, NO_MOUNTING, NONE_BE
     )
 )
 HAS_VALUE = -1
+"""Stands for a reason where there is a value; the reasons above are indices into ``codes.NO_VALUE``."""
 
 
 @dataclass(frozen=True)
 class Windows:
-    """``count`` epochs of ``seconds`` each, the first one from ``start_ns``, all half-open."""
+    """``count`` half-open epochs of ``seconds`` each, one after the other from ``start_ns`` on."""
 
     start_ns: int
     seconds: int
@@ -42,45 +44,47 @@ class Windows:
 
     @property
     def starts_ns(self) -> Ints:
+        """Begin of each epoch, (count,)."""
         return self.start_ns + np.arange(self.count, dtype=np.int64) * (self.seconds * SECOND)
 
     @property
     def edges_ns(self) -> Ints:
-        """Where each epoch begins, and where the last one ends, (count + 1,)."""
+        """Begin of each epoch, and the end of the last one, (count + 1,)."""
         return self.start_ns + np.arange(self.count + 1, dtype=np.int64) * (self.seconds * SECOND)
 
     def of(self, utc_ns: Ints) -> Ints:
-        """Number of the epoch that holds each instant, (n,) -> (n,)."""
+        """Return the number (n,) of the epoch that holds each instant ``utc_ns`` (n,)."""
         return np.asarray((utc_ns - self.start_ns) // (self.seconds * SECOND), np.int64)
 
     def sums(self, utc_ns: Ints, weights: Floats | None = None) -> Floats:
-        """Sum of ``weights`` (n,), or number of instants, in each epoch, (count,)."""
+        """Return the sum of ``weights`` (n,), or the count of instants (n,), in each epoch, (count,)."""
         total = np.bincount(self.of(utc_ns), weights, minlength=self.count)
         return np.asarray(total, dtype=np.float64)
 
 
 def windows_over(first_ns: int, last_ns: int, seconds: int) -> Windows:
-    """Epochs from ``first_ns``, floored to a whole second, until one holds ``last_ns``."""
+    """Return epochs of ``seconds`` from the whole second of ``first_ns`` until one holds ``last_ns``."""
     start = first_ns // SECOND * SECOND
     return Windows(start, seconds, int((last_ns - start) // (seconds * SECOND)) + 1)
 
 
 def coverage(windows: Windows, received: Floats, rate_hz: float) -> Floats:
-    """Share (count,) of the samples that an epoch should hold that were ``received`` (count,), at most 1."""
+    """Return the share (count,) of an epoch's due samples that were ``received`` (count,), at most 1."""
     return np.minimum(received / (rate_hz * windows.seconds), 1.0)
 
 
-def judged(
+def values_or_reasons(
     value: Floats,
     cover: Floats,
     least: float,
     enough: Bools | None = None,
     lacking: int | Ints = TOO_FEW_BEATS,
 ) -> tuple[Floats, Ints]:
-    """Values (count,) with NaN where they do not stand, and the reasons (count,).
+    """Return the values (count,) with NaN where they are not valid, and the reasons (count,).
 
-    A reason is an index into ``codes.NO_VALUE``, or -1 where the value stands; ``enough`` says
-    where there is enough to tell it from, and ``lacking``, one or (count,), is the reason where there is not.
+    A reason is an index into ``codes.NO_VALUE``, or -1 for a valid value. A value is not valid where the
+    coverage ``cover`` (count,) is below ``least``, nor where there is not ``enough`` (count,) to compute it
+    from; ``lacking``, one or (count,), is then the reason.
     """
     reason = np.full(len(value), HAS_VALUE, np.int64)
     if enough is not None:
@@ -91,5 +95,5 @@ def judged(
 
 
 def ratio(sums: Floats, counts: Floats) -> Floats:
-    """``sums / counts``, NaN where there is nothing to divide by."""
+    """Return ``sums / counts``, (n,) each, NaN where the count is not positive."""
     return np.asarray(np.divide(sums, counts, out=np.full(len(sums), np.nan), where=counts > 0), np.float64)

@@ -1,1 +1,1 @@
-"""Stage."""
+"""Stage `study`: the study's own tables and its analysis-ready dataset, from finished sessions."""

@@ -1,4 +1,4 @@
-"""A session's epochs laid out as matrices: a row for each feature of each stream, a column for each epoch."""
+"""A session's epochs as matrices: a row for each feature of each stream, a column for each epoch."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ import pandas as pd
 from nodeday.core.arrays import Bools, Floats, Ints
 
 NUMBERS = ("value", "coverage", "low", "high", "bias")
+"""Columns of numbers of table ``epochs``."""
 
 
 class FeatureSeries(NamedTuple):
-    """Whose values they are."""
+    """The node, placement and channel that values are of, and their feature."""
 
     node: str
     placement: str
@@ -24,8 +25,10 @@ class FeatureSeries(NamedTuple):
 
 @dataclass(frozen=True)
 class EpochMatrix:
-    """Epochs (n,) in order, with the k series in the table's order: ``listed`` says which epochs the table
-    holds of each series, ``numbers`` its columns of numbers by name, NaN for a null, (k, n) each.
+    """Epochs (n,) of a session in order, with its k series in the order of the table.
+
+    ``listed`` (k, n) are the epochs that the table holds of each series, ``numbers`` its columns of numbers
+    by name, NaN for a null, (k, n) each.
     """
 
     number: Ints
@@ -37,10 +40,12 @@ class EpochMatrix:
 
     @property
     def value(self) -> Floats:
+        """Values (k, n)."""
         return self.numbers["value"]
 
     @property
     def coverage(self) -> Floats:
+        """Coverage (k, n) of the values."""
         return self.numbers["coverage"]
 
     @property
@@ -49,14 +54,15 @@ class EpochMatrix:
         return np.asarray((~np.isnan(self.value)).sum(axis=1) / self.listed.sum(axis=1), np.float64)
 
     def of(self, node: str) -> Ints:
-        """Places of a node's series."""
-        return np.flatnonzero([each.node == node for each in self.series])
+        """Return the indices (j,) of a node's series."""
+        return np.flatnonzero([series.node == node for series in self.series])
 
 
-def laid_out(rows: pd.DataFrame) -> EpochMatrix:
-    """Rows of table ``epochs``, whose key makes each place unique."""
+def epoch_matrix(rows: pd.DataFrame) -> EpochMatrix:
+    """Return the ``rows`` of table ``epochs`` of one session as matrices, whatever their order."""
     keys = list(FeatureSeries._fields)
-    series = [FeatureSeries(*map(str, each)) for each in rows[keys].drop_duplicates().itertuples(index=False)]
+    distinct = rows[keys].drop_duplicates().itertuples(index=False)
+    series = [FeatureSeries(*map(str, key)) for key in distinct]
     number, first, column = np.unique(
         rows["epoch"].to_numpy(np.int64), return_index=True, return_inverse=True
     )

@@ -1,4 +1,4 @@
-"""What the study needs to know of one finished session, gathered from its tables."""
+"""Facts of one finished session that the study needs, gathered from its tables."""
 
 from __future__ import annotations
 
@@ -13,10 +13,9 @@ from nodeday.config.study import HUB, Study
 from nodeday.core import timeline
 from nodeday.core.arrays import Floats
 from nodeday.core.errors import ContractError
-from nodeday.stages.study import phases as measured
 from nodeday.stages.study import rules
-from nodeday.stages.study.epochs import EpochMatrix, FeatureSeries, laid_out
-from nodeday.stages.study.phases import SECOND, Phase, phases_of
+from nodeday.stages.study.epochs import EpochMatrix, FeatureSeries, epoch_matrix
+from nodeday.stages.study.phases import SECOND, FeatureRow, Phase, feature_rows, inside, phases_of
 from nodeday.storage import tables
 from nodeday.storage.frames import Key, columns_of, frame_stamps
 
@@ -34,12 +33,31 @@ class Received:
 
 
 Frames = Mapping[Key, Received]
+"""What was received of each node and stream that holds samples."""
+
+COLUMNS = (
+    "participant",
+    "session",
+    "node",
+    "channel",
+    "feature",
+    "finished",
+    "hours",
+    "coverage",
+    "valid",
+    "uncertainty_ms",
+    "calibrated",
+    "bench_passed",
+)
+"""Columns of the series that rules apply to."""
 
 
 @dataclass(frozen=True)
 class NodeFacts:
-    """A node of a session: counts, coverage of its weakest stream, and its widest uncertainty.
-    ``calibrated`` and ``bench_passed`` are 1, 0, or NaN without a record of its device.
+    """Facts of a node in a session: counts, coverage of its weakest stream, its widest uncertainty.
+
+    ``below`` is the share of epochs in which the node is below a limit; ``calibrated`` and ``bench_passed``
+    are 1, 0, or NaN without a record of its device.
     """
 
     node: str
@@ -57,9 +75,11 @@ class NodeFacts:
 
 @dataclass(frozen=True)
 class SessionFacts:
-    """A session but for its epochs: span of its received samples [start, end) in UTC, its nodes; its phases
-    with the number of epochs wholly in each; how many epochs it has and how many values in them; the share
-    (k,) of its epochs in which each of its k series has one; rows of table ``phase_features``.
+    """Facts of a session, all but its epochs.
+
+    The span [start, end) of its received samples in ns UTC; its nodes; its phases, and how many epochs lie
+    in each from end to end (``in_phase``); how many epochs it has, and how many values in them; its k series,
+    and the share (k,) of its epochs in which each has a value; its rows of table ``phase_features``.
     """
 
     session: str
@@ -73,15 +93,19 @@ class SessionFacts:
     values: int
     series: list[FeatureSeries]
     valid: Floats
-    measured: list[measured.Row]
+    phase_features: list[FeatureRow]
 
     @property
     def hours(self) -> float:
+        """Length of the span in hours."""
         return (self.end_ns - self.start_ns) / (3600 * SECOND)
 
 
 def gather(study: Study, session: str) -> SessionFacts:
-    """Read the tables of ``session``; raise ContractError where one is absent or nothing is left."""
+    """Return the facts of ``session``, from its tables.
+
+    Raises ContractError where a table is absent or no sample could be placed in time.
+    """
 
     def table(name: str, columns: list[str]) -> pd.DataFrame:
         return tables.read(tables.path(study.results, name, session), name, columns)
@@ -103,12 +127,12 @@ def gather(study: Study, session: str) -> SessionFacts:
         *recorded,
         nodes,
         phases,
-        [int(measured.inside(epochs, phase, recorded).sum()) for phase in phases],
+        [int(inside(epochs, phase, recorded).sum()) for phase in phases],
         len(epochs.number),
         int((~np.isnan(epochs.value)).sum()),
         epochs.series,
         epochs.valid,
-        measured.rows(session, who, epochs, phases, recorded),
+        feature_rows(session, who, epochs, phases, recorded),
     )
 
 
@@ -128,14 +152,14 @@ def received(study: Study, session: str) -> dict[Key, Received]:
 
 
 def epochs_of(study: Study, session: str) -> EpochMatrix:
-    """The epochs of a session; raise ContractError where there are none."""
-    return laid_out(tables.read(tables.path(study.results, "epochs", session), "epochs"))
+    """Return the epochs of a session; raises ContractError where their table is absent."""
+    return epoch_matrix(tables.read(tables.path(study.results, "epochs", session), "epochs"))
 
 
 def span(study: Study, session: str, frames: Frames, clock: pd.DataFrame) -> tuple[int, int]:
-    """First sample instant of all nodes, and one sample period past the last, nanoseconds UTC."""
+    """Return the first sample instant of all nodes, and one sample period past the last, in ns UTC."""
     edges = []
-    for (node, stream), own in frames.items():
+    for (node, stream), stamps in frames.items():
         kind = study.layout_of(session, node).stream(stream)
         maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
         for boot, ticks in own.ticks.items():
@@ -163,14 +187,15 @@ def _node(
     clock: pd.DataFrame,
     epochs: EpochMatrix,
 ) -> NodeFacts:
+    """Return the facts of one node over the span ``recorded``."""
     layout, limits = study.layout_of(session, node), study.file.limits
     lost, knots = (table[table["node"] == node] for table in (gaps, clock))
     own = {stream: each for (name, stream), each in frames.items() if name == node}
     boots = {boot for each in own.values() for boot in each.ticks}
     seconds = (recorded[1] - recorded[0]) / SECOND
     shares = [
-        rules.coverage(each.samples, layout.stream(stream).rate_hz or 1.0, seconds)
-        for stream, each in own.items()
+        rules.coverage(stamps.samples, layout.stream(stream).rate_hz or 1.0, seconds)
+        for stream, stamps in streams.items()
     ]
     weakest = np.fmin.reduce(epochs.coverage[epochs.of(node)], axis=0, initial=np.nan)
     widths = rules.uncertainty_at(
@@ -194,35 +219,19 @@ def _node(
 
 
 def _device(study: Study, session: str, node: str) -> tuple[float, float]:
-    """Whether the records of the node's device hold coefficients, and whether it passed its bench."""
+    """Return whether the node's device has coefficients and whether it passed its bench: 1, 0 or NaN."""
     last = device_records.record_of(study, session, node)
     if last is None:
         return float("nan"), float("nan")
-    return float(device_records.calibration_of(study, session, node) is not None), float(
-        last.verdict == "pass"
-    )
-
-
-COLUMNS = (
-    "participant",
-    "session",
-    "node",
-    "channel",
-    "feature",
-    "finished",
-    "hours",
-    "coverage",
-    "valid",
-    "uncertainty_ms",
-    "calibrated",
-    "bench_passed",
-)
+    calibration = device_records.calibration_of(study, session, node)
+    return float(calibration is not None), float(last.verdict == "pass")
 
 
 def series(study: Study, facts: list[SessionFacts]) -> pd.DataFrame:
-    """What the rules are applied to: a row for each feature of each node of each session that the sheets
-    list, with all that was measured of it. A node without features has a row with neither channel nor
-    feature, and so has one of a session that is not finished; a participant without sessions has a row
+    """Return the series that rules apply to: a row for each feature of each node of each listed session.
+
+    With all that was measured of it, in ``COLUMNS``. A node without features has a row with neither channel
+    nor feature, and so has one of a session that is not finished; a participant without sessions has a row
     without a session.
     """
     done, rows = {one.session: one for one in facts}, []
@@ -236,32 +245,33 @@ def series(study: Study, facts: list[SessionFacts]) -> pd.DataFrame:
             ]
     seen = {sheet.participant for sheet in study.sessions.values()}
     rows += [
-        (each.participant, "", "", "", "", 0.0) + (np.nan,) * 6
-        for each in study.participants
-        if each.participant not in seen
+        (person.participant, "", "", "", "", 0.0) + (np.nan,) * 6
+        for person in study.participants
+        if person.participant not in seen
     ]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _finished(one: SessionFacts) -> list[tuple[object, ...]]:
+def _finished(session: SessionFacts) -> list[tuple[object, ...]]:
+    """Return the series of a finished session, as tuples of ``COLUMNS``."""
     rows: list[tuple[object, ...]] = []
-    for node in one.nodes:
-        own = [
-            (each.channel, each.feature, share)
-            for each, share in zip(one.series, one.valid, strict=True)
-            if each.node == node.node
+    for node in session.nodes:
+        of_node = [
+            (key.channel, key.feature, share)
+            for key, share in zip(session.series, session.valid, strict=True)
+            if key.node == node.node
         ]
         width = np.nan if node.uncertainty_ms is None else node.uncertainty_ms
-        for channel, feature, share in own or [("", "", np.nan)]:
+        for channel, feature, share in of_node or [("", "", np.nan)]:
             rows.append(
                 (
-                    one.participant,
-                    one.session,
+                    session.participant,
+                    session.session,
                     node.node,
                     channel,
                     feature,
                     1.0,
-                    one.hours,
+                    session.hours,
                     node.coverage,
                     share,
                     width,

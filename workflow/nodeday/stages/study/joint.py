@@ -9,78 +9,80 @@ import numpy as np
 import pandas as pd
 
 from nodeday.config.study import HUB, Study
-from nodeday.core.arrays import Ints
 from nodeday.schemas import Table
 from nodeday.stages.study import wide
+from nodeday.stages.study.epochs import EpochMatrix
 from nodeday.stages.study.gather import SessionFacts, epochs_of
-from nodeday.stages.study.phases import OUTSIDE, SECOND, UNNOTED, wholly_in
+from nodeday.stages.study.phases import OUTSIDE, SECOND, UNNOTED, inside
 from nodeday.stages.study.rules import Applied
 from nodeday.storage import tables
 
 
 def declared(study: Study, facts: list[SessionFacts]) -> Table:
-    """The contract of the table of all sessions."""
+    """Return the contract of the table of all sessions."""
     meaning: dict[str, wide.Meaning] = {}
     units: dict[str, str] = {}
-    for one in facts:
-        meaning |= wide.columns_of(one.series)
-        units |= study.units_of(one.session)
+    for session in facts:
+        meaning |= wide.columns_of(session.series)
+        units |= study.units_of(session.session)
     order = list(dict.fromkeys(row.node for row in study.nodes if row.node != HUB))
-    heard = {node.node for one in facts for node in one.nodes}
+    present = {node.node for session in facts for node in session.nodes}
     ranked = sorted(meaning, key=lambda name: order.index(meaning[name].node))
     by_feature = any(rule.rule == "min_valid_epochs" for rule in study.file.inclusion)
     return wide.declare(
-        {name: meaning[name] for name in ranked}, [node for node in order if node in heard], units, by_feature
+        {name: meaning[name] for name in ranked},
+        [node for node in order if node in present],
+        units,
+        by_feature,
     )
 
 
-def piece(study: Study, table: Table, one: SessionFacts, applied: Applied) -> pd.DataFrame:
-    """A session's epochs with what ``table`` says of them beside, before their columns are put in order."""
-    epochs = epochs_of(study, one.session)
-    beside = _about(study, one, epochs.start_ns) | _flags(one, applied)
-    return pd.DataFrame(wide.pivot(epochs) | {name: beside[name] for name in table.names if name in beside})
+def piece(study: Study, table: Table, facts: SessionFacts, applied: Applied) -> pd.DataFrame:
+    """Return a session's epochs with what ``table`` adds to them, before their columns are put in order."""
+    epochs = epochs_of(study, facts.session)
+    added = _about(study, facts, epochs) | _flags(facts, applied)
+    return pd.DataFrame(wide.pivot(epochs) | {name: added[name] for name in table.names if name in added})
 
 
 def joined(table: Table, pieces: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Sessions one below the other; a column that a session does not have is null there."""
-    whole = pd.concat(pieces, ignore_index=True).reindex(columns=table.names)
-    whole["age_years"] = whole["age_years"].astype("Int32")
-    return tables.build(table, {name: whole[name] for name in table.names})
+    """Return sessions one below the other; a column that a session does not have is null for it."""
+    rows = pd.concat(pieces, ignore_index=True).reindex(columns=table.names)
+    rows["age_years"] = rows["age_years"].astype("Int32")
+    return tables.build(table, {name: rows[name] for name in table.names})
 
 
-def _about(study: Study, one: SessionFacts, start_ns: Ints) -> dict[str, Any]:
-    """Whose epochs these are, when they were, and the phase each begins in; by column."""
-    ends = start_ns + study.file.epochs.seconds * SECOND
-    told = next(each for each in study.participants if each.participant == one.participant)
-    phases = [each for each in one.phases if each.source not in (OUTSIDE, UNNOTED)]
+def _about(study: Study, facts: SessionFacts, epochs: EpochMatrix) -> dict[str, Any]:
+    """Return by column whose ``epochs`` these are, when they were, and the phase in which each begins."""
+    start_ns, recorded = epochs.start_ns, (facts.start_ns, facts.end_ns)
+    person = next(one for one in study.participants if one.participant == facts.participant)
+    phases = [phase for phase in facts.phases if phase.source not in (OUTSIDE, UNNOTED)]
     # The first epoch begins on a whole second, a moment before the first sample.
-    at = np.maximum(start_ns, one.start_ns)
+    at_ns = np.maximum(start_ns, facts.start_ns)
     names = wide.phase_at(
-        at,
-        [each.name for each in phases],
-        [each.start_ns for each in phases],
-        [each.end_ns for each in phases],
+        at_ns,
+        [phase.name for phase in phases],
+        [phase.start_ns for phase in phases],
+        [phase.end_ns for phase in phases],
     )
-    whole = np.full(len(at), "no", object)
-    whole[pd.isna(names)] = None
-    for each in phases:
-        inside = wholly_in(each, (start_ns, ends), (one.start_ns, one.end_ns))
-        whole[inside & (names == each.name)] = "yes"
+    to_end = np.full(len(at_ns), "no", object)
+    to_end[pd.isna(names)] = None
+    for phase in phases:
+        to_end[inside(epochs, phase, recorded) & (names == phase.name)] = "yes"
     return {
-        "participant": one.participant,
-        "session": one.session,
+        "participant": facts.participant,
+        "session": facts.session,
         "start_utc": wide.iso(start_ns),
         "minutes": (start_ns - start_ns[:1]) / (60 * SECOND),
         "phase": names,
-        "phase_whole": whole,
-        "age_years": pd.array([told.age_years] * len(at), "Int32"),
-        "resting_bpm": np.nan if told.resting_bpm is None else told.resting_bpm,
+        "phase_whole": to_end,
+        "age_years": pd.array([person.age_years] * len(at_ns), "Int32"),
+        "resting_bpm": np.nan if person.resting_bpm is None else person.resting_bpm,
     }
 
 
-def _flags(one: SessionFacts, applied: Applied) -> dict[str, str]:
-    """Whether each node counts, and each of its features."""
-    rows = applied.series[(applied.series["session"] == one.session).to_numpy()]
+def _flags(facts: SessionFacts, applied: Applied) -> dict[str, str]:
+    """Return by column whether each node of a session is excluded, and each of its features."""
+    rows = applied.series[(applied.series["session"] == facts.session).to_numpy()]
     out = dict(
         zip(
             rows[["node", "channel", "feature"]].itertuples(index=False, name=None),
@@ -88,9 +90,10 @@ def _flags(one: SessionFacts, applied: Applied) -> dict[str, str]:
             strict=True,
         )
     )
-    nodes = {node.node: [gone for (name, *_), gone in out.items() if name == node.node] for node in one.nodes}
-    taken = {name: all(gone) for name, gone in nodes.items()}
-    taken |= {
-        name: out[each.node, each.channel, each.feature] for name, each in wide.columns_of(one.series).items()
+    excluded = {
+        node.node: all(gone for (name, *_), gone in out.items() if name == node.node) for node in facts.nodes
     }
-    return {f"{name}_excluded": "yes" if gone else "no" for name, gone in taken.items()}
+    excluded |= {
+        name: out[key.node, key.channel, key.feature] for name, key in wide.columns_of(facts.series).items()
+    }
+    return {f"{name}_excluded": "yes" if gone else "no" for name, gone in excluded.items()}

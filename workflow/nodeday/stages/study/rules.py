@@ -1,4 +1,4 @@
-"""The study's written rules over arrays: what falls short, what each rule takes, what a node is good for."""
+"""The study's written rules over arrays: what fails, what each rule excludes, what a node is good for."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ LEVELS = {
     "nodes": ["session", "node"],
     "series": ["session", "node", "channel", "feature"],
 }
-"""What is counted, by the columns of the series that tell one from another; an empty text is none."""
+"""Levels that are counted, by the columns of the series that identify a unit; an empty text is none."""
 MEASURE = {
     "finished": "finished",
     "min_hours": "hours",
@@ -31,12 +31,12 @@ MEASURE = {
 }
 """Column of the series that each rule looks at."""
 SCOPE = {"finished": [], "min_hours": [], "min_valid_epochs": ["node", "channel", "feature"]}
-"""What else than the session a rule is about; the node where nothing is said."""
+"""What a rule is about besides the session; the node where it is not listed."""
 
 
 @dataclass(frozen=True)
 class RuleStep:
-    """A rule in its place: its name, what it is for, its threshold."""
+    """A rule as a step in the order of rules: its name, its threshold, and the node and feature it is for."""
 
     rule: str
     threshold: float
@@ -46,8 +46,10 @@ class RuleStep:
 
 @dataclass(frozen=True)
 class Applied:
-    """``fails`` (steps, series) says which rule a series does not meet, ``left`` (steps + 1, series)
-    which series are there before the first rule and after each.
+    """The rules, applied to series.
+
+    ``fails`` (steps, series): which rule a series does not meet; ``left`` (steps + 1, series): which series
+    are left before the first rule and after each.
     """
 
     steps: list[RuleStep]
@@ -57,128 +59,136 @@ class Applied:
 
     @property
     def out(self) -> Bools:
-        """Series (n,) that some rule takes."""
+        """Mask (n,) of the series that some rule excludes."""
         return np.asarray(~self.left[-1], np.bool_)
 
 
 def in_order(rules: Sequence[Rule]) -> list[RuleStep]:
-    """The rules as steps, behind the one that every study has: a session must come through to its end."""
+    """Return the rules as steps, after the one that every study has: a session must have finished."""
     stated = [RuleStep(rule.rule, rule.threshold, rule.node or ALL, rule.feature or ALL) for rule in rules]
     return [RuleStep("finished", 1.0), *stated]
 
 
 def apply(steps: list[RuleStep], series: pd.DataFrame) -> Applied:
-    """Hold every series against every rule; limits are inclusive, and what could not be measured fails.
+    """Apply every rule to every series; limits are inclusive, and what could not be measured fails.
 
     ``series`` has a row for each feature of a node of a session, columns as in LEVELS and MEASURE. A
     session that is not finished fails the first rule and no other, since nothing of it was measured.
     """
     fails = np.zeros((len(steps), len(series)), np.bool_)
     done = series["finished"].to_numpy() == 1
-    for place, step in enumerate(steps):
+    for number, step in enumerate(steps):
         value = series[MEASURE[step.rule]].to_numpy(np.float64)
         meets = value <= step.threshold if step.rule == "max_clock_uncertainty" else value >= step.threshold
-        fails[place] = ~meets & _for(step, series) & (done | (step.rule == "finished"))
+        fails[number] = ~meets & _in_scope(step, series) & (done | (step.rule == "finished"))
     left = np.vstack([np.ones((1, len(series)), np.bool_), ~np.logical_or.accumulate(fails, axis=0)])
     return Applied(steps, series, fails, left)
 
 
-def _for(step: RuleStep, series: pd.DataFrame) -> Bools:
-    here = np.ones(len(series), np.bool_)
+def _in_scope(step: RuleStep, series: pd.DataFrame) -> Bools:
+    """Return which series (n,) a rule is for."""
+    scope = np.ones(len(series), np.bool_)
     for column, wanted in (("node", step.node), ("feature", step.feature)):
         if wanted != ALL:
-            here &= (series[column] == wanted).to_numpy()
+            scope &= (series[column] == wanted).to_numpy()
     if step.rule == "min_valid_epochs":
-        here &= (series["feature"] != "").to_numpy()
-    return here
+        scope &= (series["feature"] != "").to_numpy()
+    return scope
 
 
 def counts(applied: Applied) -> list[dict[str, object]]:
-    """A row of table ``flow`` for what is listed, then one for each step."""
+    """Return the rows of table ``flow``: one for what is listed, then one for each step."""
     units = {level: _Units.of(applied.series, columns) for level, columns in LEVELS.items()}
     hours = (applied.series["hours"] * applied.series["coverage"]).to_numpy(np.float64)
-    whole = np.ones(len(applied.series), np.bool_)
+    every = np.ones(len(applied.series), np.bool_)
     first = {"step": 0, "rule": "listed", "node": ALL, "feature": ALL, "threshold": np.nan}
-    rows: list[dict[str, object]] = [first | _taken(units, hours, whole, whole, whole)]
-    for place, step in enumerate(applied.steps):
+    rows: list[dict[str, object]] = [first | _flow(units, hours, every, every, every)]
+    for number, step in enumerate(applied.steps):
         named = {
-            "step": place + 1,
+            "step": number + 1,
             "rule": step.rule,
             "node": step.node,
             "feature": step.feature,
             "threshold": step.threshold,
         }
-        alone, before, after = ~applied.fails[place], applied.left[place], applied.left[place + 1]
-        rows.append(named | _taken(units, hours, alone, before, after))
+        alone, before, after = ~applied.fails[number], applied.left[number], applied.left[number + 1]
+        rows.append(named | _flow(units, hours, alone, before, after))
     return rows
 
 
 @dataclass(frozen=True)
 class _Units:
-    """Which unit of a level each series (n,) belongs to, by number, and whether it is one."""
+    """The units of a level: the number (n,) of the unit of each series, and whether it is ``real`` (n,)."""
 
     number: Ints
     real: Bools
 
     @classmethod
     def of(cls, series: pd.DataFrame, columns: list[str]) -> _Units:
+        """Return the units that ``columns`` identify."""
         number = np.asarray(series.groupby(columns, sort=False).ngroup(), np.int64)
         return cls(number, (series[columns] != "").all(axis=1).to_numpy(np.bool_))
 
     def count(self, mask: Bools) -> int:
+        """Return how many real units have a series in ``mask`` (n,)."""
         return len(np.unique(self.number[mask & self.real]))
 
     def sum(self, value: Floats, mask: Bools) -> float:
-        """Of the value (n,) of each unit once; NaN is nothing."""
+        """Return the sum of ``value`` (n,), of each unit with a series in ``mask`` (n,) once; NaN is 0."""
         first = np.unique(self.number[mask], return_index=True)[1]
         return float(np.nansum(value[mask][np.sort(first)]))
 
 
-def _taken(
+def _flow(
     units: dict[str, _Units], hours: Floats, alone: Bools, before: Bools, after: Bools
 ) -> dict[str, float]:
-    """``hours`` (n,) are length x coverage of the node; NaN of a session that is not finished."""
-    out: dict[str, float] = {}
-    whole = np.ones_like(alone)
-    for level, each in units.items():
-        out[f"{level}_alone"] = each.count(whole) - each.count(alone)
-        out[f"{level}_excluded"] = each.count(before) - each.count(after)
-        out[f"{level}_left"] = each.count(after)
-    listed, only, was, left = (units["nodes"].sum(hours, mask) for mask in (whole, alone, before, after))
-    taken = {"hours_alone": max(listed - only, 0.0), "hours_excluded": max(was - left, 0.0)}
-    return out | taken | {"hours_left": left}
+    """Return how many units of each level a rule excludes by itself and in its turn, and how many are left.
+
+    ``alone`` (n,) are the series that meet this rule, ``before`` and ``after`` (n,) those left around it;
+    ``hours`` (n,) are length x coverage of the node, NaN of a session that is not finished.
+    """
+    counts: dict[str, float] = {}
+    every = np.ones_like(alone)
+    for level, unit in units.items():
+        counts[f"{level}_alone"] = unit.count(every) - unit.count(alone)
+        counts[f"{level}_excluded"] = unit.count(before) - unit.count(after)
+        counts[f"{level}_left"] = unit.count(after)
+    listed, only, was, left = (units["nodes"].sum(hours, mask) for mask in (every, alone, before, after))
+    excluded = {"hours_alone": max(listed - only, 0.0), "hours_excluded": max(was - left, 0.0)}
+    return counts | excluded | {"hours_left": left}
 
 
 def exclusions(applied: Applied) -> pd.DataFrame:
-    """Every session, node or feature that does not meet a rule, in the order of sessions, then rules."""
+    """Return every session, node or feature that fails a rule, in the order of sessions, then rules."""
     pieces = []
-    for place, step in enumerate(applied.steps):
+    for number, step in enumerate(applied.steps):
         scope = SCOPE.get(step.rule, ["node"])
-        rows = applied.series[applied.fails[place]].copy()
-        rows["there"] = applied.left[place][applied.fails[place]]
+        fails = applied.fails[number]
+        rows = applied.series[fails].copy()
+        rows["left"] = applied.left[number][fails]
         rows = rows[rows["session"] != ""]
         for column in ("node", "channel", "feature"):
             if column not in scope:
                 rows[column] = ALL
         keys = ["session", "participant", "node", "channel", "feature"]
         rows = rows.rename(columns={MEASURE[step.rule]: "value"})
-        found = rows.groupby(keys, sort=False, observed=True).agg(
-            value=("value", "first"), there=("there", "any")
+        failed = rows.groupby(keys, sort=False, observed=True).agg(
+            value=("value", "first"), left=("left", "any")
         )
-        pieces.append(found.reset_index().assign(step=place + 1, rule=step.rule, threshold=step.threshold))
+        pieces.append(failed.reset_index().assign(step=number + 1, rule=step.rule, threshold=step.threshold))
     joined = pd.concat(pieces, ignore_index=True)
-    order = {name: at for at, name in enumerate(dict.fromkeys(applied.series["session"]))}
+    order = {name: number for number, name in enumerate(dict.fromkeys(applied.series["session"]))}
     joined = joined.sort_values(
         ["session", "step"], kind="stable", key=lambda c: c.map(order) if c.name == "session" else c
     )
-    told: pd.DataFrame = joined.assign(counts=np.where(joined["there"], "yes", "no"))
-    return told.reset_index(drop=True)
+    counted: pd.DataFrame = joined.assign(counts=np.where(joined["left"], "yes", "no"))
+    return counted.reset_index(drop=True)
 
 
 def coverage(samples: int, rate_hz: float, seconds: float) -> float:
-    """Share (0 to 1) of the samples that a stream of ``rate_hz`` owes over ``seconds``; more is better.
+    """Return the share (0 to 1) of a stream's due samples, ``rate_hz`` over ``seconds``; more is better.
 
-    A node that starts late, restarts or falls silent owes those samples too.
+    A node that starts late, restarts or falls silent misses those samples too.
 
     >>> coverage(180, 1.0, 200.0)
     0.9
@@ -192,8 +202,10 @@ def share_below(
     min_coverage: float,
     max_uncertainty_ms: float,
 ) -> float:
-    """Share (0 to 1) of the session's epochs, both (n,), in which a node is below a limit; an
-    epoch without a coverage or an uncertainty (NaN) is below. Without epochs the share is 1.
+    """Return the share (0 to 1) of a session's epochs in which a node is below a limit.
+
+    From its coverage and uncertainty in each epoch, (n,) each; an epoch without either (NaN) is below.
+    Without epochs the share is 1.
     """
     if not epoch_coverage.size:
         return 1.0
@@ -204,9 +216,9 @@ def share_below(
 def uncertainty_at(
     at_ns: NDArray[np.int64], knot_utc_ns: NDArray[np.int64], knot_ms: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """The wider of the uncertainties (ms) at the knots (k,) on both sides of each instant (n,).
+    """Return the wider of the uncertainties (ms) at the knots (k,) on both sides of each instant (n,).
 
-    The nearest knot stands beyond the ends; NaN (n,) without knots.
+    Beyond the ends the nearest knot counts; NaN (n,) without knots.
     """
     if not knot_utc_ns.size:
         return np.full(at_ns.shape, np.nan)
@@ -218,8 +230,10 @@ def uncertainty_at(
 
 
 def verdict(failing: bool, below: float) -> str:
-    """The code of a node: ``failing`` says whether a rule of its own or of its session is not met,
-    ``below`` is :func:`share_below`. More than half below the limits is unusable (our choice).
+    """Return the code of what a node is good for.
+
+    ``failing``: a rule of its own or of its session is not met; ``below`` is :func:`share_below`. More than
+    half below the limits is unusable (a choice of this project).
     """
     if below > 0.5:
         return "unusable"

@@ -1,4 +1,4 @@
-"""The study stage: from finished sessions to the study's own tables and its analysis-ready dataset."""
+"""Stage `study`: from finished sessions to the study's own tables and its analysis-ready dataset."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ WIDE_ROWS = 20_000
 def run(study: Study, sessions: list[str], cores: int = 1) -> None:
     """Write the study's tables and ``study/epochs_wide``, as many sessions at a time as there are ``cores``.
 
-    ``sessions`` are the finished ones. What a rule takes is written down; nothing is deleted.
+    ``sessions`` are the finished ones. What a rule excludes is written down; nothing is deleted.
     Raises ContractError where a session's tables are absent or the account does not balance.
     """
     cores = min(cores, len(sessions)) or 1
@@ -40,7 +40,7 @@ def run(study: Study, sessions: list[str], cores: int = 1) -> None:
     excluded = rules.exclusions(applied)
     for name, rows in (
         ("phases", _phases(facts)),
-        ("phase_features", [row for one in facts for row in one.measured]),
+        ("phase_features", [row for session in facts for row in session.phase_features]),
         ("sessions", _sessions(facts, excluded)),
         ("participants", _participants(study, facts, applied)),
         ("exclusions", [tuple(row) for row in excluded[TABLES["exclusions"].names].itertuples(index=False)]),
@@ -53,7 +53,7 @@ def run(study: Study, sessions: list[str], cores: int = 1) -> None:
 
 
 def _write_wide(study: Study, facts: list[SessionFacts], applied: Applied, cores: int) -> None:
-    """The sessions' epochs, a few sessions in memory at a time, as Parquet and as CSV."""
+    """Write the sessions' epochs, a few sessions in memory at a time, as Parquet and as CSV."""
     table, target = joint.declared(study, facts), study.results / "study" / "epochs_wide.parquet"
     by_name = {one.session: one for one in facts}
     pieces = map_on_cores(lambda name: joint.piece(study, table, by_name[name], applied), by_name, cores)
@@ -68,7 +68,7 @@ def _batches(
     pieces: Iterable[pd.DataFrame],
     out: tables.Writer,
 ) -> Iterator[pd.DataFrame]:
-    """Sessions joined until they are a row group, each written to ``out`` and handed on."""
+    """Yield sessions joined until they are a row group, each written to ``out`` as well."""
     held: list[pd.DataFrame] = []
     for one, piece in zip(facts.values(), pieces, strict=True):
         _close(study, one, piece)
@@ -83,7 +83,10 @@ def _batches(
 
 
 def _close(study: Study, one: SessionFacts, rows: pd.DataFrame) -> None:
-    """Each epoch that came in is a row that goes out, and each value is one of its cells."""
+    """Check that each epoch that came in is a row that goes out, and each value is one of its cells.
+
+    Raises ContractError where the account does not balance.
+    """
     values = list(wide.columns_of(one.series))
     ledger = Ledger("study", one.session)
     ledger.add("epochs", "all nodes", one.epochs, rows=len(rows))
@@ -92,6 +95,7 @@ def _close(study: Study, one: SessionFacts, rows: pd.DataFrame) -> None:
 
 
 def _phases(facts: list[SessionFacts]) -> list[tuple[object, ...]]:
+    """Return the rows of table ``phases``."""
     return [
         (
             one.session,
@@ -111,6 +115,7 @@ def _phases(facts: list[SessionFacts]) -> list[tuple[object, ...]]:
 
 
 def _sessions(facts: list[SessionFacts], excluded: pd.DataFrame) -> list[tuple[object, ...]]:
+    """Return the rows of table ``sessions``, one for each node of each session."""
     of_nodes = excluded[excluded["feature"] == ALL]
     failing = set(zip(of_nodes["session"], of_nodes["node"], strict=True))
     return [
@@ -136,25 +141,19 @@ def _sessions(facts: list[SessionFacts], excluded: pd.DataFrame) -> list[tuple[o
 
 
 def _participants(study: Study, facts: list[SessionFacts], applied: Applied) -> list[tuple[object, ...]]:
+    """Return the rows of table ``participants``."""
     hours = {one.session: one.hours for one in facts}
     left = set(applied.series.loc[~applied.out, "session"]) - {""}
     rows: list[tuple[object, ...]] = []
     for who in study.participants:
         listed = [name for name, row in study.sessions.items() if row.participant == who.participant]
         kept = [name for name in listed if name in left]
-        own = (applied.series["participant"] == who.participant).to_numpy()
+        of_person = (applied.series["participant"] == who.participant).to_numpy()
         status = "included" if kept else "excluded" if listed else "no_session"
-        took = (
-            next(
-                (
-                    step.rule
-                    for step, there in zip(applied.steps, applied.left[1:], strict=True)
-                    if not there[own].any()
-                ),
-                None,
-            )
-            if listed
-            else None
+        emptied = (
+            step.rule
+            for step, series_left in zip(applied.steps, applied.left[1:], strict=True)
+            if not series_left[of_person].any()
         )
         rows.append(
             (
@@ -167,14 +166,14 @@ def _participants(study: Study, facts: list[SessionFacts], applied: Applied) -> 
                 sum(hours.get(name, 0.0) for name in listed),
                 sum(hours[name] for name in kept),
                 status,
-                took,
+                next(emptied, None) if listed else None,
             )
         )
     return rows
 
 
 def _built(name: str, rows: Sequence[tuple[object, ...]]) -> pd.DataFrame:
-    """Rows as a valid frame; None is null."""
+    """Return rows of table ``name`` as a valid frame; None is null."""
     table = TABLES[name]
     if not rows:
         return tables.empty(table)
@@ -190,7 +189,7 @@ def _built(name: str, rows: Sequence[tuple[object, ...]]) -> pd.DataFrame:
 
 
 def _ledger(study: Study, sessions: list[str]) -> pd.DataFrame:
-    """The sessions' ledgers as one table, each scope told apart by its session."""
+    """Return the sessions' ledgers as one table, each scope marked with its session."""
     table, rows = TABLES["ledger"], defaultdict[str, list[Any]](list)
     for session in sessions:
         folder = tables.path(study.results, "ledger", session).parent

@@ -18,13 +18,13 @@ from nodeday.stages.study.epochs import EpochMatrix, FeatureSeries
 PER_CHANNEL = tuple(name for name, feature in FEATURE.items() if "mixed" in feature.unit)
 """Features that every channel of a stream has, in a unit that follows from the channel's own."""
 OF_VALUE = tuple(column for column in EPOCHS.columns if column.dtype == "float64" and column.name != "value")
-"""What the epochs say of a value beside it: its coverage, and an error bar where there is one."""
+"""Columns of the epochs that go with a value: its coverage, and its error bar."""
 WHOLE = {"yes": "the whole epoch", "no": "only its beginning"}
 EXCLUDED = {"yes": "fails a rule of the study; see exclusions", "no": "meets every rule of the study"}
 
 
 def column_of(node: str, channel: str, feature: str) -> str:
-    """``node_feature``, or ``node_channel_feature`` for features that every channel has.
+    """Return ``node_feature``, or ``node_channel_feature`` for features that every channel has.
 
     >>> column_of("heart", "ecg", "rmssd_ms"), column_of("skin", "skin", "mean")
     ('heart_rmssd_ms', 'skin_skin_mean')
@@ -34,7 +34,7 @@ def column_of(node: str, channel: str, feature: str) -> str:
 
 @dataclass(frozen=True)
 class Meaning:
-    """What a column of the wide table holds."""
+    """The values that a column of the wide table holds."""
 
     node: str
     channel: str
@@ -44,9 +44,11 @@ class Meaning:
 def declare(
     columns: Mapping[str, Meaning], nodes: list[str], units: Mapping[str, str], by_feature: bool = False
 ) -> Table:
-    """The wide table's contract. ``columns`` maps a name to its meaning in the order wanted, ``units`` a
-    channel to its unit; a unit that the contract does not list becomes ``mixed``. ``by_feature`` adds
-    a flag to each feature, for a study whose rules may take one feature and leave its node.
+    """Return the wide table's contract.
+
+    ``columns`` maps a name to its meaning in the order wanted, ``units`` a channel to its unit; a unit that
+    the contract does not list becomes ``mixed``. ``by_feature`` adds a flag to each feature, for a study
+    whose rules may exclude one feature and keep its node.
     """
     kept = (
         EPOCHS["participant"],
@@ -77,6 +79,7 @@ def declare(
 
 
 def _flag(name: str) -> Column:
+    """Return the column that states whether a node or a feature is excluded."""
     return Column(
         f"{name}_excluded",
         "code",
@@ -88,59 +91,61 @@ def _flag(name: str) -> Column:
 
 
 def _columns(name: str, about: Meaning, units: Mapping[str, str]) -> list[Column]:
-    """The feature's value, its coverage, and whatever else numeric the epochs say of it."""
+    """Return the columns of a feature: its value, its coverage, and its error bar where it has one."""
     feature = FEATURE[about.feature]
     unit = feature.unit.replace("mixed", units.get(about.channel, "mixed"))
     unit = unit if unit in UNITS else "mixed"
-    out = [Column(name, "float64", unit, f"{feature.meaning} ({about.channel})", nullable=True)]
-    for each in _beside(about.feature):
-        changed = each.but(name=f"{name}_{each.name}", nullable=True)
-        out.append(changed.but(unit=unit) if each.unit == "mixed" else changed)
-    return out
+    columns = [Column(name, "float64", unit, f"{feature.meaning} ({about.channel})", nullable=True)]
+    for column in _with_value(about.feature):
+        changed = column.but(name=f"{name}_{column.name}", nullable=True)
+        columns.append(changed.but(unit=unit) if column.unit == "mixed" else changed)
+    return columns
 
 
-def _beside(feature: str) -> list[Column]:
-    """Columns of the epochs that say something of the feature's value: only some have an error bar."""
-    return [each for each in OF_VALUE if each.name == "coverage" or feature in BARRED]
+def _with_value(feature: str) -> list[Column]:
+    """Return the columns of the epochs that go with the feature's value: only some have an error bar."""
+    return [column for column in OF_VALUE if column.name == "coverage" or feature in BARRED]
 
 
 def columns_of(series: Sequence[FeatureSeries]) -> dict[str, Meaning]:
-    """A column's name for each series of a session, in their order, and what the column holds."""
+    """Return a column's name for each series of a session, in their order, and what the column holds."""
     meaning: dict[str, Meaning] = {}
-    for each in series:
-        name = column_of(each.node, each.channel, each.feature)
+    for one in series:
+        name = column_of(one.node, one.channel, one.feature)
         if name in meaning:  # one feature from two streams of a node: the stream tells them apart
-            name = f"{each.node}_{each.channel}_{each.feature}"
-        meaning[name] = Meaning(each.node, each.channel, each.feature)
+            name = f"{one.node}_{one.channel}_{one.feature}"
+        meaning[name] = Meaning(one.node, one.channel, one.feature)
     return meaning
 
 
 def pivot(epochs: EpochMatrix) -> dict[str, NDArray[Any]]:
-    """Columns (n,) of a session: ``epoch`` and, for each node and feature, its value, ``_coverage`` and the
-    like. A null stays null.
+    """Return the columns (n,) of a session by name.
+
+    ``epoch``, and for each node and feature its value, ``_coverage`` and error bar. A null stays null.
     """
     cells: dict[str, NDArray[Any]] = {"epoch": epochs.number}
-    for place, (name, about) in enumerate(columns_of(epochs.series).items()):
-        cells[name] = epochs.value[place]
-        for each in _beside(about.feature):
-            cells[f"{name}_{each.name}"] = epochs.numbers[each.name][place]
+    for number, (name, about) in enumerate(columns_of(epochs.series).items()):
+        cells[name] = epochs.value[number]
+        for column in _with_value(about.feature):
+            cells[f"{name}_{column.name}"] = epochs.numbers[column.name][number]
     return cells
 
 
 def phase_at(
     at_ns: NDArray[np.int64], names: list[str], start_ns: list[int], end_ns: list[int]
 ) -> NDArray[np.object_]:
-    """Name of the phase [start, end) that holds each instant (n,); None outside all of them. The
-    phase that starts last wins where two overlap.
+    """Return the name of the phase [start, end) that holds each instant (n,); None outside all of them.
+
+    The phase that starts last wins where two overlap.
     """
-    found = np.full(at_ns.shape, None, dtype=object)
+    phase = np.full(at_ns.shape, None, dtype=object)
     for index in np.argsort(np.asarray(start_ns, dtype=np.int64), kind="stable"):
-        found[(at_ns >= start_ns[index]) & (at_ns < end_ns[index])] = names[index]
-    return found
+        phase[(at_ns >= start_ns[index]) & (at_ns < end_ns[index])] = names[index]
+    return phase
 
 
 def iso(at_ns: NDArray[np.int64]) -> list[str]:
-    """Instants (n,) as ISO 8601 in UTC; fractions only where there are any.
+    """Return instants (n,) in ns as ISO 8601 in UTC; fractions only where there are any.
 
     >>> iso(np.array([1_784_005_200_000_000_000]))
     ['2026-07-14T05:00:00Z']

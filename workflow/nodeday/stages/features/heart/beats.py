@@ -1,4 +1,4 @@
-"""Beats of an ECG stream: boots apart, each R peak in UTC, each interval with its status."""
+"""Beats of an ECG stream: each R peak in UTC, each interval with its status, boots apart."""
 
 from __future__ import annotations
 
@@ -12,22 +12,27 @@ from numpy.typing import NDArray
 
 from nodeday.core.arrays import Floats, Ints
 from nodeday.schemas import codes
-from nodeday.stages.features.heart.candidates import REFRACTORY_S, apart
-from nodeday.stages.features.heart.coarse import Coarse, coarse
+from nodeday.stages.features.heart.candidates import REFRACTORY_S, highest_apart
+from nodeday.stages.features.heart.coarse import CoarseSignal, coarse_signal
 from nodeday.stages.features.heart.intervals import Losses, rr_ms, rr_status
 from nodeday.stages.features.heart.rates import BeatSeries
-from nodeday.stages.features.heart.rpeaks import LEAST_HZ, NONE, Peaks, peaks_in
+from nodeday.stages.features.heart.rpeaks import LEAST_HZ, NONE, Peaks, find_r_peaks
 from nodeday.stages.features.pieces import GOOD, SamplePiece, SampleRows
 
 MEASURED, IMPUTED = range(2)
-"""Places in ``codes.BEAT_ORIGIN``."""
-NOTHING = np.zeros((2, 1), np.int64)
+"""Indices into ``codes.BEAT_ORIGIN``."""
+NOTHING_LOST = np.zeros((2, 1), np.int64)
+
+if list(codes.BEAT_ORIGIN) != ["measured", "imputed"]:
+    raise ImportError("the codes of a beat's origin changed; nodeday.stages.features.heart.beats must follow")
 
 
 @dataclass(frozen=True)
 class Beats:
-    """R peaks (b,) in order of time; ``origin`` and ``status`` are places in their lists of codes.
-    ``base_mv`` is the signal's level around each.
+    """R peaks (b,) in order of time.
+
+    ``origin`` and ``status`` (b,) are indices into ``codes.BEAT_ORIGIN`` and ``codes.RR_STATUS``;
+    ``base_mv`` (b,) is the signal's level around each peak.
     """
 
     boot: NDArray[np.int32]
@@ -40,14 +45,16 @@ class Beats:
 
     @property
     def series(self) -> BeatSeries:
+        """The beats' instants, intervals and status."""
         return BeatSeries(self.utc_ns, self.rr_ms, self.status)
 
 
 @dataclass(frozen=True)
-class FoundBeats:
-    """Beats (b,) that lie in the core of a piece of ``boot``: number of the ``sample`` within the boot,
-    instant, height and base, and how they stand to what was lost, counted from the core's start; ``lost``
-    (2, 1) is how many of the core's samples stayed missing, and how many a fill replaced.
+class PieceBeats:
+    """Beats (b,) that lie in the core of a piece of ``boot``.
+
+    ``sample`` (b,) is counted within the boot; ``losses`` are given at the beats and counted from the core's
+    start; ``lost`` (2, 1) is how many of the core's samples stayed missing, and how many a fill replaced.
     """
 
     boot: int
@@ -59,73 +66,71 @@ class FoundBeats:
     lost: Ints
 
 
-def beats_of(pieces: Iterable[SamplePiece], rate_hz: float) -> Beats:
-    """Beats of one ECG channel in mV; nothing reaches from boot to boot."""
-    return beats_in([found_in(piece, peaks_of(piece.rows, rate_hz)[0], rate_hz) for piece in pieces], rate_hz)
+def r_peaks(rows: SampleRows, rate_hz: float) -> tuple[Peaks, CoarseSignal | None]:
+    """Return the R peaks of samples of one boot in mV, and the coarse signal that they were found in.
 
-
-def peaks_of(rows: SampleRows, rate_hz: float) -> tuple[Peaks, Coarse | None]:
-    """R peaks of one boot, and the signal that they were found in."""
+    Nothing is sought at ``LEAST_HZ`` and below, nor where no stretch is long enough; then the signal is None.
+    """
     if rate_hz <= LEAST_HZ:
         return NONE, None
-    signal = coarse(rows.value, ~rows.missing, rows.quality == GOOD, rate_hz)
-    return NONE if signal is None else peaks_in(signal, rows.value, rate_hz), signal
+    signal = coarse_signal(rows.value, ~rows.missing, rows.quality == GOOD, rate_hz)
+    return NONE if signal is None else find_r_peaks(signal, rows.value, rate_hz), signal
 
 
-def found_in(piece: SamplePiece, peaks: Peaks, rate_hz: float) -> FoundBeats:
-    """Those of the ``peaks`` of a piece that are its own."""
+def piece_beats(piece: SamplePiece, peaks: Peaks, rate_hz: float) -> PieceBeats:
+    """Return the beats in the core of a piece, from the ``peaks`` of all of its rows."""
     core, rows = piece.core, piece.rows
-    own = (peaks.sample >= core.start) & (peaks.sample < core.stop)
-    sample, at = peaks.sample[own], peak_times(peaks, rows.utc_ns)[own]
+    in_core = (peaks.sample >= core.start) & (peaks.sample < core.stop)
+    sample, utc_ns = peaks.sample[in_core], peak_times(peaks, rows.utc_ns)[in_core]
     missing, computed = rows.missing, rows.computed
     before, lost = (
-        np.array([[np.count_nonzero(each[part])] for each in (missing, computed)])
+        np.array([[np.count_nonzero(mask[part])] for mask in (missing, computed)])
         for part in (slice(0, core.start), core)
     )
-    losses = Losses.beside(sample, missing, computed, rate_hz)
+    losses = Losses.of_samples(sample, missing, computed, rate_hz)
     losses = replace(losses, before=losses.before - before)
-    return FoundBeats(
-        rows.boot, sample + piece.first, at, peaks.height_mv[own], peaks.base_mv[own], losses, lost
+    heights = peaks.height_mv[in_core], peaks.base_mv[in_core]
+    return PieceBeats(rows.boot, sample + piece.first, utc_ns, *heights, losses, lost)
+
+
+def join_beats(pieces: Iterable[PieceBeats], rate_hz: float) -> Beats:
+    """Return the beats of ``pieces`` that follow each other; nothing reaches from boot to boot."""
+    nothing = PieceBeats(
+        -1, *(np.zeros(0, np.int64),) * 2, *(np.zeros(0),) * 2, Losses.joined([]), NOTHING_LOST
     )
-
-
-def beats_in(found: Iterable[FoundBeats], rate_hz: float) -> Beats:
-    """The beats of pieces that follow each other; nothing reaches from boot to boot."""
-    nothing = FoundBeats(-1, *(np.zeros(0, np.int64),) * 2, *(np.zeros(0),) * 2, Losses.joined([]), NOTHING)
     boots = [
         _of_boot([nothing], rate_hz),
-        *(_of_boot(list(own), rate_hz) for _, own in groupby(found, lambda each: each.boot)),
+        *(_of_boot(list(group), rate_hz) for _, group in groupby(pieces, lambda piece: piece.boot)),
     ]
     return Beats(*(np.concatenate(parts) for parts in zip(*boots, strict=True)))
 
 
-def _of_boot(found: list[FoundBeats], rate_hz: float) -> tuple[Any, ...]:
-    """The fields of :class:`Beats` of one boot, from its pieces."""
-    sample, at, height, base = (
-        np.concatenate([getattr(each, name) for each in found])
+def _of_boot(pieces: list[PieceBeats], rate_hz: float) -> tuple[Any, ...]:
+    """Return the fields of :class:`Beats` of one boot, from its pieces."""
+    sample, utc_ns, height, base = (
+        np.concatenate([getattr(piece, name) for piece in pieces])
         for name in ("sample", "utc_ns", "height_mv", "base_mv")
     )
-    done = np.cumsum([NOTHING, *(each.lost for each in found)], axis=0)
+    lost_before = np.cumsum([NOTHING_LOST, *(piece.lost for piece in pieces)], axis=0)
     around = [
-        replace(each.losses, before=each.losses.before + before)
-        for each, before in zip(found, done[:-1], strict=True)
+        replace(piece.losses, before=piece.losses.before + before)
+        for piece, before in zip(pieces, lost_before[:-1], strict=True)
     ]
-    # Both of two pieces may see a beat on their border as their own.
-    once = apart(sample / rate_hz, np.abs(height), REFRACTORY_S)
-    at, height, base = (each[once] for each in (at, height, base))
-    losses, rr = Losses.joined(around).at(once), rr_ms(at)
+    # Two pieces may both see a beat on their border in their core.
+    once = highest_apart(sample / rate_hz, np.abs(height), REFRACTORY_S)
+    utc_ns, height, base = (part[once] for part in (utc_ns, height, base))
+    losses, rr = Losses.joined(around).at(once), rr_ms(utc_ns)
     origin = np.where(losses.computed, IMPUTED, MEASURED)
-    boot = np.full(len(at), found[0].boot, np.int32)
-    return boot, at, height, base, origin, rr, rr_status(rr, losses)
+    boot = np.full(len(utc_ns), pieces[0].boot, np.int32)
+    return boot, utc_ns, height, base, origin, rr, rr_status(rr, losses)
 
 
 def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:
-    """Instants (b,) of peaks between the samples at ``utc_ns`` (n,); a peak is never a first or last one."""
+    """Return the instants (b,) of peaks among samples at ``utc_ns`` (n,), in ns.
+
+    A peak is never the first or the last sample.
+    """
     if not len(peaks.sample):
         return np.zeros(0, np.int64)
     step = (utc_ns[peaks.sample + 1] - utc_ns[peaks.sample - 1]) / 2
     return utc_ns[peaks.sample] + np.rint(peaks.shift * step).astype(np.int64)
-
-
-if list(codes.BEAT_ORIGIN) != ["measured", "imputed"]:
-    raise ImportError("the codes of a beat's origin changed; nodeday.stages.features.heart.beats must follow")

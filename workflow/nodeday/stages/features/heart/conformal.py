@@ -35,7 +35,10 @@ ratio, a heart rate by a difference, a share by its arc sine (Anscombe 1948, fro
 
 @dataclass(frozen=True)
 class Interval:
-    """``low``, ``high`` and ``bias`` (w,): what losses add in the middle; NaN where replays do not tell."""
+    """Intervals [``low``, ``high``] and ``bias``, (w,) each; NaN where replays are too few.
+
+    The bias is what losses add to the value in the middle.
+    """
 
     low: Floats
     high: Floats
@@ -43,7 +46,7 @@ class Interval:
 
 
 def scaled(value: Floats, scale: Scale) -> Floats:
-    """``value`` on the scale on which errors are taken, NaN where it has none."""
+    """Return ``value`` on the scale on which errors are taken, NaN where it has none."""
     if scale == "difference":
         return value
     if scale == "angle":
@@ -52,7 +55,7 @@ def scaled(value: Floats, scale: Scale) -> Floats:
 
 
 def unscaled(value: Floats, scale: Scale) -> Floats:
-    """The reverse of :func:`scaled`, limited to what a share can be."""
+    """Return the value that :func:`scaled` took, limited to 0 to 100 % on the scale of a share."""
     if scale == "difference":
         return value
     if scale == "angle":
@@ -60,39 +63,46 @@ def unscaled(value: Floats, scale: Scale) -> Floats:
     return np.exp(value)
 
 
-def interval(value: Floats, left: Floats, true: Floats, scale: Scale) -> Interval:
-    """Of each ``value`` (w,), given what its losses ``left`` (r, w) of values that were ``true`` (r, w);
-    NaN where a replay tells nothing.
+def interval(value: Floats, lossy: Floats, true: Floats, scale: Scale) -> Interval:
+    """Return the 95 % interval of each ``value`` (w,) from its replays.
+
+    Each replay left the values ``lossy`` (r, w) of values that were ``true`` (r, w); NaN in either means
+    that a replay tells nothing of the window.
     """
-    at = np.where(value == 0, 0.0, 1.0) if scale == "ratio" else np.ones(len(value))  # 0 times any ratio is 0
-    own = scaled(np.where(at == 0, 1.0, value), scale)
-    low, middle, high = _quantiles(scaled(left, scale) - scaled(true, scale), np.isfinite(own))
-    ends = [at * unscaled(own - error, scale) for error in (high, middle, low)]
+    factor = np.where(value == 0, 0.0, 1.0) if scale == "ratio" else np.ones(len(value))  # 0 x any ratio = 0
+    base = scaled(np.where(factor == 0, 1.0, value), scale)
+    low, middle, high = _quantiles(scaled(lossy, scale) - scaled(true, scale), np.isfinite(base))
+    ends = [factor * unscaled(base - error, scale) for error in (high, middle, low)]
     return Interval(ends[0], ends[2], value - ends[1])
 
 
 def _quantiles(error: Floats, wanted: Bools) -> tuple[Floats, Floats, Floats]:
-    """Lower quantile, median and upper quantile (w,) of the errors (r, w) of each window ``wanted`` (w,)."""
+    """Return the lower quantile, median and upper quantile (w,) of the errors (r, w) of each window.
+
+    NaN where a window is not ``wanted`` (w,) or has too few errors.
+    """
     count = np.isfinite(error).sum(axis=0)
-    told = np.flatnonzero(wanted & (count >= LEAST_REPLAYS))
+    enough = np.flatnonzero(wanted & (count >= LEAST_REPLAYS))
     low, middle, high = (np.full(error.shape[1], np.nan) for _ in range(3))
-    if count[told].sum() < LEAST_SCORES:
+    if count[enough].sum() < LEAST_SCORES:
         return low, middle, high
-    own = error[:, told]
-    mean, size, score = _normalised(own)
+    used = error[:, enough]
+    mean, size, score = _normalised(used)
     ends = [(1 - SHARE) / 2, (1 + SHARE) / 2]
     # The (n + 1) q-th of n scores, which is the conformal quantile.
     below, above = np.quantile(score[np.isfinite(score)], ends, method="weibull")
-    low[told], middle[told], high[told] = mean + size * below, np.nanmedian(own, axis=0), mean + size * above
+    low[enough], high[enough] = mean + size * below, mean + size * above
+    middle[enough] = np.nanmedian(used, axis=0)
     return low, middle, high
 
 
 def _normalised(error: Floats) -> tuple[Floats, Floats, Floats]:
-    """Mean and spread (w,) of the errors (r, w) of each window, and each error less the mean and over the
-    spread of the others of its window, as the error to be held is not among them either.
+    """Return mean and spread (w,) of the errors (r, w) of each window, and the scores (r, w).
+
+    A score is an error less the mean and over the spread of the other errors of its window, as the error
+    that the interval must hold is not among them either.
     """
-    there = np.isfinite(error)
-    count = there.sum(axis=0)
+    count = np.isfinite(error).sum(axis=0)
     mean = np.nanmean(error, axis=0)
     off = error - mean
     square = np.nansum(off**2, axis=0)

@@ -11,16 +11,17 @@ from nodeday.config.models import EpochSettings, HeartSettings, Node, Participan
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.core.parallel import Across
 from nodeday.layouts import Kind
-from nodeday.stages.features.heart import quality, rates
+from nodeday.stages.features.heart import quality
 from nodeday.stages.features.heart.analysis import HALF_NS, EcgAnalysis
-from nodeday.stages.features.heart.error_bars import Asked, Domain, bars_of
+from nodeday.stages.features.heart.error_bars import BarRequest, Domain, compute_bars
 from nodeday.stages.features.heart.rates import (
     LEAST_INTERVALS,
     LEAST_PAIRS,
     BeatSeries,
-    Spread,
-    counted,
+    TimeDomain,
+    for_variability,
     heart_rate,
+    reserve_features,
     variability,
 )
 from nodeday.stages.features.heart.replay import Replays
@@ -32,23 +33,27 @@ from nodeday.stages.features.windows import (
     NO_AGREEMENT,
     NO_DATA,
     POOR_SIGNAL,
+    SECOND,
     TOO_FEW_BEATS,
     TOO_MANY_LOST,
     TOO_SHORT,
     Windows,
-    judged,
     ratio,
+    values_or_reasons,
 )
 
-SECOND = 1_000_000_000
 AT_ONCE = 64
-"""Windows that breaths are counted in at a time, on one of the cores."""
+"""Windows whose breaths are counted at a time, on one of the cores."""
+
+Lack = tuple[Bools, int]
+"""In which windows (w,) a value is not valid, and the reason, an index into ``codes.NO_VALUE``."""
 
 
 @dataclass(frozen=True)
 class Span:
-    """Windows [start, end) of one kind, one for each epoch (w,): ``seconds`` long around the epoch's middle,
-    cut off at the session's ends; ``coverage`` (w,) is theirs.
+    """Windows [start, end) of one kind, one for each epoch (w,).
+
+    ``seconds`` long around the epoch's middle, cut off at the session's ends; ``coverage`` (w,) is theirs.
     """
 
     seconds: float
@@ -60,110 +65,126 @@ class Span:
 
     @property
     def length_s(self) -> Floats:
+        """Length of each window in s, (w,)."""
         return np.asarray((self.ends_ns - self.starts_ns) / SECOND, np.float64)
 
 
 @dataclass(frozen=True)
 class HeartStream:
-    """What was heard of an ECG stream over the epochs ``windows``, and what the study asks for."""
+    """An ECG stream over the epochs ``windows``: its analysis, and what the study asks for."""
 
     node: Node
     kind: Kind
     windows: Windows
-    heard: EcgAnalysis
+    analysis: EcgAnalysis
     epochs: EpochSettings
     settings: HeartSettings
     person: Participant | None
 
     @cached_property
     def series(self) -> BeatSeries:
-        return self.heard.beats.series
+        """The beats and their intervals."""
+        return self.analysis.beats.series
 
     @cached_property
     def replays(self) -> Replays:
-        return Replays(self.series, self.heard.losses)
+        """The losses of the stream, to be replayed over its own beats."""
+        return Replays(self.series, self.analysis.losses)
 
     def span(self, seconds: float) -> Span:
-        """Windows of ``seconds``, or of an epoch's length where that is longer."""
+        """Return windows of ``seconds``, or of an epoch's length where that is longer."""
         windows = self.windows
         seconds = max(seconds, float(windows.seconds))
         extra = round((seconds - windows.seconds) / 2 * SECOND)
         last = windows.starts_ns[-1] + windows.seconds * SECOND
         starts = np.maximum(windows.starts_ns - extra, windows.start_ns)
         ends = np.minimum(windows.starts_ns + windows.seconds * SECOND + extra, last)
-        low, high = (self.heard.received[(edge - windows.start_ns) // HALF_NS] for edge in (starts, ends))
+        received = self.analysis.received
+        low, high = (received[(edge - windows.start_ns) // HALF_NS] for edge in (starts, ends))
         cover = np.minimum((high - low) / ((self.kind.rate_hz or 1.0) * (ends - starts) / SECOND), 1.0)
         return Span(seconds, starts, ends, cover, self._usable(starts, ends))
 
     def _usable(self, starts: Ints, ends: Ints) -> dict[int, Floats]:
-        at = self.heard.signal["start_ns"].to_numpy(np.int64)
-        there = self.heard.signal["coverage"].to_numpy(np.float64) >= quality.LEAST_COVERAGE
-        low = np.maximum(np.searchsorted(at, starts, side="right") - 1, 0)
-        high = np.searchsorted(at, ends)
+        """Return the share (w,) of the received signal in [start, end) that is good enough, by use."""
+        signal = self.analysis.signal
+        start_ns, use = signal["start_ns"].to_numpy(np.int64), signal["use"].to_numpy(np.int64)
+        covered = signal["coverage"].to_numpy(np.float64) >= quality.LEAST_COVERAGE
+        low = np.maximum(np.searchsorted(start_ns, starts, side="right") - 1, 0)
+        high = np.searchsorted(start_ns, ends)
         shares = {}
         for least in (quality.VARIABILITY, quality.RATE):
-            good = there & (self.heard.signal["use"].to_numpy(np.int64) <= least)
-            total = [np.concatenate([[0.0], np.cumsum(each)]) for each in (good, there)]
-            # Where no ten seconds are received enough to judge, coverage decides.
-            shares[least] = np.nan_to_num(ratio(*(each[high] - each[low] for each in total)), nan=1.0)
+            totals = [
+                np.concatenate([[0.0], np.cumsum(mask)]) for mask in (covered & (use <= least), covered)
+            ]
+            # Where no ten seconds are received well enough to be graded, coverage decides.
+            shares[least] = np.nan_to_num(ratio(*(total[high] - total[low] for total in totals)), nan=1.0)
         return shares
 
-    def feature(
-        self, name: str, value: Floats, span: Span, use: int, lacks: list[tuple[Bools, int]]
-    ) -> FeatureValues:
-        """``value`` (w,) where nothing speaks against it; ``lacks`` are (where, reason), the first that
-        holds is the reason.
+    def feature(self, name: str, value: Floats, span: Span, use: int, lacks: list[Lack]) -> FeatureValues:
+        """Return ``value`` (w,) as a feature, null with a reason where it is not valid.
+
+        The reason is the first that holds: no or little coverage, the first of ``lacks``, a signal too poor
+        for this ``use``, the other ``lacks``, no value.
         """
-        least = self.epochs.min_coverage
         reason = np.full(len(value), HAS_VALUE, np.int64)
-        poor = (span.usable[use] < self.settings.min_usable, POOR_SIGNAL)
-        against = [
+        ranked = [
             (span.coverage == 0, NO_DATA),
-            (span.coverage < least, LOW_COVERAGE),
+            (span.coverage < self.epochs.min_coverage, LOW_COVERAGE),
             *lacks[:1],
-            poor,
+            (span.usable[use] < self.settings.min_usable, POOR_SIGNAL),
             *lacks[1:],
             (~np.isfinite(value), TOO_FEW_BEATS),
         ]
-        for where, why in reversed(against):
+        for where, why in reversed(ranked):
             reason[where] = why
         kept = np.where(reason == HAS_VALUE, value, np.nan)
         return FeatureValues(self.node, self.kind.stream, name, kept, span.coverage, reason)
 
 
 def features_of(heart: HeartStream, across: Across = map) -> list[FeatureValues]:
-    """Heart features of every epoch."""
-    rate, *spreads, powers = _rate(heart), *_spreads(heart), _powers(heart, across)
+    """Return the heart features of every epoch."""
+    domains = [_rate(heart), *_time_domain(heart), _frequency_domain(heart, across)]
     if heart.settings.error_bars:
-        rate, *spreads, powers = _with_bars(heart, [rate, *spreads, powers], across)
-    one = rate.features[0]
-    others = [each for told in (*spreads, powers) for each in told.features]
-    return [one, _beats(heart), *rates.of_reserve(one, heart.person), *others, _breaths(heart, across)]
+        domains = _with_bars(heart, domains, across)
+    rate = domains[0].features[0]
+    others = [feature for domain in domains[1:] for feature in domain.features]
+    return [
+        rate,
+        _beat_count(heart),
+        *reserve_features(rate, heart.person),
+        *others,
+        _respiration(heart, across),
+    ]
 
 
 @dataclass(frozen=True)
 class DomainFeatures:
-    """Features of one domain, told from the same windows."""
+    """Features of one domain, from the same windows."""
 
     domain: Domain
     span: Span
     features: list[FeatureValues]
 
 
-def _with_bars(heart: HeartStream, told: list[DomainFeatures], across: Across) -> list[DomainFeatures]:
-    asked = [
-        Asked(
-            one.domain, one.span.starts_ns, one.span.ends_ns, {each.name: each.value for each in one.features}
+def _with_bars(heart: HeartStream, domains: list[DomainFeatures], across: Across) -> list[DomainFeatures]:
+    """Return the features of all domains with their error bars."""
+    requests = [
+        BarRequest(
+            one.domain,
+            one.span.starts_ns,
+            one.span.ends_ns,
+            {feature.name: feature.value for feature in one.features},
         )
-        for one in told
+        for one in domains
     ]
     return [
-        replace(one, features=[each.with_bars(*bars[each.name].columns) for each in one.features])
-        for one, bars in zip(told, bars_of(heart.replays, asked, across), strict=True)
+        replace(one, features=[feature.with_bars(*bars[feature.name].columns) for feature in one.features])
+        for one, bars in zip(domains, compute_bars(heart.replays, requests, across), strict=True)
     ]
 
 
 def _rate(heart: HeartStream) -> DomainFeatures:
+    """Return the heart rate over each epoch."""
     epoch = heart.span(0.0)
     rate, count = heart_rate(heart.series, epoch.starts_ns, epoch.ends_ns)
     few = (count < LEAST_INTERVALS, TOO_FEW_BEATS)
@@ -172,104 +193,98 @@ def _rate(heart: HeartStream) -> DomainFeatures:
     )
 
 
-def _beats(heart: HeartStream) -> FeatureValues:
+def _beat_count(heart: HeartStream) -> FeatureValues:
+    """Return the number of beats in each epoch."""
     cover, least = heart.span(0.0).coverage, heart.epochs.min_coverage
-    found, reason = judged(heart.windows.sums(heart.series.at_ns), cover, least)
-    return FeatureValues(heart.node, heart.kind.stream, "beats", found, cover, reason)
+    count, reason = values_or_reasons(heart.windows.sums(heart.series.at_ns), cover, least)
+    return FeatureValues(heart.node, heart.kind.stream, "beats", count, cover, reason)
 
 
-def _spreads(heart: HeartStream) -> list[DomainFeatures]:
-    found = []
-    settings = heart.settings
+def _time_domain(heart: HeartStream) -> list[DomainFeatures]:
+    """Return the time-domain variability over short and over long windows."""
+    settings, domains = heart.settings, []
     for seconds, least_s, names in (
         (settings.short_seconds, settings.min_rmssd_seconds, ("rmssd_ms", "pnn50_pct", "sd1_ms")),
         (settings.long_seconds, settings.min_sdnn_seconds, ("sdnn_ms", "sd2_ms")),
     ):
         span = heart.span(seconds)
-        spread = variability(heart.series, span.starts_ns, span.ends_ns)
-        lacks = [
-            (spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS),
-            *_short_or_lost(span, spread, least_s, settings.max_lost),
+        found = variability(heart.series, span.starts_ns, span.ends_ns)
+        lacks = [_few_pairs(found), *_short_or_lost(span, found, least_s, settings.max_lost)]
+        features = [
+            heart.feature(name, getattr(found, name), span, quality.VARIABILITY, lacks) for name in names
         ]
-        found.append(
-            DomainFeatures(
-                Domain.TIME,
-                span,
-                [
-                    heart.feature(name, getattr(spread, name), span, quality.VARIABILITY, lacks)
-                    for name in names
-                ],
-            )
-        )
-    return found
+        domains.append(DomainFeatures(Domain.TIME, span, features))
+    return domains
 
 
-def _short_or_lost(span: Span, spread: Spread, least_s: float, most: float) -> list[tuple[Bools, int]]:
-    lost = 1 - spread.kept_s / span.length_s
-    return [(spread.span_s < least_s, TOO_SHORT), (lost > most, TOO_MANY_LOST)]
+def _few_pairs(found: TimeDomain) -> Lack:
+    """Return in which windows there are too few pairs of intervals."""
+    return found.pairs < LEAST_PAIRS, TOO_FEW_BEATS
 
 
-def _powers(heart: HeartStream, across: Across) -> DomainFeatures:
+def _short_or_lost(span: Span, found: TimeDomain, least_s: float, most_lost: float) -> list[Lack]:
+    """Return in which windows the intervals span too little time, and in which too many are lost."""
+    lost = 1 - found.kept_s / span.length_s
+    return [(found.span_s < least_s, TOO_SHORT), (lost > most_lost, TOO_MANY_LOST)]
+
+
+def _frequency_domain(heart: HeartStream, across: Across) -> DomainFeatures:
+    """Return the power in each band over long windows."""
     settings, span = heart.settings, heart.span(heart.settings.long_seconds)
-    spread = variability(heart.series, span.starts_ns, span.ends_ns)
-    lacks = [(spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS)]
-    common = _short_or_lost(span, spread, 0.0, settings.max_lost_spectrum)
-    worth = (spread.span_s >= settings.min_hf_seconds) & ~common[1][0] & ~lacks[0][0]
-    powers = _window_powers(heart.series, span, worth, across)
-    least = {"vlf": settings.min_vlf_seconds, "lf": settings.min_lf_seconds, "hf": settings.min_hf_seconds}
-    return DomainFeatures(
-        Domain.FREQUENCY,
-        span,
-        [
-            heart.feature(
-                f"{name}_ms2",
-                powers[name],
-                span,
-                quality.VARIABILITY,
-                [*lacks, (spread.span_s < least[name], TOO_SHORT), common[1]],
-            )
-            for name in least
-        ],
-    )
+    found = variability(heart.series, span.starts_ns, span.ends_ns)
+    few = _few_pairs(found)
+    _, lost = _short_or_lost(span, found, 0.0, settings.max_lost_spectrum)
+    valid = (found.span_s >= settings.min_hf_seconds) & ~lost[0] & ~few[0]
+    powers = _band_powers(heart.series, span, valid, across)
+    least_s = {"vlf": settings.min_vlf_seconds, "lf": settings.min_lf_seconds, "hf": settings.min_hf_seconds}
+    features = [
+        heart.feature(
+            f"{name}_ms2",
+            powers[name],
+            span,
+            quality.VARIABILITY,
+            [few, (found.span_s < least_s[name], TOO_SHORT), lost],
+        )
+        for name in least_s
+    ]
+    return DomainFeatures(Domain.FREQUENCY, span, features)
 
 
-def _window_powers(series: BeatSeries, span: Span, worth: Bools, across: Across) -> dict[str, Floats]:
-    """Absolute power (w,) in ms^2 of each band in each window, NaN where it is not ``worth`` it."""
-    own = np.flatnonzero(worth)
-    powers = {name: np.full(len(worth), np.nan) for name in BANDS_HZ}
-    rows = SpectrumRows(
-        span.starts_ns[own], span.ends_ns[own], counted(series.status)[None], np.zeros_like(own)
-    )
-    found = powers_of(series.at_ns, series.rr, rows, span.seconds, joined=1.0, across=across)
+def _band_powers(series: BeatSeries, span: Span, valid: Bools, across: Across) -> dict[str, Floats]:
+    """Return the absolute power (w,) in ms^2 of each band in each window, NaN where it is not ``valid``."""
+    index = np.flatnonzero(valid)
+    powers = {name: np.full(len(valid), np.nan) for name in BANDS_HZ}
+    use = for_variability(series.status)[None]
+    rows = SpectrumRows(span.starts_ns[index], span.ends_ns[index], use, np.zeros_like(index))
+    found = powers_of(series.at_ns, series.rr, rows, span.seconds, start_share=1.0, across=across)
     for name, power in found.items():
-        powers[name][own] = power
+        powers[name][index] = power
     return powers
 
 
-def _breaths(heart: HeartStream, across: Across) -> FeatureValues:
-    """Breaths per minute over the window that breathing needs."""
+def _respiration(heart: HeartStream, across: Across) -> FeatureValues:
+    """Return the breaths per minute over windows as long as breathing needs."""
     settings, span = heart.settings, heart.span(heart.settings.respiration_seconds)
-    spread = variability(heart.series, span.starts_ns, span.ends_ns)
-    lacks = [
-        (spread.pairs < LEAST_PAIRS, TOO_FEW_BEATS),
-        *_short_or_lost(span, spread, settings.respiration_seconds / 2, settings.max_lost_spectrum),
-    ]
-    stands = ~np.logical_or.reduce([where for where, _ in lacks])
-    stands &= span.usable[quality.VARIABILITY] >= settings.min_usable
-    own, value = np.flatnonzero(stands), np.full(len(stands), np.nan)
-    parts = [own[at : at + AT_ONCE] for at in range(0, len(own), AT_ONCE)]
-    for part, found in zip(parts, across(partial(_breaths_in, heart, span), parts), strict=True):
-        value[part] = found
+    found = variability(heart.series, span.starts_ns, span.ends_ns)
+    least_s = settings.respiration_seconds / 2
+    lacks = [_few_pairs(found), *_short_or_lost(span, found, least_s, settings.max_lost_spectrum)]
+    valid = ~np.logical_or.reduce([where for where, _ in lacks])
+    valid &= span.usable[quality.VARIABILITY] >= settings.min_usable
+    index, value = np.flatnonzero(valid), np.full(len(valid), np.nan)
+    parts = [index[at : at + AT_ONCE] for at in range(0, len(index), AT_ONCE)]
+    for part, rates in zip(parts, across(partial(_breaths_in, heart, span), parts), strict=True):
+        value[part] = rates
     lacks.append((~np.isfinite(value), NO_AGREEMENT))
     return heart.feature("respiration_rate", value, span, quality.VARIABILITY, lacks)
 
 
 def _breaths_in(heart: HeartStream, span: Span, windows: Ints) -> list[float]:
-    """Breaths per minute in some windows (j,)."""
-    series, beats = heart.series, heart.heard.beats
-    found = []
+    """Return the breaths per minute in the ``windows`` (j,) of these numbers."""
+    series, beats = heart.series, heart.analysis.beats
+    rates = []
     for low, high in zip(*series.within(span.starts_ns[windows], span.ends_ns[windows]), strict=True):
-        own = np.flatnonzero(counted(series.status[low:high])) + low
-        three = np.stack([beats.base_mv[own], np.abs(beats.height_mv[own]), series.rr[own]])
-        found.append(breaths_per_minute((series.at_ns[own] - series.at_ns[own[0]]) / SECOND, three))
-    return found
+        index = np.flatnonzero(for_variability(series.status[low:high])) + low
+        modulations = np.stack([beats.base_mv[index], np.abs(beats.height_mv[index]), series.rr[index]])
+        seconds = (series.at_ns[index] - series.at_ns[index[0]]) / SECOND
+        rates.append(breaths_per_minute(seconds, modulations))
+    return rates

@@ -1,4 +1,4 @@
-"""RR intervals, and what each may be used for."""
+"""RR intervals: how each stands to what was lost, and what it may be used for."""
 
 from __future__ import annotations
 
@@ -40,9 +40,11 @@ Counts = NDArray[np.integer]
 
 @dataclass(frozen=True)
 class Losses:
-    """How each of n places stands to what was lost: whether any was lost within the guard of it (``near``)
-    and how many ``before`` it, (2, n) each, those that stayed missing first, then those that a fill
-    replaced; and whether its own sample was ``computed`` by a fill (n,).
+    """Losses at n sample positions.
+
+    Rows of ``near`` and ``before`` (2, n) are samples that stayed missing, then samples that a fill replaced:
+    whether any of them is within the guard of the position, and how many lie before it. ``computed`` (n,):
+    whether the position's own sample was computed by a fill.
     """
 
     near: Bools
@@ -50,62 +52,64 @@ class Losses:
     computed: Bools
 
     @classmethod
-    def of(cls, missing: Bools, computed: Bools, rate_hz: float) -> Everywhere:
-        """That of every sample, from those that were lost (n,): for places that are asked for many times."""
-        guard, lost = round(GUARD_MS * rate_hz / 1000), (missing, computed)
-        near, own = (
-            [Bits.of(each) for each in masks] for masks in (map(partial(_near, guard=guard), lost), lost)
-        )
-        return Everywhere(near, own)
-
-    @classmethod
-    def beside(cls, sample: Ints, missing: Bools, computed: Bools, rate_hz: float) -> Losses:
-        """That of a few samples (b,) alone, as ``of(...).at(sample)`` would give it."""
+    def of_samples(cls, sample: Ints, missing: Bools, computed: Bools, rate_hz: float) -> Losses:
+        """Return the losses at a few ``sample`` numbers (b,), as ``LossIndex.of(...).at(sample)`` does."""
         guard = round(GUARD_MS * rate_hz / 1000)
-        lost = [np.flatnonzero(each) for each in (missing, computed)]
+        lost = [np.flatnonzero(mask) for mask in (missing, computed)]
         low, before, high = (
-            np.stack([np.searchsorted(each, sample + off) for each in lost]) for off in (-guard, 0, guard + 1)
+            np.stack([np.searchsorted(index, sample + off) for index in lost])
+            for off in (-guard, 0, guard + 1)
         )
         return cls(high > low, before, computed[sample])
 
     @classmethod
     def joined(cls, parts: list[Losses]) -> Losses:
-        """That of the places of all ``parts``, one after the other."""
+        """Return the losses at the positions of all ``parts``, one after the other."""
         nothing = cls(np.zeros((2, 0), np.bool_), np.zeros((2, 0), np.int32), np.zeros(0, np.bool_))
-        columns = ([getattr(part, each.name) for part in (nothing, *parts)] for each in fields(cls))
+        columns = ([getattr(part, field.name) for part in (nothing, *parts)] for field in fields(cls))
         return cls(*(np.concatenate(column, axis=-1) for column in columns))
 
-    def at(self, sample: Ints) -> Losses:
-        """That of some samples (b,)."""
-        return Losses(*(getattr(self, each.name).take(sample, axis=-1) for each in fields(self)))
+    def at(self, index: Ints) -> Losses:
+        """Return the losses at some of the positions, by ``index`` (b,)."""
+        return Losses(*(getattr(self, field.name).take(index, axis=-1) for field in fields(self)))
 
 
 @dataclass(frozen=True)
-class Everywhere:
-    """How each of n places stands to what was lost, in a few bits: those that stayed missing first, then
-    those that a fill replaced.
+class LossIndex:
+    """Losses at every sample of a recording, in a few bits each, to be looked up many times.
+
+    ``near`` and ``lost`` hold two masks each: samples that stayed missing, then samples that a fill replaced.
     """
 
     near: list[Bits]
     lost: list[Bits]
 
+    @classmethod
+    def of(cls, missing: Bools, computed: Bools, rate_hz: float) -> LossIndex:
+        """Index the samples that stayed ``missing`` and those that a fill ``computed``, (n,) each."""
+        guard, lost = round(GUARD_MS * rate_hz / 1000), (missing, computed)
+        near = map(partial(_within_guard, guard=guard), lost)
+        return cls([Bits.of(mask) for mask in near], [Bits.of(mask) for mask in lost])
+
     def at(self, sample: Ints) -> Losses:
-        """That of some samples (b,)."""
-        near, before = [each.has(sample) for each in self.near], [each.count(sample) for each in self.lost]
+        """Return the losses at ``sample`` numbers (b,)."""
+        near, before = [bits.has(sample) for bits in self.near], [bits.count(sample) for bits in self.lost]
         return Losses(np.stack(near), np.stack(before), self.lost[1].has(sample))
 
 
-def _near(mask: Bools, guard: int) -> Bools:
-    """Which places (n,) have one of ``mask`` (n,) no farther than ``guard`` from them."""
+def _within_guard(mask: Bools, guard: int) -> Bools:
+    """Return which samples (n,) have one of ``mask`` (n,) no farther than ``guard`` samples away."""
     starts, ends = runs(mask)
     return spread(np.maximum(starts - guard, 0), np.minimum(ends + guard, len(mask)), len(mask))
 
 
 @dataclass(frozen=True)
-class Touched:
-    """For the interval that ends at each beat (b,): whether a beat of the pair is within the guard of
-    missing samples, or of any lost ones, or is itself computed; whether missing, or any lost,
-    samples lie between. Of a first beat only itself is looked at.
+class PairLosses:
+    """Losses around the two beats of each interval (b,), which ends at the second of them.
+
+    ``near_missing``, ``near_lost``: missing, or any lost samples are within the guard of a beat; ``filled``:
+    a beat is itself computed; ``missing_between``, ``lost_between``: missing, or any lost samples lie between
+    the beats. Of a first beat only the beat itself is looked at.
     """
 
     near_missing: Bools
@@ -116,27 +120,31 @@ class Touched:
 
 
 def rr_ms(utc_ns: Ints) -> Floats:
-    """Milliseconds (b,) from the beat before, NaN for the first."""
+    """Return the interval (b,) in ms before each beat, from instants ``utc_ns`` (b,); NaN for the first."""
     return np.concatenate([[np.nan], np.diff(utc_ns) / 1e6])[: len(utc_ns)]
 
 
-def touched(losses: Losses, first: Bools) -> Touched:
-    """How the pair of each beat and the one before stands to ``losses``, those at the beats (b,); a ``first``
-    beat (b,) has none before it.
+def pair_losses(losses: Losses, first: Bools) -> PairLosses:
+    """Return how each beat and the one before it stand to ``losses``, given at the beats (b,).
+
+    A ``first`` beat (b,) has none before it.
     """
 
-    def either(own: Bools) -> Bools:
-        """Whether it is so of a beat or of the one before it."""
-        return own | (np.concatenate([own[:1], own[:-1]]) & ~first)
+    def of_either(of_beat: Bools) -> Bools:
+        """Return where a beat or the one before it has the property."""
+        return of_beat | (np.concatenate([of_beat[:1], of_beat[:-1]]) & ~first)
 
-    missing, computed = map(either, losses.near)
+    missing, computed = map(of_either, losses.near)
     between = (np.diff(losses.before, axis=1, prepend=losses.before[:, :1]) > 0) & ~first
-    return Touched(missing, missing | computed, either(losses.computed), between[0], between[0] | between[1])
+    return PairLosses(
+        missing, missing | computed, of_either(losses.computed), between[0], between[0] | between[1]
+    )
 
 
-def gap_status(rr: Floats, pair: Touched, usual_ms: Floats) -> NDArray[np.int8]:
-    """Status (b,) as far as losses decide it; ``usual_ms`` (b,) is the median interval around, NaN where
-    it is not known::
+def gap_status(rr: Floats, pair: PairLosses, usual_ms: Floats) -> NDArray[np.int8]:
+    """Return the status (b,) of intervals as far as losses decide it.
+
+    ``rr`` (b,) in ms; ``usual_ms`` (b,) is the median interval around, NaN where it is not known::
 
         samples   ____R_________R____xx____R________R__~~__R__xxxxx___R      x missing, ~ computed
         status      first    normal   spans     normal   spans    gap (too long for one interval)
@@ -145,7 +153,7 @@ def gap_status(rr: Floats, pair: Touched, usual_ms: Floats) -> NDArray[np.int8]:
     clear = np.where(fits, SPANS_GAP, TOUCHES_GAP)
     status = np.where(pair.lost_between, clear, NORMAL)
     status = np.where(pair.near_lost, TOUCHES_GAP, status)
-    # A beat that a fill shows counts for rate; one beside samples that stayed missing does not.
+    # A beat that a fill shows counts for rate; one next to samples that stayed missing does not.
     return np.where(
         pair.near_missing,
         TOUCHES_GAP,
@@ -154,18 +162,19 @@ def gap_status(rr: Floats, pair: Touched, usual_ms: Floats) -> NDArray[np.int8]:
 
 
 def rr_status(rr: Floats, losses: Losses, first: Bools | None = None) -> NDArray[np.int8]:
-    """Index (b,) into ``codes.RR_STATUS`` for the interval ``rr`` (b,) in ms that ends at each beat of one
-    boot, or of several stretches that each begin at a ``first`` beat, given the ``losses`` at the beats (b,).
-    The rules for artefacts see intervals between two beats that were seen, and never two that lost beats
-    separate.
+    """Return the status (b,) of the interval before each beat, as an index into ``codes.RR_STATUS``.
+
+    ``rr`` (b,) are the intervals in ms of one boot, or of several stretches that each begin at a ``first``
+    beat (b,); ``losses`` are given at the beats (b,). The rules for artefacts see only intervals between two
+    beats that were seen, and never compare two that lost beats separate.
     """
     first = np.arange(len(rr)) < 1 if first is None else first
-    pair = touched(losses, first)
-    whole = ~first & ~pair.near_lost & ~pair.lost_between & ~pair.filled & (rr <= LONGEST_MS)
-    status = gap_status(rr, pair, local_median(rr, whole))
-    found = irregular(rr, whole | (status == SPANS_GAP))
+    pair = pair_losses(losses, first)
+    complete = ~first & ~pair.near_lost & ~pair.lost_between & ~pair.filled & (rr <= LONGEST_MS)
+    status = gap_status(rr, pair, local_median(rr, complete))
+    classes = irregular(rr, complete | (status == SPANS_GAP))
     status[(status == NORMAL) & (rr > LONGEST_MS)] = TOO_LONG
-    status[found == ECTOPIC_FOUND] = ECTOPIC
-    status[found == ARTEFACT_FOUND] = ARTEFACT
+    status[classes == ECTOPIC_FOUND] = ECTOPIC
+    status[classes == ARTEFACT_FOUND] = ARTEFACT
     status[first] = FIRST
     return status

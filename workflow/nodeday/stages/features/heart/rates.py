@@ -1,9 +1,12 @@
-"""Heart rate and time-domain variability of each window, from beats and the status of their intervals.
+"""Heart rate and time-domain variability of each window, and the heart-rate reserve.
 
-A window [start, end) may be longer than the epoch that it stands for, so windows may overlap: sums come from
-running totals. Definitions: Task Force of the ESC and NASPE, "Heart rate variability: standards of
-measurement", Circulation 93, 1996, from memory; SD1 and SD2: Brennan, Palaniswami and Kamen 2001, from
-memory.
+All from beats and the status of their intervals. A window [start, end) may be longer than the epoch that it
+stands for, so windows may overlap: sums come from running totals. Definitions: Task Force of the ESC and
+NASPE, "Heart rate variability: standards of measurement", Circulation 93, 1996, from memory; SD1 and SD2:
+Brennan, Palaniswami and Kamen 2001, from memory.
+
+Reserve and maximum: individuals differ from an age-predicted maximum by about 10 bpm (standard deviation,
+from memory), which is why these are for groups and trends, and never a limit for a person.
 """
 
 from __future__ import annotations
@@ -23,61 +26,71 @@ from nodeday.stages.features.stream import FeatureValues
 from nodeday.stages.features.windows import HAS_VALUE, NO_PARTICIPANT_FACTS, ratio
 
 LEAST_INTERVALS, LEAST_PAIRS = 2, 10
-_FOR_RATE, _FOR_VARIABILITY = (
-    np.isin(np.arange(len(codes.RR_STATUS)), those) for those in (FOR_RATE, FOR_VARIABILITY)
+"""Fewest intervals of a heart rate, and fewest pairs of adjacent intervals of a variability."""
+_COUNTS_FOR_RATE, _COUNTS_FOR_VARIABILITY = (
+    np.isin(np.arange(len(codes.RR_STATUS)), statuses) for statuses in (FOR_RATE, FOR_VARIABILITY)
 )
 
 
 @dataclass(frozen=True)
 class BeatSeries:
-    """Beats (b,) in order: ``at_ns``, interval ``rr`` before each in ms, its ``status``."""
+    """Beats (b,) in order of time: ``at_ns``, the interval ``rr`` before each in ms, and its ``status``."""
 
     at_ns: Ints
     rr: Floats
     status: NDArray[np.int8]
 
     def within(self, starts_ns: Ints, ends_ns: Ints) -> tuple[Ints, Ints]:
-        """Half-open range of the beats of each window, (w,) each."""
-        low, high = (np.searchsorted(self.at_ns, each) for each in (starts_ns, ends_ns))
+        """Return the half-open range of the beats of each window [start, end), (w,) each."""
+        low, high = (np.searchsorted(self.at_ns, edges) for edges in (starts_ns, ends_ns))
         return low, high
 
     @cached_property
-    def totals(self) -> Totals:
-        return Totals.of(self.rr, self.status)
+    def totals(self) -> RunningTotals:
+        """Running totals of the intervals that count for variability."""
+        return RunningTotals.of(self.rr, self.status)
+
+
+def for_variability(status: NDArray[np.int8]) -> Bools:
+    """Return which intervals (b,) count for variability, by their ``status`` (b,)."""
+    return np.asarray(_COUNTS_FOR_VARIABILITY[status], np.bool_)
 
 
 @dataclass(frozen=True)
-class Totals:
-    """Running totals (b + 1,) of the intervals that count for variability, and of their differences: how
-    many, their sum in ms, the sums of what they are off the mean of all and of its squares; how many pairs
-    are adjacent, the sums of their differences and of the squares, and how many differ by over 50 ms. ``at``
-    are the intervals that count, and a zero; ``rr`` (b + 1,) their lengths, 0 elsewhere.
+class RunningTotals:
+    """Running totals (b + 1,) of the intervals that count for variability, and of their differences.
+
+    Of intervals: the ``count``, the sum ``total_ms``, and the sums of their ``deviation`` from the mean of
+    all and of its ``square``. Of pairs of adjacent ones: the count ``pairs``, the sums of their ``step`` and
+    of its square, and the count of ``steep`` steps, those over 50 ms. ``counting`` are the indices of the
+    intervals that count, and a zero; ``rr`` (b + 1,) their lengths in ms, 0 for all others.
     """
 
     count: Ints
-    whole: Floats
-    off: Floats
+    total_ms: Floats
+    deviation: Floats
     square: Floats
     pairs: Ints
     step: Floats
     step_square: Floats
     steep: Ints
-    at: Ints
+    counting: Ints
     rr: Floats
 
     @classmethod
-    def of(cls, rr_ms: Floats, status: NDArray[np.int8]) -> Totals:
-        use = counted(status)
+    def of(cls, rr_ms: Floats, status: NDArray[np.int8]) -> RunningTotals:
+        """Return the totals of intervals ``rr_ms`` (b,) with their ``status`` (b,)."""
+        use = for_variability(status)
         rr = np.where(use, rr_ms, 0.0)
         level = rr[use].mean() if use.any() else 0.0
-        off = np.where(use, rr - level, 0.0)  # keeps running totals of squares small
+        deviation = np.where(use, rr - level, 0.0)  # keeps running totals of squares small
         pair = np.concatenate([[False], use[1:] & use[:-1]])[: len(use)]
         step = np.where(pair, np.diff(rr, prepend=0.0), 0.0)
         return cls(
             _running(use),
             _running(rr),
-            _running(off),
-            _running(off**2),
+            _running(deviation),
+            _running(deviation**2),
             _running(pair),
             _running(step),
             _running(step**2),
@@ -88,10 +101,11 @@ class Totals:
 
 
 @dataclass(frozen=True)
-class Spread:
-    """Time-domain variability of each window, (w,) each; NaN where it is not defined. ``pairs`` are those of
-    adjacent intervals, ``span_s`` reaches from the first to the last interval that counts, and
-    ``kept_s`` is their sum.
+class TimeDomain:
+    """Time-domain variability of each window, (w,) each; NaN where it is not defined.
+
+    ``intervals`` and ``pairs`` of adjacent intervals are counts; ``span_s`` reaches from the first to the
+    last interval that counts, and ``kept_s`` is the sum of those that count.
     """
 
     sdnn_ms: Floats
@@ -106,82 +120,77 @@ class Spread:
 
 
 def heart_rate(series: BeatSeries, starts_ns: Ints, ends_ns: Ints) -> tuple[Floats, Floats]:
-    """60000 / mean(RR) in bpm (w,), and how many intervals (w,) stand behind it.
+    """Return the heart rate in bpm (w,), 60000 / mean(RR), and the count of its intervals (w,).
 
-    Intervals count where they end; ectopic ones and those of beats in fills are of the heart too.
+    An interval belongs to the window [start, end) in which it ends. Ectopic intervals and those of beats in
+    fills count as well.
     """
     low, high = series.within(starts_ns, ends_ns)
-    use = _FOR_RATE[series.status]
-    count, total = (_between(_running(each), low, high) for each in (use, np.where(use, series.rr, 0.0)))
+    use = _COUNTS_FOR_RATE[series.status]
+    count, total = (_between(_running(values), low, high) for values in (use, np.where(use, series.rr, 0.0)))
     return 60_000.0 * ratio(count, total), count
 
 
-def variability(series: BeatSeries, starts_ns: Ints, ends_ns: Ints) -> Spread:
-    """SDNN, RMSSD, pNN50, SD1 and SD2 of the intervals that count and end in each window (w,).
+def variability(series: BeatSeries, starts_ns: Ints, ends_ns: Ints) -> TimeDomain:
+    """Return SDNN, RMSSD, pNN50, SD1 and SD2 of the intervals that count and end in each window (w,).
 
     Differences are those of adjacent intervals of one window; SDNN = std(n - 1) of intervals,
     RMSSD = sqrt(mean(d^2)), pNN50 = % of |d| > 50 ms, SD1 = sqrt(var(d) / 2),
     SD2 = sqrt(2 SDNN^2 - SD1^2).
     """
     low, high = series.within(starts_ns, ends_ns)
-    own = series.totals
-    count = _between(own.count, low, high)
-    variance = _variance(count, _between(own.off, low, high), _between(own.square, low, high))
-    inner = np.minimum(low + 1, high)  # a window's first interval has none of its own before it
-    pairs, square = _between(own.pairs, inner, high), _between(own.step_square, inner, high)
-    across = _variance(pairs, _between(own.step, inner, high), square) / 2
-    first = own.at[np.minimum(own.count[low], len(own.at) - 1)]
-    last = own.at[np.maximum(own.count[high] - 1, 0)]
+    totals = series.totals
+    count = _between(totals.count, low, high)
+    variance = _variance(count, _between(totals.deviation, low, high), _between(totals.square, low, high))
+    inner = np.minimum(low + 1, high)  # the pair of a window's first interval reaches out of the window
+    pairs, square = _between(totals.pairs, inner, high), _between(totals.step_square, inner, high)
+    across = _variance(pairs, _between(totals.step, inner, high), square) / 2
+    first = totals.counting[np.minimum(totals.count[low], len(totals.counting) - 1)]
+    last = totals.counting[np.maximum(totals.count[high] - 1, 0)]
     some = count > 0
     ends = series.at_ns if len(series.at_ns) else np.zeros(1, np.int64)
     span = np.where(some, (ends[last] - ends[first]) / 1e9, 0.0)
-    begin = own.rr[first] / 1000
-    return Spread(
+    first_s = totals.rr[first] / 1000
+    return TimeDomain(
         np.sqrt(variance),
         np.sqrt(ratio(square, pairs)),
-        100 * ratio(_between(own.steep, inner, high), pairs),
+        100 * ratio(_between(totals.steep, inner, high), pairs),
         np.sqrt(across),
         np.sqrt(np.maximum(2 * variance - across, 0.0)),
         count,
         pairs,
-        np.where(some, span + begin, 0.0),
-        _between(own.whole, low, high) / 1000,
+        np.where(some, span + first_s, 0.0),
+        _between(totals.total_ms, low, high) / 1000,
     )
 
 
 def _running(values: NDArray[np.generic]) -> NDArray[Any]:
-    """Sum of the ``values`` (b,) before each place, (b + 1,)."""
-    return np.concatenate([[0], np.cumsum(values)])  # a mask is counted in whole numbers, which is quicker
+    """Return the sum of the ``values`` (b,) before each index, (b + 1,)."""
+    return np.concatenate([[0], np.cumsum(values)])  # a mask is counted in integers, which is quicker
 
 
 def _between(total: NDArray[Any], low: Ints, high: Ints) -> Floats:
-    """Sum over each range [low, high), (w,), from running totals."""
+    """Return the sum over each range [low, high), (w,), from a running total."""
     return np.asarray(total[high] - total[low], np.float64)
 
 
 def _variance(count: Floats, total: Floats, square: Floats) -> Floats:
-    """Variance (n - 1) from sums; NaN below two values, and never negative by rounding."""
+    """Return the variance (n - 1) from sums; NaN below two values, and never negative by rounding."""
     free = np.where(count > 1, count - 1, 0)
     return np.asarray(ratio(np.maximum(square - ratio(total**2, count), 0.0), free), np.float64)
 
 
-def counted(status: NDArray[np.int8]) -> Bools:
-    """Which intervals (b,) count for variability."""
-    return np.asarray(_FOR_VARIABILITY[status], np.bool_)
-
-
 def predicted_maximum(age_years: float) -> float:
-    """208 - 0.7 age, in bpm: Tanaka, Monahan and Seals 2001."""
+    """Return the age-predicted maximal heart rate in bpm: 208 - 0.7 age; Tanaka, Monahan and Seals 2001."""
     return 208.0 - 0.7 * age_years
 
 
-def reserve_pct(rate_bpm: float, rest_bpm: float, most_bpm: float) -> float:
-    """Share of the heart-rate reserve in use, %: 100 (rate - rest) / (maximum - rest); Karvonen 1957."""
-    return 100.0 * (rate_bpm - rest_bpm) / (most_bpm - rest_bpm)
+def reserve_features(rate: FeatureValues, person: Participant | None) -> list[FeatureValues]:
+    """Return the share of the predicted maximum and of the reserve in use, in %, with their error bars.
 
-
-def of_reserve(rate: FeatureValues, person: Participant | None) -> list[FeatureValues]:
-    """Share of the predicted maximum and of the reserve, from the heart rate and with its bars."""
+    From the heart rate ``rate``; reserve: 100 (rate - rest) / (maximum - rest), Karvonen 1957. Null with a
+    reason where the person's age or resting rate is not known.
+    """
     age = None if person is None else person.age_years
     rest = None if person is None else person.resting_bpm
     most = None if age is None else predicted_maximum(age)
@@ -193,6 +202,7 @@ def of_reserve(rate: FeatureValues, person: Participant | None) -> list[FeatureV
 
 
 def _scaled(rate: FeatureValues, name: str, zero: float | None, full: float | None) -> FeatureValues:
+    """Return ``rate`` as a feature ``name`` in % of the way from ``zero`` to ``full``, both in bpm."""
     if zero is None or full is None:
         reason = np.where(rate.reason == HAS_VALUE, NO_PARTICIPANT_FACTS, rate.reason)
         return FeatureValues(
@@ -200,8 +210,8 @@ def _scaled(rate: FeatureValues, name: str, zero: float | None, full: float | No
         )
     scale = 100.0 / (full - zero)
     value = (rate.value - zero) * scale
-    one = FeatureValues(rate.node, rate.channel, name, value, rate.coverage, rate.reason)
+    feature = FeatureValues(rate.node, rate.channel, name, value, rate.coverage, rate.reason)
     if rate.bars is None:
-        return one
+        return feature
     low, high, bias, how = rate.bars
-    return one.with_bars((low - zero) * scale, (high - zero) * scale, bias * scale, how)
+    return feature.with_bars((low - zero) * scale, (high - zero) * scale, bias * scale, how)

@@ -1,7 +1,11 @@
-"""Power of the heart period's bands, by the periodogram of Lomb and Scargle on the beats' own times.
+"""Spectra of the heart period, by the periodogram of Lomb and Scargle on the beats' own times.
 
-Bands: Task Force of the ESC and NASPE 1996, from memory. No interval is made up for a lost one; what
-is missing has no weight.
+Band powers of each window: bands after the Task Force of the ESC and NASPE 1996, from memory. No interval is
+made up for a lost one; what is missing has no weight.
+
+Breaths per minute: what breathing does to baseline, amplitude and intervals, fused. The three modulations
+are those of Charlton et al. 2016 (Physiol. Meas. 37:610), who found the fusion of the three best; the fusion
+here is the mean of their normalised spectra, a choice of this project.
 """
 
 from __future__ import annotations
@@ -15,20 +19,26 @@ from numpy.typing import DTypeLike, NDArray
 
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.core.parallel import Across
+from nodeday.stages.features.windows import SECOND
 
 BANDS_HZ = {"vlf": (1 / 300, 0.04), "lf": (0.04, 0.15), "hf": (0.15, 0.4)}
 STEPS = 2.0
 """Frequencies of the grid in each 1 / length."""
 AT_ONCE = 4
 """Windows that overlap share their sines and cosines; so many windows' lengths are held at once."""
-SECOND = 1_000_000_000
+LOW_HZ, HIGH_HZ, STEP_HZ, EDGE = 0.1, 0.7, 0.005, 3
+"""6 to 42 breaths a minute."""
+AGREE_HZ, LEAST_BEATS, LEAST_SHARE = 0.04, 20, 0.25
+"""At least two of three have their peak within 2.4 breaths a minute of the fused one, and so much of the
+power of the mean spectrum lies there."""
 
 
 @dataclass(frozen=True)
 class Basis:
-    """What intervals need for their spectrum whatever their weights: ``frequency`` (f,), ``seconds`` (n,);
-    cosines and sines of their angles, ``waves``, and cosines squared and times sines, ``products``, (n, 2
-    f) each. Powers do not depend on where the seconds begin.
+    """What intervals need for their spectrum whatever their weights.
+
+    ``frequency`` (f,) in Hz and ``seconds`` (n,); ``waves`` (n, 2 f) are the cosines and sines of their
+    angles, ``products`` (n, 2 f) the cosines times both. Powers do not depend on where the seconds begin.
     """
 
     frequency: Floats
@@ -37,97 +47,102 @@ class Basis:
     products: Any
 
     def part(self, low: int, high: int) -> Basis:
-        """That of intervals [low, high)."""
-        own = slice(low, high)
-        return Basis(self.frequency, self.seconds[own], self.waves[own], self.products[own])
+        """Return the basis of intervals [low, high)."""
+        rows = slice(low, high)
+        return Basis(self.frequency, self.seconds[rows], self.waves[rows], self.products[rows])
 
 
 def frequencies(seconds: float) -> Floats:
-    """The grid (f,) for windows of ``seconds``."""
+    """Return the grid of frequencies (f,) in Hz for windows of ``seconds``."""
     return np.arange(BANDS_HZ["vlf"][0], BANDS_HZ["hf"][1], 1 / (STEPS * seconds))
 
 
-def basis(seconds: Floats, frequency: Floats, kind: DTypeLike = np.float64) -> Basis:
-    """For intervals that end at ``seconds`` (n,) and even steps of ``frequency`` (f,), in the precision
-    ``kind``.
+def wave_basis(seconds: Floats, frequency: Floats, dtype: DTypeLike = np.float64) -> Basis:
+    """Return the basis of intervals that end at ``seconds`` (n,), in the precision ``dtype``.
+
+    Steps of ``frequency`` (f,) are even.
     """
     angle = 2 * np.pi * np.asarray(seconds)[:, None]
-    if kind == np.float64:
+    if dtype == np.float64:
         turn = _turns(angle, frequency)
         waves = np.empty((len(turn), 2, len(frequency)))
         waves[:, 0], waves[:, 1] = turn.real, turn.imag
     else:  # sines of single precision are as quick
-        own = (angle * frequency).astype(kind)
-        waves = np.empty((len(own), 2, len(frequency)), kind)
-        np.cos(own, out=waves[:, 0])
-        np.sin(own, out=waves[:, 1])
+        phase = (angle * frequency).astype(dtype)
+        waves = np.empty((len(phase), 2, len(frequency)), dtype)
+        np.cos(phase, out=waves[:, 0])
+        np.sin(phase, out=waves[:, 1])
     products = waves[:, :1] * waves
     shape = len(angle), 2 * len(frequency)
-    return Basis(frequency, np.asarray(seconds, kind), waves.reshape(shape), products.reshape(shape))
+    return Basis(frequency, np.asarray(seconds, dtype), waves.reshape(shape), products.reshape(shape))
 
 
 def _turns(angle: Floats, frequency: Floats) -> NDArray[np.complex128]:
-    """exp(i angle f) of ``angle`` (n, 1), (n, f), each half of the frequencies from the half below it."""
-    out = np.empty((len(angle), len(frequency)), np.complex128)
-    out[:, :1] = np.exp(1j * angle * frequency[:1])
+    """Return exp(i angle f) of ``angle`` (n, 1), (n, f), each half of the frequencies from the half below."""
+    turns = np.empty((len(angle), len(frequency)), np.complex128)
+    turns[:, :1] = np.exp(1j * angle * frequency[:1])
     done = 1
     while done < len(frequency):
-        more = out[:, done : 2 * done]
+        more = turns[:, done : 2 * done]
         step = np.exp(1j * angle * (frequency[done] - frequency[0]))
-        np.multiply(out[:, : more.shape[1]], step, out=more)
+        np.multiply(turns[:, : more.shape[1]], step, out=more)
         done *= 2
-    return out
+    return turns
 
 
-def density(of: Basis, rr_ms: Floats, weights: Any) -> Any:
-    """One-sided power density (k, f) in ms^2/Hz of the intervals ``rr_ms`` (n,) or (k, n), for each row of
-    ``weights`` (k, n), 0 or 1; a straight line is taken off first.
+def density(basis: Basis, rr_ms: Floats, weights: Any) -> Any:
+    """Return the one-sided power density (k, f) in ms^2/Hz for each row of ``weights`` (k, n), 0 or 1.
 
-    P = (YC^2 SS + YS^2 CC - 2 YC YS CS) / (2 (CC SS - CS^2)), which is Lomb's periodogram
-    without his shift of time (Lomb 1976, Scargle 1982); density = 2 P T / N, so that its
-    integral is the variance. T is the time that a row's intervals span, with one interval more.
+    Of the intervals ``rr_ms`` (n,) or (k, n), from which a straight line is taken off first.
+    P = (YC^2 SS + YS^2 CC - 2 YC YS CS) / (2 (CC SS - CS^2)), which is Lomb's periodogram without his shift
+    of time (Lomb 1976, Scargle 1982); density = 2 P T / N, so that its integral is the variance. T is the
+    time that a row's intervals span, with one interval more.
     """
-    half = len(of.frequency)
-    both, square = _detrended(of.seconds, rr_ms, weights) @ of.waves, weights @ of.products
+    half = len(basis.frequency)
+    both, square = _detrended(basis.seconds, rr_ms, weights) @ basis.waves, weights @ basis.products
     yc, ys, cc, cs = both[:, :half], both[:, half:], square[:, :half], square[:, half:]
     count = weights.sum(axis=1, keepdims=True)
     ss = count - cc
-    whole = np.maximum(cc * ss - cs**2, 1e-9)
-    power = (yc**2 * ss + ys**2 * cc - 2 * yc * ys * cs) / whole
-    return power * _span(of.seconds, weights) / np.maximum(count - 1, 1)
+    determinant = np.maximum(cc * ss - cs**2, 1e-9)
+    power = (yc**2 * ss + ys**2 * cc - 2 * yc * ys * cs) / determinant
+    return power * _span(basis.seconds, weights) / np.maximum(count - 1, 1)
 
 
 def _span(seconds: Any, weights: Any) -> Any:
-    """Seconds (k, 1) from the first to the last interval that has weight."""
+    """Return the seconds (k, 1) from the first to the last interval that has weight."""
     first = np.argmax(weights > 0, axis=1)
     last = len(seconds) - 1 - np.argmax(weights[:, ::-1] > 0, axis=1)
     return (seconds[last] - seconds[first])[:, None]
 
 
 def _detrended(seconds: Any, rr_ms: Floats, weights: Any) -> Any:
-    """Weighted intervals (k, n) without mean and slope, which are those of what has weight."""
+    """Return the weighted intervals (k, n) less mean and slope of those that have weight."""
     at = seconds - seconds.mean()
     rr = (rr_ms - rr_ms.mean()).astype(weights.dtype)  # small numbers, for single precision
     count = np.maximum(weights.sum(axis=1, keepdims=True), 1)
-    mean_t, mean_y = ((weights * each).sum(axis=1, keepdims=True) / count for each in (at, rr))
+    mean_t, mean_y = ((weights * values).sum(axis=1, keepdims=True) / count for values in (at, rr))
     square = (weights @ at**2)[:, None] - count * mean_t**2
     product = (weights * rr) @ at[:, None] - count * mean_t * mean_y
     slope = product / np.maximum(square, 1e-12)
     return weights * (rr - mean_y - slope * (at - mean_t))
 
 
-def band_powers(of: Basis, rr_ms: Floats, weights: Any) -> dict[str, Floats]:
-    """Absolute power (k,) in ms^2 of each band."""
-    width = of.frequency[1] - of.frequency[0]
-    edges = np.searchsorted(of.frequency, [low for low, _ in BANDS_HZ.values()])
-    powers = np.add.reduceat(density(of, rr_ms, weights), edges, axis=1) * width
+def band_powers(basis: Basis, rr_ms: Floats, weights: Any) -> dict[str, Floats]:
+    """Return the absolute power (k,) in ms^2 of each band; arguments as of :func:`density`."""
+    width = basis.frequency[1] - basis.frequency[0]
+    edges = np.searchsorted(basis.frequency, [low for low, _ in BANDS_HZ.values()])
+    powers = np.add.reduceat(density(basis, rr_ms, weights), edges, axis=1) * width
     return dict(zip(BANDS_HZ, powers.T, strict=True))
+
+
+# --- many windows at once -----------------------------------------------------------------
 
 
 @dataclass(frozen=True)
 class SpectrumRows:
-    """Spectra (k,) to be computed: windows [start, end), and which row of ``use`` (m, b) says which of the
-    beats' intervals count.
+    """Spectra (k,) to be computed.
+
+    Windows [start, end), and which row of ``use`` (m, b) each takes: the beats whose interval counts.
     """
 
     starts_ns: Ints
@@ -137,8 +152,8 @@ class SpectrumRows:
 
 
 @dataclass(frozen=True)
-class Bunch:
-    """Groups of rows of one basis, that of beats [begin, end)."""
+class SpectrumBatch:
+    """Groups of rows that share one basis, of beats [begin, end)."""
 
     begin: int
     end: int
@@ -146,9 +161,11 @@ class Bunch:
 
 
 @dataclass(frozen=True)
-class Work:
-    """What spectra are computed from: beats ``at_ns`` (b,) and intervals ``rr`` (b,), what is asked for, and
-    the half-open range of beats of each row, (k,).
+class SpectrumWork:
+    """What the spectra of ``rows`` (k,) are computed from.
+
+    Beats ``at_ns`` (b,) and intervals ``rr`` (b,) in ms; the half-open range of beats [low, high) of each
+    row, (k,) each; the grid of ``frequency`` (f,); the precision ``dtype``.
     """
 
     at_ns: Ints
@@ -157,39 +174,41 @@ class Work:
     low: Ints
     high: Ints
     frequency: Floats
-    kind: DTypeLike
+    dtype: DTypeLike
 
-    def bunches(self, joined: float) -> Iterator[Bunch]:
-        """All rows in order, those of windows that overlap in one bunch."""
-        bunch = Bunch(0, 0, [])
-        for own in _together(self.low, self.high, joined):
-            first, last = int(self.low[own[0]]), int(self.high[own].max())
-            if last > bunch.end:
-                if bunch.groups:
-                    yield bunch
-                length = int(self.high[own[0]]) - first
-                bunch = Bunch(first, min(max(first + AT_ONCE * length, last), len(self.at_ns)), [])
-            bunch.groups.append(own)
-        if bunch.groups:
-            yield bunch
+    def batches(self, start_share: float) -> Iterator[SpectrumBatch]:
+        """Yield all rows in order, those of windows that overlap in one batch."""
+        batch = SpectrumBatch(0, 0, [])
+        for group in _grouped(self.low, self.high, start_share):
+            first, last = int(self.low[group[0]]), int(self.high[group].max())
+            if last > batch.end:
+                if batch.groups:
+                    yield batch
+                length = int(self.high[group[0]]) - first
+                end = min(max(first + AT_ONCE * length, last), len(self.at_ns))
+                batch = SpectrumBatch(first, end, [])
+            batch.groups.append(group)
+        if batch.groups:
+            yield batch
 
-    def powers(self, bunch: Bunch) -> tuple[Ints, NDArray[np.floating]]:
-        """Rows (j,) of a bunch that hold enough intervals, and their power in each band (bands, j)."""
-        seconds = (self.at_ns[bunch.begin : bunch.end] - self.at_ns[bunch.begin : bunch.begin + 1]) / SECOND
-        many, rows = basis(seconds, self.frequency, self.kind), self.rows
-        told, powers = [np.zeros(0, np.int64)], [np.zeros((len(BANDS_HZ), 0), self.kind)]
-        for own in bunch.groups:
-            first, last = int(self.low[own[0]]), int(self.high[own].max())
-            weights = rows.use[rows.which[own], first:last].astype(self.kind)
-            if len(own) > 1 and (np.ptp(self.low[own]) or np.ptp(self.high[own])):
-                place = np.arange(first, last)
-                weights *= (place >= self.low[own, None]) & (place < self.high[own, None])
+    def powers(self, batch: SpectrumBatch) -> tuple[Ints, NDArray[np.floating]]:
+        """Return the rows (j,) of a batch that hold enough intervals, and their power (bands, j)."""
+        seconds = (self.at_ns[batch.begin : batch.end] - self.at_ns[batch.begin : batch.begin + 1]) / SECOND
+        shared, rows = wave_basis(seconds, self.frequency, self.dtype), self.rows
+        done, powers = [np.zeros(0, np.int64)], [np.zeros((len(BANDS_HZ), 0), self.dtype)]
+        for group in batch.groups:
+            first, last = int(self.low[group[0]]), int(self.high[group].max())
+            weights = rows.use[rows.which[group], first:last].astype(self.dtype)
+            if len(group) > 1 and (np.ptp(self.low[group]) or np.ptp(self.high[group])):
+                beat = np.arange(first, last)
+                weights *= (beat >= self.low[group, None]) & (beat < self.high[group, None])
             enough = weights.sum(axis=1) > 2
             if enough.any():
-                of = many.part(first - bunch.begin, last - bunch.begin)
-                told.append(own[enough])
-                powers.append(np.stack([*band_powers(of, self.rr[first:last], weights[enough]).values()]))
-        return np.concatenate(told), np.concatenate(powers, axis=1)
+                basis = shared.part(first - batch.begin, last - batch.begin)
+                done.append(group[enough])
+                of_bands = band_powers(basis, self.rr[first:last], weights[enough])
+                powers.append(np.stack([*of_bands.values()]))
+        return np.concatenate(done), np.concatenate(powers, axis=1)
 
 
 def powers_of(
@@ -197,48 +216,48 @@ def powers_of(
     rr_ms: Floats,
     rows: SpectrumRows,
     seconds: float,
-    kind: DTypeLike = np.float64,
-    joined: float = 0.0,
+    dtype: DTypeLike = np.float64,
+    start_share: float = 0.0,
     across: Across = map,
 ) -> dict[str, Floats]:
-    """Absolute power (k,) in ms^2 of each band in each of ``rows``, from beats ``at_ns`` (b,) and the
-    intervals ``rr_ms`` (b,) before them; NaN below two intervals. ``seconds`` are the longest window's.
-    Windows are computed at once that begin within a share of their length, ``joined``: where each has few
-    rows, that is quicker.
+    """Return the absolute power (k,) in ms^2 of each band in each of ``rows``; NaN below three intervals.
+
+    From beats ``at_ns`` (b,) and the intervals ``rr_ms`` (b,) before them. ``seconds`` is the length of the
+    longest window. Windows that begin within ``start_share`` of a length of each other are computed at once:
+    where each has few rows, that is quicker.
     """
-    low, high = (np.searchsorted(at_ns, each) for each in (rows.starts_ns, rows.ends_ns))
-    work = Work(at_ns, np.nan_to_num(rr_ms), rows, low, high, frequencies(seconds), kind)
+    low, high = (np.searchsorted(at_ns, edges) for edges in (rows.starts_ns, rows.ends_ns))
+    work = SpectrumWork(at_ns, np.nan_to_num(rr_ms), rows, low, high, frequencies(seconds), dtype)
     powers = np.full((len(BANDS_HZ), len(rows.which)), np.nan)
-    for own, found in across(work.powers, work.bunches(joined)):
-        powers[:, own] = found
+    for done, of_bands in across(work.powers, work.batches(start_share)):
+        powers[:, done] = of_bands
     return dict(zip(BANDS_HZ, powers, strict=True))
 
 
-def _together(low: Ints, high: Ints, joined: float) -> Iterator[Ints]:
-    """Rows (j,) of windows of beats [low, high) that begin within a share ``joined`` of the first one's
-    length, in order; those of one window are never parted.
+def _grouped(low: Ints, high: Ints, start_share: float) -> Iterator[Ints]:
+    """Yield rows (j,) of windows of beats [low, high) that begin near each other, in order.
+
+    Near is within ``start_share`` of the length of the first one; rows of one window are never parted.
     """
     order = np.lexsort((high, low))
     first, last = low[order], high[order]
     edges = np.concatenate([np.flatnonzero(np.diff(first) | np.diff(last)) + 1, [len(order)]])
     at = 0
     while at < len(order):
-        near = np.searchsorted(first, first[at] + joined * (last[at] - first[at]))
+        near = np.searchsorted(first, first[at] + start_share * (last[at] - first[at]))
         stop = int(edges[np.searchsorted(edges, max(near, at + 1))])
         yield order[at:stop]
         at = stop
 
 
-LOW_HZ, HIGH_HZ, STEP_HZ, EDGE = 0.1, 0.7, 0.005, 3
-"""6 to 42 breaths a minute."""
-AGREE_HZ, LEAST_BEATS, LEAST_SHARE = 0.04, 20, 0.25
-"""At least two of three have their peak within 2.4 breaths a minute of the fused one, and so much of the
-power of the mean spectrum lies there."""
+# --- respiration --------------------------------------------------------------------------
 
 
 def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
-    """From ``modulations`` (3, b) sampled at beats at ``seconds`` (b,); NaN where fewer than two of them
-    agree, or too few beats tell. Nothing is told above half the rate of the beats.
+    """Return the respiration rate from three ``modulations`` (3, b) sampled at beats at ``seconds`` (b,).
+
+    NaN where fewer than two of them agree, where there are too few beats, or where the rate would be above
+    half the rate of the beats.
     """
     if len(seconds) < LEAST_BEATS:
         return float("nan")
@@ -246,8 +265,8 @@ def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
     frequency = np.arange(LOW_HZ, min(HIGH_HZ, 0.95 * nyquist), STEP_HZ)
     if len(frequency) <= 2 * EDGE:
         return float("nan")
-    of = basis(seconds, frequency)
-    spectra = density(of, _tamed(modulations), np.ones(modulations.shape))
+    basis = wave_basis(seconds, frequency)
+    spectra = density(basis, _without_outliers(modulations), np.ones(modulations.shape))
     total = spectra.sum(axis=1, keepdims=True)
     spectra = np.divide(spectra, total, out=np.zeros_like(spectra), where=total > 0)
     fused = spectra.mean(axis=0)
@@ -264,9 +283,10 @@ def breaths_per_minute(seconds: Floats, modulations: Floats) -> float:
     return float(60 * (frequency[top] + shift * STEP_HZ))
 
 
-def _tamed(values: Floats) -> Floats:
-    """``values`` (3, b) with outliers drawn in to three quartile deviations of the median of each, so that
-    one odd beat does not make the spectrum.
+def _without_outliers(values: Floats) -> Floats:
+    """Return ``values`` (3, b) limited to three interquartile ranges off the median of each row.
+
+    So that one odd beat does not make the spectrum.
     """
     low, middle, high = np.percentile(values, [25, 50, 75], axis=1, keepdims=True)
     reach = 3 * np.maximum(high - low, 1e-12)

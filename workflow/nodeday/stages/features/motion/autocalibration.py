@@ -1,4 +1,4 @@
-"""Offsets and gains of an accelerometer from its own record: where it lay still it felt 1 g.
+"""Offsets and gains of an accelerometer from its own record: at rest it measures 1 g.
 
 After van Hees et al. 2014 (doi 10.1152/japplphysiol.00421.2014; its abstract was read, constants are
 from memory): still windows of 10 s lie on a sphere of radius 1 g once offset and gain are right. The
@@ -16,7 +16,7 @@ from scipy.optimize import least_squares
 
 from nodeday.core.arrays import Bools, Floats
 from nodeday.stages.features.motion.blocks import EpochBlock
-from nodeday.stages.features.motion.subwindows import count, ruler, total
+from nodeday.stages.features.motion.subwindows import count, sub_windows, total
 from nodeday.stages.features.windows import ratio
 
 WINDOW_S, STILL_G, REACH_G, ACCEPT_MG = 10.0, 0.013, 0.3, 10.0
@@ -29,7 +29,10 @@ Refusal = Literal["few_still", "sphere_not_covered", "residual_too_large"]
 
 @dataclass(frozen=True)
 class Coefficients:
-    """corrected = (raw - offset_g - slope_g_per_c * (temperature - temperature_c)) / gain, each axis."""
+    """Calibration of each axis, (3,) each.
+
+    corrected = (raw - offset_g - slope_g_per_c * (temperature - temperature_c)) / gain.
+    """
 
     offset_g: Floats
     gain: Floats
@@ -37,7 +40,7 @@ class Coefficients:
     temperature_c: float | None = None
 
     def corrected(self, raw_g: Floats, temperature: Floats | None = None) -> Floats:
-        """Calibrated acceleration (n, 3), g; ``temperature`` (n,) in degC where there is a slope."""
+        """Return the calibrated acceleration (n, 3) in g; ``temperature`` (n,) in degC for the slope."""
         drift: Floats | float = 0.0
         if self.slope_g_per_c is not None and temperature is not None:
             drift = np.outer(temperature - (self.temperature_c or 0.0), self.slope_g_per_c)
@@ -47,38 +50,40 @@ class Coefficients:
 NONE = Coefficients(np.zeros(3), np.ones(3))
 
 
-def still_points(heard: EpochBlock, share: float) -> tuple[Floats, Bools]:
-    """Mean acceleration (m, 3) of the windows of a block's received samples in which no axis moved, and which
-    of the windows those are (k,). A window needs ``share`` of its samples received.
+def still_points(block: EpochBlock, share: float) -> tuple[Floats, Bools]:
+    """Return the mean acceleration (m, 3) of the windows in which no axis moved, and which they are (k,).
+
+    ``block`` holds received samples alone. A window needs ``share`` of its samples received.
     """
-    windows = ruler(heard.windows, WINDOW_S)
-    places = windows.places(heard.utc_ns)
-    held = count(heard.received, places)
-    still = held >= np.maximum(share * windows.seconds * heard.rate_hz, 2)
-    means = np.empty((len(held), 3))
-    for k, axis in enumerate(heard.axes):
-        means[:, k] = ratio(total(axis, heard.received, places), held)
-        square = (axis - np.repeat(means[:, k], np.diff(places))) ** 2
-        spread = np.sqrt(ratio(total(square, heard.received, places), np.maximum(held - 1, 0)))
+    windows = sub_windows(block.windows, WINDOW_S)
+    edges = windows.edges_among(block.utc_ns)
+    received = count(block.received, edges)
+    still = received >= np.maximum(share * windows.seconds * block.rate_hz, 2)
+    means = np.empty((len(received), 3))
+    for k, axis in enumerate(block.axes):
+        means[:, k] = ratio(total(axis, block.received, edges), received)
+        square = (axis - np.repeat(means[:, k], np.diff(edges))) ** 2
+        spread = np.sqrt(ratio(total(square, block.received, edges), np.maximum(received - 1, 0)))
         still &= spread < STILL_G
     still &= np.abs(np.linalg.norm(np.nan_to_num(means), axis=1) - 1) < NEAR_1_G
     return means[still], still
 
 
 def residual_mg(points_g: Floats) -> float:
-    """Mean distance of still points (m, 3) from 1 g, mg; NaN without any."""
+    """Return the mean distance of still points (m, 3) from 1 g, in mg; NaN without any. Less is better."""
     off = np.abs(np.linalg.norm(points_g, axis=1) - 1)
     return float(1000 * off.mean()) if len(points_g) else float("nan")
 
 
 def sides_reached(points_g: Floats) -> int:
-    """How many of the six sides, both of each axis, a still point reaches by 0.3 g."""
+    """Return how many of the six sides, two of each axis, a still point of (m, 3) reaches by 0.3 g."""
     return int(np.sum((points_g > REACH_G).any(axis=0)) + np.sum((points_g < -REACH_G).any(axis=0)))
 
 
 def fit(points_g: Floats, temperature: Floats | None = None) -> Coefficients:
-    """Coefficients that bring still points (m, 3) closest to the sphere of 1 g; with ``temperature``
-    (m,) in degC of each point, NaN where not known, a slope too if it varied enough.
+    """Return the coefficients that bring still points (m, 3) closest to the sphere of 1 g.
+
+    With the ``temperature`` (m,) in degC of each point, a slope too, if all are known and vary enough.
     """
     known = np.isfinite(temperature) if temperature is not None else np.zeros(len(points_g), np.bool_)
     warm = temperature is not None and len(known) > 0 and bool(known.all())
@@ -99,13 +104,16 @@ def fit(points_g: Floats, temperature: Floats | None = None) -> Coefficients:
 
 
 def autocalibrated(points_g: Floats, temperature: Floats | None = None) -> Coefficients | Refusal:
-    """Coefficients from still points (m, 3), or why there are none."""
+    """Return the coefficients from still points (m, 3), or why there are none.
+
+    ``temperature`` (m,) in degC of each point, NaN where not known.
+    """
     if len(points_g) < LEAST_STILL:
         return "few_still"
     if sides_reached(points_g) < 6:
         return "sphere_not_covered"
-    found = fit(points_g, temperature)
-    after = residual_mg(found.corrected(points_g, temperature))
-    if after >= ACCEPT_MG or after > residual_mg(points_g) or (found.gain <= 0).any():
+    fitted = fit(points_g, temperature)
+    after = residual_mg(fitted.corrected(points_g, temperature))
+    if after >= ACCEPT_MG or after > residual_mg(points_g) or (fitted.gain <= 0).any():
         return "residual_too_large"
-    return found
+    return fitted

@@ -19,8 +19,9 @@ from nodeday.stages.features.windows import SECOND, Windows
 
 @dataclass(frozen=True)
 class EpochBlock:
-    """Samples (n,) of the epochs ``windows`` in order of time, in g; ``usable`` adds short fills to
-    ``received``.
+    """Samples (n,) of the epochs ``windows`` in order of time, in g.
+
+    ``usable`` (n,) are the ``received`` samples (n,) and those of short fills.
     """
 
     windows: Windows
@@ -32,26 +33,26 @@ class EpochBlock:
 
     @cached_property
     def norm_g(self) -> Floats:
-        """Vector magnitude (n,)."""
+        """Vector magnitude (n,) in g."""
         return intensity.magnitude(*self.axes)
 
     @cached_property
-    def heard(self) -> EpochBlock:
-        """The received samples alone."""
-        got = self.received
-        if got.all():
+    def received_only(self) -> EpochBlock:
+        """The block with the received samples alone."""
+        received = self.received
+        if received.all():
             return self
-        every = np.ones(np.count_nonzero(got), np.bool_)
-        axes = [axis[got] for axis in self.axes]
-        return EpochBlock(self.windows, self.rate_hz, self.utc_ns[got], axes, every, every)
+        every = np.ones(np.count_nonzero(received), np.bool_)
+        axes = [axis[received] for axis in self.axes]
+        return EpochBlock(self.windows, self.rate_hz, self.utc_ns[received], axes, every, every)
 
 
 def blocks(source: SampleSource, epochs: int) -> Iterator[EpochBlock]:
-    """A stream of acceleration in order of time, as received, in g, so many ``epochs`` at a time, the last
-    block of fewer; the axes are x, y and z whatever their order in the layout.
+    """Yield a stream of acceleration in order of time, so many ``epochs`` at a time, the last block fewer.
 
-    Boots may overlap by as much as their clocks are uncertain, so that rows are read as soon as any of those
-    to come may lie in a block::
+    Values are as received, in g; the axes are x, y and z whatever their order in the layout. Boots may
+    overlap by as much as their clocks are uncertain, so rows are read as soon as any later row may lie in a
+    block::
 
         groups   [......][......]          boot 0
                               [......]     boot 1
@@ -60,21 +61,23 @@ def blocks(source: SampleSource, epochs: int) -> Iterator[EpochBlock]:
     windows = source.windows
     edges = windows.start_ns + np.arange(0, windows.count + epochs, epochs) * (windows.seconds * SECOND)
     firsts = [group.first for group in source.groups]
-    to_come = np.minimum.accumulate([group.least for group in reversed(source.groups)])[::-1]
-    graded, held, rows = _graded(source), NOTHING, 0
+    earliest_ns = np.minimum.accumulate([group.least for group in reversed(source.groups)])[::-1]
+    stretches, waiting, rows = _with_usable(source), NO_ROWS, 0
     for number, end_ns in enumerate(edges[1:].tolist()):
-        parts = [held]
-        while rows < source.groups[-1].last and to_come[bisect_right(firsts, rows) - 1] < end_ns:
-            parts.append(next(graded))
+        parts = [waiting]
+        while rows < source.groups[-1].last and earliest_ns[bisect_right(firsts, rows) - 1] < end_ns:
+            parts.append(next(stretches))
             rows += len(parts[-1].utc_ns)
-        own, held = _Rows.joined(parts).split(end_ns)
+        block, waiting = _Rows.joined(parts).split(end_ns)
         count = min(epochs, windows.count - number * epochs)
         inside = Windows(int(edges[number]), windows.seconds, count)
-        yield EpochBlock(inside, source.rate_hz, own.utc_ns, own.axes, own.received, own.usable)
+        yield EpochBlock(inside, source.rate_hz, block.utc_ns, block.axes, block.received, block.usable)
 
 
 @dataclass(frozen=True)
 class _Rows:
+    """Rows (n,) of a stream, as far as blocks need them."""
+
     utc_ns: Ints
     axes: list[Singles]
     received: Bools
@@ -82,37 +85,40 @@ class _Rows:
 
     @classmethod
     def joined(cls, parts: list[_Rows]) -> _Rows:
-        """The rows of all parts in order of time; of one instant those first that were stored first."""
+        """Return the rows of all parts in order of time; equal instants stay in the order of the parts."""
         if len(parts) == 1:
             return parts[0]
         utc, received, usable = (
-            np.concatenate([getattr(each, name) for each in parts])
+            np.concatenate([getattr(part, name) for part in parts])
             for name in ("utc_ns", "received", "usable")
         )
-        axes = [np.concatenate(each) for each in zip(*(part.axes for part in parts), strict=True)]
+        axes = [np.concatenate(axis) for axis in zip(*(part.axes for part in parts), strict=True)]
         if (utc[1:] < utc[:-1]).any():
             order = np.argsort(utc, kind="stable")
             return cls(utc[order], [axis[order] for axis in axes], received[order], usable[order])
         return cls(utc, axes, received, usable)
 
     def split(self, at_ns: int) -> tuple[_Rows, _Rows]:
-        """Those before ``at_ns``, and the others."""
-        place = int(np.searchsorted(self.utc_ns, at_ns))
-        first, last = (
-            _Rows(self.utc_ns[own], [axis[own] for axis in self.axes], self.received[own], self.usable[own])
-            for own in (slice(0, place), slice(place, None))
+        """Return the rows before ``at_ns``, and the others."""
+        border = int(np.searchsorted(self.utc_ns, at_ns))
+        before, after = (
+            _Rows(
+                self.utc_ns[part], [axis[part] for axis in self.axes], self.received[part], self.usable[part]
+            )
+            for part in (slice(0, border), slice(border, None))
         )
-        return first, last
+        return before, after
 
 
-NOTHING = _Rows(
+NO_ROWS = _Rows(
     np.zeros(0, np.int64), [np.zeros(0, np.float32)] * 3, np.zeros(0, np.bool_), np.zeros(0, np.bool_)
 )
 
 
-def _graded(source: SampleSource) -> Iterator[_Rows]:
-    """The stretches of a stream with what of them orientation may use, for which the whole of a fill is
-    looked at, wherever they border.
+def _with_usable(source: SampleSource) -> Iterator[_Rows]:
+    """Yield the stretches of a stream, each with which of its samples orientation may use.
+
+    A fill is looked at in full, wherever stretches border on each other.
     """
     reach, parts = posture.fill_samples(source.rate_hz) + 1, iter(source.read())
     before, part = np.zeros(0, np.int8), next(parts)
@@ -120,7 +126,7 @@ def _graded(source: SampleSource) -> Iterator[_Rows]:
     while True:
         while sum(map(len, ahead)) < reach and (more := next(parts, None)) is not None:
             ahead.append(more)
-        after = np.concatenate([part.origin[:0], *(each.origin[:reach] for each in ahead)])[:reach]
+        after = np.concatenate([part.origin[:0], *(later.origin[:reach] for later in ahead)])[:reach]
         around = np.concatenate([before, part.origin, after])
         received = part.received
         usable = posture.usable(received, around == INTERPOLATED, source.rate_hz, len(before))

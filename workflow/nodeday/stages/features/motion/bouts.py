@@ -9,12 +9,16 @@ import numpy as np
 from nodeday.core.arrays import Bools, Floats, Ints, runs
 
 SEEN, GAP, EDGE = range(3)
-"""Places in ``codes.BOUT_EDGE``."""
+"""Indices into ``codes.BOUT_EDGE``."""
 
 
 @dataclass(frozen=True)
 class Bouts:
-    """``b`` bouts in order of time; ``before`` and ``after`` are places in ``codes.BOUT_EDGE``."""
+    """Bouts (b,) [start, end) in order of time.
+
+    Mean ``cadence`` in steps/min, count of ``steps``, mean ``mad_mg``; ``before`` and ``after`` are indices
+    into ``codes.BOUT_EDGE``: how the bout begins and ends.
+    """
 
     start_ns: Ints
     end_ns: Ints
@@ -26,11 +30,11 @@ class Bouts:
 
 
 def bouts_of(edges_ns: Ints, known: Bools, cadence: Floats, mad_mg: Floats) -> Bouts:
-    """Bouts from windows between ``edges_ns`` (k + 1,): ``known`` (k,) enough was received to tell,
-    ``cadence`` (k,) steps/min and 0 without walking, ``mad_mg`` (k,).
+    """Return the bouts of walking in windows between ``edges_ns`` (k + 1,).
 
-    A bout ends where walking was seen to end, or where what follows is lost; it is never carried over
-    a hole, nor cut short by one without saying so::
+    ``known`` (k,) are windows of which enough was received; ``cadence`` (k,) is in steps/min, 0 without
+    walking; ``mad_mg`` (k,). A bout ends where walking was seen to end, or where what follows is lost; it is
+    never carried over a hole, and where a hole cuts it short its edge is a gap::
 
         windows   . W W W . ? ? W W |      . still, W walking, ? lost, | end of the session
         bouts       [seen,seen)  [gap,session_edge)
@@ -39,12 +43,12 @@ def bouts_of(edges_ns: Ints, known: Bools, cadence: Floats, mad_mg: Floats) -> B
     seconds = np.diff(edges_ns) / 1e9
     state = np.where(known, SEEN, GAP)
     around = np.concatenate([[EDGE], state, [EDGE]])
-    weights = np.concatenate([[0.0], np.cumsum(seconds)])
-    length = weights[last] - weights[first]
+    elapsed = np.concatenate([[0.0], np.cumsum(seconds)])
+    length = elapsed[last] - elapsed[first]
 
     def sums(values: Floats) -> Floats:
-        run = np.concatenate([[0.0], np.cumsum(np.nan_to_num(values) * seconds)])
-        return np.asarray(run[last] - run[first], np.float64)
+        running = np.concatenate([[0.0], np.cumsum(np.nan_to_num(values) * seconds)])
+        return np.asarray(running[last] - running[first], np.float64)
 
     steps = sums(cadence) / 60
     return Bouts(

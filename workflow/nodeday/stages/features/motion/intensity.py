@@ -1,4 +1,7 @@
-"""How much a node moves: ENMO, MAD and the vector magnitude, from received samples alone."""
+"""Intensity of movement: vector magnitude, ENMO and MAD, and the bands of published cut-points.
+
+From received samples alone. Cut-points hold only for the placement that they were published for.
+"""
 
 from __future__ import annotations
 
@@ -13,17 +16,8 @@ from nodeday.stages.features.motion.subwindows import count, total
 from nodeday.stages.features.windows import ratio
 
 
-def enmo_mg(acceleration_g: Floats) -> Floats:
-    """Euclidean norm minus one, mg, never below zero: (n, 3) in g -> (n,).
-
-    max(|a| - 1 g, 0), van Hees et al. 2013, from memory. More is more movement.
-    """
-    x, y, z = np.asarray(acceleration_g, np.float64).T
-    return above_gravity_mg(magnitude(x, y, z))
-
-
 def magnitude(x: NDArray[np.floating], y: NDArray[np.floating], z: NDArray[np.floating]) -> Floats:
-    """Vector magnitude (n,) in the axes' unit."""
+    """Return the vector magnitude (n,) of three axes (n,), in their unit."""
     square = np.square(x, dtype=np.float64)
     square += np.square(y, dtype=np.float64)
     square += np.square(z, dtype=np.float64)
@@ -31,29 +25,33 @@ def magnitude(x: NDArray[np.floating], y: NDArray[np.floating], z: NDArray[np.fl
 
 
 def above_gravity_mg(norm_g: Floats) -> Floats:
-    """max(|a| - 1 g, 0) in mg of a vector magnitude (n,) in g."""
-    out = norm_g - 1.0
-    np.maximum(out, 0.0, out=out)
-    out *= 1000.0
-    return np.asarray(out, np.float64)
+    """Return ENMO, Euclidean norm minus one, in mg (n,), of a vector magnitude (n,) in g.
+
+    max(|a| - 1 g, 0), van Hees et al. 2013, from memory. More is more movement.
+    """
+    above = norm_g - 1.0
+    np.maximum(above, 0.0, out=above)
+    above *= 1000.0
+    return np.asarray(above, np.float64)
 
 
-def mad_mg(norm_g: Floats, got: Bools, places: Ints) -> Floats:
-    """Mean amplitude deviation (k,) of each window, mg; NaN without a received sample.
+def mad_mg(norm_g: Floats, received: Bools, edges: Ints) -> Floats:
+    """Return the mean amplitude deviation (k,) of each window in mg; NaN without a received sample.
 
-    mean(|r - mean(r)|) of the vector magnitude r, Vähä-Ypyä et al. 2015 (doi 10.1111/cpf.12127 and
+    mean(|r - mean(r)|) of the ``received`` (n,) vector magnitudes r, ``norm_g`` (n,); window i holds the
+    samples [edges[i], edges[i + 1]). Vähä-Ypyä et al. 2015 (doi 10.1111/cpf.12127 and
     10.1371/journal.pone.0134813; formula from memory). A constant offset of r cancels.
     """
-    held = count(got, places)
-    middle = ratio(total(norm_g, got, places), held)
-    off = norm_g[: places[-1]] - np.repeat(middle, np.diff(places))
+    samples = count(received, edges)
+    middle = ratio(total(norm_g, received, edges), samples)
+    off = norm_g[: edges[-1]] - np.repeat(middle, np.diff(edges))
     np.abs(off, out=off)
-    return 1000.0 * ratio(total(off, got[: places[-1]], places), held)
+    return 1000.0 * ratio(total(off, received[: edges[-1]], edges), samples)
 
 
 @dataclass(frozen=True)
 class CutPoints:
-    """3 and 6 MET in mg of ``metric``, taken over windows of ``seconds``; adults."""
+    """Cut-points of 3 and 6 MET in mg of ``metric``, taken over windows of ``seconds``; adults."""
 
     metric: Literal["mad", "enmo"]
     seconds: float
@@ -84,23 +82,24 @@ CUT_POINTS = {
 
 
 def words_of(placement: str) -> set[str]:
-    """The parts of a placement's name: ``left_wrist`` is a wrist."""
+    """Return the words of a placement's name: ``left_wrist`` is a wrist."""
     return set(placement.lower().replace("-", "_").split("_"))
 
 
 def cut_points_of(placement: str) -> CutPoints | None:
-    """The published cut-points of a placement; None where there are none."""
+    """Return the published cut-points of a placement; None where there are none."""
     words = words_of(placement)
     return next((points for part, points in CUT_POINTS.items() if part in words), None)
 
 
-def shares(metric_mg: Floats, known: Bools, points: CutPoints) -> tuple[Floats, Floats, Floats]:
-    """Shares (count,) of each epoch's ``known`` windows (count, parts) below 3 MET, from there to
-    below 6 MET, and from 6 MET; NaN without a known window.
+def band_shares(metric_mg: Floats, known: Bools, points: CutPoints) -> tuple[Floats, Floats, Floats]:
+    """Return the shares of each epoch's windows below 3 MET, from 3 to below 6 MET, and from 6 MET, (e,).
+
+    ``metric_mg`` and ``known`` (e, parts): only known windows count; NaN without one.
     """
-    held = known.sum(axis=1)
+    windows = known.sum(axis=1)
     low, high = metric_mg < points.met3_mg, metric_mg >= points.met6_mg
     bands = [np.sum(band & known, axis=1) for band in (low, ~low & ~high, high)]
     with np.errstate(invalid="ignore"):
-        below, between, above = (np.asarray(band / np.where(held, held, np.nan)) for band in bands)
+        below, between, above = (np.asarray(band / np.where(windows, windows, np.nan)) for band in bands)
     return below, between, above

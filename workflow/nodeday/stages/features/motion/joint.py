@@ -1,4 +1,4 @@
-"""Heart and motion together: what the heart did while a node walked, and while it was still.
+"""Heart and motion together: what the heart did while a person walked, and while a node was still.
 
 Quantities of this project, chosen for being plain; they fit nothing and predict nothing.
 """
@@ -12,34 +12,36 @@ from nodeday.stages.features.stream import FeatureValues
 from nodeday.stages.features.windows import HAS_VALUE, NOT_THIS_MOVEMENT
 
 MOSTLY, STILL_MAD_MG = 0.8, 15.0
-"""An epoch is of walking when so much of it walks, and still below this MAD. Choices of this project."""
+"""Share of walking from which an epoch is one of walking, and MAD below which it is still. Choices of this
+project."""
 
 
 def features_of(features: list[FeatureValues]) -> list[FeatureValues]:
-    """Joint features (heart rate of each ECG node by the movement of each accelerometer node)."""
-    hearts = [one for one in features if one.name == "heart_rate_bpm"]
-    moved = {(one.node.node, one.channel, one.name): one for one in features}
-    found: list[FeatureValues] = []
+    """Return the joint features: heart rate of each ECG node by the movement of each accelerometer node."""
+    rates = [one for one in features if one.name == "heart_rate_bpm"]
+    motion = {(one.node.node, one.channel, one.name): one for one in features}
+    joint: list[FeatureValues] = []
     for walking in (one for one in features if one.name == "walking_share"):
-        mad = moved[walking.node.node, walking.channel, "mad_mg"]
-        cadence = moved[walking.node.node, walking.channel, "cadence_step_min"]
-        for heart in hearts:
+        mad = motion[walking.node.node, walking.channel, "mad_mg"]
+        cadence = motion[walking.node.node, walking.channel, "cadence_step_min"]
+        for rate in rates:
             walks, still = walking.value >= MOSTLY, (mad.value < STILL_MAD_MG) & (walking.value == 0)
             with np.errstate(invalid="ignore"):
-                per_step = heart.value / cadence.value
-            found += [
-                _where("walking_heart_rate_bpm", heart.value, walks, walking, heart),
-                _where("still_heart_rate_bpm", heart.value, still, walking, heart),
-                _where("beats_per_step", per_step, walks, walking, heart),
+                per_step = rate.value / cadence.value
+            joint += [
+                _where("walking_heart_rate_bpm", rate.value, walks, walking, rate),
+                _where("still_heart_rate_bpm", rate.value, still, walking, rate),
+                _where("beats_per_step", per_step, walks, walking, rate),
             ]
-    return found
+    return joint
 
 
 def _where(
     name: str, value: Floats, when: Bools, motion: FeatureValues, heart: FeatureValues
 ) -> FeatureValues:
-    """``value`` (count,) where the movement is the one meant; else the reason of whichever is lacking,
-    and its coverage that of the lesser of both.
+    """Return ``value`` (e,) as a feature, null where the movement is not the one meant, ``when`` (e,).
+
+    The reason is that of the heart rate or of the motion where one has no value; coverage is the lesser.
     """
     reason = np.where(when, HAS_VALUE, NOT_THIS_MOVEMENT)
     for one in (motion, heart):

@@ -14,7 +14,7 @@ from nodeday.stages.features.windows import ratio
 FILL_S = 0.1
 """A fill no longer than this may serve orientation and spectra."""
 MEDIAN_S, LEAST_OF_MEDIAN = 5, 3
-"""Gravity is the median over 5 s of means over 1 s, of which three must be there. The 5 s are of van
+"""Gravity is the median over 5 s of means over 1 s, of which three must be known. The 5 s are of van
 Hees et al., from memory; the means are a choice of this project."""
 UPRIGHT_DEG, LEVEL_DEG = 30.0, 60.0
 """Up to 30 degrees off its upright a body part is upright, from 60 degrees it is level, between them it
@@ -26,13 +26,15 @@ SIDED_PARTS = frozenset({"chest", "sternum", "trunk", "back", "waist", "hip", "p
 
 
 def fill_samples(rate_hz: float) -> int:
-    """How many samples a fill may have that serves orientation and spectra."""
+    """Return how many samples a fill may have at most to serve orientation and spectra."""
     return int(FILL_S * rate_hz + 1e-6)
 
 
 def usable(received: Bools, interpolated: Bools, rate_hz: float, before: int = 0) -> Bools:
-    """Samples (n,) that orientation and spectra may use: received, or in a fill of up to 100 ms. Of those
-    ``interpolated``, ``before`` and others after belong to the neighbours, so that no fill is cut off.
+    """Return which samples (n,) orientation and spectra may use: received, or in a fill of up to 100 ms.
+
+    ``interpolated`` (before + n + after,) reaches ``before`` samples into the stretch before and some into
+    the one after, so that no fill is cut off; ``received`` (n,).
     """
     starts, ends = runs(interpolated)
     short = ends - starts <= fill_samples(rate_hz)
@@ -40,46 +42,47 @@ def usable(received: Bools, interpolated: Bools, rate_hz: float, before: int = 0
     return received | filled[before : before + len(received)]
 
 
-def second_means(axes: Axes, ok: Bools, places: Ints, rate_hz: float) -> Floats:
-    """Mean acceleration (s, 3) of each second, g, between ``places`` (s + 1,); NaN where less than half of it
-    is there.
+def second_means(axes: Axes, use: Bools, edges: Ints, rate_hz: float) -> Floats:
+    """Return the mean acceleration (s, 3) of each second in g; NaN where less than half of it is usable.
+
+    Second i holds the samples [edges[i], edges[i + 1]); those in ``use`` (n,) count.
     """
-    held = count(ok, places)
-    means = np.stack([ratio(total(axis, ok, places), held) for axis in axes], axis=1)
-    means[held < 0.5 * rate_hz] = np.nan
+    samples = count(use, edges)
+    means = np.stack([ratio(total(axis, use, edges), samples) for axis in axes], axis=1)
+    means[samples < 0.5 * rate_hz] = np.nan
     return means
 
 
 def gravity_g(means: Floats) -> Floats:
-    """Direction of gravity (s, 3) in each second, g, from its ``means`` (s, 3); NaN where there are none.
+    """Return gravity (s, 3) in each second in g, from the means ``means`` (s, 3); NaN where it is not known.
 
-    What is slower than 5 s: a median does not follow the steps. It may look across an epoch's edge.
+    The median over 5 s, which does not follow the steps. It may look across an epoch's edge.
     """
     half = MEDIAN_S // 2
     padded = np.pad(means, ((half, half), (0, 0)), constant_values=np.nan)
     around = np.lib.stride_tricks.sliding_window_view(padded, MEDIAN_S, axis=0)
-    there = np.isfinite(around[:, 0]).sum(axis=1)
-    told = np.isfinite(means[:, 0]) & (there >= LEAST_OF_MEDIAN)
-    out = np.full(means.shape, np.nan)
-    if told.any():
-        ordered, count = np.sort(around[told], axis=2), there[told, None, None]  # NaN last
+    seconds = np.isfinite(around[:, 0]).sum(axis=1)
+    known = np.isfinite(means[:, 0]) & (seconds >= LEAST_OF_MEDIAN)
+    gravity = np.full(means.shape, np.nan)
+    if known.any():
+        ordered, count = np.sort(around[known], axis=2), seconds[known, None, None]  # NaN last
         middle = [np.take_along_axis(ordered, at, axis=2) for at in ((count - 1) // 2, count // 2)]
-        out[told] = (middle[0] + middle[1])[:, :, 0] / 2
-    return out
+        gravity[known] = (middle[0] + middle[1])[:, :, 0] / 2
+    return gravity
 
 
 def elevations_deg(gravity: Floats) -> Floats:
-    """Angle (s, 3) of each axis over the horizontal: atan2(a_z, sqrt(a_x^2 + a_y^2)) for z, and alike.
+    """Return the angle (s, 3) of each axis over the horizontal in degrees; 90 points up, -90 down.
 
-    van Hees et al. 2015, from memory. 90 points up, -90 down.
+    atan2(a_z, sqrt(a_x^2 + a_y^2)) for z, the others alike; van Hees et al. 2015, from memory.
     """
     square = gravity**2
     rest = np.sqrt(square.sum(axis=1, keepdims=True) - square)
     return np.asarray(np.degrees(np.arctan2(gravity, rest)), np.float64)
 
 
-def along(gravity: Floats, axis: str) -> Floats:
-    """Cosine (s,) between an axis such as ``-y`` and the vertical."""
+def vertical_cosine(gravity: Floats, axis: str) -> Floats:
+    """Return the cosine (s,) of the angle between an axis such as ``-y`` and ``gravity`` (s, 3)."""
     sign = -1.0 if axis.startswith("-") else 1.0
     with np.errstate(invalid="ignore", divide="ignore"):
         unit = gravity / np.linalg.norm(gravity, axis=1, keepdims=True)
@@ -87,21 +90,24 @@ def along(gravity: Floats, axis: str) -> Floats:
 
 
 def inclination_deg(gravity: Floats, up: str) -> Floats:
-    """Angle (s,) between the axis that points up when upright and the vertical: acos(a_up / |a|)."""
-    return np.degrees(np.arccos(np.clip(along(gravity, up), -1, 1)))
+    """Return the angle (s,) in degrees between the axis that points up when upright and the vertical.
+
+    acos(a_up / |a|) of ``gravity`` (s, 3).
+    """
+    return np.degrees(np.arccos(np.clip(vertical_cosine(gravity, up), -1, 1)))
 
 
-def left_of(up: str, front: str) -> str:
-    """The axis to the wearer's left, up x front in a right-handed frame.
+def left_axis(up: str, front: str) -> str:
+    """Return the axis that points to the wearer's left, up x front in a right-handed frame.
 
-    >>> left_of("z", "x"), left_of("y", "z")
+    >>> left_axis("z", "x"), left_axis("y", "z")
     ('y', 'x')
     """
 
     def unit(axis: str) -> NDArray[np.int64]:
-        out = np.zeros(3, np.int64)
-        out["xyz".index(axis[-1])] = -1 if axis.startswith("-") else 1
-        return out
+        vector = np.zeros(3, np.int64)
+        vector["xyz".index(axis[-1])] = -1 if axis.startswith("-") else 1
+        return vector
 
     left = np.cross(unit(up), unit(front))
     k = int(np.flatnonzero(left)[0])
@@ -109,37 +115,40 @@ def left_of(up: str, front: str) -> str:
 
 
 def postures(gravity: Floats, placement: str, mounting: Mounting | None) -> dict[str, Bools]:
-    """Where (s,) each posture is held, by the name of its feature; none for a placement whose angle
-    says nothing of posture, such as a wrist, or whose mounting the study does not state.
+    """Return the seconds (s,) in which each posture is held, by the name of its feature.
+
+    From ``gravity`` (s, 3). None for a placement whose angle means no posture, such as a wrist, or whose
+    mounting the study does not state.
     """
     if mounting is None or not words_of(placement) & UPRIGHT_PARTS:
         return {}
     tilt = inclination_deg(gravity, mounting.up)
     level = tilt >= LEVEL_DEG
-    found = {
+    held = {
         "upright_share": tilt < UPRIGHT_DEG,
         "leaning_share": (tilt >= UPRIGHT_DEG) & (tilt < LEVEL_DEG),
         "level_share": level,
     }
     if mounting.front is not None and words_of(placement) & SIDED_PARTS:
-        face, left = along(gravity, mounting.front), along(gravity, left_of(mounting.up, mounting.front))
+        face = vertical_cosine(gravity, mounting.front)
+        left = vertical_cosine(gravity, left_axis(mounting.up, mounting.front))
         on_side = np.abs(left) > np.abs(face)
-        found |= {
+        held |= {
             "face_up_share": level & ~on_side & (face > 0),
             "face_down_share": level & ~on_side & (face <= 0),
             "left_side_share": level & on_side & (left < 0),
             "right_side_share": level & on_side & (left > 0),
         }
-    return found
+    return held
 
 
-def means(values: Floats, parts: int) -> Floats:
-    """Mean (count,) of each epoch over its seconds that have a value."""
-    rows = values.reshape(-1, parts)
-    there = np.isfinite(rows)
-    return ratio(np.where(there, rows, 0).sum(axis=1), there.sum(axis=1).astype(np.float64))
+def epoch_means(values: Floats, seconds: int) -> Floats:
+    """Return the mean (e,) of each epoch of ``seconds`` over those of its ``values`` (s,) that are known."""
+    rows = values.reshape(-1, seconds)
+    known = np.isfinite(rows)
+    return ratio(np.where(known, rows, 0).sum(axis=1), known.sum(axis=1).astype(np.float64))
 
 
-def shares(held: Bools, known: Bools, parts: int) -> Floats:
-    """Share (count,) of each epoch's ``known`` seconds (s,) that are in ``held`` (s,)."""
-    return means(np.where(known, held.astype(np.float64), np.nan), parts)
+def epoch_shares(mask: Bools, known: Bools, seconds: int) -> Floats:
+    """Return the share (e,) of the ``known`` seconds (s,) of each epoch that are in ``mask`` (s,)."""
+    return epoch_means(np.where(known, mask.astype(np.float64), np.nan), seconds)

@@ -1,4 +1,4 @@
-"""Windows shorter than an epoch, and sums over them of samples that stand in order of time."""
+"""Windows shorter than an epoch, and sums over them of samples in order of time."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Axes = Sequence[NDArray[np.floating]]
 
 
 @dataclass(frozen=True)
-class Ruler:
+class SubWindows:
     """``parts`` equal windows in each epoch; window i is [edges_ns[i], edges_ns[i + 1])."""
 
     edges_ns: Ints
@@ -24,43 +24,45 @@ class Ruler:
 
     @property
     def seconds(self) -> Floats:
-        """Length of each window, (k,)."""
+        """Length of each window in s, (k,)."""
         return np.asarray(np.diff(self.edges_ns) / SECOND, np.float64)
 
-    def places(self, utc_ns: Ints) -> Ints:
-        """Where each window begins among ordered instants (n,), and where the last one ends: (k + 1,)."""
+    def edges_among(self, utc_ns: Ints) -> Ints:
+        """Return the indices (k + 1,) of the windows' edges among ordered instants ``utc_ns`` (n,)."""
         return np.searchsorted(utc_ns, self.edges_ns).astype(np.int64)
 
 
-def ruler(windows: Windows, seconds: float) -> Ruler:
-    """Windows of about ``seconds`` that divide each epoch evenly; an epoch shorter than that is one.
+def sub_windows(windows: Windows, seconds: float) -> SubWindows:
+    """Return windows of about ``seconds`` that divide each epoch evenly; a shorter epoch is one window.
 
-    >>> ruler(Windows(0, 30, 2), 6.0).parts, ruler(Windows(0, 4, 2), 6.0).parts
+    >>> sub_windows(Windows(0, 30, 2), 6.0).parts, sub_windows(Windows(0, 4, 2), 6.0).parts
     (5, 1)
     """
     parts = max(1, round(windows.seconds / seconds))
     steps = np.arange(windows.count * parts + 1, dtype=np.int64)
-    return Ruler(windows.start_ns + steps * (windows.seconds * SECOND) // parts, parts)
+    return SubWindows(windows.start_ns + steps * (windows.seconds * SECOND) // parts, parts)
 
 
-def per_window(function: np.ufunc, values: NDArray[np.generic], places: Ints, empty: float = 0.0) -> Floats:
-    """``function`` (add, minimum or maximum) over ``values`` (n,) of each window, (k,); ``empty``
-    where a window holds no sample. ``places`` (k + 1,) never falls.
+def per_window(function: np.ufunc, values: NDArray[np.generic], edges: Ints, empty: float = 0.0) -> Floats:
+    """Return ``function`` (add, minimum or maximum) over the ``values`` (n,) of each window, (k,).
+
+    Window i holds the samples [edges[i], edges[i + 1]); ``edges`` (k + 1,) never falls. ``empty`` stands
+    where a window holds no sample.
     """
-    out = np.full(len(places) - 1, empty)
-    held = places[1:] > places[:-1]
+    result = np.full(len(edges) - 1, empty)
+    held = edges[1:] > edges[:-1]
     if held.any():
-        out[held] = function.reduceat(values[: places[-1]], places[:-1][held], dtype=np.float64)
-    return out
+        result[held] = function.reduceat(values[: edges[-1]], edges[:-1][held], dtype=np.float64)
+    return result
 
 
-def count(mask: Bools, places: Ints) -> Floats:
-    """How many samples of each window are in ``mask`` (n,), (k,)."""
+def count(mask: Bools, edges: Ints) -> Floats:
+    """Return how many samples of each window are in ``mask`` (n,), (k,); ``edges`` (k + 1,)."""
     if mask.all():
-        return np.diff(places).astype(np.float64)
-    return per_window(np.add, mask, places)
+        return np.diff(edges).astype(np.float64)
+    return per_window(np.add, mask, edges)
 
 
-def total(values: NDArray[np.floating], mask: Bools, places: Ints) -> Floats:
-    """Sum over each window of the ``values`` (n,) that are in ``mask``, (k,)."""
-    return per_window(np.add, values if mask.all() else np.where(mask, values, 0), places)
+def total(values: NDArray[np.floating], mask: Bools, edges: Ints) -> Floats:
+    """Return the sum over each window of the ``values`` (n,) in ``mask`` (n,), (k,); ``edges`` (k + 1,)."""
+    return per_window(np.add, values if mask.all() else np.where(mask, values, 0), edges)
