@@ -9,10 +9,7 @@ from typing import TYPE_CHECKING
 from nodeday.core.errors import CONTRACT, GOOD, ContractError
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from nodeday.config.study import Study
-    from nodeday.stages.frames.containers import Unpacker
 
 
 def export(options: argparse.Namespace) -> int:
@@ -94,29 +91,11 @@ def verify(options: argparse.Namespace) -> int:
 
 def trace(options: argparse.Namespace) -> int:
     """Walk a cell back to the bytes it came from; print it as a tree, or as JSON."""
-    import numpy as np
-
     from nodeday.config.study import Study
-    from nodeday.products.lineage import capture, cell, step
-    from nodeday.stages.frames.containers import Unpacker
-    from nodeday.stages.frames.framing import chunks
-    from nodeday.stages.frames.recorded import columns_of, form_of
+    from nodeday.products.lineage import cell, step
+    from nodeday.products.lineage.lookup import parse_key
 
-    study = Study(options.study)
-    key = cell.parsed(options.key)
-    found = cell.trace(study, options.table, key)
-    session = key.get("session")
-    if session:
-        layout = next(iter(study.layouts_of(session).values()))
-        columns = columns_of(study.root, layout)
-
-        def opened(paths: list[Path]) -> Unpacker | None:
-            return None if form_of(paths[0], columns) else Unpacker(paths)
-
-        def unstuffed(raw: NDArray[np.uint8], framing: str) -> NDArray[np.uint8]:
-            return chunks(raw, framing).content
-
-        found = capture.resolved(study, session, found, opened, unstuffed)
+    found = cell.trace(Study(options.study), options.table, parse_key(options.key))
     print(step.as_json(found) if options.json else step.as_text(found, options.all))
     return GOOD
 

@@ -1,4 +1,4 @@
-"""`nodeday view`: serves a session's day view until it is stopped."""
+"""`nodeday view`: serve a session in the viewer until it is stopped."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pandas as pd
 
 from nodeday.config.study import Study
 from nodeday.core.errors import GOOD, SettingsError
-from nodeday.products.viewer.cell import place
+from nodeday.products.viewer.cell import span_of
 from nodeday.products.viewer.server import serve, url
 from nodeday.products.viewer.session import SessionView
 
@@ -18,8 +18,9 @@ AROUND_MS = 5000
 
 
 def view(options: argparse.Namespace) -> int:
-    """Open the day view of a session; raise SettingsError for an instant outside of it, or a
-    cell that is none.
+    """Open the viewer on a session.
+
+    Raises SettingsError for an instant outside of the session, and for a cell that is no row of it.
     """
     day = SessionView(Study(options.study), options.session)
     begin = _at(day, options.at) if options.at else _cell(day, options.cell) if options.cell else ""
@@ -38,13 +39,14 @@ def view(options: argparse.Namespace) -> int:
 
 
 def _cell(day: SessionView, words: list[str]) -> str:
-    """Looked up here as well, so that a wrong key is told before a browser opens."""
+    """Part of the address that begins at a cell; a wrong key is refused before a browser opens."""
     text = " ".join(word for word in words if not word.startswith("session="))
-    place(day, text)
+    span_of(day, text)
     return f"#cell={quote(text)}"
 
 
 def _at(day: SessionView, text: str) -> str:
+    """Part of the address that begins at an instant."""
     try:
         at = pd.Timestamp(text)
     except ValueError:
@@ -52,6 +54,6 @@ def _at(day: SessionView, text: str) -> str:
     zone = day.study.zone_of(day.session)
     ms = ((at.tz_localize(zone) if at.tzinfo is None else at).value - day.start_ns) / 1e6
     if not 0 <= ms <= (day.end_ns - day.start_ns) / 1e6:
-        start, end = (pd.Timestamp(each, tz="UTC").tz_convert(zone) for each in (day.start_ns, day.end_ns))
+        start, end = (pd.Timestamp(end, tz="UTC").tz_convert(zone) for end in (day.start_ns, day.end_ns))
         raise SettingsError(f"{text} is outside the session", expected=f"{start} to {end}")
     return f"#from={ms - AROUND_MS:.0f}&to={ms + AROUND_MS:.0f}"
