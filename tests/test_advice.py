@@ -75,7 +75,7 @@ def only(found: list[Advice]) -> Advice:
 
 
 def test_a_good_session_gets_no_advice(good: AdviceTables) -> None:
-    assert next_time.next_time(good) == []
+    assert next_time.advise(good) == []
 
 
 def outage(seconds: float) -> pd.DataFrame:
@@ -83,15 +83,15 @@ def outage(seconds: float) -> pd.DataFrame:
 
 
 def test_an_outage_of_half_a_percent_of_the_session_is_the_hubs(good: AdviceTables) -> None:
-    found = only(next_time.next_time(replace(good, gaps=outage(144.0))))  # 0.005 x 8 h
+    found = only(next_time.advise(replace(good, gaps=outage(144.0))))  # 0.005 x 8 h
     assert (found.nodes, found.see) == (("hub",), "coverage")
     assert "once, for 2 min 24 s in all" in found.because
-    assert next_time.next_time(replace(good, gaps=outage(143.0))) == []
+    assert next_time.advise(replace(good, gaps=outage(143.0))) == []
 
 
 def test_restarts_are_counted_and_timed(good: AdviceTables) -> None:
     steps = table(node=["wrist", "wrist"], kind=["node_restart"] * 2, size_ms=[20_000.0, 5_000.0])
-    found = only(next_time.next_time(replace(good, steps=steps)))
+    found = only(next_time.advise(replace(good, steps=steps)))
     assert found.because == "It restarted twice, silent for 25 s."
     assert found.nodes == ("wrist",)
 
@@ -127,7 +127,7 @@ def battery(good: AdviceTables, **last: object) -> AdviceTables:
 def test_a_battery_that_ran_down_or_would_not_do_again(
     good: AdviceTables, row: dict[str, object], do: str, because: str
 ) -> None:
-    found = next_time.next_time(battery(good, **row))
+    found = next_time.advise(battery(good, **row))
     assert [each.because for each in found] == ([because] if because else [])
     for each in found:
         assert each.do.startswith(do)
@@ -137,7 +137,7 @@ def test_a_battery_that_ran_down_or_would_not_do_again(
 
 def test_a_node_that_sends_no_voltage_and_falls_silent(good: AdviceTables) -> None:
     gaps = table(node=["skin"], cause=["end_of_battery"], start_ns=[0], seconds=[4000.0])
-    found = only(next_time.next_time(replace(good, gaps=gaps)))
+    found = only(next_time.advise(replace(good, gaps=gaps)))
     assert found.nodes == ("skin",)
     assert "sends no voltage" in found.because
 
@@ -153,35 +153,35 @@ def lossy(good: AdviceTables, node: str, loss: float, low: int, high: int) -> Ad
 
 
 def test_loss_with_a_weak_signal_asks_for_another_place(good: AdviceTables) -> None:
-    found = only(next_time.next_time(lossy(good, "wrist", 0.08, 60, 20)))
+    found = only(next_time.advise(lossy(good, "wrist", 0.08, 60, 20)))
     assert found.rule == "placing"
     assert found.nodes == ("wrist",)
     assert found.because == "75\u202f% of its losses lie in the weakest quarter of its signal."
 
 
 def test_loss_at_any_signal_alike_asks_for_a_swap(good: AdviceTables) -> None:
-    found = only(next_time.next_time(lossy(good, "wrist", 0.08, 20, 60)))
+    found = only(next_time.advise(lossy(good, "wrist", 0.08, 20, 60)))
     assert found.rule == "unlike"
     assert found.because == "8.0\u202f% lost on the air; the other nodes, in the middle, 0.5\u202f%."
-    assert next_time.next_time(lossy(good, "wrist", 0.019, 5, 14)) == []
+    assert next_time.advise(lossy(good, "wrist", 0.019, 5, 14)) == []
 
 
 def test_loss_that_goes_with_posture_names_it(good: AdviceTables) -> None:
     state = ["lying or bent over"] * 10 + ["upright"] * 10
     minutes = table(node=["ankle"] * 20, expected=[300] * 20, lost=[60] * 10 + [6] * 10, state=state)
     session = replace(lossy(good, "ankle", 0.11, 60, 20), minutes=minutes)
-    found = only(next_time.next_time(session))
+    found = only(next_time.advise(session))
     assert "other side of the ankle: it loses most while lying or bent over." in found.do
     assert found.because == "20.0\u202f% lost while lying or bent over, 2.0\u202f% while upright."
     nine = replace(session, minutes=minutes.iloc[1:])  # nine minutes of lying do not tell
-    assert "weakest quarter" in only(next_time.next_time(nine)).because
+    assert "weakest quarter" in only(next_time.advise(nine)).because
 
 
 def test_what_most_nodes_share_is_the_hubs(good: AdviceTables) -> None:
     session = good
     for node in ("heart", "trunk", "wrist"):
         session = lossy(session, node, 0.05 if node != "trunk" else 0.07, 60, 20)
-    found = only(next_time.next_time(session))
+    found = only(next_time.advise(session))
     assert found.nodes == ("hub",)
     assert "3 of 4 nodes lose with a weak signal" in found.do
     assert found.because.startswith("Trunk, the worst:")
@@ -200,9 +200,9 @@ def test_the_weakest_quarter_against_frame_by_frame(bins: list[tuple[int, int]])
 
 
 def test_damaged_frames_point_at_the_way_to_the_logger(good: AdviceTables) -> None:
-    found = only(next_time.next_time(replace(good, bad_checksums=720)))  # 0.002 x 360 000
+    found = only(next_time.advise(replace(good, bad_checksums=720)))  # 0.002 x 360 000
     assert "for 360\u202f000 received" in found.because
-    assert next_time.next_time(replace(good, bad_checksums=719)) == []
+    assert next_time.advise(replace(good, bad_checksums=719)) == []
 
 
 @pytest.mark.parametrize(
@@ -217,13 +217,13 @@ def test_damaged_frames_point_at_the_way_to_the_logger(good: AdviceTables) -> No
 )
 def test_an_unlike_crystal(good: AdviceTables, skews: list[float], because: str) -> None:
     clock = table(node=["wrist"] * 9, status=["fitted"] * 9, skew_ppm=skews, uncertainty_ms=[1.0] * 9)
-    found = next_time.next_time(replace(good, clock=clock))
+    found = next_time.advise(replace(good, clock=clock))
     assert [each.because for each in found] == ([because] if because else [])
 
 
 def test_ticks_that_jumped_alone(good: AdviceTables) -> None:
     steps = table(node=["skin"], kind=["node_step"], size_ms=[40.0])
-    found = only(next_time.next_time(replace(good, steps=steps)))
+    found = only(next_time.advise(replace(good, steps=steps)))
     assert found.nodes == ("skin",)
     assert found.because == "Its ticks jumped once while no other clock did."
 
@@ -233,44 +233,44 @@ def test_ticks_that_jumped_alone(good: AdviceTables) -> None:
 )
 def test_a_clock_past_the_limit_needs_more_overlap(good: AdviceTables, status: str, do: str) -> None:
     clock = good.clock.assign(uncertainty_ms=[0.8, 0.7, 20.1], status=["fitted", "fitted", status])
-    found = only(next_time.next_time(replace(good, clock=clock)))
+    found = only(next_time.advise(replace(good, clock=clock)))
     assert do in found.do
     assert found.because == "The time of heart is certain to ±20.1 ms; the limit is ±20 ms."
     at_limit = good.clock.assign(uncertainty_ms=[0.8, 0.7, 20.0])
-    assert next_time.next_time(replace(good, clock=at_limit)) == []
+    assert next_time.advise(replace(good, clock=at_limit)) == []
 
 
 def test_shared_movements(good: AdviceTables) -> None:
     wrong = good.agreement.assign(verdict="disagrees", offset_ms=45.2)
-    found = only(next_time.next_time(replace(good, agreement=wrong)))
+    found = only(next_time.advise(replace(good, agreement=wrong)))
     assert found.because == "Shared movements put wrist +45.2 ms after trunk; the clocks claim ±0.9 ms."
     none = good.agreement.assign(verdict="no_movement", moments=0)
-    found = only(next_time.next_time(replace(good, agreement=none)))
+    found = only(next_time.advise(replace(good, agreement=none)))
     assert found.because == "No shared movement checks the clocks of trunk and wrist."
     assert "three times together" in found.do
 
 
 def test_electrodes_by_lead_off_and_by_noise(good: AdviceTables) -> None:
     off = good.quality.assign(lead_off=[1.0] * 3 + [0.0] * 47)  # 6 %
-    assert "strain relief" in only(next_time.next_time(replace(good, quality=off))).do
+    assert "strain relief" in only(next_time.advise(replace(good, quality=off))).do
     noisy = good.quality.assign(use=["none"] * 3 + ["rate"] * 47)
-    assert "too noisy" in only(next_time.next_time(replace(good, quality=noisy))).because
+    assert "too noisy" in only(next_time.advise(replace(good, quality=noisy))).because
     few = good.quality.assign(use=["none"] * 2 + ["rate"] * 48)  # 4 %
-    assert next_time.next_time(replace(good, quality=few)) == []
+    assert next_time.advise(replace(good, quality=few)) == []
     lost = good.quality.assign(use=["none"] * 40 + ["rate"] * 10, coverage=[0.0] * 40 + [1.0] * 10)
-    assert next_time.next_time(replace(good, quality=lost)) == []  # not received is no electrode
+    assert next_time.advise(replace(good, quality=lost)) == []  # not received is no electrode
 
 
 def test_a_node_that_was_not_worn(good: AdviceTables) -> None:
     off = table(node=["wrist"] * 20, value=[0.0] * 18 + [1.0] * 2)
-    assert only(next_time.next_time(replace(good, nonwear=off))).nodes == ("wrist",)
+    assert only(next_time.advise(replace(good, nonwear=off))).nodes == ("wrist",)
 
 
 def test_calibration_that_is_missing_or_of_another_device(good: AdviceTables) -> None:
     rows = good.calibration
     plain = rows.assign(method="none", note="few_still")
     assert "No calibration for trunk: too little stillness." in [
-        each.because for each in next_time.next_time(replace(good, calibration=plain))
+        each.because for each in next_time.advise(replace(good, calibration=plain))
     ]
     worse = rows.assign(note="worse_than_raw", residual_after_mg=12.0)
     assert only(advice_time.calibration(replace(good, calibration=worse))).because == (
@@ -280,7 +280,7 @@ def test_calibration_that_is_missing_or_of_another_device(good: AdviceTables) ->
 
 def test_the_same_advice_for_several_nodes_is_said_once_with_each_figure(good: AdviceTables) -> None:
     steps = table(node=["wrist", "ankle"], kind=["node_restart"] * 2, size_ms=[20_000.0, np.nan])
-    found = only(next_time.next_time(replace(good, steps=steps)))
+    found = only(next_time.advise(replace(good, steps=steps)))
     assert found.nodes == ("wrist", "ankle")
     assert found.because == "Wrist: it restarted once, silent for 20 s. Ankle: it restarted once."
 
@@ -316,4 +316,4 @@ def test_every_rule_is_called_and_every_advice_names_a_figure_of_the_page() -> N
         if getattr(each, "__annotations__", {}).get("return") == "list[Advice]"
         and each.__module__ == module.__name__
     }
-    assert rules - {"together"} == {each.__name__ for each in next_time.RULES}
+    assert rules - {"merged"} == {each.__name__ for each in next_time.RULES}

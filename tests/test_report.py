@@ -24,25 +24,26 @@ from test_study import NODES, SECOND, START, Made, make_study, write_config
 
 from nodeday.config.models import Fill, StudyLimits
 from nodeday.core.errors import ContractError
-from nodeday.stages.report import facts as reading
 from nodeday.stages.report import (
     fig_coverage,
     fig_gaps,
     fig_loss,
     fig_motion,
     overview,
+    panels,
+    spans,
     stage,
     svg,
     verdict,
     words,
-    worst,
+    worst_gaps,
 )
-from nodeday.stages.report import spans as place
-from nodeday.stages.report.svg import instants
+from nodeday.stages.report.facts import ABSENT, PageFacts, read_session
+from nodeday.stages.report.figure_tables import instants
 from nodeday.stages.study import stage as study_stage
 from nodeday.storage import samples, tables
 
-spans = st.lists(st.tuples(st.integers(0, 200), st.integers(0, 60)), max_size=8)
+span_lists = st.lists(st.tuples(st.integers(0, 200), st.integers(0, 60)), max_size=8)
 
 
 @pytest.fixture(scope="module")
@@ -80,8 +81,8 @@ def test_a_gap_lies_between_the_frames_on_both_sides() -> None:
     """
     boot, seq = np.array([1, 0, 0, 0]), np.array([0, 4, 0, 1])
     start, end = np.array([90, 40, 0, 10]), np.array([100, 50, 10, 20])
-    frames = place.FrameSpans(boot, seq, start, end)
-    got = place.gap_spans(
+    frames = spans.FrameSpans(boot, seq, start, end)
+    got = spans.gap_spans(
         frames, np.array([0, 0, 1]), np.array([2, 5, 1]), np.array([4, 4, 0]), session=(0, 120)
     )
     assert [each.tolist() for each in got] == [[20, 50, 100], [40, 90, 120]]
@@ -92,21 +93,21 @@ def test_gaps_of_two_causes_share_one_hole_by_their_numbers() -> None:
 
     |f7| 8  9 10 11 |f12|      radio [8, 9), hub outage [9, 12)
     """
-    frames = place.FrameSpans(
+    frames = spans.FrameSpans(
         np.array([1, 1]), np.array([7, 12]), np.array([70, 120]) * SECOND, np.array([80, 130]) * SECOND
     )
-    got = place.gap_spans(frames, np.array([1, 1]), np.array([8, 9]), np.array([9, 12]), (0, 200 * SECOND))
+    got = spans.gap_spans(frames, np.array([1, 1]), np.array([8, 9]), np.array([9, 12]), (0, 200 * SECOND))
     assert [(each / SECOND).tolist() for each in got] == [[80.0, 90.0], [90.0, 120.0]]
 
 
 @pytest.mark.parametrize(("stamp", "at"), [("first", 1000), ("last", 1000 + 19 * 4_000_000)])
 def test_a_frame_covers_its_samples_whichever_it_stamps(stamp: str, at: int) -> None:
-    start, end = place.frame_spans(np.array([at]), 20, 250, stamp)
+    start, end = spans.frame_spans(np.array([at]), 20, 250, stamp)
     assert (start[0], end[0]) == (1000, 1000 + 80_000_000)
 
 
 @settings(deadline=None, max_examples=50)
-@given(spans, st.integers(1, 30))
+@given(span_lists, st.integers(1, 30))
 def test_shares_agree_with_counting_every_nanosecond(pairs: list[tuple[int, int]], width: int) -> None:
     edges = np.arange(0, 270, width)
     start = np.array([a for a, _ in pairs], dtype=np.int64)
@@ -116,7 +117,7 @@ def test_shares_agree_with_counting_every_nanosecond(pairs: list[tuple[int, int]
         lost[a:b] = True
     naive = [lost[a:b].mean() for a, b in pairwise(edges.tolist())]
     if len(edges) > 1:
-        assert place.shares(start, end, edges) == pytest.approx(naive)
+        assert spans.shares(start, end, edges) == pytest.approx(naive)
 
 
 @settings(deadline=None, max_examples=50)
@@ -126,7 +127,7 @@ def test_shares_agree_with_counting_every_nanosecond(pairs: list[tuple[int, int]
 )
 def test_decimation_keeps_peaks_and_never_closes_a_hole(values: list[float], most: int) -> None:
     y = np.array(values)
-    kept = place.decimate(y, most)
+    kept = spans.decimate(y, most)
     if not np.isfinite(y).any():
         return
     assert np.nanmin(y[kept]) == np.nanmin(y)
@@ -153,7 +154,7 @@ def test_the_page_says_what_is_left_of_a_battery(page: str) -> None:
 
 def test_ticks_are_whole_steps_of_the_local_clock() -> None:
     zone = ZoneInfo("Asia/Kathmandu")  # UTC+05:45
-    axis = svg.TimeAxis(START, START + 8 * 3600 * SECOND, zone)
+    axis = panels.TimeAxis(START, START + 8 * 3600 * SECOND, zone)
     ticks = axis.ticks()
     assert [label for _, label, _ in ticks] == [f"{hour}:00" for hour in range(11, 19)]
     assert [date for _, _, date in ticks if date] == ["14 Jul 2026"]
@@ -162,7 +163,7 @@ def test_ticks_are_whole_steps_of_the_local_clock() -> None:
 
 def test_value_axis_holds_every_value() -> None:
     for values in ([0.0, 0.0], [-3.2, 8.9], [1e-4, 2e-4], [np.nan], [97.0]):
-        axis = svg.ValueAxis.over(np.array(values), 0, 100)
+        axis = panels.YAxis.over(np.array(values), 0, 100)
         y = axis.y(np.array(values))
         assert np.all(np.isnan(y) | ((y >= -1e-6) & (y <= 100 + 1e-6)))
 
@@ -177,7 +178,9 @@ def nodes(*rows: tuple[str, float, float, str]) -> pd.DataFrame:
 
 def test_reasons_that_are_not_met_come_first() -> None:
     out = pd.DataFrame({"node": ["b"], "rule": ["max_clock_uncertainty"]})
-    found = verdict.judge(nodes(("a", 0.9, 1.0, "usable"), ("b", 0.95, 33.0, "limited")), out, StudyLimits())
+    found = verdict.of_session(
+        nodes(("a", 0.9, 1.0, "usable"), ("b", 0.95, 33.0, "limited")), out, StudyLimits()
+    )
     assert found.code == "limited"
     assert found.sentence == "b is usable in part; a is fully usable."
     assert [reason.met for reason in found.reasons] == [False, True, True]
@@ -188,7 +191,7 @@ def test_reasons_that_are_not_met_come_first() -> None:
 
 def test_a_node_without_a_clock_is_named() -> None:
     out = pd.DataFrame({"node": ["a"], "rule": ["max_clock_uncertainty"]})
-    found = verdict.judge(nodes(("a", 0.9, np.nan, "unusable")), out, StudyLimits())
+    found = verdict.of_session(nodes(("a", 0.9, np.nan, "unusable")), out, StudyLimits())
     assert found.sentence == "the only node is below the study’s limits for most of the session."
     assert found.reasons[0].text == "No place in time for a; the limit is ±20 ms."
 
@@ -203,7 +206,7 @@ def test_a_node_without_a_clock_is_named() -> None:
     ],
 )
 def test_a_session_is_what_all_its_nodes_are(codes: list[str], whole: str) -> None:
-    assert verdict.of_session(codes) == whole
+    assert verdict.combined(codes) == whole
 
 
 # The worst gaps
@@ -219,12 +222,12 @@ def test_the_longest_holes_and_fills_are_chosen_and_never_twice_the_same_place()
     start = np.array([0, 20_000, 22_000, 40_000, 60_000, 80_000]) * 1_000_000
     length = np.array([8000, 1000, 100, 250, 250, 100]) * 1_000_000
     beats = np.array([0, 0, 0, 0, 1, 0])
-    found = worst.chosen(start, start + length, beats, 250.0, 3_500_000_000)
+    found = worst_gaps.choose(start, start + length, beats, 250.0, 3_500_000_000)
     assert found.tolist() == [0, 1, 3, 4, 5]  # 22 s lies beside the hole at 20 s
     many = np.arange(20) * 100 * SECOND
-    shown = worst.chosen(many, many + 9 * SECOND, np.zeros(20, np.int64), 250.0, 3_500_000_000)
-    assert shown.tolist() == list(range(worst.HOLES))
-    carried = worst.chosen(start[3:5], start[3:5] + length[3:5], beats[3:5], 250.0, 10**12)
+    shown = worst_gaps.choose(many, many + 9 * SECOND, np.zeros(20, np.int64), 250.0, 3_500_000_000)
+    assert shown.tolist() == list(range(worst_gaps.HOLES))
+    carried = worst_gaps.choose(start[3:5], start[3:5] + length[3:5], beats[3:5], 250.0, 10**12)
     assert carried.tolist() == [1]
 
 
@@ -271,7 +274,7 @@ def test_the_longest_holes_and_fills_are_chosen_and_never_twice_the_same_place()
 def test_what_was_done_with_a_gap_is_told(
     length_ms: int, extent: str, counts: dict[str, int], beats: int, policy: Fill | None, said: str
 ) -> None:
-    assert worst.told(length_ms * 1_000_000, extent, counts, beats, policy)[1] == said
+    assert worst_gaps.treatment(length_ms * 1_000_000, extent, counts, beats, policy)[1] == said
 
 
 @given(st.integers(1, 400_000), st.lists(st.integers(-3_000, 400_000), min_size=2, max_size=20))
@@ -292,8 +295,8 @@ def test_a_folded_panel_keeps_the_order_of_time_and_its_scale_outside_the_hole(
 
 
 def test_the_worst_gaps_are_drawn_as_the_tables_say(made: Made) -> None:
-    facts = reading.read(made.study, made.session)
-    figure = fig_gaps.worst_gaps(made.study, facts)
+    facts = read_session(made.study, made.session)
+    figure = fig_gaps.worst(made.study, facts)
     assert figure is not None
     rows = figure.rows
     stored = samples_in(made.study, made.session, "heart", "ecg")
@@ -321,7 +324,7 @@ def test_only_windows_around_the_worst_gaps_are_read(made: Made, monkeypatch: py
         return whole(*told)
 
     monkeypatch.setattr(samples, "read", watched)
-    fig_gaps.worst_gaps(made.study, reading.read(made.study, made.session))
+    fig_gaps.worst(made.study, read_session(made.study, made.session))
     assert asked
     assert max(asked) <= 10 * SECOND
 
@@ -330,7 +333,7 @@ def test_only_windows_around_the_worst_gaps_are_read(made: Made, monkeypatch: py
 
 
 def test_counts_and_lost_time_agree_with_the_truth(made: Made) -> None:
-    facts = reading.read(made.study, made.session)
+    facts = read_session(made.study, made.session)
     assert [stream.node for stream in facts.streams] == list(NODES)
     outage, battery = 0.08, 0.15
     for stream in facts.streams:
@@ -342,14 +345,14 @@ def test_counts_and_lost_time_agree_with_the_truth(made: Made) -> None:
         assert (whole["node_restart"][0] > 0) == (stream.node == "wrist")
     wrist = next(stream for stream in facts.streams if stream.node == "wrist")
     skin = next(stream for stream in facts.streams if stream.node == "skin")
-    start, end = wrist.of("node_restart")
+    start, end = wrist.lost_to("node_restart")
     assert (end - start) / 1e9 == pytest.approx([20.0], abs=0.3)
-    start, end = skin.of("end_of_battery")
+    start, end = skin.lost_to("end_of_battery")
     assert (end - start) / 1e9 == pytest.approx([battery * made.seconds], abs=5)
 
 
 def test_received_share_is_what_the_frames_say(made: Made) -> None:
-    facts = reading.read(made.study, made.session)
+    facts = read_session(made.study, made.session)
     rows = facts.nodes.set_index("node")
     for stream in facts.streams:
         whole = fig_coverage.shares_of(stream, np.array(facts.span))["received"][0]
@@ -357,7 +360,7 @@ def test_received_share_is_what_the_frames_say(made: Made) -> None:
 
 
 def test_the_loss_table_counts_unknown_gaps(made: Made) -> None:
-    _, rows = fig_loss.table(reading.read(made.study, made.session))
+    _, rows = fig_loss.table(read_session(made.study, made.session))
     assert {row["node"]: row["unknown"] for row in rows} == {
         "heart": 0,
         "trunk": 0,
@@ -368,7 +371,7 @@ def test_the_loss_table_counts_unknown_gaps(made: Made) -> None:
 
 
 def test_loss_against_signal_has_a_panel_a_stream_and_needs_no_colour(made: Made, page: str) -> None:
-    figure = fig_loss.signal(made.study, reading.read(made.study, made.session))
+    figure = fig_loss.signal(made.study, read_session(made.study, made.session))
     assert figure is not None
     text = str(figure.drawing)
     for node in NODES:
@@ -390,8 +393,8 @@ def test_bins_of_few_frames_are_drawn_open_and_off_the_scale_as_arrows() -> None
             "share_high": [0.2, 0.9, 1.0],
         }
     )
-    axis = svg.ValueAxis.over(np.array([20.0]), 0, 100, zero=True)
-    fig_loss._dots(drawing, rows, np.array([10.0, 20.0, 30.0]), axis)
+    axis = panels.YAxis.over(np.array([20.0]), 0, 100, zero=True)
+    fig_loss._draw_shares(drawing, rows, np.array([10.0, 20.0, 30.0]), axis)
     marks = "".join(drawing.marks)
     assert marks.count("a2.6") == 4  # two circles of two arcs each
     assert 'class="beat open" d="M26.6 5.0l3.4 -5l3.4 5z"' in marks
@@ -406,7 +409,7 @@ def test_without_a_signal_in_the_layout_there_is_no_such_figure(tmp_path: Path) 
         tables.empty(TABLES["signal"]),
     )
     study_stage.run(made.study, [made.session])
-    assert fig_loss.signal(made.study, reading.read(made.study, made.session)) is None
+    assert fig_loss.signal(made.study, read_session(made.study, made.session)) is None
     stage.run(made.study, made.session)
     text = (made.study.results / "report" / f"{made.session}.html").read_text(encoding="utf-8")
     assert "Loss and signal strength" not in text
@@ -487,7 +490,7 @@ def reading_text(page: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", page))
 
 
-def motion_rows(facts: reading.PageFacts) -> pd.DataFrame:
+def motion_rows(facts: PageFacts) -> pd.DataFrame:
     """Six epochs of a trunk: walking, half, still, without a value, not worn, not worn."""
     nan, count = float("nan"), 6
     values = {
@@ -524,7 +527,7 @@ def motion_rows(facts: reading.PageFacts) -> pd.DataFrame:
 def test_walking_posture_and_wear_of_a_trunk(tmp_path: Path) -> None:
     made = make_study(tmp_path, seconds=180)
     study_stage.run(made.study, [made.session])
-    facts = reading.read(made.study, made.session)
+    facts = read_session(made.study, made.session)
     facts = replace(facts, epochs=motion_rows(facts))
     columns = {name: [0.0] for name in TABLES["calibration"].names}
     columns |= {
@@ -609,7 +612,7 @@ def test_each_figure_has_its_rows_beside_it(made: Made) -> None:
     assert shares.to_numpy() == pytest.approx(1.0, abs=1e-5)
     gaps = pd.read_csv(folder / "gaps.csv")
     stored = tables.read(tables.path(made.study.results, "gaps", made.session), "gaps")
-    assert (gaps["cause"] != reading.ABSENT).sum() == len(stored)
+    assert (gaps["cause"] != ABSENT).sum() == len(stored)
 
 
 def test_running_again_gives_the_same_bytes(made: Made, page: str) -> None:

@@ -14,8 +14,6 @@ from nodeday.schemas import TABLES
 from scipy.stats import spearmanr
 from test_study import SECOND, START, Made, make_study
 
-from nodeday.stages.report import facts as reading
-from nodeday.stages.report import facts as study_facts
 from nodeday.stages.report import (
     fig_bursts,
     fig_flow,
@@ -26,7 +24,7 @@ from nodeday.stages.report import (
     fig_weeks,
     stage,
 )
-from nodeday.stages.report.facts import StudyFacts
+from nodeday.stages.report.facts import StudyFacts, read_session, read_study
 from nodeday.stages.study import stage as study_stage
 from nodeday.storage import tables
 
@@ -43,7 +41,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
 
 @pytest.fixture(scope="module")
 def facts(made: Made) -> StudyFacts:
-    return study_facts.read_study(made.study, [made.session])
+    return read_study(made.study, [made.session])
 
 
 # Bursts
@@ -77,7 +75,7 @@ def test_bursts_of_a_session(made: Made) -> None:
     before = tables.read(path, "bursts")
     tables.write(path, TABLES["bursts"], tables.build(TABLES["bursts"], rows))
     try:
-        figure = fig_bursts.bursts(made.study, reading.read(made.study, made.session))
+        figure = fig_bursts.bursts(made.study, read_session(made.study, made.session))
     finally:
         tables.write(path, TABLES["bursts"], before)
     assert figure is not None
@@ -106,7 +104,7 @@ def test_rank_correlation_is_scipys(pairs: list[tuple[int | None, float]]) -> No
 
 
 def test_minutes_hold_the_counts_of_table_loss(made: Made) -> None:
-    figure = fig_minutes.minutes(made.study, reading.read(made.study, made.session))
+    figure = fig_minutes.minutes(made.study, read_session(made.study, made.session))
     assert figure is not None
     loss = tables.read(tables.path(made.study.results, "loss", made.session), "loss")
     for name, column in (("received", "received"), ("lost", "lost_radio")):
@@ -136,7 +134,7 @@ def test_minutes_are_joined_by_received_frames() -> None:
 
 
 def test_shared_movements_show_each_pair(made: Made) -> None:
-    facts = reading.read(made.study, made.session)
+    facts = read_session(made.study, made.session)
     assert fig_shared.shared(made.study, facts) is None
     rows = {
         "node": ["trunk", "trunk"],
@@ -172,7 +170,7 @@ def test_minutes_share_themselves_out_over_bins(counts: list[int], several: int)
 
 def test_hours_count_what_no_rule_takes(made: Made, facts: StudyFacts) -> None:
     """The made session is too short for the study, so a rule takes every node of it."""
-    assert set(facts.taken) == {(made.session, node) for node in made.kept}
+    assert set(facts.excluded) == {(made.session, node) for node in made.kept}
     figure = fig_hours.hours(facts)
     assert figure is not None
     assert figure.rows["share_counts"].max() == 0

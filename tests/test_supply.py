@@ -34,7 +34,7 @@ NETWORK = {
     "asyncio",
 }
 ALLOWED = {"products/viewer/server.py", "engine/prefork.py"}
-"""The day view serves this machine, see tests/test_dayview.py for whom it answers; stages are kept warm
+"""The day view serves this machine, see tests/test_viewer.py for whom it answers; stages are kept warm
 behind a Unix socket."""
 
 

@@ -28,20 +28,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Follow a cell back to the bytes it came from; print that as a tree, or as JSON."""
-    from nodeday.cli.captures import open_capture
     from nodeday.config.study import Study
-    from nodeday.products.lineage import capture, cell, step
+    from nodeday.products.lineage import cell, step
+    from nodeday.products.lineage.lookup import parse_key
 
-    study = Study(options.study)
-    key = cell.parsed(options.key)
-    trace = cell.trace(study, options.table, key)
-    if session := key.get("session"):
-        trace = capture.resolved(study, session, trace, partial(open_capture, study, session), _unstuffed)
+    trace = cell.trace(Study(options.study), options.table, parse_key(options.key))
     print(step.as_json(trace) if options.json else step.as_text(trace, options.all))
     return GOOD
-
-
-def _unstuffed(raw: NDArray[np.uint8], framing: str) -> NDArray[np.uint8]:
-    from nodeday.stages.frames.framing import chunks
-
-    return chunks(raw, framing).content

@@ -68,10 +68,10 @@ def _at_cell(view: SessionView, words: list[str]) -> str:
     """Return the fragment of the address that begins at a row of a table."""
     from urllib.parse import quote
 
-    from nodeday.products.viewer.cell import place
+    from nodeday.products.viewer.cell import span_of
 
     text = " ".join(word for word in words if not word.startswith("session="))
-    place(view, text)  # the page does this too; here a wrong key ends the command before a browser opens
+    span_of(view, text)  # the page does this too; here a wrong key ends the command before a browser opens
     return f"#cell={quote(text)}"
 
 

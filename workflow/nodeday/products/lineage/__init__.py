@@ -1,1 +1,6 @@
-"""From any cell of any table back to the bytes that it came from. No stage: it reads what stages wrote."""
+"""Lineage: from any cell of any table back to the bytes that it came from.
+
+It reads what the stages wrote, and makes nothing new. :mod:`.cell` is the way in; :mod:`.lookup` resolves a
+key to a row, :mod:`.signal`, :mod:`.features` and :mod:`.summaries` walk back from rows, :mod:`.capture` adds
+the bytes, and :mod:`.step` holds a trace and shows it.
+"""

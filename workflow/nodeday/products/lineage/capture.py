@@ -1,11 +1,10 @@
-"""Byte ranges of a capture, and a frame's bytes decoded beside its layout."""
+"""Byte ranges of a capture, and the bytes of a frame decoded field by field along its layout."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Protocol
 
 import numpy as np
 
@@ -15,114 +14,104 @@ from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind, Layout
 from nodeday.layouts.codec import get_bits, unpack_counts
 from nodeday.products.lineage.step import TraceStep
+from nodeday.stages.frames.containers import Unpacker
+from nodeday.stages.frames.framing import chunks
+from nodeday.stages.frames.recorded import columns_of, form_of
 
-Unstuff = Callable[[Bytes, str], Bytes]
 Range = tuple[int, int]
-Found = dict[tuple[int, Range], tuple[str, bytes]]
-"""Of each capture and range: where that is, and its bytes."""
+"""Offset and length in bytes."""
+Contents = Mapping[tuple[int, Range], tuple[str, bytes]]
+"""For each capture and range: where its first byte lies, and its bytes."""
 
 
-class CaptureFile(Protocol):
-    """Of a capture's file: its name, what it is packed in, how many of its bytes the capture takes."""
-
-    file: str
-    packed: str
-    packets: str
-    taken: int
+def open_capture(study: Study, session: str, paths: list[Path]) -> Unpacker | None:
+    """Open the files of a capture; None where they hold rows that were decoded already."""
+    layout = next(iter(study.layouts_of(session).values()))
+    return None if form_of(paths[0], columns_of(study.root, layout)) else Unpacker(paths)
 
 
-class CaptureReader(Protocol):
-    """A capture that is being read: its bytes in pieces, and what is known of its files so far."""
-
-    facts: list[Any]
-
-    def pieces(self) -> Iterable[bytes]: ...
-
-
-Open = Callable[[list[Path]], CaptureReader | None]
-"""Opens the files of a capture; None where they hold rows and not bytes."""
-
-
-def resolved(study: Study, session: str, trace: TraceStep, opened: Open, unstuff: Unstuff) -> TraceStep:
-    """The trace with the bytes of every frame and reject in it, each capture read once.
+def with_bytes(study: Study, session: str, trace: TraceStep) -> TraceStep:
+    """Return the trace with the bytes of every frame and reject in it, each capture read once.
 
     Raises ContractError where a capture ends before a range that a table names.
     """
     wanted: dict[int, set[Range]] = {}
     for step in trace.walk():
-        if "offset" in step.says and "length" in step.says:
-            wanted.setdefault(step.says["capture"], set()).add((step.says["offset"], step.says["length"]))
-    found: Found = {}
+        if "offset" in step.values and "length" in step.values:
+            byte_range = step.values["offset"], step.values["length"]
+            wanted.setdefault(step.values["capture"], set()).add(byte_range)
+    found: dict[tuple[int, Range], tuple[str, bytes]] = {}
     for number, ranges in wanted.items():
-        paths = study.captures_of(session)[number]
-        source = opened(paths)
+        source = open_capture(study, session, study.captures_of(session)[number])
         if source is None:
             continue
-        for each, raw in read_ranges(source, sorted(ranges)).items():
-            if len(raw) < each[1]:
+        for byte_range, raw in read_ranges(source, sorted(ranges)).items():
+            offset, length = byte_range
+            if len(raw) < length:
                 where = f"session {session}, capture {number}"
-                raise ContractError(
-                    f"ends before byte {each[0] + each[1]}", where, "the capture first decoded"
-                )
-            found[number, each] = (place_of(source, each[0]), raw)
-    return _filled(study, session, trace, found, unstuff)
+                raise ContractError(f"ends before byte {offset + length}", where, "the capture first decoded")
+            found[number, byte_range] = (location(source, offset), raw)
+    return _filled(study, session, trace, found)
 
 
-def read_ranges(source: CaptureReader, ranges: list[Range]) -> dict[Range, bytes]:
-    """Bytes of each (offset, length), which are in order, in one pass that ends with the last of them."""
-    found = {each: bytearray() for each in ranges}
+def read_ranges(source: Unpacker, ranges: list[Range]) -> dict[Range, bytes]:
+    """Return the bytes of each range, which are in order, in one pass that ends with the last of them.
+
+    A range that the capture does not hold in full has fewer bytes.
+    """
     if not ranges:
         return {}
+    found = {byte_range: bytearray() for byte_range in ranges}
     end, at = max(start + length for start, length in ranges), 0
     waiting = list(ranges)
     for piece in source.pieces():
         stop = at + len(piece)
-        for each in waiting:
-            start, length = each
+        for start, length in waiting:
             if start >= stop:
                 break
-            found[each] += piece[max(start - at, 0) : max(start + length - at, 0)]
-        waiting = [each for each in waiting if each[0] + each[1] > stop]
+            found[start, length] += piece[max(start - at, 0) : max(start + length - at, 0)]
+        waiting = [(start, length) for start, length in waiting if start + length > stop]
         at = stop
         if at >= end:
             break
-    return {each: bytes(raw) for each, raw in found.items()}
+    return {byte_range: bytes(raw) for byte_range, raw in found.items()}
 
 
-def place_of(source: CaptureReader, offset: int) -> str:
-    """Which file a byte of the capture lies in, and where."""
+def location(source: Unpacker, offset: int) -> str:
+    """Return in words which file a byte of the capture lies in, and where."""
     before = 0
-    for each in source.facts:
-        if offset < before + each.taken:
-            packed = " in ".join(filter(None, ["packets" if each.packets else "", each.packed]))
-            return f"{each.file} byte {offset - before}" + (f" (unpacked from {packed})" if packed else "")
-        before += each.taken
+    for file in source.facts:
+        if offset < before + file.taken:
+            packed = " in ".join(filter(None, ["packets" if file.packets else "", file.packed]))
+            return f"{file.file} byte {offset - before}" + (f" (unpacked from {packed})" if packed else "")
+        before += file.taken
     return f"byte {offset}"
 
 
-def _filled(study: Study, session: str, step: TraceStep, found: Found, unstuff: Unstuff) -> TraceStep:
-    says = step.says
-    key = (says.get("capture", 0), (says.get("offset", -1), says.get("length", -1)))
-    if "offset" in says and key not in found:
-        says = {
-            **says,
-            "file": "a recording that was decoded already, of which no bytes of the node are left",
-        }
-    elif "offset" in says:
-        place, raw = found[key]
-        says = {**says, "file": place, "bytes": raw.hex(" ").upper()}
-        if step.what == "frame":
-            layout = study.layout_of(session, says["node"])
-            says |= decoded(raw, layout, layout.stream(says["stream"]), unstuff)
-    behind = tuple(_filled(study, session, each, found, unstuff) for each in step.of)
-    return replace(step, says=says, of=behind)
+def _filled(study: Study, session: str, step: TraceStep, found: Contents) -> TraceStep:
+    """The step and all behind it, with file and bytes where it has an offset."""
+    step = replace(step, of=tuple(_filled(study, session, inner, found) for inner in step.of))
+    values = step.values
+    if "offset" not in values:
+        return step
+    key = (values.get("capture", 0), (values["offset"], values.get("length", -1)))
+    if key not in found:
+        file = "a recording that was decoded already, of which no bytes of the node are left"
+        return replace(step, values={**values, "file": file})
+    file, raw = found[key]
+    step = replace(step, values={**values, "file": file, "bytes": raw.hex(" ").upper()})
+    if step.what != "frame":
+        return step
+    layout = study.layout_of(session, values["node"])
+    lines, counts = decoded(raw, layout, layout.stream(values["stream"]))
+    return replace(step, layout=lines, counts=counts)
 
 
-def decoded(raw: bytes, layout: Layout, kind: Kind, unstuff: Unstuff) -> dict[str, Any]:
-    """A frame's fields as lines (byte, hex, field, integer, value in its unit) and its counts by channel."""
+def decoded(raw: bytes, layout: Layout, kind: Kind) -> tuple[tuple[str, ...], dict[str, list[int]]]:
+    """Return a line for each field of a frame (byte, hex, name, integer, value), and counts by channel."""
     frame = np.frombuffer(raw, np.uint8)
     if layout.framing != "sync":
-        frame = unstuff(frame, layout.framing)
+        frame = chunks(frame, layout.framing).content
     row = frame.reshape(1, -1)
     rows = [(0, 8 * len(layout.sync_bytes), "sync", "")] if layout.sync_bytes else []
     for name, (field, at) in layout.positions(kind).items():
@@ -130,14 +119,14 @@ def decoded(raw: bytes, layout: Layout, kind: Kind, unstuff: Unstuff) -> dict[st
         scaled = (field.scale, field.offset) != (1.0, 0.0)
         value = f" -> {number * field.scale + field.offset:g}" if scaled else ""
         rows.append((at, field.bits, name, f"{number}{value}"))
-    out: dict[str, Any] = {}
+    by_channel: dict[str, list[int]] = {}
     if kind.channels:
         name = next(field.name for field in layout.frame if field.role == "payload")
         rows.append((8 * layout.payload_at, 8 * kind.payload_bytes, name, f"{kind.samples} instants"))
         payload = row[:, layout.payload_at : layout.payload_at + kind.payload_bytes]
         counts = unpack_counts(np.ascontiguousarray(payload), kind)[0]
-        out["counts"] = {each.name: counts[:, at].tolist() for at, each in enumerate(kind.channels)}
-    return {"layout": [_line(frame, *each) for each in sorted(rows)], **out}
+        by_channel = {channel.name: counts[:, at].tolist() for at, channel in enumerate(kind.channels)}
+    return tuple(_line(frame, *field) for field in sorted(rows)), by_channel
 
 
 def _line(frame: Bytes, at: int, bits: int, name: str, value: str) -> str:

@@ -1,16 +1,16 @@
-"""Samples, grid, gaps and knots back to the frames that they come from."""
+"""Samples, instants of the grid, gaps and knots of a clock, back to the frames that they come from."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from nodeday.config.study import Study
 from nodeday.layouts import Channel, Kind
+from nodeday.products.lineage.lookup import Row
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas.codes import DISTINCT
 from nodeday.storage import frames, samples, tables
@@ -18,8 +18,10 @@ from nodeday.storage.row_groups import Filters
 
 SECOND = 1_000_000_000
 REACH_NS = 70 * SECOND
-"""The longest fill that a study may ask for, and a bit."""
+"""A little more than the longest fill that a study may ask for."""
 RECEIVED = ("measured", "recovered")
+EVERY_STREAM = "*"
+"""In table ``clock``: the map holds for every stream of the node."""
 FRAME = [
     "capture",
     "offset",
@@ -35,18 +37,19 @@ FRAME = [
     "samples",
     "status",
 ]
-Row = Any
+"""Columns of a frame that a trace shows."""
 
 
 @dataclass(frozen=True)
 class SessionTables:
-    """A session's tables, as far as samples go, read as they are needed."""
+    """Tables of a session, read when they are needed, and the traces of their rows."""
 
     study: Study
     session: str
-    _placed: dict[tuple[str, str, int], pd.DataFrame] = field(default_factory=dict)
+    _by_seq: dict[tuple[str, str, int], pd.DataFrame] = field(default_factory=dict)
 
     def table(self, name: str, filters: Filters | None = None) -> pd.DataFrame:
+        """Read a table of the session, or its rows that meet ``filters``."""
         return tables.read(tables.path(self.study.results, name, self.session), name, None, filters)
 
     @cached_property
@@ -62,144 +65,149 @@ class SessionTables:
         return self.table("gaps")
 
     def kind(self, node: str, stream: str) -> Kind:
+        """Return the kind of frame that carries a stream of a node."""
         return self.study.layout_of(self.session, node).stream(stream)
 
     def channel(self, node: str, channel: str) -> tuple[Kind, Channel]:
-        """Kind of frame that carries a channel of a node, and the channel."""
+        """Return the kind of frame that carries a channel of a node, and the channel."""
         kinds = self.study.layout_of(self.session, node).kinds
-        return next((kind, each) for kind in kinds for each in kind.channels if each.name == channel)
+        return next((kind, one) for kind in kinds for one in kind.channels if one.name == channel)
 
-    def find(self, node: str, name: str) -> tuple[Kind, str]:
-        """Kind of frame that a stream or channel of a node is sent in, and the channel, or its first."""
-        kinds = self.study.layout_of(self.session, node).kinds
-        kind = next(each for each in kinds if name in (each.stream, *(one.name for one in each.channels)))
-        return kind, name if name in [one.name for one in kind.channels] else kind.channels[0].name
+    def stream_or_channel(self, node: str, name: str) -> tuple[Kind, str]:
+        """Return the kind of frame that carries a stream or channel, and that channel, or the first."""
+        for kind in self.study.layout_of(self.session, node).kinds:
+            channels = [channel.name for channel in kind.channels]
+            if name == kind.stream or name in channels:
+                return kind, name if name in channels else channels[0]
+        raise LookupError(f"node {node} has no stream or channel {name}")
 
     # Frames and what is missing between them
 
     def frame(self, row: Row) -> TraceStep:
+        """Trace a frame; its bytes are added later."""
         return TraceStep("frame", plain({name: row[name] for name in FRAME}))
 
     def distinct(self, node: str, stream: str, boot: int | None = None) -> pd.DataFrame:
-        """Frames that stand in a place of their own in the sequence."""
+        """Return the frames of a stream without second copies, of one boot or of all."""
         rows = self.frames[(self.frames["node"] == node) & (self.frames["stream"] == stream)]
         rows = rows[rows["status"].isin(DISTINCT)]
         return rows if boot is None else rows[rows["boot"] == boot]
 
     def frame_of(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:
+        """Trace the frame with that sequence number."""
         key = (node, stream, boot)
-        if key not in self._placed:
-            self._placed[key] = self.distinct(*key).set_index("seq", drop=False)
-        return self.frame(self._placed[key].loc[seq])
+        if key not in self._by_seq:
+            self._by_seq[key] = self.distinct(*key).set_index("seq", drop=False)
+        return self.frame(self._by_seq[key].loc[seq])
 
     def gap(self, row: Row) -> TraceStep:
-        """A gap, between the frames on both sides of it."""
+        """Trace a gap: the frames on both sides of it."""
         rows = self.distinct(row["node"], row["stream"], int(row["boot"]))
-        before = rows[rows["seq"] < row["seq_from"]]
-        after = rows[rows["seq"] > row["seq_from"]]
-        sides = [
-            part.loc[[index]]
-            for part, index in (
-                (before, before["seq"].idxmax() if len(before) else None),
-                (after, after["seq"].idxmin() if len(after) else None),
-            )
-            if index is not None
-        ]
+        before, after = rows[rows["seq"] < row["seq_from"]], rows[rows["seq"] > row["seq_from"]]
+        sides = [before.iloc[before["seq"].argmax()]] if len(before) else []
+        sides += [after.iloc[after["seq"].argmin()]] if len(after) else []
         how = "what the counters of the frames on both sides leave out"
-        return TraceStep("gap", plain(row), how, tuple(self.frame(each.iloc[0]) for each in sides))
+        return TraceStep("gap", plain(row), how, tuple(self.frame(side) for side in sides))
 
     def gap_over(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:
-        own = self.gaps[(self.gaps["node"] == node) & (self.gaps["stream"] == stream)]
-        own = own[(own["boot"] == boot) & (own["seq_from"] <= seq)]
-        end = own["seq_to"].fillna(np.iinfo(np.int64).max)
-        return self.gap(own[end > seq].iloc[-1])
+        """Trace the gap in which a sequence number lies."""
+        rows = self.gaps[(self.gaps["node"] == node) & (self.gaps["stream"] == stream)]
+        rows = rows[(rows["boot"] == boot) & (rows["seq_from"] <= seq)]
+        end = rows["seq_to"].fillna(np.iinfo(np.int64).max)
+        return self.gap(rows[end > seq].iloc[-1])
 
     # Samples
 
-    def near(self, node: str, channel: str, start_ns: int, end_ns: int) -> pd.DataFrame:
-        """Samples of a channel in [start, end], in order of time."""
+    def samples_between(self, node: str, channel: str, start_ns: int, end_ns: int) -> pd.DataFrame:
+        """Read the samples of a channel in [start, end], both ends included, in order of time."""
         inside: Filters = [("utc_ns", ">=", start_ns), ("utc_ns", "<=", end_ns)]
         kind, _ = self.channel(node, channel)
         rows = samples.read(self.study.results, self.session, node, kind, filters=inside, channel=channel)
         rows.insert(2, "channel", channel)
         return rows.sort_values("utc_ns", kind="stable").reset_index(drop=True)
 
-    def sample(self, row: Row, fills: bool = True) -> TraceStep:
-        """A sample: measured ones back to bits of their frame, computed ones to the samples on both
-        sides, missing ones to their gap; each with the knots that place it in time.
+    def sample(self, row: Row) -> TraceStep:
+        """Trace a sample, with the knots that give its time.
+
+        A measured one goes back to bits of its frame, a computed one to the samples on both sides of its
+        gap, a missing one to its gap.
         """
         node, stream, boot, seq = str(row["node"]), str(row["stream"]), int(row["boot"]), int(row["seq"])
         kind, channel = self.channel(node, str(row["channel"]))
-        says = plain(row) | {"unit": channel.unit}
+        values = plain(row) | {"unit": channel.unit}
         if row["origin"] in RECEIVED:
             frame = self.frame_of(node, stream, boot, seq)
-            index = int(row["position"]) * len(kind.channels) + kind.channels.index(channel)
-            at = sum(kind.widths[:index])
-            how = (
-                f"bits {at} to {at + kind.widths[index]} of the payload, {kind.order}-endian, are the "
-                f"counts; value = counts x {channel.scale:g} + {channel.offset:g}"
-            )
-            if kind.delta_bits and index >= len(kind.channels):
-                how = f"differences up to bit {at + kind.widths[index]} of the payload add up to the counts"
-            return TraceStep("sample", says, how, (frame, self.knots(node, boot, frame.says["ticks"])))
+            knots = self.knots(node, stream, boot, frame.values["ticks"])
+            return TraceStep("sample", values, _bits(kind, channel, int(row["position"])), (frame, knots))
         gap = self.gap_over(node, stream, boot, seq)
-        ticks = [each.says["ticks"] for each in gap.of]
-        placed = self.knots(node, boot, ticks[0]) if ticks else None
-        if row["origin"] == "missing" or not fills:
-            return TraceStep(
-                "sample",
-                says,
-                "lost with its frame, and not filled",
-                tuple(each for each in (gap, placed) if each),
-            )
-        return TraceStep(
-            "sample",
-            says,
-            "computed from the received samples around the gap; never measured",
-            (*self.around(row), gap, *([placed] if placed else [])),
-        )
+        ticks = [side.values["ticks"] for side in gap.of[:1]]
+        behind = (gap, *(self.knots(node, stream, boot, at) for at in ticks))
+        if row["origin"] == "missing":
+            return TraceStep("sample", values, "lost with its frame, and not filled", behind)
+        how = "computed from the received samples around the gap; never measured"
+        return TraceStep("sample", values, how, (*self.around(row), *behind))
 
     def around(self, row: Row) -> tuple[TraceStep, ...]:
-        """The last received sample before a lost one and the first after it."""
+        """Trace the last received sample before a lost one and the first after it."""
         at = int(row["utc_ns"])
-        rows = self.near(str(row["node"]), str(row["channel"]), at - REACH_NS, at + REACH_NS)
+        rows = self.samples_between(str(row["node"]), str(row["channel"]), at - REACH_NS, at + REACH_NS)
         rows = rows[rows["origin"].isin(RECEIVED) & (rows["boot"] == row["boot"])]
         before, after = rows[rows["utc_ns"] < at].tail(1), rows[rows["utc_ns"] > at].head(1)
         return tuple(self.sample(side.iloc[0]) for side in (before, after) if len(side))
 
-    def knots(self, node: str, boot: int, ticks: int) -> TraceStep:
-        """The two knots whose line gives the UTC of an instant in ticks."""
-        own = self.clock[(self.clock["node"] == node) & (self.clock["boot"] == boot)]
-        right = int(np.clip(np.searchsorted(own["ticks"].to_numpy(), ticks, side="right"), 1, len(own) - 1))
-        both = tuple(TraceStep("knot", plain(own.iloc[at])) for at in (right - 1, right))
+    # Clocks
+
+    def knots(self, node: str, stream: str, boot: int, ticks: int) -> TraceStep:
+        """Trace an instant in ticks of a stream: the two knots whose line gives its UTC."""
+        rows = self.clock[(self.clock["node"] == node) & (self.clock["boot"] == boot)]
+        rows = rows[rows["stream"].isin([EVERY_STREAM, stream])]
+        right = int(np.clip(np.searchsorted(rows["ticks"].to_numpy(), ticks, side="right"), 1, len(rows) - 1))
+        both = tuple(TraceStep("knot", plain(rows.iloc[at])) for at in (right - 1, right))
         stamped = "UTC of the frame's ticks lies on the line; its other samples whole periods from it"
         return TraceStep("clock", {"node": node, "boot": boot, "ticks": ticks}, stamped, both)
 
     def knot(self, row: Row) -> TraceStep:
-        """A knot, with the frames that lie between its neighbours: the map is the edge of their delays."""
-        own = self.clock[(self.clock["node"] == row["node"]) & (self.clock["boot"] == row["boot"])]
-        ticks = own["ticks"].to_numpy()
+        """Trace a knot: the frames between its neighbours, for the map is the edge of their delays."""
+        knots, rows = (
+            table[(table["node"] == row["node"]) & (table["boot"] == row["boot"])]
+            for table in (self.clock, self.frames)
+        )
+        ticks = knots.loc[knots["stream"] == row["stream"], "ticks"].to_numpy()
         at = int(np.flatnonzero(ticks == row["ticks"])[0])
         low, high = ticks[max(at - 1, 0)], ticks[min(at + 1, len(ticks) - 1)]
-        rows = self.frames[(self.frames["node"] == row["node"]) & (self.frames["boot"] == row["boot"])]
         rows = rows[(rows["ticks"] >= low) & (rows["ticks"] <= high)]
+        rows = rows if row["stream"] == EVERY_STREAM else rows[rows["stream"] == row["stream"]]
         how = "the lower edge of the delays of these frames, and of the whole boot, through the hub's marks"
-        return TraceStep("knot", plain(row), how, tuple(self.frame(each) for _, each in rows.iterrows()))
+        return TraceStep("knot", plain(row), how, tuple(self.frame(frame) for _, frame in rows.iterrows()))
+
+    # Grid
 
     def instant(self, row: Row, names: list[str]) -> TraceStep:
-        """An instant of the grid: for each channel the samples on both sides of it."""
+        """Trace an instant of the grid: for each channel the samples on both sides of it."""
         at, parts = int(row["utc_ns"]), []
         for name in names:
             node, channel = name.split("_", 1)
             kind, _ = self.channel(node, channel)
             period = round(SECOND / (kind.rate_hz or 1.0))
-            rows = self.near(node, channel, at - 2 * period, at + 2 * period)
+            rows = self.samples_between(node, channel, at - 2 * period, at + 2 * period)
             left = rows[rows["utc_ns"] <= at].tail(1)
-            own = len(left) and int(left["utc_ns"].iloc[0]) == at
-            right = rows[rows["utc_ns"] > at].head(0 if own else 1)
+            exact = len(left) and int(left["utc_ns"].iloc[0]) == at
+            right = rows[rows["utc_ns"] > at].head(0 if exact else 1)
             sides = tuple(self.sample(side.iloc[0]) for side in (left, right) if len(side))
-            says = plain({"channel": name, "value": row[name], "origin": row[f"{name}_origin"]})
-            parts.append(
-                TraceStep("value", says, "rests on the samples around the instant; those next to it", sides)
-            )
+            values = plain({"channel": name, "value": row[name], "origin": row[f"{name}_origin"]})
+            how = "rests on the samples around the instant; those next to it"
+            parts.append(TraceStep("value", values, how, sides))
         return TraceStep("instant", {"utc_ns": at}, "", tuple(parts))
+
+
+def _bits(kind: Kind, channel: Channel, position: int) -> str:
+    """How a sample is read from the payload of its frame, in words."""
+    index = position * len(kind.channels) + kind.channels.index(channel)
+    at = sum(kind.widths[:index])
+    end = at + kind.widths[index]
+    if kind.delta_bits and index >= len(kind.channels):
+        return f"differences up to bit {end} of the payload add up to the counts"
+    return (
+        f"bits {at} to {end} of the payload, {kind.order}-endian, are the counts; "
+        f"value = counts x {channel.scale:g} + {channel.offset:g}"
+    )

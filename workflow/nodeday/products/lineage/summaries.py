@@ -1,13 +1,13 @@
-"""Tables that sum up much: back to the rows they sum, each of which has a trace of its own."""
+"""Summary tables, back to the rows they sum; each of those can be traced further by itself."""
 
 from __future__ import annotations
-
-from typing import Any
 
 import pandas as pd
 
 from nodeday.config.study import Study
 from nodeday.core.errors import SettingsError
+from nodeday.products.lineage.features import epoch
+from nodeday.products.lineage.lookup import Row, conditions, single_row
 from nodeday.products.lineage.signal import SECOND, SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas import TABLES
@@ -26,13 +26,13 @@ TABLES_OF_STUDY = (
     WIDE,
 )
 LOSSES = ("loss", "radio", "bursts", "signal")
-Row = Any
 
 
 def trace(study: Study, name: str, key: dict[str, str]) -> TraceStep:
-    """Trace of a row of one of the study's own tables."""
-    from nodeday.products.lineage.cell import conditions, the_row
+    """Trace the one row that ``key`` names of one of the study's own tables.
 
+    Raises SettingsError where the key names no row, or several, and for table ``ledger``.
+    """
     if name == WIDE:
         return _wide(study, key)
     if name == "ledger":
@@ -40,7 +40,7 @@ def trace(study: Study, name: str, key: dict[str, str]) -> TraceStep:
         raise SettingsError(found, expected="another table", remedy="`nodeday audit` explains its counts.")
     table = TABLES[name]
     rows = tables.read(tables.path(study.results, name), name, None, conditions(table, key) or None)
-    row = the_row(table, rows, key)
+    row = single_row(table, rows, key)
     walk = {
         "phases": _phase,
         "phase_features": _phase_feature,
@@ -57,18 +57,18 @@ def _of_study(study: Study, name: str) -> pd.DataFrame:
 
 
 def _phase(study: Study, row: Row) -> TraceStep:
-    notes = [each for each in study.events if each.session == row["session"] and each.phase == row["phase"]]
-    says = [
+    notes = [
         {
-            "session": each.session,
-            "phase": each.phase,
-            "start": str(each.start),
-            "end": None if each.end is None else str(each.end),
+            "session": event.session,
+            "phase": event.phase,
+            "start": str(event.start),
+            "end": None if event.end is None else str(event.end),
         }
-        for each in notes
+        for event in study.events
+        if event.session == row["session"] and event.phase == row["phase"]
     ]
     how = f"noted in config/events.tsv, local time of {study.zone_of(row['session'])}"
-    return TraceStep("phase", plain(row), how, tuple(TraceStep("note", each) for each in says))
+    return TraceStep("phase", plain(row), how, tuple(TraceStep("note", note) for note in notes))
 
 
 def _phase_feature(study: Study, row: Row) -> TraceStep:
@@ -84,8 +84,8 @@ def _phase_feature(study: Study, row: Row) -> TraceStep:
     )
     key = ("node", "channel", "epoch", "feature")
     parts = [
-        TraceStep("epoch", plain(each) | _more("epochs", str(row["session"]), each, key))
-        for _, each in epochs[inside].iterrows()
+        TraceStep("epoch", plain(feature) | _more("epochs", str(row["session"]), feature, key))
+        for _, feature in epochs[inside].iterrows()
     ]
     return TraceStep(
         "phase feature", plain(row), "mean of the epochs that lie in the phase wholly", tuple(parts)
@@ -94,7 +94,7 @@ def _phase_feature(study: Study, row: Row) -> TraceStep:
 
 def _more(name: str, session: str, row: Row, key: tuple[str, ...]) -> dict[str, str]:
     """The command that goes further from a row."""
-    words = " ".join(f"{each}={row[each]}" for each in key)
+    words = " ".join(f"{column}={row[column]}" for column in key)
     return {"more": f"nodeday trace {name} session={session} {words}"}
 
 
@@ -102,78 +102,72 @@ def _session(study: Study, row: Row) -> TraceStep:
     signal = SessionTables(study, str(row["session"]))
     rows = signal.frames[signal.frames["node"] == row["node"]]
     parts = []
-    for stream, own in rows.groupby("stream", observed=True):
-        end = int((own["offset"] + own["length"]).max())
-        parts.append(
-            TraceStep(
-                "frames",
-                {
-                    "stream": str(stream),
-                    "distinct": len(signal.distinct(row["node"], str(stream))),
-                    "all": len(own),
-                    "from_byte": int(own["offset"].min()),
-                    "to_byte": end,
-                },
-            )
-        )
+    for stream, frames in rows.groupby("stream", observed=True):
+        values = {
+            "stream": str(stream),
+            "distinct": len(signal.distinct(row["node"], str(stream))),
+            "all": len(frames),
+            "from_byte": int(frames["offset"].min()),
+            "to_byte": int((frames["offset"] + frames["length"]).max()),
+        }
+        parts.append(TraceStep("frames", values))
     lost = signal.gaps[signal.gaps["node"] == row["node"]]
-    parts += [
-        TraceStep("gap", plain(each) | _more("gaps", signal.session, each, TABLES["gaps"].key))
-        for _, each in lost.iterrows()
-    ]
     how = "counts of distinct frames and of gaps; see `nodeday audit`"
-    return TraceStep("session", plain(row), how, tuple(parts))
+    return TraceStep("session", plain(row), how, (*parts, *_gaps(signal, lost)))
+
+
+def _gaps(signal: SessionTables, lost: pd.DataFrame) -> list[TraceStep]:
+    key = TABLES["gaps"].key
+    return [
+        TraceStep("gap", plain(gap) | _more("gaps", signal.session, gap, key)) for _, gap in lost.iterrows()
+    ]
+
+
+def _nodes(rows: pd.DataFrame) -> list[TraceStep]:
+    """A step for each row of table ``sessions``."""
+    return [
+        TraceStep("session", plain(node) | _more("sessions", str(node["session"]), node, ("node",)))
+        for _, node in rows.iterrows()
+    ]
 
 
 def _participant(study: Study, row: Row) -> TraceStep:
     nodes = _of_study(study, "sessions")
-    own = nodes[nodes["participant"] == row["participant"]]
-    parts = [
-        TraceStep("session", plain(each) | _more("sessions", str(each["session"]), each, ("node",)))
-        for _, each in own.iterrows()
-    ]
-    return TraceStep(
-        "participant",
-        plain(row),
-        "as written in config/participants.tsv; sessions by its rules",
-        tuple(parts),
-    )
+    parts = _nodes(nodes[nodes["participant"] == row["participant"]])
+    how = "as written in config/participants.tsv; sessions by its rules"
+    return TraceStep("participant", plain(row), how, tuple(parts))
 
 
 def _exclusion(study: Study, row: Row) -> TraceStep:
     nodes = _of_study(study, "sessions")
-    own = nodes[nodes["session"] == row["session"]]
-    own = own if row["node"] == "*" else own[own["node"] == row["node"]]
-    parts = [
-        TraceStep("session", plain(each) | _more("sessions", str(each["session"]), each, ("node",)))
-        for _, each in own.iterrows()
-    ]
+    nodes = nodes[nodes["session"] == row["session"]]
+    parts = _nodes(nodes if row["node"] == "*" else nodes[nodes["node"] == row["node"]])
     if row["feature"] != "*":
         wanted: Filters = [(name, "==", str(row[name])) for name in ("node", "channel", "feature")]
         path = tables.path(study.results, "epochs", str(row["session"]))
         epochs = tables.read(path, "epochs", None, wanted)
-        parts = [TraceStep("epoch", plain(each)) for _, each in epochs[epochs["value"].isna()].iterrows()]
+        without_value = epochs[epochs["value"].isna()]
+        parts = [TraceStep("epoch", plain(feature)) for _, feature in without_value.iterrows()]
     meanings = TABLES["exclusions"]["rule"].codes or {}
     return TraceStep("exclusion", plain(row), meanings[str(row["rule"])], tuple(parts))
 
 
 def _flow(study: Study, row: Row) -> TraceStep:
-    out = _of_study(study, "exclusions")
-    parts = [TraceStep("exclusion", plain(each)) for _, each in out[out["step"] == row["step"]].iterrows()]
+    exclusions = _of_study(study, "exclusions")
+    of_step = exclusions[exclusions["step"] == row["step"]]
+    parts = [TraceStep("exclusion", plain(exclusion)) for _, exclusion in of_step.iterrows()]
     return TraceStep("flow", plain(row), "counts of what these exclusions take", tuple(parts))
 
 
 def _wide(study: Study, key: dict[str, str]) -> TraceStep:
-    """``session``, ``epoch`` and ``column`` name a cell."""
-    from nodeday.products.lineage.cell import epoch
-
+    """A cell of the wide table, which ``session``, ``epoch`` and ``column`` name."""
     if {"session", "epoch", "column"} - set(key) or not key["epoch"].isdigit():
         raise SettingsError(
             f"key {' '.join(key)}", f"table {WIDE}", "session=, epoch= (a number) and column="
         )
     signal = SessionTables(study, study.session(key["session"]).session)
     rows = signal.table("epochs", [("epoch", "==", int(key["epoch"]))])
-    ends = tuple(f"_{each.name}" for each in TABLES["epochs"].columns if each.dtype == "float64")
+    ends = tuple(f"_{column.name}" for column in TABLES["epochs"].columns if column.dtype == "float64")
     for _, row in rows.iterrows():
         names = {f"{row['node']}_{row['feature']}", f"{row['node']}_{row['channel']}_{row['feature']}"}
         if key["column"] in names | {name + end for name in names for end in ends}:
@@ -186,20 +180,17 @@ def _wide(study: Study, key: dict[str, str]) -> TraceStep:
 
 
 def losses(signal: SessionTables, name: str, row: Row) -> TraceStep:
-    """A row of ``loss``: its frames and gaps; of ``radio``, ``bursts`` or ``signal``: the gaps they count."""
+    """Trace a row of ``loss`` to its frames and gaps, one of the other LOSSES to the gaps that it counts."""
     rows = signal.frames[(signal.frames["node"] == row["node"]) & (signal.frames["stream"] == row["stream"])]
     lost = signal.gaps[(signal.gaps["node"] == row["node"]) & (signal.gaps["stream"] == row["stream"])]
     if name == "loss":
         start, end = row["minute_hub_ns"], row["minute_hub_ns"] + 60 * SECOND
         rows = rows[(rows["hub_ns"] >= start) & (rows["hub_ns"] < end)]
         lost = lost[(lost["before_hub_ns"] < end) & (lost["after_hub_ns"].fillna(end) >= start)]
-        frames = tuple(signal.frame(each) for _, each in rows.iterrows())
+        frames = tuple(signal.frame(frame) for _, frame in rows.iterrows())
     else:
         lost = lost[lost["cause"] == "radio"]
         lost = lost[lost["frames"] == row["length"]] if name == "bursts" else lost
         frames = (TraceStep("frames", {"received": len(signal.distinct(row["node"], row["stream"]))}),)
-    gaps = (
-        TraceStep("gap", plain(each) | _more("gaps", signal.session, each, TABLES["gaps"].key))
-        for _, each in lost.iterrows()
-    )
-    return TraceStep(name, plain(row), "frames received and gaps between them", (*frames, *gaps))
+    how = "frames received and gaps between them"
+    return TraceStep(name, plain(row), how, (*frames, *_gaps(signal, lost)))

@@ -1,1 +1,1 @@
-"""The day view: a session on one time axis, from the whole day to a heartbeat, on this machine only."""
+"""The viewer: a session on one time axis, from the full day to a heartbeat, for this machine only."""

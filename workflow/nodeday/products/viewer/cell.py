@@ -1,4 +1,4 @@
-"""Where on the time axis a cell of a table stands, named as `nodeday trace` names it."""
+"""Span of a table's row on the time axis; the row is named as for `nodeday trace`."""
 
 from __future__ import annotations
 
@@ -7,31 +7,32 @@ from typing import Any
 import pandas as pd
 
 from nodeday.core.errors import SettingsError
-from nodeday.products.lineage import cell
+from nodeday.products.lineage.lookup import conditions, parse_key, single_row
 from nodeday.products.viewer.session import SessionView
 from nodeday.schemas import TABLES, Table
 from nodeday.storage import frames, samples, tables
 
 MINUTE = 60_000_000_000
 EDGES = (("start_ns", "end_ns", 0), ("utc_ns", "utc_ns", 0), ("minute_utc_ns", "minute_utc_ns", MINUTE))
-"""Columns of the first instant and of the last, and what to add to the last."""
+"""Columns of the first and of the last instant, and what to add to the last."""
 BY_FRAMES = {"frames": ("seq", "seq"), "gaps": ("seq_from", "seq_to")}
-"""Tables whose rows stand where the samples of their frames stand: first frame, and one past the last."""
+"""Tables whose rows span the samples of their frames: columns of the first frame and one past the last."""
 
 
-def place(day: SessionView, text: str) -> dict[str, Any]:
-    """Span of the row that ``text`` names, such as ``epochs node=heart epoch=12 feature=rmssd_ms``: from and
-    to in ms after the session's start, what it is, and its node (empty where it has none).
+def span_of(day: SessionView, text: str) -> dict[str, Any]:
+    """Return the span of the row that ``text`` names, such as ``epochs node=heart epoch=12 feature=mean``.
 
-    Raises SettingsError where that is no row of the session, several, or one without an instant.
+    The answer has ``from`` and ``to`` in ms after the session's start, a label, and the node (empty where
+    the table has none). Raises SettingsError where ``text`` names no row of the session or several, and
+    where that row has no instant.
     """
     name, *rest = text.split() or [""]
     if name not in TABLES:
         raise SettingsError(f"no table {name}", expected=f"one of {', '.join(TABLES)}, then NAME=VALUE ...")
-    table, key = TABLES[name], cell.parsed(rest)
+    table, key = TABLES[name], parse_key(rest)
     if key.pop("session", day.session) != day.session:
         raise SettingsError(f"the view shows {day.session}", expected="a cell of that session")
-    row = cell.the_row(table, _rows(day, table, key), key)
+    row = single_row(table, _rows(day, table, key), key)
     first, last = _by_frames(day, name, row) if name in BY_FRAMES else _edges(name, table.names, row)
     label = " ".join([name, *(f"{k}={v}" for k, v in key.items())])
     return {
@@ -43,8 +44,8 @@ def place(day: SessionView, text: str) -> dict[str, Any]:
 
 
 def _rows(day: SessionView, table: Table, key: dict[str, str]) -> pd.DataFrame:
-    """Rows of the session that meet ``key``; of `samples` from every stream."""
-    wanted, results = cell.conditions(table, key), day.study.results
+    """Rows of the session that meet ``key``; for `samples` from every stream."""
+    wanted, results = conditions(table, key), day.study.results
     if table.name == "samples":
         streams = day.study.streams_of(day.session)
         return pd.concat(
@@ -55,10 +56,11 @@ def _rows(day: SessionView, table: Table, key: dict[str, str]) -> pd.DataFrame:
         )
     if table.name == "frames":
         return frames.table(results, day.session, None, wanted or None)
-    own, whole = tables.path(results, table.name, day.session), tables.path(results, table.name)
-    if own.is_file() or "session" not in table.names:
-        return tables.read(own, table, None, wanted or None)
-    return tables.read(whole, table, None, [*wanted, ("session", "==", day.session)])
+    of_session = tables.path(results, table.name, day.session)
+    if of_session.is_file() or "session" not in table.names:
+        return tables.read(of_session, table, None, wanted or None)
+    of_study = tables.path(results, table.name)
+    return tables.read(of_study, table, None, [*wanted, ("session", "==", day.session)])
 
 
 def _edges(name: str, names: list[str], row: Any) -> tuple[int, int]:
@@ -67,8 +69,8 @@ def _edges(name: str, names: list[str], row: Any) -> tuple[int, int]:
             if pd.isna(row[first]):
                 raise SettingsError("that row has no instant in UTC", f"table {name}")
             return int(row[first]), int(row[last]) + more
-    told = [each for each, table in TABLES.items() if each in BY_FRAMES or _has_instant(table.names)]
-    raise SettingsError(f"a row of {name} has no instant", expected=f"a row of {', '.join(told)}")
+    known = [known for known, table in TABLES.items() if known in BY_FRAMES or _has_instant(table.names)]
+    raise SettingsError(f"a row of {name} has no instant", expected=f"a row of {', '.join(known)}")
 
 
 def _has_instant(names: list[str]) -> bool:

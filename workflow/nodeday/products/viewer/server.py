@@ -1,4 +1,4 @@
-"""Serves one session to a browser on this machine, and to nobody else.
+"""Server of one session for a browser on this machine, and for nobody else.
 
 Only the loopback address is listened on. A random token in the path, the host and the origin of
 each request are checked, so that no other user's or page's request is answered; the files that
@@ -16,6 +16,8 @@ from importlib.resources import files
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
+from plotly.offline import get_plotlyjs
+
 from nodeday.core.errors import NodedayError, SettingsError
 from nodeday.products.viewer import cell
 from nodeday.products.viewer.session import SessionView
@@ -31,14 +33,14 @@ TYPES = {"html": "text/html", "js": "text/javascript", "css": "text/css", "json"
 
 @cache
 def static() -> dict[str, bytes]:
-    """Every file of the page by name, the plotting library's from its own package."""
-    own = files("nodeday.products.viewer")
-    found = {name: (own / name).read_bytes() for name in ("page.html", "view.js", "view.css")}
-    return found | {"plot.js": (files("plotly") / "package_data" / "plotly.min.js").read_bytes()}
+    """Return every file of the page by name, and the plotting library from its own package."""
+    package = files("nodeday.products.viewer")
+    pages = {name: (package / name).read_bytes() for name in ("page.html", "view.js", "view.css")}
+    return pages | {"plot.js": get_plotlyjs().encode()}
 
 
 def serve(day: SessionView, port: int = 0) -> ThreadingHTTPServer:
-    """A server that is bound but does not run yet; ``url`` of it is the page's address.
+    """Return a server that is bound but does not run yet; :func:`url` gives the address of its page.
 
     Raises SettingsError where the port is taken.
     """
@@ -56,6 +58,7 @@ def serve(day: SessionView, port: int = 0) -> ThreadingHTTPServer:
 
 
 def url(server: ThreadingHTTPServer) -> str:
+    """Return the address of the page, with the token that every request must carry."""
     handler: Any = server.RequestHandlerClass
     return f"http://{LOOPBACK}:{server.server_port}/{handler.token}/"
 
@@ -90,9 +93,9 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _data(self, name: str, asked: Mapping[str, str]) -> None:
         answers: dict[str, Callable[[], Any]] = {
-            "session": self.day.described,
+            "session": self.day.description,
             "window": lambda: self.day.window(asked.get("channel", ""), *_window(asked)),
-            "cell": lambda: cell.place(self.day, asked.get("of", "")),
+            "cell": lambda: cell.span_of(self.day, asked.get("of", "")),
             "beats": lambda: self.day.beats(*_window(asked)),
         }
         if name not in answers:
@@ -119,11 +122,11 @@ class _Handler(BaseHTTPRequestHandler):
         self.wfile.write(body)
 
     def log_message(self, format: str, *args: Any) -> None:
-        """Nothing: the token would stand in the log."""
+        """Log nothing: the token would stand in the log."""
 
 
 def _window(asked: Mapping[str, str]) -> tuple[float, float, int]:
-    """From and to in ms after the session's start, and points; raise SettingsError for what is no number."""
+    """From and to in ms after the session's start, and points; raise SettingsError for other words."""
     try:
         start, end = (float(asked.get(name, "")) for name in ("from", "to"))
         points = int(asked.get("points", ""))

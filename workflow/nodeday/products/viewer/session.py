@@ -1,4 +1,4 @@
-"""A finished session as the day view asks for it: channels, windows, beats, gaps, phases."""
+"""A finished session as the viewer asks for it: channels, windows, beats, gaps, phases."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _COLUMNS = ["utc_ns", "value", "origin"]
 
 @dataclass(frozen=True)
 class ViewChannel:
-    """A channel of a node."""
+    """A channel of a node, with what the page needs to label it."""
 
     node: str
     placement: str
@@ -38,7 +38,10 @@ class ViewChannel:
 
 
 class SessionView:
-    """One session's tables. Raises ContractError where it has not been run."""
+    """Tables of one session, read as the viewer asks for them.
+
+    Raises ContractError where the session has not been run.
+    """
 
     def __init__(self, study: Study, session: str) -> None:
         self.study, self.session = study, study.session(session).session
@@ -51,7 +54,7 @@ class SessionView:
                 "Run `nodeday run` first.",
             )
         self.start_ns, self.end_ns = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
-        self.channels = {each.key: each for each in self._channels()}
+        self.channels = {channel.key: channel for channel in self._channels()}
 
     def _of_study(self, name: str) -> pd.DataFrame:
         path = tables.path(self.study.results, name)
@@ -62,29 +65,33 @@ class SessionView:
 
     def _channels(self) -> list[ViewChannel]:
         return [
-            ViewChannel(node.node, node.placement, kind.stream, each.name, each.unit, kind.rate_hz or 1.0)
+            ViewChannel(
+                node.node, node.placement, kind.stream, channel.name, channel.unit, kind.rate_hz or 1.0
+            )
             for node, kind in self.study.streams_of(self.session)
-            for each in kind.channels
-            if (node.node, each.name) in self._envelopes
+            for channel in kind.channels
+            if (node.node, channel.name) in self._envelopes
         ]
 
     @cached_property
     def _envelopes(self) -> dict[tuple[str, str], Envelope]:
-        """Of every channel that was heard, in one walk over the samples in bounded memory."""
+        """Envelope of every channel with samples, in one walk over the samples in bounded memory."""
         found: dict[tuple[str, str], Envelope] = {}
         for node, kind in self.study.streams_of(self.session):
-            names = [each.name for each in kind.channels]
+            names = [channel.name for channel in kind.channels]
             columns = ["utc_ns", "origin", *names]
             for piece in samples.pieces(self.study.results, self.session, node.node, kind, columns):
                 rows = piece.to_pandas()
                 rows = rows[rows["utc_ns"].between(self.start_ns, self.end_ns)]
                 for name in names:
-                    one = found.setdefault((node.node, name), Envelope.over(self.start_ns, self.end_ns))
-                    one.add(*_parts(rows.rename(columns={name: "value"})))
+                    empty = Envelope.over(self.start_ns, self.end_ns)
+                    found.setdefault((node.node, name), empty).add(
+                        *_parts(rows.rename(columns={name: "value"}))
+                    )
         return found
 
-    def described(self) -> dict[str, Any]:
-        """What the page needs to begin."""
+    def description(self) -> dict[str, Any]:
+        """Return what the page needs to begin."""
         zone = self.study.zone_of(self.session)
         start = pd.Timestamp(self.start_ns, tz="UTC").tz_convert(zone)
         offset = start.utcoffset()
@@ -96,7 +103,7 @@ class SessionView:
             "start_ms": self.start_ns / 1e6,
             "end_ms": self.end_ns / 1e6,
             "offset_ms": offset.total_seconds() * 1e3 if offset is not None else 0.0,
-            "channels": [vars(each) | {"key": each.key} for each in self.channels.values()],
+            "channels": [vars(channel) | {"key": key} for key, channel in self.channels.items()],
             "phases": [
                 {"phase": str(name), "from": self._ms(start), "to": self._ms(end)}
                 for name, start, end in zip(
@@ -112,14 +119,16 @@ class SessionView:
 
     def _worst_gaps(self, most: int = 500) -> list[dict[str, Any]]:
         """The longest holes of the envelope, longest first, then in order of time."""
-        holes = {(*hole, node) for (node, _), one in self._envelopes.items() for hole in one.holes()}
+        holes = {
+            (*hole, node) for (node, _), envelope in self._envelopes.items() for hole in envelope.holes()
+        }
         longest = sorted(holes, key=lambda hole: hole[0] - hole[1])[:most]
         return [
             {"node": node, "from": a * BIN_NS / 1e6, "to": b * BIN_NS / 1e6} for a, b, node in sorted(longest)
         ]
 
     def _span(self, from_ms: float, to_ms: float, points: int) -> tuple[int, int]:
-        """[from, to) in ns UTC, cut to the session; raise SettingsError where nothing is left of it."""
+        """Start and end in ns UTC, cut to the session; raise SettingsError where nothing is left."""
         length = (self.end_ns - self.start_ns) / 1e6
         if not (from_ms < to_ms and from_ms <= length and to_ms > 0 and 2 <= points <= MAX_POINTS):
             found = f"no window from {from_ms:g} to {to_ms:g} ms with {points} points"
@@ -128,8 +137,9 @@ class SessionView:
         return self.start_ns + round(first * 1e6), self.start_ns + round(last * 1e6) + 1
 
     def window(self, key: str, from_ms: float, to_ms: float, points: int) -> dict[str, Any]:
-        """A channel in [from, to) after the session's start; raise SettingsError where there is no
-        such channel or window.
+        """Return a channel in [from, to) after the session's start: an envelope from afar, or samples.
+
+        Raises SettingsError where there is no such channel or window.
         """
         channel = self.channels.get(key)
         if channel is None:
@@ -162,8 +172,9 @@ class SessionView:
         return tables.read(tables.path(self.study.results, "beats", self.session), "beats", columns)
 
     def beats(self, from_ms: float, to_ms: float, points: int) -> dict[str, Any]:
-        """R peaks in [from, to) with the rate of the interval before each, from afar the mean rate of
-        neighbours. Only intervals that count for heart rate are given one.
+        """Return R peaks in [from, to) with the rate of the interval before each.
+
+        From afar it is the mean rate of neighbours. Intervals that do not count for heart rate have none.
         """
         from_ns, to_ns = self._span(from_ms, to_ms, points)
         rows = self._beats[self._beats["utc_ns"].between(from_ns, to_ns)]
@@ -180,12 +191,12 @@ class SessionView:
             bpm = np.divide(total, count, out=np.full(points, np.nan), where=count > 0)
         return {
             "t": t.tolist(),
-            "bpm": [None if np.isnan(each) else round(each, 2) for each in bpm.tolist()],
+            "bpm": [None if np.isnan(rate) else round(rate, 2) for rate in bpm.tolist()],
         }
 
 
 def _parts(rows: pd.DataFrame) -> tuple[Any, Any, Any, Any]:
-    """Instant, value, and whether filled and missing, (n,) each."""
+    """Instant, value, whether filled and whether missing, (n,) each."""
     origin = rows["origin"].astype(str).to_numpy()
     return (
         rows["utc_ns"].to_numpy(np.int64),

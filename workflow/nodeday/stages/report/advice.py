@@ -1,7 +1,8 @@
-"""What to do next time: written rules over a session's tables, each with the figure that led to it.
+"""Advice for the next session on radio, batteries and hub: rules, each with the value that led to it.
 
-Every rule is a pure function of small tables and gives a list of :class:`Advice`; no advice is a good
-sign. Thresholds are a choice of this project where no source is named.
+Every rule is a pure function of small tables and returns a list of :class:`Advice`; no advice is a good
+sign. Thresholds are a choice of this project where no source is named. :mod:`.advice_time` holds the rules on
+clocks, electrodes, wear and calibration, :mod:`.next_time` applies all of them.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ SPOILED, NOT_WORN, BAD_FRAMES = 0.05, 0.1, 0.002
 
 @dataclass(frozen=True)
 class Advice:
-    """What to do, about which nodes, because of which figure; ``see`` is the name of the page's figure."""
+    """Advice: what to do, with which nodes, because of which value; ``see`` names a figure of the page."""
 
     rule: str
     nodes: tuple[str, ...]
@@ -44,8 +45,11 @@ class Advice:
 
 @dataclass(frozen=True)
 class AdviceTables:
-    """What the rules look at. ``minutes`` is a stream's minute: node, expected (received or lost on the
-    air), lost (on the air), and the wearer's ``state`` in it; the others are tables by their own names.
+    """Tables of a session that the rules read.
+
+    A row of ``minutes`` is a minute of a stream: node, expected (received or lost on the air), lost (on the
+    air), and the ``state`` of the wearer. ``gaps`` are lost spans with cause and seconds. The others are
+    tables of the data model, without the hub.
     """
 
     hours: float
@@ -65,40 +69,41 @@ class AdviceTables:
     placements: dict[str, str] = field(default_factory=dict)
 
 
-def hub(session: AdviceTables) -> list[Advice]:
-    """Outages of the hub take all nodes at once, so they come first."""
-    mine = session.gaps[session.gaps["cause"] == "hub_outage"]
-    if mine.empty:
+def hub_outages(session: AdviceTables) -> list[Advice]:
+    """Advise on outages of the hub; they take all nodes at once, so they come first."""
+    outages = session.gaps[session.gaps["cause"] == "hub_outage"]
+    if outages.empty:
         return []
-    spans = mine.groupby("start_ns")["seconds"].max()
-    worst = mine.groupby("node")["seconds"].sum().max()
+    longest = float(outages.groupby("start_ns")["seconds"].max().max())
+    worst = float(outages.groupby("node")["seconds"].sum().max())
     if worst < OUTAGE * session.hours * 3600:
         return []
-    often = times(int(mine.groupby("node").size().max()))
+    often = times(int(outages.groupby("node").size().max()))
     return [
         Advice(
             "hub_outage",
             ("hub",),
             "Look at its power, at the plug of its logger and at the space left on it.",
-            f"All nodes fell silent together {often}, for {duration(float(worst))} in all, "
-            f"{duration(float(spans.max()))} at the longest.",
+            f"All nodes fell silent together {often}, for {duration(worst)} in all, "
+            f"{duration(longest)} at the longest.",
             "coverage",
         )
     ]
 
 
 def restarts(session: AdviceTables) -> list[Advice]:
-    mine = session.steps[session.steps["kind"] == "node_restart"]
+    """Advise on nodes that restarted."""
+    steps = session.steps[session.steps["kind"] == "node_restart"]
     found = []
-    for node, own in mine.groupby("node", observed=True, sort=False):
-        silent = own["size_ms"].sum() / 1e3
-        told = f", silent for {duration(float(silent))}" if silent > 0 else ""
+    for node, restarted in steps.groupby("node", observed=True, sort=False):
+        silent_s = float(restarted["size_ms"].sum() / 1e3)
+        silent = f", silent for {duration(silent_s)}" if silent_s > 0 else ""
         found.append(
             Advice(
                 "restart",
                 (str(node),),
                 "Check battery contact and connector; swap it if it does so again.",
-                f"It restarted {times(len(own))}{told}.",
+                f"It restarted {times(len(restarted))}{silent}.",
                 "drift",
             )
         )
@@ -106,7 +111,7 @@ def restarts(session: AdviceTables) -> list[Advice]:
 
 
 def batteries(session: AdviceTables) -> list[Advice]:
-    """A battery that ran down, or that would not do for another such session."""
+    """Advise on batteries that ran down, or that would not last another such session."""
     rows = session.battery
     usual = float(rows["first_v"].median()) if len(rows) else float("nan")
     ended = set(session.gaps.loc[session.gaps["cause"] == "end_of_battery", "node"].astype(str))
@@ -140,8 +145,10 @@ def batteries(session: AdviceTables) -> list[Advice]:
 
 
 def weakest_quarter(low: pd.Series, expected: pd.Series, lost: pd.Series) -> float:
-    """Share (0 to 1) of the losses that lie in the weakest quarter of the frames; 0.25 where loss has
-    nothing to do with the signal. A bin that the quarter cuts is shared out evenly.
+    """Return the share (0 to 1) of the losses that lie in the quarter of the frames with weakest signal.
+
+    Bins (n,) of signal begin at ``low``. 0.25 means that loss does not depend on the signal. A bin that
+    the quarter cuts is shared out evenly.
 
     >>> weakest_quarter(pd.Series([-70, -60]), pd.Series([50, 50]), pd.Series([10, 0]))
     0.5
@@ -154,20 +161,21 @@ def weakest_quarter(low: pd.Series, expected: pd.Series, lost: pd.Series) -> flo
     return float(within / gone.sum())
 
 
-def placing(session: AdviceTables) -> list[Advice]:
-    """Loss on the air that goes with what the wearer does or with the signal: antenna and placement.
-    Where most nodes tell the same, the advice is for what they share, the hub.
+def placement(session: AdviceTables) -> list[Advice]:
+    """Advise on antennas and placement: loss on the air that goes with activity or with weak signal.
+
+    Where it does for most nodes, the advice is for what they share, the hub.
     """
-    bound = _bound(session)
+    explained = _explained(session)
     nodes = session.radio["node"].nunique()
-    if len(bound) >= 2 and 2 * len(bound) > nodes:
-        worst = max(bound, key=lambda node: _loss_of(session, node))
-        why, because = bound[worst]
+    if len(explained) >= 2 and 2 * len(explained) > nodes:
+        worst = max(explained, key=lambda node: _loss_of(session, node))
+        why, because = explained[worst]
         return [
             Advice(
                 "placing",
                 ("hub",),
-                f"Wear it elsewhere, or turn its antenna: {len(bound)} of {nodes} nodes "
+                f"Wear it elsewhere, or turn its antenna: {len(explained)} of {nodes} nodes "
                 f"lose {why}, and the hub is what they share.",
                 f"{worst.capitalize()}, the worst: {because}",
                 "signal",
@@ -182,25 +190,25 @@ def placing(session: AdviceTables) -> list[Advice]:
             because,
             "signal",
         )
-        for node, (why, because) in bound.items()
+        for node, (why, because) in explained.items()
     ]
 
 
-def _bound(session: AdviceTables) -> dict[str, tuple[str, str]]:
-    """Of each lossy node whose loss goes with something: with what, and the figure."""
+def _explained(session: AdviceTables) -> dict[str, tuple[str, str]]:
+    """Each lossy node whose loss goes with activity or signal: when it loses, and the value behind that."""
     lossy = [str(n) for n in session.radio.loc[session.radio["radio_loss"] >= LOSSY, "node"]]
-    told = {
+    found = {
         node: _by_state(session.minutes[session.minutes["node"] == node])
         or _by_signal(session.signal[session.signal["node"] == node])
         for node in dict.fromkeys(lossy)
     }
-    return {node: each for node, each in told.items() if each}
+    return {node: reason for node, reason in found.items() if reason}
 
 
 def _by_state(minutes: pd.DataFrame) -> tuple[str, str] | None:
-    """Whether much more is lost in one state of the wearer than in another, ten minutes of each."""
+    """Reason for loss that is much greater in one state of the wearer than in another, if it is."""
     held = minutes.dropna(subset=["state"]).groupby("state", observed=True)
-    sums = held[["expected", "lost"]].sum()[(held.size() >= STATE_MIN)]
+    sums = held[["expected", "lost"]].sum()[held.size() >= STATE_MIN]
     sums = sums[sums["expected"] > 0]
     if len(sums) < 2:
         return None
@@ -214,23 +222,22 @@ def _by_state(minutes: pd.DataFrame) -> tuple[str, str] | None:
 
 
 def _by_signal(bins: pd.DataFrame) -> tuple[str, str] | None:
+    """Reason for loss that goes with a weak signal, if it does."""
     bins = bins[bins["measure"] == "rssi_dbm"] if (bins["measure"] == "rssi_dbm").any() else bins
     share = weakest_quarter(bins["low"], bins["expected"], bins["lost"]) if len(bins) else 0.0
     if share < WEAK_QUARTER:
         return None
-    return (
-        "with a weak signal",
-        f"{percent(share, 0)} of its losses lie in the weakest quarter of its signal.",
-    )
+    because = f"{percent(share, 0)} of its losses lie in the weakest quarter of its signal."
+    return "with a weak signal", because
 
 
 def _loss_of(session: AdviceTables, node: str) -> float:
     return float(session.radio.loc[session.radio["node"] == node, "radio_loss"].max())
 
 
-def unlike(session: AdviceTables) -> list[Advice]:
-    """A node that loses far more than the others and whose loss nothing above explains."""
-    explained = set(_bound(session))
+def unlike_nodes(session: AdviceTables) -> list[Advice]:
+    """Advise on nodes that lose far more than the others without an explanation by ``placement``."""
+    explained = set(_explained(session))
     worst = session.radio.groupby("node", observed=True)["radio_loss"].max().dropna()
     found = []
     for node, loss in worst.items():
@@ -254,7 +261,7 @@ def unlike(session: AdviceTables) -> list[Advice]:
 
 
 def damaged(session: AdviceTables) -> list[Advice]:
-    """Frames that reach the log damaged: the way from hub to logger, or a receiver that passes them on."""
+    """Advise on frames that reach the log damaged, on the way from the hub to the logger."""
     received = int(session.radio["received"].sum())
     if not received or session.bad_checksums < BAD_FRAMES * received:
         return []
@@ -270,22 +277,22 @@ def damaged(session: AdviceTables) -> list[Advice]:
     ]
 
 
-def together(found: list[Advice]) -> list[Advice]:
-    """One advice for all nodes that the same is to be done with, each figure kept."""
-    merged: dict[tuple[str, str], list[Advice]] = {}
-    for each in found:
-        merged.setdefault((each.rule, each.do), []).append(each)
+def merged(advice: list[Advice]) -> list[Advice]:
+    """Merge advice of one rule to do one thing into one for all its nodes, every value kept."""
+    groups: dict[tuple[str, str], list[Advice]] = {}
+    for one in advice:
+        groups.setdefault((one.rule, one.do), []).append(one)
     return [
         group[0]
         if len(group) == 1
         else Advice(
             rule,
-            tuple(node for each in group for node in each.nodes),
+            tuple(node for one in group for node in one.nodes),
             do,
-            " ".join(f"{listed(list(each.nodes)).capitalize()}: {_lower(each.because)}" for each in group),
+            " ".join(f"{listed(list(one.nodes)).capitalize()}: {_lower(one.because)}" for one in group),
             group[0].see,
         )
-        for (rule, do), group in merged.items()
+        for (rule, do), group in groups.items()
     ]
 
 

@@ -1,4 +1,4 @@
-"""What to do next time about clocks, electrodes, wear and calibration: rules as in :mod:`.advice`."""
+"""Advice for the next session on clocks, electrodes, wear and calibration: rules as in :mod:`.advice`."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from nodeday.stages.report.advice import NOT_WORN, SKEW_PPM, SPOILED, WANDER_PPM
 from nodeday.stages.report.words import listed, number, percent, times
 
 
-def unlike_clock(session: AdviceTables) -> list[Advice]:
-    """A crystal far from nominal, or one that wanders; a step of the node's own ticks counts as well."""
+def unlike_clocks(session: AdviceTables) -> list[Advice]:
+    """Advise on crystals far from nominal or unsteady, and on nodes whose ticks jumped."""
     found = []
-    for node, own in session.clock.groupby("node", observed=True, sort=False):
-        fitted = own.loc[own["status"] == "fitted", "skew_ppm"].to_numpy(np.float64)
+    for node, knots in session.clock.groupby("node", observed=True, sort=False):
+        fitted = knots.loc[knots["status"] == "fitted", "skew_ppm"].to_numpy(np.float64)
         if not fitted.size:
             continue
         middle = float(np.median(fitted))
@@ -27,30 +27,31 @@ def unlike_clock(session: AdviceTables) -> list[Advice]:
             Advice("clock_unlike", (str(node),), "Swap it, and try its clock on the bench.", why, "drift")
         )
     jumps = session.steps[session.steps["kind"] == "node_step"]
-    for node, own in jumps.groupby("node", observed=True, sort=False):
+    for node, jumped in jumps.groupby("node", observed=True, sort=False):
         found.append(
             Advice(
                 "clock_unlike",
                 (str(node),),
                 "Swap it, and try its clock on the bench.",
-                f"Its ticks jumped {times(len(own))} while no other clock did.",
+                f"Its ticks jumped {times(len(jumped))} while no other clock did.",
                 "drift",
             )
         )
     return found
 
 
-def uncertain_clock(session: AdviceTables) -> list[Advice]:
+def uncertain_clocks(session: AdviceTables) -> list[Advice]:
+    """Advise on nodes whose time is less certain than the study's limit."""
     limit = session.limits.max_clock_uncertainty_ms
     worst = session.clock.groupby("node", observed=True)["uncertainty_ms"].max()
     over = worst[worst > limit]
     if over.empty:
         return []
     node = str(over.idxmax())
-    hand = bool((session.clock["status"] == "start_by_hand").any())
+    by_hand = bool((session.clock["status"] == "start_by_hand").any())
     do = (
         "Let the logger write host marks: without them the written start is all there is."
-        if hand
+        if by_hand
         else "Let hub and logger overlap for longer: begin ten minutes before the session and end ten after, "
         "with host marks all the way."
     )
@@ -67,7 +68,7 @@ def uncertain_clock(session: AdviceTables) -> list[Advice]:
 
 
 def movements(session: AdviceTables) -> list[Advice]:
-    """Clocks that shared movements contradict, and pairs that none could check."""
+    """Advise on clocks that shared movements contradict, and on pairs that none could check."""
     rows = session.agreement.astype({"verdict": str, "node": str, "other": str})
     wrong = rows[rows["verdict"].isin(["disagrees", "corrected"])]
     found = [
@@ -82,13 +83,13 @@ def movements(session: AdviceTables) -> list[Advice]:
         )
         for row in wrong.to_dict("records")
     ]
-    blind = rows[rows["verdict"] == "no_movement"]
-    if len(blind):
-        pairs = listed([f"{row['node']} and {row['other']}" for row in blind.to_dict("records")])
+    unchecked = rows[rows["verdict"] == "no_movement"]
+    if len(unchecked):
+        pairs = listed([f"{row['node']} and {row['other']}" for row in unchecked.to_dict("records")])
         found.append(
             Advice(
                 "no_movement",
-                tuple(dict.fromkeys([*blind["node"], *blind["other"]])),
+                tuple(dict.fromkeys([*unchecked["node"], *unchecked["other"]])),
                 "Tap all accelerometers three times together, or jump, at start and end, and note when.",
                 f"No shared movement checks the clocks of {pairs}.",
                 "shared",
@@ -98,12 +99,12 @@ def movements(session: AdviceTables) -> list[Advice]:
 
 
 def electrodes(session: AdviceTables) -> list[Advice]:
-    """ECG that was received and yet is good for nothing: by a lead off, or by noise."""
+    """Advise on ECG that was received and yet is of no use, because of a lead off or of noise."""
     found = []
     rows = session.quality[session.quality["coverage"] > 0]
-    for node, own in rows.groupby("node", observed=True, sort=False):
-        off = float(own["lead_off"].mean())
-        bad = float((own["use"] == "none").mean())
+    for node, epochs in rows.groupby("node", observed=True, sort=False):
+        off = float(epochs["lead_off"].mean())
+        bad = float((epochs["use"] == "none").mean())
         if off >= SPOILED:
             found.append(
                 Advice(
@@ -128,23 +129,23 @@ def electrodes(session: AdviceTables) -> list[Advice]:
 
 
 def wear(session: AdviceTables) -> list[Advice]:
-    """``nonwear`` holds 1 for an epoch of a node that was not worn, 0 for one that was."""
+    """Advise on nodes that were not worn; ``nonwear`` is 1 for an epoch not worn, 0 for one worn."""
     share = session.nonwear.groupby("node", observed=True)["value"].mean().dropna()
     return [
         Advice(
             "not_worn",
             (str(node),),
             "Fix it better, and note when it is taken off and why.",
-            f"Not worn for {percent(float(each))} of the epochs that tell.",
+            f"Not worn for {percent(float(not_worn))} of the epochs that tell.",
             "motion",
         )
-        for node, each in share.items()
-        if each >= NOT_WORN
+        for node, not_worn in share.items()
+        if not_worn >= NOT_WORN
     ]
 
 
 def calibration(session: AdviceTables) -> list[Advice]:
-    """Accelerometers without coefficients, and records that fit worse than none."""
+    """Advise on accelerometers without coefficients, and on records that fit worse than none."""
     rows = session.calibration.astype({"node": str})
     worse = rows[rows["note"] == "worse_than_raw"]
     found = [
@@ -161,7 +162,7 @@ def calibration(session: AdviceTables) -> list[Advice]:
     plain = rows[rows["method"] == "none"]
     if len(plain):
         why = dict.fromkeys(plain["note"].dropna().astype(str))
-        said = {
+        reasons = {
             "few_still": "too little stillness",
             "sphere_not_covered": "too few postures",
             "residual_too_large": "still windows that fit no sphere",
@@ -171,7 +172,8 @@ def calibration(session: AdviceTables) -> list[Advice]:
                 "calibration",
                 tuple(plain["node"]),
                 "Lay each still in six positions before the day, and file the bench record (nodeday bench).",
-                f"No calibration for {listed(list(plain['node']))}: {listed([said.get(w, w) for w in why])}.",
+                f"No calibration for {listed(list(plain['node']))}: "
+                f"{listed([reasons.get(w, w) for w in why])}.",
                 "motion",
             )
         )

@@ -1,4 +1,7 @@
-"""Everything the page of one session tells, read from the tables once."""
+"""Facts that the pages show, read from the tables once: those of one session, and those of the study.
+
+The facts about a session hold each lost span of each stream in UTC, between the frames on both sides of it.
+"""
 
 from __future__ import annotations
 
@@ -17,12 +20,14 @@ from nodeday.layouts import Layout
 from nodeday.layouts.codec import interleave_shift
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
-from nodeday.stages.report import overview
-from nodeday.stages.report import spans as place
-from nodeday.stages.report.overview import Row
+from nodeday.stages.report import overview, spans
+from nodeday.stages.report.overview import SessionRow
+from nodeday.stages.report.spans import FrameSpans
 from nodeday.storage import tables
 from nodeday.storage.frames import FrameStamps, columns_of, frame_stamps
 
+ALL = "*"
+"""In a row of table ``exclusions``: every node, or every feature."""
 CAUSES = tuple(GAP_CAUSE)
 ABSENT = "absent"
 """Before a stream's first frame and after its last: no gap, since nothing shows that any were sent."""
@@ -45,18 +50,23 @@ class StreamFacts:
     counts: dict[str, int]
     """Frames: expected, received, recovered, lost_<cause>, duplicates, late, longest_gap_frames."""
 
-    def of(self, cause: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        mine = self.cause == cause
-        return self.start_ns[mine], self.end_ns[mine]
-
     @property
     def name(self) -> str:
         return f"{self.node} {self.stream}"
 
+    def lost_to(self, cause: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Start and end of the spans with that cause, (m,) each."""
+        chosen = self.cause == cause
+        return self.start_ns[chosen], self.end_ns[chosen]
+
+    def select(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Return the rows of ``table`` that belong to this stream."""
+        return table[(table["node"] == self.node) & (table["stream"] == self.stream)]
+
 
 @dataclass(frozen=True)
 class PageFacts:
-    """One session: its own rows of the study's tables, its streams, clock, epochs and ledger."""
+    """Facts about one session: its rows of the study's tables, its streams, clock, epochs and ledger."""
 
     session: str
     participant: str
@@ -83,12 +93,15 @@ class PageFacts:
         return (self.end_ns - self.start_ns) / 3.6e12
 
 
-def read(study: Study, session: str) -> PageFacts:
-    """Raise ContractError where a table is absent or the study does not hold the session."""
+def read_session(study: Study, session: str) -> PageFacts:
+    """Read the facts about one session.
+
+    Raises ContractError where a table is absent or the study does not hold the session.
+    """
 
     def of_study(name: str) -> pd.DataFrame:
-        every = tables.read(tables.path(study.results, name), name)
-        return every[every["session"] == session].reset_index(drop=True)
+        rows = tables.read(tables.path(study.results, name), name)
+        return rows[rows["session"] == session].reset_index(drop=True)
 
     nodes = of_study("sessions")
     if nodes.empty:
@@ -99,7 +112,6 @@ def read(study: Study, session: str) -> PageFacts:
     steps, agreement = (
         tables.read(tables.path(study.results, name, session), name) for name in ("steps", "agreement")
     )
-    units = study.units_of(session)
     return PageFacts(
         session,
         study.session(session).participant,
@@ -114,7 +126,7 @@ def read(study: Study, session: str) -> PageFacts:
         agreement,
         tables.read(tables.path(study.results, "epochs", session), "epochs"),
         _ledger(study, session),
-        units,
+        study.units_of(session),
     )
 
 
@@ -131,45 +143,45 @@ def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, i
             for (name, stream), columns in received.items()
             if name == node.node and len((stamps := frame_stamps(columns)).boot)
         }
+        layout = study.layout_of(session, node.node)
         for stream, stamps in (of_node or {"": NO_STAMPS}).items():
-            mine = (gaps["node"] == node.node) & (gaps["stream"] == stream)
+            lost = gaps[(gaps["node"] == node.node) & (gaps["stream"] == stream)]
             counted = loss[(loss["node"] == node.node) & (loss["stream"] == stream)]
             maps = clock[(clock["node"] == node.node) & clock["stream"].isin(["*", stream])]
-            layout = study.layout_of(session, node.node)
-            spans = _spans(_placed(layout, stream, stamps, maps, span), gaps[mine], span)
-            found.append(StreamFacts(node.node, node.placement, stream, *spans, _counts(counted)))
+            spans_lost = _lost_spans(_frame_spans(layout, stream, stamps, maps, span), lost, span)
+            found.append(StreamFacts(node.node, node.placement, stream, *spans_lost, _counts(counted)))
     return found
 
 
-def _placed(
+def _frame_spans(
     layout: Layout, stream: str, frames: FrameStamps, clock: pd.DataFrame, span: tuple[int, int]
-) -> place.FrameSpans:
-    """A stream's frames in UTC by its maps; boots without a map are left out."""
+) -> FrameSpans:
+    """Spans in UTC of a stream's frames by its maps; boots without a map are left out."""
     pieces = [np.zeros((4, 0), np.int64)]
     for boot in np.unique(frames.boot):
         kind, knots = layout.stream(stream), clock[clock["boot"] == boot]
         if len(knots) < 2 or kind.rate_hz is None:
             continue
-        mine = frames.boot == boot
-        seq, per_sample = frames.seq[mine], layout.tick_hz(kind.stream) / kind.rate_hz
+        of_boot = frames.boot == boot
+        seq, per_sample = frames.seq[of_boot], layout.tick_hz(kind.stream) / kind.rate_hz
         # Frames that share a stretch are drawn one after the other in it.
-        ticks = frames.ticks[mine] - np.rint(interleave_shift(kind, seq, per_sample)).astype(np.int64)
+        ticks = frames.ticks[of_boot] - np.rint(interleave_shift(kind, seq, per_sample)).astype(np.int64)
         utc = timeline.ticks_to_utc(ticks, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
-        start, end = place.frame_spans(utc, kind.samples, kind.rate_hz, kind.stamp)
+        start, end = spans.frame_spans(utc, kind.samples, kind.rate_hz, kind.stamp)
         pieces.append(np.stack([np.full(seq.size, boot), seq, np.clip(start, *span), np.clip(end, *span)]))
-    return place.FrameSpans(*np.concatenate(pieces, axis=1))
+    return FrameSpans(*np.concatenate(pieces, axis=1))
 
 
-def _spans(
-    frames: place.FrameSpans, gaps: pd.DataFrame, span: tuple[int, int]
+def _lost_spans(
+    frames: FrameSpans, gaps: pd.DataFrame, span: tuple[int, int]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.object_], NDArray[np.object_]]:
     """Lost spans in UTC with cause and extent; the ends of the session get the cause ``absent``."""
     first = gaps["seq_from"].to_numpy(np.int64)
     last = gaps["seq_to"].fillna(gaps["seq_from"] - 1).to_numpy(np.int64)  # unknown: below the first
-    start, end = place.gap_spans(frames, gaps["boot"].to_numpy(np.int64), first, last, span)
+    start, end = spans.gap_spans(frames, gaps["boot"].to_numpy(np.int64), first, last, span)
     cause, extent = gaps["cause"].to_numpy(object), gaps["extent"].to_numpy(object)
     open_end = bool(start.size) and bool(np.any((end >= span[1]) & (end > start)))
-    edges = place.outside(frames.start_ns, frames.end_ns, span)
+    edges = spans.outside(frames.start_ns, frames.end_ns, span)
     edges = [(a, b) for a, b in edges if not (open_end and b == span[1])]
     extra = np.array(edges, dtype=np.int64).reshape(-1, 2)
     return (
@@ -205,15 +217,12 @@ def _ledger(study: Study, session: str) -> pd.DataFrame:
     return rows.assign(rank=rank).sort_values("rank", kind="stable").drop(columns="rank")
 
 
-ALL = "*"
-
-
 @dataclass(frozen=True)
 class StudyFacts:
     """The study's tables, and a row for each session of its sheet that finished or failed."""
 
     study: Study
-    rows: list[Row]
+    rows: list[SessionRow]
     sessions: pd.DataFrame
     exclusions: pd.DataFrame
     flow: pd.DataFrame
@@ -221,31 +230,32 @@ class StudyFacts:
     phase_features: pd.DataFrame
 
     @cached_property
-    def finished(self) -> list[Row]:
+    def finished(self) -> list[SessionRow]:
         return [row for row in self.rows if not row.failure]
 
     @cached_property
-    def taken(self) -> dict[tuple[str, str], list[str]]:
-        """Rules that a node of a session does not meet, its session's included; nodes that count are
-        not there. A rule for one feature takes no node.
+    def excluded(self) -> dict[tuple[str, str], list[str]]:
+        """Rules that exclude each (session, node), rules for its whole session included.
+
+        Nodes that count have no entry. A rule for one feature excludes no node.
         """
-        whole = self.exclusions[self.exclusions["feature"].astype(str) == ALL]
+        rules = self.exclusions[self.exclusions["feature"].astype(str) == ALL]
         found: dict[tuple[str, str], list[str]] = {}
         for session, node in (
             self.sessions[["session", "node"]].astype(str).itertuples(index=False, name=None)
         ):
-            own = whole[(whole["session"] == session) & whole["node"].isin([ALL, node])]
-            if len(own):
-                found[session, node] = list(own["rule"].astype(str))
+            unmet = rules[(rules["session"] == session) & rules["node"].isin([ALL, node])]
+            if len(unmet):
+                found[session, node] = list(unmet["rule"].astype(str))
         return found
 
     def device(self, session: str, node: str) -> str:
-        """The device that a node of a session was: its name and its address on the air."""
+        """Name and radio address of the device that was a node of a session."""
         rows = self.study.nodes_of(session).values()
         return f"{node} ({next(row.address for row in rows if row.node == node)})"
 
     def of_session(self, table: str, session: str, columns: list[str]) -> pd.DataFrame:
-        """Some columns of a session's own table, the hub left out; empty where the table is not there."""
+        """Read some columns of a session's table without the hub; empty where there is no such table."""
         path = tables.path(self.study.results, table, session)
         if not path.is_file():
             return tables.empty(TABLES[table])[columns]
@@ -254,11 +264,11 @@ class StudyFacts:
 
 
 def read_study(study: Study, sessions: list[str]) -> StudyFacts:
-    """Tables that are not there are empty: a study whose sessions all failed has a page as well."""
+    """Read the facts about the study.
 
-    def whole(name: str) -> pd.DataFrame:
-        path = tables.path(study.results, name)
-        return tables.read(path, name) if path.is_file() else tables.empty(TABLES[name])
-
+    A table that is absent counts as empty: a study whose sessions all failed has a page as well.
+    """
     names = ("sessions", "exclusions", "flow", "phases", "phase_features")
-    return StudyFacts(study, overview.rows(study, sessions), *(whole(name) for name in names))
+    return StudyFacts(
+        study, overview.rows(study, sessions), *(overview.read_or_empty(study, name) for name in names)
+    )

@@ -1,4 +1,4 @@
-"""How long the runs of lost frames are, against what chance alone would make of as much loss."""
+"""Figure of bursts: how long runs of lost frames are, against what chance alone would make of that loss."""
 
 from __future__ import annotations
 
@@ -9,18 +9,20 @@ from nodeday.config.study import Study
 from nodeday.core.arrays import Floats, Ints
 from nodeday.schemas import TABLES
 from nodeday.stages.report.facts import PageFacts
-from nodeday.stages.report.svg import Drawing, Figure, ValueAxis, boxes
+from nodeday.stages.report.panels import PanelGrid, ValueSteps, YAxis
+from nodeday.stages.report.svg import Drawing, Figure, boxes, strokes
 from nodeday.stages.report.words import duration, number, percent
 from nodeday.storage import tables
 
-ACROSS, PANEL, BETWEEN, TALL, PLOT, INSET = 3, 272, 22, 166, 88, 34
+GRID, PLOT, INSET = PanelGrid(3, 272, 22, 166), 88, 34
 EDGES = np.array([1, 2, 3, 5, 9, 17, 33])
 NAMES = ("1", "2", "3–4", "5–8", "9–16", "17–32", "33+")
 
 
 def by_chance(loss: float) -> Floats:
-    """Share of the lost frames in runs of each class of EDGES, were each frame lost by itself: a run is
-    then as long as a geometric count, so that k or more of a row have chance loss^(k-1).
+    """Return the share of lost frames in runs of each class of EDGES if frames were lost independently.
+
+    The length of a run is then a geometric count: a run has k or more frames with chance loss^(k-1).
 
     >>> by_chance(0.5)[:2].round(3).tolist()
     [0.25, 0.25]
@@ -32,34 +34,27 @@ def by_chance(loss: float) -> Floats:
 
 
 def in_classes(length: Ints, count: Ints) -> Floats:
-    """Share of the lost frames in runs of each class, from runs of ``length``, ``count`` of each."""
+    """Return the share of lost frames in each class of EDGES, from runs of ``length``, ``count`` of each."""
     frames = np.bincount(np.searchsorted(EDGES, length, "right") - 1, length * count, len(EDGES))
     share: Floats = frames / max(float(frames.sum()), 1.0)
     return share
 
 
 def bursts(study: Study, facts: PageFacts) -> Figure | None:
-    """A panel a stream; None where nothing was lost on the air."""
+    """Draw a panel a stream; None where nothing was lost on the air."""
     runs = tables.read(tables.path(study.results, "bursts", facts.session), "bursts")
     radio = tables.read(tables.path(study.results, "radio", facts.session), "radio")
-    panels = []
-    for stream in facts.streams:
-        mine = runs[(runs["node"] == stream.node) & (runs["stream"] == stream.stream)]
-        told = radio[(radio["node"] == stream.node) & (radio["stream"] == stream.stream)]
-        if len(mine) and len(told):
-            panels.append((stream.name, mine, told.iloc[0]))
+    selected = [(stream.name, stream.select(runs), stream.select(radio)) for stream in facts.streams]
+    panels = [(name, lengths, row.iloc[0]) for name, lengths, row in selected if len(lengths) and len(row)]
     if not panels:
         return None
     about = "; ".join(f"{name}: {_words(row)}" for name, _, row in panels)
-    drawing = Drawing(
-        "bursts", "Lost frames by length of their run", about, TALL * -(-len(panels) // ACROSS) - 6
-    )
+    drawing = Drawing("bursts", "Lost frames by length of their run", about, GRID.height(len(panels)) - 6)
     rows = []
-    for index, (name, mine, row) in enumerate(panels):
-        left, top = (PANEL + BETWEEN) * (index % ACROSS), TALL * (index // ACROSS)
-        seen = in_classes(mine["length"].to_numpy(np.int64), mine["count"].to_numpy(np.int64))
+    for index, (name, lengths, row) in enumerate(panels):
+        seen = in_classes(lengths["length"].to_numpy(np.int64), lengths["count"].to_numpy(np.int64))
         chance = by_chance(float(row["radio_loss"]))
-        _panel(drawing, name, _words(row), left, top, seen, chance)
+        _panel(drawing, name, _words(row), GRID.corner(index), seen, chance)
         rows.append(
             pd.DataFrame(
                 {
@@ -88,22 +83,18 @@ def _words(row: pd.Series) -> str:
 
 
 def _panel(
-    drawing: Drawing, name: str, words: str, left: float, top: float, seen: Floats, chance: Floats
+    drawing: Drawing, name: str, words: str, corner: tuple[float, float], seen: Floats, chance: Floats
 ) -> None:
-    x0, x1, y0 = left + INSET, left + PANEL, top + 44
-    value = ValueAxis(0.0, 100.0, y0, y0 + PLOT, 50.0)
+    left, top = corner
+    x0, x1, y0, y1 = left + INSET, left + GRID.width, top + 44, top + 44 + PLOT
+    value = YAxis(ValueSteps(0.0, 100.0, 50.0), y0, y1)
     drawing.text(left, top + 13, name, "name")
     drawing.text(left, top + 27, words, "tick faint")
     value.draw(drawing, x0, x1)
     width = (x1 - x0) / len(EDGES)
-    x = x0 + width * np.arange(len(EDGES))
-    tops = value.y(seen * 100)
-    drawing.path(
-        boxes((a + 4, t, width - 8, value.bottom - t) for a, t in zip(x, tops, strict=True) if t < y0 + PLOT),
-        "why radio",
-    )
-    marks = value.y(chance * 100)
-    strokes = (f"M{a + 1:.1f} {t:.1f}h{width - 2:.1f}" for a, t in zip(x, marks, strict=True))
-    drawing.path("".join(strokes), "expected")
+    x = x0 + width * np.arange(len(EDGES), dtype=np.float64)
+    bars = [(a + 4, t, width - 8, y1 - t) for a, t in zip(x, value.y(seen * 100), strict=True) if t < y1]
+    drawing.path(boxes(bars), "why radio")
+    drawing.path(strokes(x + 1, value.y(chance * 100), width - 2), "expected")
     for a, label in zip(x, NAMES, strict=True):
-        drawing.text(a + width / 2, y0 + PLOT + 14, label, "tick", "middle")
+        drawing.text(a + width / 2, y1 + 14, label, "tick", "middle")

@@ -1,4 +1,4 @@
-"""From what was worn over what was received to what counts: a bar after each rule of the study."""
+"""Figure of what counts: hours worn, hours received, and a bar after each rule of the study."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ WORDS = {
 
 @dataclass(frozen=True)
 class FlowStep:
-    """A step of the flow: what is asked, hours left after it and taken by it, and counts that are left."""
+    """A step of the flow: its rule in words, hours left after it and taken by it, counts that are left."""
 
     words: str
     left: float
@@ -37,7 +37,7 @@ class FlowStep:
 
 
 def flow(facts: StudyFacts) -> Figure | None:
-    """None where no session finished."""
+    """Draw the steps of the flow; None where no session finished."""
     worn = float(facts.sessions["hours"].sum())
     if not worn or facts.flow.empty:
         return None
@@ -68,7 +68,7 @@ def flow(facts: StudyFacts) -> Figure | None:
 
 
 def steps_of(table: pd.DataFrame, worn_h: float) -> list[FlowStep]:
-    """Table ``flow`` as steps, with what was worn and what was received of it before the rules."""
+    """Return table ``flow`` as steps, after what was worn and what was received of it."""
     first, after = table.iloc[0], table.iloc[1:]
     received = float(first["hours_left"])
     steps = [
@@ -80,7 +80,7 @@ def steps_of(table: pd.DataFrame, worn_h: float) -> list[FlowStep]:
     for row in after.to_dict("records"):
         steps.append(
             FlowStep(
-                asked(row),
+                rule_words(row),
                 float(row["hours_left"]),
                 float(row["hours_excluded"]),
                 str(row["rule"]),
@@ -90,8 +90,8 @@ def steps_of(table: pd.DataFrame, worn_h: float) -> list[FlowStep]:
     return steps
 
 
-def asked(row: Mapping[Any, Any]) -> str:
-    """A rule in a few words: its name, threshold and what it is for."""
+def rule_words(row: Mapping[Any, Any]) -> str:
+    """Return a rule in a few words: what it asks for, its threshold, and for which node or feature."""
     rule, threshold = str(row["rule"]), float(row["threshold"])
     share = rule in ("min_coverage", "min_valid_epochs")
     words = WORDS[rule].format(percent(threshold, 0) if share else threshold)
@@ -102,13 +102,14 @@ def asked(row: Mapping[Any, Any]) -> str:
 def _counts(row: Mapping[Any, Any]) -> str:
     levels = (("participants", "participant"), ("sessions", "session"), ("nodes", "node"))
     return ", ".join(
-        f"{count(int(row[f'{level}_left']))} {one}{'' if row[f'{level}_left'] == 1 else 's'}"
-        for level, one in levels
+        f"{count(int(row[f'{level}_left']))} {noun}{'' if row[f'{level}_left'] == 1 else 's'}"
+        for level, noun in levels
     )
 
 
 def table(facts: StudyFacts) -> list[dict[str, Any]]:
-    """The rows of the table beside the picture: each rule alone and in its place."""
+    """Return the rows of the table below the figure: each rule alone and in its order."""
     return [
-        {"words": asked(row)} | {str(k): v for k, v in row.items()} for row in facts.flow.to_dict("records")
+        {"words": rule_words(row)} | {str(k): v for k, v in row.items()}
+        for row in facts.flow.to_dict("records")
     ]

@@ -1,4 +1,4 @@
-"""Participants by hours: what was recorded, what of it counts, and what the rules took."""
+"""Figure of participants by hours: what was recorded, what of it counts, and what the rules exclude."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ import pandas as pd
 
 from nodeday.core.arrays import Floats, Ints
 from nodeday.stages.report.facts import StudyFacts
-from nodeday.stages.report.svg import RIGHT, WIDTH, Drawing, Figure, boxes, instants
+from nodeday.stages.report.figure_tables import instants
+from nodeday.stages.report.panels import ValueSteps, XAxis
+from nodeday.stages.report.svg import RIGHT, WIDTH, Drawing, Figure, boxes
 from nodeday.stages.report.words import local, number, percent
 
 SECOND, MINUTE, HOUR = 1_000_000_000, 60_000_000_000, 3_600_000_000_000
@@ -19,8 +21,10 @@ STEPS = (0.25, 0.5, 1, 2, 3, 6)
 
 @dataclass(frozen=True)
 class Lane:
-    """A finished session: its bins of ``size_ns`` from ``first_ns`` on, and of each the share of its
-    nodes' time that was received and counts, and that was received and does not, (b,) each.
+    """A finished session in bins (b,) of ``size_ns`` from ``first_ns`` on.
+
+    Of each bin ``counts`` is the share of its nodes' time that was received and counts, ``excluded`` the
+    share that was received from nodes that a rule excludes. ``clock_h`` is the local hour of the start.
     """
 
     session: str
@@ -29,7 +33,7 @@ class Lane:
     first_ns: int
     size_ns: int
     counts: Floats
-    taken: Floats
+    excluded: Floats
 
     @property
     def hours(self) -> tuple[float, float]:
@@ -38,37 +42,32 @@ class Lane:
 
 
 def hours(facts: StudyFacts) -> Figure | None:
-    """A lane a session on one clock of the day; None where no session finished."""
-    lanes = _lanes(facts)
+    """Draw a lane a session on one clock of the day; None where no session finished."""
+    lanes = {lane.session: lane for lane in _lanes(facts)}
     if not lanes:
         return None
-    first = np.floor(min(lane.hours[0] for lane in lanes) * 4) / 4
-    last = np.ceil(max(lane.hours[1] for lane in lanes) * 4) / 4
-    scale = (WIDTH - RIGHT - END - LEFT) / (last - first)
-    by = {row.session: row for row in facts.rows}
-    order = [row.session for row in facts.rows]
-    bottom = HEAD + (BAR + BETWEEN) * len(order)
-    told = {lane.session: _told(facts, lane.session) for lane in lanes}
-    about = "; ".join(f"{name}: {each}" for name, each in told.items())
+    bottom = HEAD + (BAR + BETWEEN) * len(facts.rows)
+    sentences = {session: _sentence(facts, session) for session in lanes}
+    about = "; ".join(f"{session}: {sentence}" for session, sentence in sentences.items())
     drawing = Drawing("hours", "What was recorded of each participant, by the clock", about, bottom + 20)
-    step = next(s for s in STEPS if (last - first) / s <= 9 or s == STEPS[-1])
-    for tick in np.arange(np.ceil(first / step) * step, last + 1e-9, step):
-        x = LEFT + (tick - first) * scale
+    axis = _clock_axis(list(lanes.values()))
+    for hour, _ in axis.steps.ticks():
+        x = float(axis.x(hour))
         drawing.line(x, 0, x, bottom + 2, "grid")
-        drawing.text(x, bottom + 16, f"{int(tick) % 24:02d}:{round(tick % 1 * 60):02d}", "tick", "middle")
-    found, before = {lane.session: lane for lane in lanes}, ""
-    for index, name in enumerate(order):
-        top, row = HEAD + (BAR + BETWEEN) * index, by[name]
+        drawing.text(x, bottom + 16, f"{int(hour) % 24:02d}:{round(hour % 1 * 60):02d}", "tick", "middle")
+    before = ""
+    for index, row in enumerate(facts.rows):
+        top = HEAD + (BAR + BETWEEN) * index
         if row.participant != before:
             drawing.text(0, top + 13, row.participant, "name")
         before = row.participant
-        if name not in found:
-            drawing.text(LEFT - 84, top + 13, name, "tick faint")
+        if row.session not in lanes:
+            drawing.text(LEFT - 84, top + 13, row.session, "tick faint")
             drawing.text(LEFT + 4, top + 13, "✕ failed: no tables", "tick limit-name")
             continue
-        drawing.link(LEFT - 84, top + 13, name, f"{name}.html", "tick")
-        _draw(drawing, found[name], LEFT + (found[name].clock_h - first) * scale, top, scale)
-        drawing.text(WIDTH - RIGHT - END + 12, top + 13, f"{row.mark} {told[name]}", "tick")
+        drawing.link(LEFT - 84, top + 13, row.session, f"{row.session}.html", "tick")
+        _draw(drawing, axis, lanes[row.session], top)
+        drawing.text(WIDTH - RIGHT - END + 12, top + 13, f"{row.mark} {sentences[row.session]}", "tick")
     return Figure(
         "hours",
         "Participants by hours",
@@ -76,14 +75,22 @@ def hours(facts: StudyFacts) -> Figure | None:
         "that was received and counts. Hatched above it: received from nodes that a rule takes. Pale: not "
         "received. Rules for single features take no node.",
         drawing.markup(),
-        _rows(lanes),
+        _rows(list(lanes.values())),
     )
 
 
-def _told(facts: StudyFacts, session: str) -> str:
-    own = facts.sessions[facts.sessions["session"] == session]
-    received = own["hours"] * own["coverage"]
-    kept = received[[(session, str(node)) not in facts.taken for node in own["node"]]]
+def _clock_axis(lanes: list[Lane]) -> XAxis:
+    """Hours of the clock over all lanes, from quarter to quarter, with nine ticks or fewer."""
+    first = float(np.floor(min(lane.hours[0] for lane in lanes) * 4) / 4)
+    last = float(np.ceil(max(lane.hours[1] for lane in lanes) * 4) / 4)
+    step = next((step for step in STEPS if (last - first) / step <= 9), STEPS[-1])
+    return XAxis(ValueSteps(first, last, step), LEFT, WIDTH - RIGHT - END)
+
+
+def _sentence(facts: StudyFacts, session: str) -> str:
+    nodes = facts.sessions[facts.sessions["session"] == session]
+    received = nodes["hours"] * nodes["coverage"]
+    kept = received[[(session, str(node)) not in facts.excluded for node in nodes["node"]]]
     return f"{number(kept.sum())} of {number(received.sum())} node hours count"
 
 
@@ -93,46 +100,43 @@ def _lanes(facts: StudyFacts) -> list[Lane]:
     size = max(1, int(-(-longest * 60 // MOST_BINS))) * MINUTE
     found = []
     for row in finished:
-        own = facts.sessions[facts.sessions["session"] == row.session]
-        start, end = int(own["start_ns"].min()), int(own["end_ns"].max())
+        nodes = facts.sessions[facts.sessions["session"] == row.session]
+        start, end = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
         edges = np.arange(start, end, size)
-        counts, taken = _shares(facts, row.session, own, edges, size, end)
+        counts, excluded = _shares(facts, row.session, nodes, edges, np.minimum(edges + size, end) - edges)
         zone = facts.study.zone_of(row.session)
         clock = sum(int(part) / 60**k for k, part in enumerate(local(start, zone, "%H:%M:%S").split(":")))
-        found.append(Lane(row.session, row.participant, clock, start, size, counts, taken))
+        found.append(Lane(row.session, row.participant, clock, start, size, counts, excluded))
     return found
 
 
 def _shares(
-    facts: StudyFacts, session: str, own: pd.DataFrame, edges: Ints, size: int, end: int
+    facts: StudyFacts, session: str, nodes: pd.DataFrame, edges: Ints, width: Ints
 ) -> tuple[Floats, Floats]:
-    """Of each bin the share received of nodes that count, and of those that do not. Where the hub's
-    minutes have no place in UTC, each node's share of the whole session stands in all bins.
+    """Share of each bin received from nodes that count, and from those that do not.
+
+    Where the hub's minutes have no instant in UTC, each node's share of the full session stands in all
+    bins.
     """
-    columns = ["node", "stream", "minute_utc_ns", "received"]
-    loss = facts.of_session("loss", session, columns)
-    period = facts.of_session("radio", session, ["node", "stream", "period_s"])
-    width = np.minimum(edges + size, end) - edges
+    loss = facts.of_session("loss", session, ["node", "stream", "minute_utc_ns", "received"])
+    loss = loss[loss["minute_utc_ns"].notna()]
+    radio = facts.of_session("radio", session, ["node", "stream", "period_s"])
+    period_s = radio.groupby(["node", "stream"], observed=True)["period_s"].max()
     sums = {False: np.zeros(len(edges)), True: np.zeros(len(edges))}
-    for node, coverage in zip(own["node"].astype(str), own["coverage"], strict=True):
-        mine = loss[(loss["node"] == node) & loss["minute_utc_ns"].notna()]
-        each = [
-            received(
-                rows,
-                float(period.loc[(period["node"] == node) & (period["stream"] == stream), "period_s"].max()),
-                edges,
-                width,
-            )
-            for stream, rows in mine.groupby("stream", observed=True)
+    for node, coverage in zip(nodes["node"].astype(str), nodes["coverage"], strict=True):
+        shares = [
+            received(rows, float(period_s.get((node, stream), np.nan)), edges, width)
+            for stream, rows in loss[loss["node"] == node].groupby("stream", observed=True)
         ]
-        share = np.min(each, axis=0) if each else np.full(len(edges), float(coverage))
-        sums[(session, node) in facts.taken] += share / len(own)
+        share = np.min(shares, axis=0) if shares else np.full(len(edges), float(coverage))
+        sums[(session, node) in facts.excluded] += share / len(nodes)
     return sums[False], sums[True]
 
 
 def received(minutes: pd.DataFrame, period_s: float, edges: Ints, width: Ints) -> Floats:
-    """Share of each bin [edge, edge + width) that frames of ``period_s`` fill, (b,), from the counts of
-    ``minutes``; a minute that two bins cut is shared out by time.
+    """Return the share of each bin [edge, edge + width), (b,), that frames of ``period_s`` fill.
+
+    ``minutes`` holds the frames received by minute; a minute that two bins cut is shared out by time.
     """
     start = minutes["minute_utc_ns"].to_numpy(np.int64)
     count = minutes["received"].to_numpy(np.float64)
@@ -145,11 +149,12 @@ def received(minutes: pd.DataFrame, period_s: float, edges: Ints, width: Ints) -
     return share
 
 
-def _draw(drawing: Drawing, lane: Lane, left: float, top: float, scale: float) -> None:
-    width = lane.size_ns / HOUR * scale
-    x = left + width * np.arange(len(lane.counts))
-    drawing.rect(left, top, width * len(lane.counts), BAR, "band pale")
-    for base, share, style in ((0.0 * lane.taken, lane.counts, "got"), (lane.counts, lane.taken, "taken")):
+def _draw(drawing: Drawing, axis: XAxis, lane: Lane, top: float) -> None:
+    width = lane.size_ns / HOUR * axis.scale
+    x = float(axis.x(lane.clock_h)) + width * np.arange(len(lane.counts))
+    drawing.rect(x[0], top, width * len(lane.counts), BAR, "band pale")
+    nothing = np.zeros(len(lane.counts))
+    for base, share, style in ((nothing, lane.counts, "got"), (lane.counts, lane.excluded, "taken")):
         changes = np.flatnonzero(np.diff(np.round(share, 2)) != 0) + 1
         first, last = np.append(0, changes), np.append(changes, len(share))
         drawing.path(
@@ -171,7 +176,7 @@ def _rows(lanes: list[Lane]) -> pd.DataFrame:
                     "session": lane.session,
                     "start_utc": instants(lane.first_ns + lane.size_ns * np.arange(len(lane.counts))),
                     "share_counts": np.round(lane.counts, 4),
-                    "share_taken": np.round(lane.taken, 4),
+                    "share_taken": np.round(lane.excluded, 4),
                 }
             )
             for lane in lanes
@@ -181,7 +186,7 @@ def _rows(lanes: list[Lane]) -> pd.DataFrame:
 
 
 def summary(facts: StudyFacts) -> str:
-    """How much was received of how much was worn, in one sentence."""
+    """Return one sentence on how much was received and counts, of how much was worn."""
     worn = float(facts.sessions["hours"].sum())
     received_h = float((facts.sessions["hours"] * facts.sessions["coverage"]).sum())
     if not worn:

@@ -1,4 +1,4 @@
-"""Loss on the air by minute, against the signal of the frames that arrived."""
+"""Figure of minutes: loss on the air by minute, against the signal of the frames that arrived."""
 
 from __future__ import annotations
 
@@ -10,30 +10,20 @@ from nodeday.core.arrays import Floats
 from nodeday.schemas import TABLES
 from nodeday.stages.report.facts import PageFacts
 from nodeday.stages.report.fig_loss import MEASURE
-from nodeday.stages.report.svg import (
-    LEFT,
-    RIGHT,
-    WIDTH,
-    Drawing,
-    Figure,
-    ValueAxis,
-    axis,
-    boxes,
-    instants,
-    phase_marks,
-    polyline,
-)
+from nodeday.stages.report.figure_tables import instants
+from nodeday.stages.report.panels import TimePanels, YAxis
+from nodeday.stages.report.svg import LEFT, RIGHT, WIDTH, Drawing, Figure, boxes
 from nodeday.stages.report.words import number, percent
 from nodeday.storage import tables
 
 MINUTE = 60_000_000_000
-HEAD, SIGNAL, LOSS, BETWEEN, STEP, MOST_BINS = 18, 26, 28, 12, 84, 364
+SIGNAL, LOSS, BETWEEN, STEP, MOST_BINS = 26, 28, 12, 84, 364
 FEWEST = 10
-"""Minutes with both below which no correlation is told."""
+"""Minutes with both below which no correlation is stated."""
 
 
 def minutes(study: Study, facts: PageFacts) -> Figure | None:
-    """A panel a stream; None where the hub's minutes have no place in UTC."""
+    """Draw a panel a stream; None where the hub's minutes have no instant in UTC."""
     loss = tables.read(tables.path(study.results, "loss", facts.session), "loss")
     loss = loss[(loss["node"] != HUB) & loss["minute_utc_ns"].notna()]
     if loss.empty:
@@ -41,48 +31,43 @@ def minutes(study: Study, facts: PageFacts) -> Figure | None:
     measure = next((name for name in MEASURE if loss[name].notna().any()), "")
     several = max(1, -(-int(facts.hours * 60) // MOST_BINS))
     rows = _binned(loss, measure, several)
-    streams = [
-        (stream, rows[(rows["node"] == stream.node) & (rows["stream"] == stream.stream)])
-        for stream in facts.streams
-    ]
-    bottom = HEAD + STEP * len(streams)
-    told = {stream.name: _told(own) for stream, own in streams}
-    about = "; ".join(f"{name}: {each or 'no frame expected'}" for name, each in told.items())
-    drawing = Drawing("minutes", "Loss on the air by minute, and signal", about, bottom + 32)
-    time = axis(facts)
-    time.draw(drawing, HEAD, bottom)
-    phase_marks(facts, drawing, time, 2, bottom)
-    for index, (stream, own) in enumerate(streams):
-        top = HEAD + STEP * index + 8
-        drawing.text(0, top + 12, stream.node, "name")
-        drawing.text(0, top + 26, stream.stream, "tick faint")
-        drawing.text(0, top + 40, _rank(own), "tick faint")
-        signal = ValueAxis.over(rows["signal"].to_numpy(np.float64), top, top + SIGNAL, most=1)
+    streams = [(stream, stream.select(rows)) for stream in facts.streams]
+    about = "; ".join(f"{stream.name}: {_worst(bins) or 'no frame expected'}" for stream, bins in streams)
+    title = "Loss on the air by minute, and signal"
+    panels = TimePanels.begin(facts, "minutes", title, about, len(streams), STEP)
+    panels.mark_phases()
+    for index, (stream, bins) in enumerate(streams):
+        top = panels.top(index)
+        panels.label(top + 12, stream.node, stream.stream, _rank(bins))
+        level = YAxis.over(rows["signal"].to_numpy(np.float64), top, top + SIGNAL, most=1)
         under = top + SIGNAL + BETWEEN
-        share = ValueAxis.over(np.append(own["share"].dropna() * 100, 1.0), under, under + LOSS, True, 1)
-        left = np.clip(time.x(own["start_ns"].to_numpy(np.int64)), time.left, time.right)
-        right = np.clip(time.x(own["start_ns"].to_numpy(np.int64) + several * MINUTE), time.left, time.right)
+        share = YAxis.over(np.append(bins["share"].dropna() * 100, 1.0), under, under + LOSS, True, 1)
+        start = bins["start_ns"].to_numpy(np.int64)
+        left, right = (
+            np.clip(panels.time.x(at), panels.time.left, panels.time.right)
+            for at in (start, start + several * MINUTE)
+        )
         if measure:
-            signal.draw(drawing, LEFT, WIDTH - RIGHT)
-            _line(drawing, (left + right) / 2, own, signal, several)
-        share.draw(drawing, LEFT, WIDTH - RIGHT)
-        _bars(drawing, left, right, own["share"].to_numpy(np.float64), share)
+            level.draw(panels.drawing, LEFT, WIDTH - RIGHT)
+            _draw_signal(panels.drawing, (left + right) / 2, bins, level, several)
+        share.draw(panels.drawing, LEFT, WIDTH - RIGHT)
+        _draw_loss(panels.drawing, left, right, bins["share"].to_numpy(np.float64), share)
     name, unit = MEASURE.get(measure, ("signal", ""))
     return Figure(
         "minutes",
         f"Loss by minute and {name}",
         _caption(name, unit, several, bool(measure)),
-        drawing.markup(),
+        panels.drawing.markup(),
         rows.assign(start_utc=instants(rows["start_ns"].to_numpy(np.int64)))
         .drop(columns="start_ns")
         .rename(columns={"signal": measure or "signal"}),
     )
 
 
-def _caption(name: str, unit: str, several: int, told: bool) -> str:
+def _caption(name: str, unit: str, several: int, measured: bool) -> str:
     bins = "a minute" if several == 1 else f"{several} minutes"
     bars = f"Bars: share of the frames of {bins} lost on the air, in %, each stream on a scale of its own."
-    if not told:
+    if not measured:
         return f"{bars} The hub reports no signal."
     meaning = TABLES["loss"]["rssi_dbm" if unit == "dBm" else "lqi"].meaning
     return (
@@ -115,38 +100,38 @@ def _binned(loss: pd.DataFrame, measure: str, several: int) -> pd.DataFrame:
     return out.drop(columns="weight")
 
 
-def _rank(own: pd.DataFrame) -> str:
-    rho = rank_correlation(own["signal"].to_numpy(np.float64), own["share"].to_numpy(np.float64))
+def _rank(bins: pd.DataFrame) -> str:
+    rho = rank_correlation(bins["signal"].to_numpy(np.float64), bins["share"].to_numpy(np.float64))
     return "" if np.isnan(rho) else f"ρ = {number(rho, 2, True)}"
 
 
 def rank_correlation(a: Floats, b: Floats) -> float:
-    """Spearman's rank correlation of two series (n,), ties at their mean rank; NaN below FEWEST pairs or
-    where one of them never changes. Source: Spearman 1904, from memory; tested against SciPy.
+    """Return Spearman's rank correlation (-1 to 1) of two series (n,), ties at their mean rank.
+
+    NaN below FEWEST pairs or where one of them never changes. Source: Spearman 1904, from memory; tested
+    against SciPy.
     """
     both = np.isfinite(a) & np.isfinite(b)
     if np.count_nonzero(both) < FEWEST or np.ptp(a[both]) == 0 or np.ptp(b[both]) == 0:
         return float("nan")
-    first, second = (pd.Series(each[both]).rank() for each in (a, b))
+    first, second = (pd.Series(series[both]).rank() for series in (a, b))
     return float(first.corr(second))
 
 
-def _told(own: pd.DataFrame) -> str:
-    share = own["share"].dropna()
-    return f"at most {percent(float(share.max()))} lost in a bin {_rank(own)}".strip() if len(share) else ""
+def _worst(bins: pd.DataFrame) -> str:
+    share = bins["share"].dropna()
+    return f"at most {percent(float(share.max()))} lost in a bin {_rank(bins)}".strip() if len(share) else ""
 
 
-def _line(drawing: Drawing, x: Floats, own: pd.DataFrame, value: ValueAxis, several: int) -> None:
-    apart = np.flatnonzero(np.diff(own["start_ns"].to_numpy(np.int64)) > several * MINUTE) + 1
-    y = np.insert(own["signal"].to_numpy(np.float64), apart, np.nan)
-    line, dots = polyline(np.insert(x, apart, np.nan), value.y(y))
-    drawing.path(line, "trace")
-    drawing.path(dots, "lone")
+def _draw_signal(drawing: Drawing, x: Floats, bins: pd.DataFrame, value: YAxis, several: int) -> None:
+    apart = np.flatnonzero(np.diff(bins["start_ns"].to_numpy(np.int64)) > several * MINUTE) + 1
+    y = np.insert(bins["signal"].to_numpy(np.float64), apart, np.nan)
+    drawing.polyline(np.insert(x, apart, np.nan), value.y(y), "trace", "lone")
 
 
-def _bars(drawing: Drawing, left: Floats, right: Floats, share: Floats, value: ValueAxis) -> None:
-    there = np.flatnonzero(np.nan_to_num(share) > 0)
+def _draw_loss(drawing: Drawing, left: Floats, right: Floats, share: Floats, value: YAxis) -> None:
+    lossy = np.flatnonzero(np.nan_to_num(share) > 0)
     top = value.y(share * 100)
     drawing.path(
-        boxes((left[k], top[k], right[k] - left[k], value.bottom - top[k]) for k in there), "why radio"
+        boxes((left[k], top[k], right[k] - left[k], value.bottom - top[k]) for k in lossy), "why radio"
     )

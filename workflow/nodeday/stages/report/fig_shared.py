@@ -1,4 +1,4 @@
-"""Movements that two accelerometers share: what they say of the two clocks."""
+"""Figure of movements that two accelerometers share: how far apart they put the two clocks."""
 
 from __future__ import annotations
 
@@ -6,60 +6,36 @@ from collections.abc import Hashable, Mapping
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from nodeday.config.study import Study
+from nodeday.core.arrays import Floats
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import AGREEMENT
 from nodeday.stages.report.facts import PageFacts
-from nodeday.stages.report.svg import RIGHT, WIDTH, Drawing, Figure, ValueAxis
+from nodeday.stages.report.panels import ValueSteps, XAxis
+from nodeday.stages.report.svg import RIGHT, WIDTH, Drawing, Figure, diamond
 from nodeday.stages.report.words import count, number
 from nodeday.storage import tables
 
-STEP, TOP, AT = 34, 8, 190
+STEP, TOP, LEFT = 34, 8, 190
 MARK = {"agrees": "✓", "disagrees": "✕", "corrected": "→", "no_movement": "–"}
 
 
 def shared(study: Study, facts: PageFacts) -> Figure | None:
-    """A row a pair of nodes; None where the session has no two accelerometers."""
+    """Draw a row a pair of nodes; None where the session has no two accelerometers."""
     pairs = facts.agreement.astype({"node": str, "other": str, "verdict": str})
     if pairs.empty:
         return None
     moments = tables.read(tables.path(study.results, "movements", facts.session), "movements")
     bottom = TOP + STEP * len(pairs)
-    seen = pairs[pairs["moments"] > 0]
-    ends = [
-        0.0,
-        *(seen["offset_ms"] - seen["uncertainty_ms"]),
-        *(seen["offset_ms"] + seen["uncertainty_ms"]),
-        *pairs["clock_ms"].dropna(),
-        *-pairs["clock_ms"].dropna(),
-    ]
-    value = ValueAxis.over(np.array(ends), 0, 1, most=8)
-    scale = (WIDTH - RIGHT - AT) / (value.high - value.low)
+    axis = XAxis(ValueSteps.over(_ends(pairs), most=8), LEFT, WIDTH - RIGHT)
     about = "; ".join(f"{row['node']} and {row['other']}: {_words(row)}" for row in pairs.to_dict("records"))
     drawing = Drawing("shared", "Offset of each pair of clocks by shared movements", about, bottom + 26)
-    for index in range(round((value.high - value.low) / value.step) + 1):
-        tick = value.low + index * value.step
-        x = AT + (tick - value.low) * scale
-        drawing.line(x, TOP - 4, x, bottom + 4, "phase" if abs(tick) < 1e-9 else "grid")
-        label = f"{round(tick, 9):g} ms".replace("-", "−")
-        drawing.text(x, bottom + 18, label, "tick", "middle")
+    axis.draw(drawing, TOP - 4, bottom + 4, bottom + 18, unit=" ms", zero="phase")
     for index, row in enumerate(pairs.to_dict("records")):
-        y = TOP + STEP * index + 12
-        drawing.text(0, y + 2, f"{MARK[row['verdict']]} {row['node']} – {row['other']}", "name")
-        felt = f"{count(int(row['moments']))} moment{'' if row['moments'] == 1 else 's'}"
-        drawing.text(0, y + 16, f"{row['verdict'].replace('_', ' ')}, {felt}", "tick faint")
-        zero = AT - value.low * scale
-        if np.isfinite(row["clock_ms"]):
-            drawing.rect(zero - row["clock_ms"] * scale, y - 8, 2 * row["clock_ms"] * scale, 20, "claim")
-        own = moments[(moments["node"] == row["node"]) & (moments["other"] == row["other"])]
-        for at in own["offset_ms"].to_numpy(np.float64):
-            drawing.path(f"M{zero + at * scale:.1f} {y + 8}v5", "trace")
-        if row["moments"]:
-            x, half = zero + row["offset_ms"] * scale, row["uncertainty_ms"] * scale
-            caps = "".join(f"M{end:.1f} {y - 4}v8" for end in (x - half, x + half))
-            drawing.path(f"M{x - half:.1f} {y}h{2 * half:.1f}{caps}", "curve")
-            drawing.path(f"M{x - 4:.1f} {y}l4 -4l4 4l-4 4z", "got")
+        of_pair = moments[(moments["node"] == row["node"]) & (moments["other"] == row["other"])]
+        _draw_pair(drawing, axis, TOP + STEP * index + 12, row, of_pair["offset_ms"].to_numpy(np.float64))
     return Figure(
         "shared",
         "Shared movements",
@@ -74,6 +50,32 @@ def shared(study: Study, facts: PageFacts) -> Figure | None:
             if row["verdict"] != "agrees"
         ],
     )
+
+
+def _ends(pairs: pd.DataFrame) -> Floats:
+    """Values in ms that the axis holds: zero, and both ends of every bar and box."""
+    seen, claimed = pairs[pairs["moments"] > 0], pairs["clock_ms"].dropna()
+    low, high = seen["offset_ms"] - seen["uncertainty_ms"], seen["offset_ms"] + seen["uncertainty_ms"]
+    return np.concatenate([[0.0], *(part.to_numpy(np.float64) for part in (low, high, claimed, -claimed))])
+
+
+def _draw_pair(
+    drawing: Drawing, axis: XAxis, y: float, row: Mapping[Hashable, Any], offsets_ms: Floats
+) -> None:
+    """Draw the band that both clocks claim, each moment, and the median of the moments with its band."""
+    drawing.text(0, y + 2, f"{MARK[row['verdict']]} {row['node']} – {row['other']}", "name")
+    moments = f"{count(int(row['moments']))} moment{'' if row['moments'] == 1 else 's'}"
+    drawing.text(0, y + 16, f"{row['verdict'].replace('_', ' ')}, {moments}", "tick faint")
+    if np.isfinite(row["clock_ms"]):
+        left = float(axis.x(-row["clock_ms"]))
+        drawing.rect(left, y - 8, 2 * row["clock_ms"] * axis.scale, 20, "claim")
+    for x in axis.x(offsets_ms):
+        drawing.path(f"M{x:.1f} {y + 8}v5", "trace")
+    if row["moments"]:
+        x, half = float(axis.x(row["offset_ms"])), row["uncertainty_ms"] * axis.scale
+        caps = "".join(f"M{end:.1f} {y - 4}v8" for end in (x - half, x + half))
+        drawing.path(f"M{x - half:.1f} {y}h{2 * half:.1f}{caps}", "curve")
+        drawing.path(diamond(x, y), "got")
 
 
 def _words(row: Mapping[Hashable, Any]) -> str:

@@ -1,4 +1,4 @@
-"""Features over the session, one panel a node and channel; a line breaks where there is no value."""
+"""Figures of features over the session: a panel a node and channel; a line breaks where no value is."""
 
 from __future__ import annotations
 
@@ -6,35 +6,38 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from nodeday.core.arrays import runs
+from nodeday.core.arrays import Floats, Ints, runs
 from nodeday.schemas import BARRED, FEATURE
 from nodeday.schemas.codes import LOSS_BAR, NO_VALUE
 from nodeday.stages.report import spans
 from nodeday.stages.report.facts import PageFacts
-from nodeday.stages.report.svg import (
-    LEFT,
-    RIGHT,
-    WIDTH,
-    Drawing,
-    Figure,
-    TimeAxis,
-    ValueAxis,
-    axis,
-    boxes,
-    instants,
-    phase_marks,
-    polyline,
-)
+from nodeday.stages.report.figure_tables import instants
+from nodeday.stages.report.panels import TimeAxis, TimePanels, YAxis
+from nodeday.stages.report.svg import LEFT, RIGHT, WIDTH, Figure, boxes
 from nodeday.stages.report.words import percent
 
-HEAD, MOST_POINTS = 18, 3000
+MOST_POINTS = 3000
+COLUMNS = [
+    "node",
+    "placement",
+    "channel",
+    "epoch",
+    "start_utc",
+    "feature",
+    "value",
+    "low",
+    "high",
+    "bias",
+    "bar",
+    "coverage",
+    "reason",
+]
 
 
 @dataclass(frozen=True)
 class Trend:
-    """A feature to show: its code, the figure's title, height of a panel, whether it starts at 0."""
+    """A feature to show: its code, title of the figure, height of a panel, whether its axis holds 0."""
 
     feature: str
     title: str
@@ -51,52 +54,36 @@ TRENDS = (
 
 
 def trend(facts: PageFacts, which: Trend) -> Figure | None:
-    """The figure of a feature; None where no epoch of the session has it."""
+    """Draw a feature; None where no epoch of the session has it."""
     rows = facts.epochs[facts.epochs["feature"] == which.feature]
     if rows.empty:
         return None
-    groups = [
-        (str(node), str(channel), own.sort_values("start_ns"))
-        for (node, channel), own in rows.groupby(["node", "channel"], observed=True, sort=False)
+    series = [
+        (str(node), str(channel), epochs.sort_values("start_ns"), _unit(facts, which, str(channel)))
+        for (node, channel), epochs in rows.groupby(["node", "channel"], observed=True, sort=False)
     ]
-    units = {_unit(facts, which, channel).split(", ")[-1] for _, channel, _ in groups}
-    channels = ", ".join(dict.fromkeys(channel for _, channel, _ in groups))
-    time, step = axis(facts), which.panel + 16
-    bottom = HEAD + step * len(groups)
-    about = "; ".join(
-        _about(node, channel, own, _unit(facts, which, channel)) for node, channel, own in groups
-    )
-    drawing = Drawing(which.feature, f"{which.title} over the session", about, bottom + 32)
-    time.draw(drawing, HEAD, bottom)
+    about = "; ".join(_about(*one) for one in series)
+    title = f"{which.title} over the session"
+    panels = TimePanels.begin(facts, which.feature, title, about, len(series), which.panel + 16)
     everything = rows[["value", "low", "high"]].to_numpy(np.float64).ravel()
-    for index, (node, channel, own) in enumerate(groups):
-        top = HEAD + step * index + 10
-        shared = everything if which.feature != "mean" else own["value"].to_numpy(np.float64)
-        value = ValueAxis.over(shared, top, top + which.panel, which.zero, most=3 if which.panel < 100 else 5)
-        drawing.text(0, top + 14, node, "name")
-        drawing.text(0, top + 29, _unit(facts, which, channel), "tick faint")
-        value.draw(drawing, LEFT, WIDTH - RIGHT)
-        _panel(drawing, time, value, own)
-    phase_marks(facts, drawing, time, 2, bottom)
-    out = rows.assign(start_utc=instants(rows["start_ns"].to_numpy(np.int64)))
-    kept = [
-        "node",
-        "placement",
-        "channel",
-        "epoch",
-        "start_utc",
-        "feature",
-        "value",
-        "low",
-        "high",
-        "bias",
-        "bar",
-        "coverage",
-        "reason",
-    ]
-    title = f"Temperature: {channels}" if units == {"°C"} else which.title
+    most = 3 if which.panel < 100 else 5
+    for index, (node, _, epochs, unit) in enumerate(series):
+        top = panels.top(index, 10)
+        held = everything if which.feature != "mean" else epochs["value"].to_numpy(np.float64)
+        value = YAxis.over(held, top, top + which.panel, which.zero, most)
+        panels.label(top + 14, node, unit, line=15)
+        value.draw(panels.drawing, LEFT, WIDTH - RIGHT)
+        _panel(panels, value, epochs)
+    panels.mark_phases()
+    channels = ", ".join(dict.fromkeys(channel for _, channel, _, _ in series))
+    celsius = {unit.split(", ")[-1] for *_, unit in series} == {"°C"}
     return Figure(
-        which.feature, title, _caption(which), drawing.markup(), out[kept], [*_holes(rows), *_bars(rows)]
+        which.feature,
+        f"Temperature: {channels}" if celsius else which.title,
+        _caption(which),
+        panels.drawing.markup(),
+        rows.assign(start_utc=instants(rows["start_ns"].to_numpy(np.int64)))[COLUMNS],
+        [*_holes(rows), *_bars(rows)],
     )
 
 
@@ -108,17 +95,18 @@ def _unit(facts: PageFacts, which: Trend, channel: str) -> str:
 
 
 def _caption(which: Trend) -> str:
-    one = FEATURE[which.feature]
+    feature = FEATURE[which.feature]
     return (
-        f"{one.meaning.capitalize()}: {one.formula}. Needs {one.needs}. Source: {one.source}. "
+        f"{feature.meaning.capitalize()}: {feature.formula}. Needs {feature.needs}. "
+        f"Source: {feature.source}. "
         "Hatched: no value, and no line across."
         + (" Band: 95 % interval for what was lost." if which.feature in BARRED else "")
     )
 
 
-def _about(node: str, channel: str, own: pd.DataFrame, unit: str) -> str:
-    values = own["value"].dropna()
-    share = percent(len(values) / len(own))
+def _about(node: str, channel: str, epochs: pd.DataFrame, unit: str) -> str:
+    values = epochs["value"].dropna()
+    share = percent(len(values) / len(epochs))
     if values.empty:
         return f"{node} {channel}: no epoch has a value"
     low, middle, high = values.min(), values.median(), values.max()
@@ -126,7 +114,7 @@ def _about(node: str, channel: str, own: pd.DataFrame, unit: str) -> str:
 
 
 def _holes(rows: pd.DataFrame) -> list[str]:
-    """How many epochs have no value, by reason."""
+    """Sentence on epochs without a value, by reason."""
     missing = rows["reason"].dropna().astype(str).value_counts()
     if missing.empty:
         return [f"All {len(rows)} epochs have a value."]
@@ -135,58 +123,45 @@ def _holes(rows: pd.DataFrame) -> list[str]:
 
 
 def _bars(rows: pd.DataFrame) -> list[str]:
-    """How many values have an error bar for what was lost, and why the others have none."""
+    """Sentence on error bars for what was lost: how many values have one, and why others have none."""
     how = rows["bar"].dropna().astype(str).value_counts()
     parts = [f"{count} × {LOSS_BAR[str(bar)]}" for bar, count in how.items()]
     return [f"Error bars: {'; '.join(parts)}."] if parts else []
 
 
-def _panel(drawing: Drawing, time: TimeAxis, value: ValueAxis, own: pd.DataFrame) -> None:
-    start, end = own["start_ns"].to_numpy(np.int64), own["end_ns"].to_numpy(np.int64)
-    values = own["value"].to_numpy(np.float64)
+def _panel(panels: TimePanels, value: YAxis, epochs: pd.DataFrame) -> None:
+    """Draw holes and bands first, the line over them."""
+    time, drawing = panels.time, panels.drawing
+    start, end = epochs["start_ns"].to_numpy(np.int64), epochs["end_ns"].to_numpy(np.int64)
+    values, low, high = (epochs[name].to_numpy(np.float64) for name in ("value", "low", "high"))
     for first, last in zip(*runs(~np.isfinite(values)), strict=True):
         left = max(float(time.x(int(start[first]))), time.left)
         right = min(float(time.x(int(end[last - 1]))), time.right)
-        reason = str(own["reason"].iloc[first])
+        reason = str(epochs["reason"].iloc[first])
         hint = f"{last - first} epochs without a value; first: {NO_VALUE.get(reason, reason)}"
         drawing.hole(left, value.top, right - left, value.bottom - value.top, hint)
-    low, high = own["low"].to_numpy(np.float64), own["high"].to_numpy(np.float64)
     drawing.path(_band(time, start, end, low, high, value), "bar")
-    x, y = broken(time, start, end, values, value)
-    line, dots = polyline(x, y)
-    drawing.path(line, "curve")
-    drawing.path(dots, "lone")
+    drawing.polyline(*_line(time, start, end, values, value), "curve", "lone")
 
 
-def _band(
-    time: TimeAxis,
-    start_ns: NDArray[np.int64],
-    end_ns: NDArray[np.int64],
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
-    axis_: ValueAxis,
-) -> str:
+def _band(time: TimeAxis, start_ns: Ints, end_ns: Ints, low: Floats, high: Floats, value: YAxis) -> str:
     """Path data of the interval of each epoch that has one wider than nothing."""
     drawn = np.flatnonzero(np.isfinite(low) & (high > low))
     left = np.maximum(time.x(start_ns[drawn]), time.left)
     right = np.minimum(time.x(end_ns[drawn]), time.right)
-    top, bottom = axis_.y(high[drawn]), axis_.y(low[drawn])
+    top, bottom = value.y(high[drawn]), value.y(low[drawn])
     return boxes(
         zip(left.tolist(), top.tolist(), (right - left).tolist(), (bottom - top).tolist(), strict=True)
     )
 
 
-def broken(
-    time: TimeAxis,
-    start_ns: NDArray[np.int64],
-    end_ns: NDArray[np.int64],
-    values: NDArray[np.float64],
-    axis_: ValueAxis,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _line(
+    time: TimeAxis, start_ns: Ints, end_ns: Ints, values: Floats, value: YAxis
+) -> tuple[Floats, Floats]:
     """Points of the line at the middle of each epoch (n,), NaN between epochs that do not adjoin."""
     apart = np.flatnonzero(start_ns[1:] != end_ns[:-1]) + 1
     middle = start_ns + (end_ns - start_ns) // 2
     x = np.insert(time.x(middle), apart, np.nan)
     y = np.insert(values, apart, np.nan)
     kept = spans.decimate(y, MOST_POINTS)
-    return x[kept], axis_.y(y[kept])
+    return x[kept], value.y(y[kept])

@@ -1,7 +1,7 @@
-"""The files beside a page: the rows of each figure as CSV, and what their columns mean.
+"""Files next to a page: the rows of each figure as CSV, and a description of their columns.
 
-``datapackage.json`` describes them after the Data Package standard (datapackage.org, version 1): any
-reader of it knows types, and people find units and meanings from the tables' own declarations.
+``datapackage.json`` describes them after the Data Package standard (datapackage.org, version 1): programs
+that read the standard get the types, and people get units and meanings from the declarations of the tables.
 """
 
 from __future__ import annotations
@@ -11,13 +11,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from nodeday.core import atomic, csv_io
+from nodeday.core.arrays import Ints
 from nodeday.schemas import FEATURE, TABLES
 from nodeday.stages.report.svg import Figure
 
-OF_TABLE = {
+TABLE_OF = {
     "loss": "radio",
     "minutes": "loss",
     "signal": "signal",
@@ -36,8 +38,8 @@ OF_TABLE = {
     "hours": "sessions",
     "coverage": "loss",
 }
-"""The table whose columns a figure's rows hold; of a trend it is `epochs`."""
-OWN = {
+"""The table whose columns the rows of a figure hold; for a trend it is `epochs`."""
+WITHOUT_TABLE = {
     "utc": ("", "instant, ISO 8601 in UTC"),
     "start_utc": ("", "first instant, ISO 8601 in UTC"),
     "end_utc": ("", "one past the last instant, ISO 8601 in UTC"),
@@ -70,11 +72,12 @@ OWN = {
 }
 """Unit and meaning of columns that no table has."""
 Extra = tuple[str, str, pd.DataFrame]
+"""Name, title and rows of a file that belongs to no figure."""
 
 
 @dataclass(frozen=True)
 class Resource:
-    """One file: its name, title, what is said of it, and its rows."""
+    """One file: its name, title, description and rows."""
 
     name: str
     title: str
@@ -83,48 +86,49 @@ class Resource:
 
 
 def write(folder: Path, title: str, figures: list[Figure], extra: list[Extra]) -> None:
-    """The rows of each figure and of ``extra`` (name, title, rows), and the package that describes them.
-    Files of an earlier run that are none of these are taken away.
+    """Write the rows of each figure and of ``extra``, and the package that describes them.
+
+    CSV files of an earlier run that are none of these are removed.
     """
-    files = [Resource(each.name, each.title, each.caption, each.rows) for each in figures]
+    files = [Resource(figure.name, figure.title, figure.caption, figure.rows) for figure in figures]
     files += [Resource(name, words, "", rows) for name, words, rows in extra]
     folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob("*.csv"):
-        if old.stem not in {each.name for each in files}:
+        if old.stem not in {file.name for file in files}:
             old.unlink()
-    for each in files:
-        csv_io.write(folder / f"{each.name}.csv", [each.rows])
+    for file in files:
+        csv_io.write(folder / f"{file.name}.csv", [file.rows])
     package = {
         "name": folder.name.lower(),
         "title": title,
         "profile": "tabular-data-package",
-        "resources": [_described(each) for each in files],
+        "resources": [_described(file) for file in files],
     }
     atomic.write_text(folder / "datapackage.json", json.dumps(package, ensure_ascii=False, indent=1) + "\n")
 
 
-def _described(one: Resource) -> dict[str, Any]:
-    fields = [field(one.name, str(column), one.rows[column].dtype) for column in one.rows.columns]
-    told = {"description": one.about} if one.about else {}
+def _described(file: Resource) -> dict[str, Any]:
+    fields = [field(file.name, str(column), file.rows[column].dtype) for column in file.rows.columns]
+    about = {"description": file.about} if file.about else {}
     return {
-        "name": one.name,
-        "path": f"{one.name}.csv",
+        "name": file.name,
+        "path": f"{file.name}.csv",
         "profile": "tabular-data-resource",
-        "title": one.title,
-        **told,
+        "title": file.title,
+        **about,
         "encoding": "utf-8",
         "schema": {"fields": fields, "missingValues": [""]},
     }
 
 
 def field(figure: str, column: str, dtype: Any) -> dict[str, str]:
-    """A column's description; unit and meaning where a declaration gives them."""
+    """Return the description of a column; unit and meaning where a declaration gives them."""
     kind = "string"
     if pd.api.types.is_bool_dtype(dtype):
         kind = "boolean"
     elif pd.api.types.is_numeric_dtype(dtype):
         kind = "integer" if pd.api.types.is_integer_dtype(dtype) else "number"
-    unit, meaning = _meant(figure, column)
+    unit, meaning = _unit_and_meaning(figure, column)
     return (
         {"name": column, "type": kind}
         | ({"unit": unit} if unit else {})
@@ -132,13 +136,18 @@ def field(figure: str, column: str, dtype: Any) -> dict[str, str]:
     )
 
 
-def _meant(figure: str, column: str) -> tuple[str, str]:
+def _unit_and_meaning(figure: str, column: str) -> tuple[str, str]:
     if figure in FEATURE and column in ("value", "low", "high", "bias"):
         unit = FEATURE[figure].unit
         return unit, f"{FEATURE[figure].meaning}: {TABLES['epochs'][column].meaning}"
-    table = TABLES["epochs" if figure in FEATURE else OF_TABLE.get(figure, "sessions")]
+    table = TABLES["epochs" if figure in FEATURE else TABLE_OF.get(figure, "sessions")]
     if column in table.names:
         return table[column].unit, table[column].meaning
-    if column in OWN:
-        return OWN[column]
+    if column in WITHOUT_TABLE:
+        return WITHOUT_TABLE[column]
     return ("1", f"share of time or of frames: {column[6:]}") if column.startswith("share_") else ("", "")
+
+
+def instants(at_ns: Ints) -> list[str]:
+    """Return instants in UTC (n,) as ISO 8601 to the millisecond, as the CSV files state time."""
+    return [f"{text}Z" for text in np.datetime_as_string(at_ns.astype("datetime64[ns]"), unit="ms")]

@@ -1,4 +1,4 @@
-"""From a session's tables to what :mod:`.advice` looks at, and all its rules in their order."""
+"""Advice for the next session: tables that the rules of :mod:`.advice` read, and all rules in their order."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from nodeday.storage import tables
 
 MINUTE = 60_000_000_000
 RULES: tuple[Callable[[AdviceTables], list[Advice]], ...] = (
-    advice.hub,
+    advice.hub_outages,
     advice.batteries,
     advice.restarts,
-    advice.placing,
-    advice.unlike,
+    advice.placement,
+    advice.unlike_nodes,
     advice.damaged,
-    advice_time.unlike_clock,
-    advice_time.uncertain_clock,
+    advice_time.unlike_clocks,
+    advice_time.uncertain_clocks,
     advice_time.movements,
     advice_time.electrodes,
     advice_time.wear,
@@ -36,38 +36,40 @@ STATES = ("walking", "lying or bent over", "leaning", "upright")
 _SHARES = ("walking_share", "level_share", "leaning_share", "upright_share")
 
 
-def next_time(session: AdviceTables) -> list[Advice]:
-    """What every rule says, the gravest first; empty where nothing stands out."""
-    return advice.together([each for rule in RULES for each in rule(session)])
+def advise(session: AdviceTables) -> list[Advice]:
+    """Return the advice of every rule, the gravest first; empty where nothing stands out."""
+    return advice.merged([one for rule in RULES for one in rule(session)])
 
 
 def rows(found: list[Advice]) -> pd.DataFrame:
-    """The advice as rows, for the file beside the page."""
-    told = [(a.rule, " ".join(a.nodes), a.do, a.because, a.see) for a in found]
-    return pd.DataFrame(told, columns=["rule", "nodes", "do", "because", "figure"])
+    """Return the advice as rows, for the CSV file."""
+    cells = [(a.rule, " ".join(a.nodes), a.do, a.because, a.see) for a in found]
+    return pd.DataFrame(cells, columns=["rule", "nodes", "do", "because", "figure"])
 
 
-def session_of(study: Study, facts: PageFacts, bad_checksums: int) -> AdviceTables:
-    """Raise ContractError where a table is absent."""
+def advice_tables(study: Study, facts: PageFacts, bad_checksums: int) -> AdviceTables:
+    """Read the tables of a session that the rules need.
 
-    def own(name: str) -> pd.DataFrame:
-        read = tables.read(tables.path(study.results, name, facts.session), name)
-        kept = read if "node" not in read else read[read["node"] != HUB]
-        return kept.astype({"node": str}) if "node" in kept else kept
+    Raises ContractError where a table is absent.
+    """
+
+    def read(name: str) -> pd.DataFrame:
+        table = tables.read(tables.path(study.results, name, facts.session), name)
+        return table[table["node"] != HUB].astype({"node": str}) if "node" in table else table
 
     return AdviceTables(
         facts.hours,
         study.file.limits,
-        own("radio"),
-        own("signal"),
-        minutes(own("loss"), facts.epochs),
+        read("radio"),
+        read("signal"),
+        minutes(read("loss"), facts.epochs),
         _gaps(facts),
-        own("battery"),
+        read("battery"),
         facts.clock[facts.clock["node"] != HUB],
         facts.steps,
         facts.agreement,
-        own("signal_quality"),
-        own("calibration"),
+        read("signal_quality"),
+        read("calibration"),
         facts.epochs[facts.epochs["feature"] == "nonwear"],
         bad_checksums,
         {s.node: s.placement for s in facts.streams},
@@ -75,8 +77,10 @@ def session_of(study: Study, facts: PageFacts, bad_checksums: int) -> AdviceTabl
 
 
 def minutes(loss: pd.DataFrame, epochs: pd.DataFrame) -> pd.DataFrame:
-    """A stream's minute: node, expected (received or lost on the air), lost (on the air), and the state
-    that the wearer was in for most of it, by all nodes that tell; null where none does.
+    """Return a row for each minute of a stream: node, expected, lost, state.
+
+    ``expected`` are frames received or lost on the air, ``lost`` those lost on the air, and ``state`` is
+    what the wearer did for most of the minute (see :func:`states`), null where no node has a value.
     """
     at = (loss["minute_utc_ns"] + MINUTE // 2) // MINUTE
     return pd.DataFrame(
@@ -90,16 +94,17 @@ def minutes(loss: pd.DataFrame, epochs: pd.DataFrame) -> pd.DataFrame:
 
 
 def states(epochs: pd.DataFrame) -> dict[int, str]:
-    """The state of each minute since 1970 that has one: walking, or else the posture; more than half of
-    it, by the mean of the nodes that tell.
+    """Return the state of each minute since 1970 that has one: walking, or else the posture.
+
+    A state holds for a minute where it took more than half of it, by the mean over all nodes with a value.
     """
-    mine = epochs[epochs["feature"].isin(_SHARES) & epochs["value"].notna()]
-    middle = mine["start_ns"] + (mine["end_ns"] - mine["start_ns"]) // 2
-    shares = mine.pivot_table(index=middle // MINUTE, columns=mine["feature"].astype(str), values="value")
+    rows = epochs[epochs["feature"].isin(_SHARES) & epochs["value"].notna()]
+    middle = rows["start_ns"] + (rows["end_ns"] - rows["start_ns"]) // 2
+    shares = rows.pivot_table(index=middle // MINUTE, columns=rows["feature"].astype(str), values="value")
     shares = shares.reindex(columns=list(_SHARES))
     over = shares.to_numpy(np.float64) > 0.5
-    told = zip(shares.index, over, strict=True)
-    return {int(at): STATES[int(np.argmax(row))] for at, row in told if row.any()}
+    by_minute = zip(shares.index, over, strict=True)
+    return {int(minute): STATES[int(np.argmax(row))] for minute, row in by_minute if row.any()}
 
 
 def _gaps(facts: PageFacts) -> pd.DataFrame:

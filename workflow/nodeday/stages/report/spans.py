@@ -1,4 +1,4 @@
-"""Where received and lost frames lie in UTC, and what share of each stretch of time they fill.
+"""Spans of received and lost frames in UTC, and the share of each stretch of time that they fill.
 
 Arrays in, arrays out. Frames of one stream in UTC, each covering a half-open span::
 
@@ -18,11 +18,12 @@ from nodeday.core.arrays import runs
 
 SECOND = 1_000_000_000
 _BOOT = 1 << 40
+"""Factor of the boot in a key that orders frames over all boots."""
 
 
 @dataclass(frozen=True)
 class FrameSpans:
-    """Distinct frames of a stream: number within its boot (below 2**40) and span in UTC, each (n,)."""
+    """Distinct frames (n,) of a stream: number within the boot (below 2**40) and span in UTC."""
 
     boot: NDArray[np.int64]
     seq: NDArray[np.int64]
@@ -33,7 +34,7 @@ class FrameSpans:
 def frame_spans(
     stamp_ns: NDArray[np.int64], samples: int, rate_hz: float, stamp: str
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Span [start, end) in UTC of frames (n,) that stamp their ``first`` or ``last`` sample."""
+    """Return start and end in UTC, (n,) each, of frames that stamp their ``first`` or ``last`` sample."""
     period = SECOND / rate_hz
     start = stamp_ns - round((samples - 1) * period) if stamp == "last" else stamp_ns
     return start, start + round(samples * period)
@@ -46,11 +47,11 @@ def gap_spans(
     gap_to: NDArray[np.int64],
     session: tuple[int, int],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Span [start, end) of each gap (m,) of sequence numbers [from, to), between the frames on both
-    sides; ``to`` below ``from`` where the extent is not known.
+    """Return start and end, (m,) each, of gaps of sequence numbers [from, to), between their neighbours.
 
-    Frames need no order. A gap before the first frame begins with the session, one after the last
-    frame ends with it. Several gaps of known extent in one hole share it by their numbers::
+    ``to`` is below ``from`` where the extent is not known. Frames need no order. A gap before the first
+    frame begins with the session, one after the last frame ends with it. Several gaps of known extent in
+    one hole share it by their numbers::
 
         |--f7--| 8  9 : 10 11 |--f12--|       gaps [8, 10) and [10, 12), of two causes
     """
@@ -75,8 +76,9 @@ def gap_spans(
 def outside(
     start_ns: NDArray[np.int64], end_ns: NDArray[np.int64], session: tuple[int, int]
 ) -> list[tuple[int, int]]:
-    """Stretches of the session before the first and after the last of some spans; all of it
-    without any.
+    """Return the stretches of the session before the first and after the last span.
+
+    Without any span that is the full session.
     """
     if not start_ns.size:
         return [session]
@@ -87,7 +89,7 @@ def outside(
 def shares(
     start_ns: NDArray[np.int64], end_ns: NDArray[np.int64], edges_ns: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Share (0 to 1) of each bin between ``edges_ns`` (b + 1,) that spans (m,) fill; (b,).
+    """Return the share (0 to 1) of each bin between ``edges_ns`` (b + 1,) that spans (m,) fill; (b,).
 
     Overlapping spans count once.
 
@@ -109,7 +111,7 @@ def shares(
 
 
 def stack(parts: Mapping[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float64]]:
-    """Shares of bins by cause, cut in order so that they never sum to more than one."""
+    """Return the shares of bins by cause, cut in order so that they never sum to more than one."""
     left: NDArray[np.float64] | None = None
     cut = {}
     for name, share in parts.items():
@@ -120,10 +122,10 @@ def stack(parts: Mapping[str, NDArray[np.float64]]) -> dict[str, NDArray[np.floa
 
 
 def decimate(values: NDArray[np.float64], most: int) -> NDArray[np.intp]:
-    """Indices that keep the least and the greatest of each bucket, so that peaks survive.
+    """Return indices that keep the least and the greatest of each bucket, so that peaks survive.
 
-    Buckets never reach across a hole (NaN), and the hole keeps an index of its own, so that a line
-    drawn through the kept values still breaks there. All indices where no more than ``most``.
+    Buckets never reach across a hole (NaN), and one index of each hole is kept, so that a line drawn
+    through the kept values still breaks there. Up to ``most`` values are kept all.
     """
     if values.size <= most:
         return np.arange(values.size)

@@ -14,8 +14,6 @@ from nodeday.config.study import Study
 from nodeday.core import html as page_parts
 from nodeday.core.threads import one_thread
 from nodeday.schemas.codes import EXCLUSION_RULE
-from nodeday.stages.report import facts as reading
-from nodeday.stages.report import facts as study_facts
 from nodeday.stages.report import (
     fig_bursts,
     fig_clock,
@@ -36,7 +34,9 @@ from nodeday.stages.report import (
     verdict,
     words,
 )
-from nodeday.stages.report.svg import LABEL, MEANING, Figure
+from nodeday.stages.report.facts import PageFacts, read_session, read_study
+from nodeday.stages.report.panels import LABEL, MEANING
+from nodeday.stages.report.svg import Figure
 
 
 def _templates() -> dict[str, jinja2.Template]:
@@ -61,20 +61,20 @@ def _templates() -> dict[str, jinja2.Template]:
 
 
 TEMPLATES = _templates()
-"""Compiled as this module is read, not for each page."""
+"""Compiled when this module is imported, not for each page."""
 
 
 @one_thread()
 def run(study: Study, session: str) -> None:
-    """Write ``results/report/<session>.html`` and the rows behind its figures beside it.
+    """Write ``results/report/<session>.html``, and the rows of its figures in ``<session>-data``.
 
     Raises ContractError where a table is absent or the study does not hold the session.
     """
-    facts = reading.read(study, session)
+    facts = read_session(study, session)
     figures = _figures(study, facts)
     causes, lost = fig_loss.table(facts)
     damaged = fig_loss.bad_checksums(study, session)
-    advice = next_time.next_time(next_time.session_of(study, facts, damaged))
+    advice = next_time.advise(next_time.advice_tables(study, facts, damaged))
     figure_tables.write(
         study.results / "report" / f"{session}-data",
         f"The page of session {session}",
@@ -91,7 +91,7 @@ def run(study: Study, session: str) -> None:
         facts=facts,
         figures={figure.name: figure for figure in figures},
         trends=[figure for figure in figures if figure.name in {t.feature for t in fig_trend.TRENDS}],
-        verdict=verdict.judge(facts.nodes, facts.exclusions, study.file.limits),
+        verdict=verdict.of_session(facts.nodes, facts.exclusions, study.file.limits),
         causes=causes,
         lost=lost,
         bad_checksums=damaged,
@@ -108,12 +108,14 @@ def run(study: Study, session: str) -> None:
 
 @one_thread()
 def index(study: Study, sessions: list[str]) -> None:
-    """Write ``results/report/index.html``: each finished or failed session of the study, in the order of
-    its sheet, what of them counts, and how devices fare; the rows behind its figures beside it.
+    """Write ``results/report/index.html``, and the rows of its figures in ``index-data``.
+
+    The page lists each finished or failed session in the order of the study's sheet, what of them counts,
+    and how devices fare.
     """
-    facts = study_facts.read_study(study, sessions)
-    made = (fig_hours.hours(facts), fig_flow.flow(facts), fig_phases.phases(facts), fig_weeks.weeks(facts))
-    figures = {figure.name: figure for figure in made if figure is not None}
+    facts = read_study(study, sessions)
+    drawn = (fig_hours.hours(facts), fig_flow.flow(facts), fig_phases.phases(facts), fig_weeks.weeks(facts))
+    figures = {figure.name: figure for figure in drawn if figure is not None}
     figure_tables.write(
         study.results / "report" / "index-data",
         "The page of the study",
@@ -133,8 +135,9 @@ def index(study: Study, sessions: list[str]) -> None:
     page_parts.write(study.results / "report" / "index.html", page)
 
 
-def _figures(study: Study, facts: reading.PageFacts) -> list[Figure]:
-    found = [
+def _figures(study: Study, facts: PageFacts) -> list[Figure]:
+    """Figures of a session's page in their order, without those that have nothing to show."""
+    drawn = [
         fig_coverage.coverage(facts),
         fig_loss.loss_bars(facts),
         fig_minutes.minutes(study, facts),
@@ -146,9 +149,9 @@ def _figures(study: Study, facts: reading.PageFacts) -> list[Figure]:
         fig_shared.shared(study, facts),
         *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
         fig_motion.motion(study, facts),
-        fig_gaps.worst_gaps(study, facts),
+        fig_gaps.worst(study, facts),
     ]
-    return [figure for figure in found if figure is not None]
+    return [figure for figure in drawn if figure is not None]
 
 
 def _settings(study: Study, session: str) -> list[tuple[str, str]]:
@@ -157,8 +160,8 @@ def _settings(study: Study, session: str) -> list[tuple[str, str]]:
 
     def walk(prefix: str, value: Any) -> None:
         if isinstance(value, dict):
-            for key, each in value.items():
-                walk(f"{prefix}.{key}" if prefix else str(key), each)
+            for key, inner in value.items():
+                walk(f"{prefix}.{key}" if prefix else str(key), inner)
         else:
             found.append((prefix, "not set" if value is None else str(value)))
 
@@ -170,15 +173,13 @@ def _settings(study: Study, session: str) -> list[tuple[str, str]]:
 
 
 def _captures(study: Study, session: str) -> list[tuple[str, int, str]]:
-    """Name, bytes and SHA-256 of each capture's files, as they were when they were decoded; empty where the
-    captures have been put away.
-    """
+    """Name, bytes and SHA-256 of each capture file as it was decoded, without files that are absent now."""
     parts = [name for files in capture_files(study.session(session).captures) for name in files]
     record = study.results / "captures" / f"{session}.json"
-    told = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else []
+    decoded = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else []
     return [
-        (part, each["bytes"], each["sha256"])
-        for part, each in zip(parts, told, strict=False)
+        (part, file["bytes"], file["sha256"])
+        for part, file in zip(parts, decoded, strict=False)
         if (study.root / part).is_file()
     ]
 

@@ -8,13 +8,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 THIN = "\u202f"
+"""The narrow space inside numbers and before a percent sign."""
 
 
 def percent(share: float | None, digits: int = 1) -> str:
-    """A share as percent; never rounded up to 100 nor down to 0.
+    r"""Return a share as percent, never rounded up to 100 nor down to 0; "none" for no share.
 
     >>> percent(0.99999), percent(1.0), percent(0.0), percent(0.0001), percent(None)
-    ('> 99.9\\u202f%', '100\\u202f%', '0\\u202f%', '< 0.1\\u202f%', 'none')
+    ('> 99.9\u202f%', '100\u202f%', '0\u202f%', '< 0.1\u202f%', 'none')
     """
     if share is None or np.isnan(share):
         return "none"
@@ -29,15 +30,16 @@ def percent(share: float | None, digits: int = 1) -> str:
 
 
 def count(number: int) -> str:
-    """
+    r"""Return a whole number in groups of three digits.
+
     >>> count(1234567)
-    '1\\u202f234\\u202f567'
+    '1\u202f234\u202f567'
     """
     return f"{number:,}".replace(",", THIN)
 
 
 def number(value: float | None, digits: int = 1, sign: bool = False) -> str:
-    """A number with a real minus sign; a dash where there is none.
+    """Return a number with a real minus sign; a dash where there is none.
 
     >>> number(-2.346, 2), number(2, 1, sign=True), number(float("nan"))
     ('−2.35', '+2.0', '–')
@@ -48,7 +50,8 @@ def number(value: float | None, digits: int = 1, sign: bool = False) -> str:
 
 
 def duration(seconds: float) -> str:
-    """
+    """Return a length of time in the largest unit or two that it fills.
+
     >>> duration(0.08), duration(75), duration(5400), duration(0)
     ('80 ms', '1 min 15 s', '1 h 30 min', '0 s')
     """
@@ -56,22 +59,23 @@ def duration(seconds: float) -> str:
         return f"{seconds * 1000:.0f} ms"
     if seconds < 10:
         return f"{seconds:.1f} s".replace(".0 s", " s")
-    whole = round(seconds)
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min" + (f" {whole % 60} s" if whole % 60 else "")
-    return f"{whole // 3600} h" + (f" {whole % 3600 // 60} min" if whole % 3600 >= 60 else "")
+    full = round(seconds)
+    if full < 60:
+        return f"{full} s"
+    if full < 3600:
+        return f"{full // 60} min" + (f" {full % 60} s" if full % 60 else "")
+    return f"{full // 3600} h" + (f" {full % 3600 // 60} min" if full % 3600 >= 60 else "")
 
 
 def local(at_ns: int, zone: ZoneInfo, pattern: str = "%H:%M") -> str:
-    """A local time to the nearest second, as a clock on the wall would have shown it."""
+    """Return a local time to the nearest second, as a clock on the wall would have shown it."""
     nearest = (at_ns + 500_000_000) // 1_000_000_000
     return datetime.fromtimestamp(nearest, UTC).astimezone(zone).strftime(pattern)
 
 
 def times(n: int) -> str:
-    """
+    """Return how often something happened, in words.
+
     >>> times(1), times(2), times(7)
     ('once', 'twice', '7 times')
     """
@@ -79,7 +83,8 @@ def times(n: int) -> str:
 
 
 def listed(items: list[str]) -> str:
-    """
+    """Return items as a list in a sentence.
+
     >>> listed(["a"]), listed(["a", "b", "c"])
     ('a', 'a, b and c')
     """

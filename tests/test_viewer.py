@@ -139,7 +139,7 @@ def test_the_whole_session_and_a_part_of_it_agree(day: SessionView) -> None:
         assert day.window(channel.key, 0, length, 500)["t"]
     silent = day.window("wrist/x", 0, length, 500)["silent"]
     assert any(5_000 < end - start < 8_000 for start, end in silent)  # the restart's 6 s
-    outage = [gap for gap in day.described()["gaps"] if gap["to"] - gap["from"] > 15_000]
+    outage = [gap for gap in day.description()["gaps"] if gap["to"] - gap["from"] > 15_000]
     assert {gap["node"] for gap in outage} == {"heart", "trunk", "wrist", "ankle", "skin"}
 
 
@@ -308,22 +308,22 @@ def test_a_cell_stands_where_its_row_says(day: SessionView) -> None:
     epochs, beats, gaps = (read(name) for name in ("epochs", "beats", "gaps"))
     samples = samples_in(day.study, SESSION, "heart", "ecg")
     row = epochs[(epochs["node"] == "heart") & (epochs["feature"] == "rmssd_ms")].iloc[2]
-    got = cell.place(day, f"epochs node=heart epoch={row['epoch']} feature=rmssd_ms")
+    got = cell.span_of(day, f"epochs node=heart epoch={row['epoch']} feature=rmssd_ms")
     assert got["from"] == pytest.approx((row["start_ns"] - day.start_ns) / MS)
     assert got["to"] == pytest.approx((row["end_ns"] - day.start_ns) / MS)
     assert got["node"] == "heart"
     beat = beats.iloc[5]
-    got = cell.place(day, f"beats session={SESSION} node=heart utc_ns={beat['utc_ns']}")
+    got = cell.span_of(day, f"beats session={SESSION} node=heart utc_ns={beat['utc_ns']}")
     assert got["from"] == got["to"] == pytest.approx((beat["utc_ns"] - day.start_ns) / MS)
     gap = gaps[(gaps["node"] == "heart") & (gaps["frames"] == 3)].iloc[0]
-    got = cell.place(day, f"gaps node=heart boot={gap['boot']} seq_from={gap['seq_from']}")
+    got = cell.span_of(day, f"gaps node=heart boot={gap['boot']} seq_from={gap['seq_from']}")
     lost = samples[(samples["seq"] >= gap["seq_from"]) & (samples["seq"] < gap["seq_to"])]
     assert got["from"] == pytest.approx((lost["utc_ns"].min() - day.start_ns) / MS)
     assert got["to"] == pytest.approx((lost["utc_ns"].max() - day.start_ns) / MS)
     one = samples.iloc[777]
-    got = cell.place(day, f"samples node=heart boot=0 seq={one['seq']} position={one['position']}")
+    got = cell.span_of(day, f"samples node=heart boot=0 seq={one['seq']} position={one['position']}")
     assert got["from"] == got["to"] == pytest.approx((one["utc_ns"] - day.start_ns) / MS)
-    phase = cell.place(day, "phases phase=harvest")
+    phase = cell.span_of(day, "phases phase=harvest")
     noted = pd.Timestamp("2026-07-14T07:02:00", tz="Europe/Madrid").value
     assert phase["from"] == pytest.approx((noted - day.start_ns) / MS)
 
@@ -342,7 +342,7 @@ def test_a_cell_stands_where_its_row_says(day: SessionView) -> None:
 )
 def test_a_cell_that_is_none_gets_a_sentence(day: SessionView, text: str, sentence: str) -> None:
     with pytest.raises(errors.SettingsError, match=sentence):
-        cell.place(day, text)
+        cell.span_of(day, text)
 
 
 def test_the_command_refuses_a_wrong_cell(day: SessionView, capsys: pytest.CaptureFixture[str]) -> None:
@@ -438,7 +438,7 @@ def test_the_wheel_zooms_around_the_pointer(browser: Any) -> None:
 
 
 def test_n_steps_from_hole_to_hole(browser: Any, day: SessionView) -> None:
-    gaps = day.described()["gaps"]
+    gaps = day.description()["gaps"]
     before = drawn(browser, 0)
     browser.execute_script("move(0, 3000)")
     drawn(browser, before)
@@ -462,7 +462,7 @@ def test_n_steps_from_hole_to_hole(browser: Any, day: SessionView) -> None:
 
 
 def test_a_phase_fills_the_window(browser: Any, day: SessionView) -> None:
-    phase = next(each for each in day.described()["phases"] if each["phase"] == "harvest")
+    phase = next(each for each in day.description()["phases"] if each["phase"] == "harvest")
     select = pytest.importorskip("selenium.webdriver.support.ui").Select(browser.find_element("id", "phase"))
     before = drawn(browser, 0)
     select.select_by_visible_text("harvest")
@@ -475,16 +475,16 @@ def test_a_traced_cell_is_found_and_marked(
 ) -> None:
     keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
     text = "epochs node=heart epoch=3 feature=heart_rate_bpm"
-    place = cell.place(day, text)
+    span = cell.span_of(day, text)
     before = drawn(browser, 0)
     browser.find_element("id", "cell").send_keys(text + keys.ENTER)
     drawn(browser, before)
     left, right = window(browser)
-    assert left <= place["from"] < place["to"] <= right
-    assert right - left < 2 * (place["to"] - place["from"])
+    assert left <= span["from"] < span["to"] <= right
+    assert right - left < 2 * (span["to"] - span["from"])
     assert browser.find_element("id", "marked").text == f"Marked: {text}"
     shape = browser.execute_script("return [0, 1].map((k) => plot.layout.shapes[0][`x${k}`] - date(0))")
-    assert shape == pytest.approx([place["from"], place["to"]])
+    assert shape == pytest.approx([span["from"], span["to"]])
     address = browser.current_url
     browser.get("about:blank")
     browser.get(address)  # as a link that somebody kept

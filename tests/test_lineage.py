@@ -22,8 +22,8 @@ from nodeday.layouts import Layout, encode_frames, pack_counts
 from nodeday.layouts.model import Framing
 from nodeday.layouts.stuffing import stuff
 from nodeday.products.lineage import capture
+from nodeday.products.lineage.signal import SessionTables
 from nodeday.stages.frames.containers import FileFacts
-from nodeday.stages.frames.framing import chunks
 from nodeday.storage import tables
 
 CAPTURED, OTHER = FINISHED
@@ -124,8 +124,8 @@ def sample_by_hand(study: Path, session: str, sample: Tree) -> tuple[int, float,
     found = by_hand(bytes_of(study, session, frame))
     assert found["address"] == ADDRESS[sample["node"]]
     assert found["counter"] == frame["seq_raw"] == frame["seq"] % 256
-    place = {"ecg": 0, "x": 0, "y": 1, "z": 2, "skin": 0}[sample["channel"]]
-    count = found["samples"][sample["position"]][place]
+    index = {"ecg": 0, "x": 0, "y": 1, "z": 2, "skin": 0}[sample["channel"]]
+    count = found["samples"][sample["position"]][index]
     scale, offset = {"ecg": (0.002, -4.096), "skin": (0.01, 0.0)}.get(sample["channel"], (1 / 256, 0.0))
     return count, count * scale + offset, found
 
@@ -266,7 +266,7 @@ def test_the_intensity_of_an_epoch_from_its_bytes(finished_study: Path, traced: 
 
 
 def test_the_heart_rate_of_an_epoch_from_its_beats(finished_study: Path, traced: Any) -> None:
-    """Cell 17: intervals from the instants of the beats, these beside samples that are derived by hand."""
+    """Cell 17: intervals from the instants of the beats; the samples next to them are derived by hand."""
     row = row_of(finished_study, "epochs", CAPTURED, 6, node="heart", feature="heart_rate_bpm")
     tree = traced("epochs", session=CAPTURED, node="heart", epoch=row["epoch"], feature="heart_rate_bpm")
     beats = [each for each in tree["of"] if each["what"] == "beat"]
@@ -330,20 +330,8 @@ def test_tables_that_sum_up_name_the_rows_they_sum(finished_study: Path, traced:
     assert steps(traced("flow", step=1), "exclusion")
     assert steps(traced("sessions", session=CAPTURED, node="heart"), "gap")
     assert steps(traced("radio", session=CAPTURED, node="heart"), "gap")
-    assert (
-        len(
-            steps(
-                traced(
-                    "clock",
-                    session=CAPTURED,
-                    node="skin",
-                    ticks=row_of(finished_study, "clock", CAPTURED, 1, node="skin")["ticks"],
-                ),
-                "frame",
-            )
-        )
-        > 1
-    )
+    ticks = row_of(finished_study, "clock", CAPTURED, 1, node="skin")["ticks"]
+    assert len(steps(traced("clock", session=CAPTURED, node="skin", ticks=ticks), "frame")) > 1
     reject = row_of(finished_study, "rejects", CAPTURED, 0)
     assert traced("rejects", session=CAPTURED, offset=reject["offset"])["bytes"]
 
@@ -364,14 +352,14 @@ def test_tables_that_sum_up_name_the_rows_they_sum(finished_study: Path, traced:
         (["samples", "session=S01-clean", "channel=x"], "has no column channel"),
     ],
 )
-def test_a_cell_that_cannot_be_found_is_told(
+def test_a_key_that_names_no_cell_is_refused(
     finished_study: Path, capsys: pytest.CaptureFixture[str], words: list[str], sentence: str
 ) -> None:
     assert main(["trace", *words, "--study", str(finished_study)]) == errors.USAGE
     assert sentence in capsys.readouterr().err
 
 
-def test_the_tree_shows_bytes_beside_the_layout(
+def test_the_tree_shows_the_bytes_of_each_field(
     finished_study: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     words = ["epochs", f"session={CAPTURED}", "node=heart", "epoch=1", "feature=heart_rate_bpm"]
@@ -418,8 +406,8 @@ def test_ranges_are_read_across_pieces(raw: bytes, data: st.DataObject) -> None:
 
 def test_a_byte_is_found_in_its_file() -> None:
     source = Pieces(bytes(100), [])
-    assert capture.place_of(source, 49) == "a.bin byte 49"
-    assert capture.place_of(source, 50) == "b.bin byte 0 (unpacked from gzip)"
+    assert capture.location(source, 49) == "a.bin byte 49"
+    assert capture.location(source, 50) == "b.bin byte 0 (unpacked from gzip)"
 
 
 @pytest.mark.parametrize("framing", ["cobs", "slip", "hdlc"])
@@ -432,6 +420,33 @@ def test_frames_between_delimiters_are_decoded_too(beltframe: Layout, framing: F
     fields = {"node": 20, "sequence": 0, "ticks": 0xC0DB7E, "hub_time": 126}
     frame = encode_frames(layout, kind, fields, pack_counts(counts, kind))
     wire, _ = stuff(frame, framing)
-    told = capture.decoded(wire.tobytes(), layout, kind, lambda raw, how: chunks(raw, how).content)
-    assert told["counts"] == {"skin": [192, 126, 0, -300]}
-    assert any("ticks" in line and str(0xC0DB7E) in line for line in told["layout"])
+    lines, counts_by_channel = capture.decoded(wire.tobytes(), layout, kind)
+    assert counts_by_channel == {"skin": [192, 126, 0, -300]}
+    assert any("ticks" in line and str(0xC0DB7E) in line for line in lines)
+
+
+def test_the_tree_of_a_row_that_has_a_column_counts(
+    finished_study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The column of an exclusion is no list of counts of a frame."""
+    assert main(["trace", "exclusions", "session=S03-mess", "--study", str(finished_study)]) == errors.GOOD
+    assert " counts=" in capsys.readouterr().out.splitlines()[0]
+
+
+def test_a_stream_with_a_clock_of_its_own_has_its_own_knots() -> None:
+    """Two streams of a node whose ticks are not the same: ecg at 1 kHz, acc at 100 Hz."""
+    knots = pd.DataFrame(
+        {
+            "node": "heart",
+            "stream": ["acc", "acc", "ecg", "ecg"],
+            "boot": 0,
+            "ticks": [0, 100, 0, 1000],
+            "utc_ns": [0, 10**9, 0, 10**9],
+        }
+    )
+    signal = SessionTables(None, "S01")  # type: ignore[arg-type]
+    signal.__dict__["clock"] = knots
+    for stream, ticks in (("acc", 100), ("ecg", 1000)):
+        both = signal.knots("heart", stream, 0, ticks // 2).of
+        assert [knot.values["stream"] for knot in both] == [stream, stream]
+        assert [knot.values["ticks"] for knot in both] == [0, ticks]

@@ -1,0 +1,93 @@
+"""Beats, epochs and other rows with a span, back to their samples by frame and gap."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from nodeday.products.lineage.lookup import Row
+from nodeday.products.lineage.signal import RECEIVED, SECOND, SessionTables
+from nodeday.products.lineage.step import TraceStep, plain
+from nodeday.schemas import FEATURE
+
+
+def beat(signal: SessionTables, row: Row) -> TraceStep:
+    """Trace an R peak: the samples next to it, and the beat before, from which its interval runs."""
+    node, at = str(row["node"]), int(row["utc_ns"])
+    kind, channel = next(
+        (kind, channel)
+        for kind in signal.study.layout_of(signal.session, node).kinds
+        for channel in kind.channels
+        if channel.unit == "mV"
+    )
+    period = round(SECOND / (kind.rate_hz or 1.0))
+    rows = signal.samples_between(node, channel.name, at - 2 * period, at + 2 * period)
+    rows = rows[rows["boot"] == row["boot"]]
+    nearest = rows.loc[(rows["utc_ns"] - at).abs().sort_values(kind="stable").index[:3]].sort_values("utc_ns")
+    before: tuple[TraceStep, ...] = ()
+    if pd.notna(row["rr_ms"]):
+        earlier = signal.table("beats", [("node", "==", node), ("utc_ns", "<", at)])
+        before = (TraceStep("beat before", plain(earlier.iloc[-1])),)
+    how = "the top of the filtered signal between these samples"
+    how += "; rr_ms runs from the beat before" if before else ""
+    samples = (signal.sample(sample) for _, sample in nearest.iterrows())
+    return TraceStep("beat", plain(row), how, (*samples, *before))
+
+
+def epoch(signal: SessionTables, row: Row) -> TraceStep:
+    """Trace a feature of an epoch: its beats, where its stream is an ECG, and its samples."""
+    node, name = str(row["node"]), str(row["channel"])
+    kind, channel = signal.stream_or_channel(node, name)
+    start, end = int(row["start_ns"]), int(row["end_ns"])
+    beats = signal.table("beats", [("node", "==", node), ("utc_ns", ">=", start), ("utc_ns", "<", end)])
+    is_ecg = [channel.unit for channel in kind.channels] == ["mV"]
+    parts = [beat(signal, peak) for _, peak in beats.iterrows()] if is_ecg else []
+    feature = FEATURE[str(row["feature"])]
+    return TraceStep(
+        "epoch",
+        plain(row) | {"unit": feature.unit},
+        f"{feature.formula}; needs {feature.needs}",
+        (*parts, *_by_frame(signal, node, kind.stream, channel, start, end)),
+    )
+
+
+def _by_frame(
+    signal: SessionTables, node: str, stream: str, channel: str, start: int, end: int
+) -> list[TraceStep]:
+    """Samples of [start, end) as they came: a step for each frame, and one for each gap."""
+    rows = signal.samples_between(node, channel, start, end - 1)
+    parts: list[TraceStep] = []
+    gaps: set[tuple[int, int]] = set()
+    for _, samples in rows.groupby(["boot", "seq"], sort=False):
+        first = samples.iloc[0]
+        boot, seq = int(first["boot"]), int(first["seq"])
+        values = {
+            "node": node,
+            "stream": stream,
+            "boot": boot,
+            "seq": seq,
+            "instants": len(samples),
+            "origin": str(first["origin"]),
+        }
+        if first["origin"] in RECEIVED:
+            parts.append(TraceStep("samples", values, "", (signal.frame_of(node, stream, boot, seq),)))
+            continue
+        gap = signal.gap_over(node, stream, boot, seq)
+        again = (gap.values["boot"], gap.values["seq_from"]) in gaps
+        gaps.add((gap.values["boot"], gap.values["seq_from"]))
+        parts.append(TraceStep("samples", values, "lost with its frame", () if again else (gap,)))
+    return parts
+
+
+def other(signal: SessionTables, name: str, row: Row) -> TraceStep:
+    """Trace a row of any other table of a session: the samples of its span, or the frames of its node."""
+    values = plain(row)
+    if {"node", "channel", "start_ns", "end_ns"} <= set(row.index):
+        kind, channel = signal.stream_or_channel(str(row["node"]), str(row["channel"]))
+        parts = _by_frame(signal, str(row["node"]), kind.stream, channel, row["start_ns"], row["end_ns"])
+        return TraceStep(name, values, "from the samples of its span", tuple(parts))
+    if "node" not in row.index:
+        return TraceStep(name, values)
+    frames = signal.frames[signal.frames["node"] == row["node"]]
+    return TraceStep(
+        name, values, "from the frames of its node", (TraceStep("frames", {"all": len(frames)}),)
+    )
