@@ -1,15 +1,13 @@
 """Histories with a known truth, made by hand: what a real day does to frames, one thing at a time.
 
-Each function returns a :class:`captures.Recording`. Nodes are made by :class:`Device`, whose counter and
-ticks count on from wherever they began; what the network does to its frames is written out in each
-case. Independent of nodeday's simulator on purpose.
+Each function returns a :class:`captures.Recording`. A :class:`Device` makes frames; what happens to them
+on their way stands in each case. Shares no code with nodeday's simulator.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from itertools import count
 from typing import Literal
 
 import numpy as np
@@ -26,15 +24,13 @@ Rounding = Literal["down", "up", "nearest"]
 
 
 def hub_clock(true_s: float) -> float:
+    """Return what the hub's clock shows, in seconds."""
     return HUB_FROM_S + true_s * (1 + 1e-6 * HUB_PPM)
 
 
 @dataclass(frozen=True)
 class Device:
-    """A device that makes a frame at each instant that it is told, on its own clock.
-
-    ``ticks_from`` and ``count_from`` are what its clock and counter show at second 0.
-    """
+    """A device with a clock ``ppm`` fast; ``ticks_from`` and ``count_from`` are what it shows at second 0."""
 
     address: int
     ppm: float = 20.0
@@ -45,33 +41,31 @@ class Device:
     boot_id: int = 3
 
     def frames(self, near_s: Iterable[float]) -> list[Logged]:
-        """Frames on their way, without delay, each made at the whole tick next to an instant.
-
-        ``value`` numbers them.
-        """
+        """Return frames made at the whole ticks nearest to ``near_s``, without delay; values number them."""
         out, hz = [], self.ticks_hz * (1 + 1e-6 * self.ppm)
         for number, at in enumerate(near_s):
             ticks, value = round(at * hz), 1_000_000 * self.boot + number
             made_s, counter = ticks / hz, self.count_from + number
-            told = (self.address, self.boot, counter, self.ticks_from + ticks, value)
-            out.append(Logged(*told, hub_clock(made_s), made_s, boot_id=self.boot_id))
+            known = (self.address, self.boot, counter, self.ticks_from + ticks, value)
+            out.append(Logged(*known, hub_clock(made_s), made_s, boot_id=self.boot_id))
         return out
 
 
 def delivered(frames: list[Logged], rng: np.random.Generator, loss: float = 0.0) -> list[Logged]:
-    """The frames that arrive: with a short delay, in order, a share ``loss`` of them never."""
+    """Return frames as they arrive, with short delays and in order; a share ``loss`` never does."""
     kept = [one for one in frames if rng.random() >= loss]
     arrival = np.maximum.accumulate([one.hub_s + DELAY_S + rng.exponential(0.002) for one in kept])
     return [replace(one, hub_s=float(at)) for one, at in zip(kept, arrival, strict=True)]
 
 
 def in_order(*logs: list[Logged]) -> list[Logged]:
-    """One log of several, in order of arrival."""
+    """Return several logs as one, in order of arrival."""
     return sorted((one for log in logs for one in log), key=lambda one: one.hub_s)
 
 
 def wire(every_s: float, boot: bool, ticks_hz: float = 1000.0) -> Wire:
-    return Wire(every_s, ticks_hz, boot=boot, delay_ms=1e3 * DELAY_S)
+    """Return the frame format of a case, with or without a boot field."""
+    return Wire(every_s, ticks_hz=ticks_hz, boot=boot, delay_ms=1e3 * DELAY_S)
 
 
 def marks(
@@ -81,7 +75,7 @@ def marks(
     unit_ns: int = 1_000_000,
     rounding: Rounding = "down",
 ) -> list[Mark]:
-    """Host marks; the host read its clock ``read_s()`` after the hub's stamp (before, if negative)."""
+    """Return host marks; the host reads its clock ``read_s()`` after the hub's stamp, before if negative."""
     to_unit = {"down": np.floor, "up": np.ceil, "nearest": np.rint}[rounding]
     out = []
     for number, due in enumerate(np.arange(1.0, seconds, every_s)):
@@ -92,6 +86,7 @@ def marks(
 
 
 def periodic(seconds: float, every_s: float, phase_s: float = 0.0) -> NDArray[np.float64]:
+    """Return instants from second 2 on, one every ``every_s``."""
     return np.arange(2.0 + phase_s, seconds, every_s)
 
 
@@ -126,7 +121,7 @@ def store_and_forward(mixed: bool, boot: bool, seed: int = 1) -> Recording:
                 break
             away[at] = replace(away[at], hub_s=sent_s)
             sent_s += FLUSH_S
-    near = delivered(Device(17, -15.0).frames(periodic(seconds, 1.0)), rng, 0.02)
+    near = delivered(Device(17, -15.0).frames(periodic(seconds, every_s)), rng, 0.02)
     return Recording(wire(every_s, boot), in_order(away, near), marks(seconds))
 
 
@@ -145,10 +140,10 @@ def late_duplicates(boot: bool, seed: int = 2) -> Recording:
 
 
 def event_driven(boot: bool, seed: int = 3) -> Recording:
-    """Senders that send when something happens: pauses from 50 ms to minutes, one of half an hour.
+    """Two nodes send when something happens: pauses of 50 ms to 4 minutes, and one of half an hour.
 
-    Their 16-bit counters wrap. One frame in ten is lost, and all of three minutes once. The frames on
-    both sides of the long pause have neighbouring numbers: nothing is lost there.
+    Their 16-bit counters wrap. One frame in ten is lost, and once all of three minutes. Nothing is lost
+    at the long pause: the counter steps by one.
     """
     rng = np.random.default_rng(seed)
     logs = []
@@ -184,27 +179,28 @@ def slow_nodes(boot: bool, seed: int = 4) -> Recording:
 
 
 def shared_address(boot: bool, seed: int = 5) -> Recording:
-    """Two devices answer to one address, each with its own counter, ticks and boot. A third is alone.
+    """Two devices share an address, with different counters, ticks and boot fields; a third has its own.
 
-    The true boots of the shared address are the two devices.
+    The two devices stand as the two boots of the shared address.
     """
     rng = np.random.default_rng(seed)
     made = periodic(900.0, 1.0)
-    one = delivered(Device(16, 12.0, ticks_from=3_000_000, count_from=100).frames(made), rng, 0.03)
-    other = Device(16, -30.0, ticks_from=77_000, count_from=41_000, boot=1, boot_id=5)
-    alone = delivered(Device(17).frames(made), rng, 0.03)
-    both = delivered(other.frames(made + 0.4), rng, 0.03)
-    return Recording(wire(1.0, boot), in_order(one, both, alone), marks(900.0))
+    one = Device(16, 12.0, ticks_from=3_000_000, count_from=100)
+    two = Device(16, -30.0, ticks_from=77_000, count_from=41_000, boot=1, boot_id=5)
+    logs = [
+        delivered(device.frames(made + shift_s), rng, 0.03)
+        for device, shift_s in ((one, 0.0), (two, 0.4), (Device(17), 0.0))
+    ]
+    return Recording(wire(1.0, boot), in_order(*logs), marks(900.0))
 
 
 def slow_stream_silence(
     hub_off: bool, every_s: float = 12.0, off_s: float = 25.0, boot: bool = True
 ) -> Recording:
-    """A stream of a frame every 10 to 15 s misses 20 to 30 s, once every five minutes.
+    """A stream with a frame every 10 to 15 s misses 20 to 30 s, once every five minutes.
 
-    With ``hub_off`` the hub was off: its own stream, a frame a second, misses just as much, and the hub
-    lost the frames. Without it that stream goes on, and the radio lost them. The hub's counter and clock
-    go on in both.
+    With ``hub_off`` the stream of the hub itself, a frame a second, misses them too: the hub was off.
+    Without it that stream goes on, and the radio lost the frames. Counter and clock of the hub go on.
     """
     rng = np.random.default_rng(6)
     seconds = 3600.0
@@ -215,9 +211,9 @@ def slow_stream_silence(
         return not any(hub_clock(begin) <= at_s < hub_clock(end) for begin, end in off)
 
     log = [one for one in frames if kept(one.hub_s)]
-    own = [one for one in marks(seconds, 1.0) if kept(one.hub_s) or not hub_off]
+    host = [one for one in marks(seconds, 1.0) if kept(one.hub_s) or not hub_off]
     lost = {"n16": len(frames) - len(log) if hub_off else 0}
-    return Recording(replace(wire(every_s, boot), mark_every_s=1.0), log, own, lost)
+    return Recording(replace(wire(every_s, boot), mark_every_s=1.0), log, host, lost)
 
 
 # --- host marks ----------------------------------------------------------------------------------
@@ -234,7 +230,7 @@ def rounded_marks(
     seconds, sign = 1800.0, -1 if read == "before" else 1
     logs = [
         delivered(Device(16 + at, ppm).frames(periodic(seconds, 1.0, 0.3 * at)), rng, 0.02)
-        for at, ppm in zip(count(), (25.0, -18.0), strict=False)
+        for at, ppm in enumerate((25.0, -18.0))
     ]
     host = marks(seconds, 10.0, lambda: sign * rng.uniform(0.0, 0.002), unit_ns, rounding)
     return Recording(replace(wire(1.0, True), mark_unit_ns=unit_ns), in_order(*logs), host)
