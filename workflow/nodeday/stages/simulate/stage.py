@@ -1,4 +1,4 @@
-"""Stage `simulate`: the scenario's plan of a session in, a capture and its truth out."""
+"""Stage `simulate`: from the plan of a session to a capture and its truth."""
 
 from __future__ import annotations
 
