@@ -91,7 +91,7 @@ def payload_matrix(
 
 
 def joined_bytes(column: arrow.BinaryArray) -> tuple[Bytes, Ints]:
-    """Return the bytes of all rows of ``column`` (n,) one after the other, and the length of each row (n,)."""
+    """Return the bytes of all rows of ``column`` one after the other, and the length of each row (n,)."""
     if not len(column):
         return np.zeros(0, np.uint8), np.zeros(0, np.int64)
     rows = arrow.ListArray.from_arrays(arrow.array([0, len(column)], arrow.int32()), column)

@@ -263,7 +263,7 @@ def pieces(
     last: int | None = None,
     rows: int = READ_ROWS,
 ) -> Iterator[arrow.Table]:
-    """Yield some columns of a table's rows [first, last) as they are stored, at most so many ``rows`` at once.
+    """Yield some columns of a table's rows [first, last) as stored, at most so many ``rows`` at once.
 
     Raises ContractError as :func:`read` does where the file is absent or is no Parquet.
     """

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from functools import partial
 from typing import TYPE_CHECKING
 
 from nodeday.cli.arguments import add_json, add_study
 from nodeday.core.errors import GOOD
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+    pass
 
 HELP = "any cell back to the bytes it came from"
 EXAMPLES = "nodeday trace epochs session=S01 node=heart epoch=12 feature=heart_rate_bpm"

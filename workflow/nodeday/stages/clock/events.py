@@ -78,10 +78,10 @@ def _restarts(boots: list[Span], runs: HubRuns) -> Iterator[Event]:
     last: dict[tuple[str, str], int] = {}
     for (node, stream, boot), first, stop in sorted(boots):
         before = last.get((node, stream))
-        if before is not None and (node, boot) not in seen:
-            if before < first and runs.at(before) == runs.at(first):
-                seen.add((node, boot))
-                yield Event(node, "node_restart", before, first)
+        known = before is None or (node, boot) in seen
+        if before is not None and not known and before < first and runs.at(before) == runs.at(first):
+            seen.add((node, boot))
+            yield Event(node, "node_restart", before, first)
         last[node, stream] = stop
 
 

@@ -87,7 +87,7 @@ class Truth:
             elif isinstance(value, dict):
                 arrays |= {f"{field.name}/{key}": np.array(one) for key, one in value.items()}
             else:
-                arrays[each.name] = np.asarray(value)
+                arrays[field.name] = np.asarray(value)
         with atomic.replacing(path) as partial, partial.open("wb") as file:
             np.savez(file, **arrays)
 

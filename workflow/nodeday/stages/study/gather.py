@@ -159,10 +159,10 @@ def epochs_of(study: Study, session: str) -> EpochMatrix:
 def span(study: Study, session: str, frames: Frames, clock: pd.DataFrame) -> tuple[int, int]:
     """Return the first sample instant of all nodes, and one sample period past the last, in ns UTC."""
     edges = []
-    for (node, stream), stamps in frames.items():
+    for (node, stream), received in frames.items():
         kind = study.layout_of(session, node).stream(stream)
         maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
-        for boot, ticks in own.ticks.items():
+        for boot, ticks in received.ticks.items():
             knots = maps[maps["boot"] == boot]
             if len(knots) < 2 or kind.rate_hz is None:
                 continue
@@ -190,12 +190,12 @@ def _node(
     """Return the facts of one node over the span ``recorded``."""
     layout, limits = study.layout_of(session, node), study.file.limits
     lost, knots = (table[table["node"] == node] for table in (gaps, clock))
-    own = {stream: each for (name, stream), each in frames.items() if name == node}
-    boots = {boot for each in own.values() for boot in each.ticks}
+    streams = {stream: received for (name, stream), received in frames.items() if name == node}
+    boots = {boot for received in streams.values() for boot in received.ticks}
     seconds = (recorded[1] - recorded[0]) / SECOND
     shares = [
-        rules.coverage(stamps.samples, layout.stream(stream).rate_hz or 1.0, seconds)
-        for stream, stamps in streams.items()
+        rules.coverage(received.samples, layout.stream(stream).rate_hz or 1.0, seconds)
+        for stream, received in streams.items()
     ]
     weakest = np.fmin.reduce(epochs.coverage[epochs.of(node)], axis=0, initial=np.nan)
     widths = rules.uncertainty_at(
@@ -208,7 +208,7 @@ def _node(
         node,
         placement,
         min(shares, default=0.0),
-        sum(each.frames for each in own.values()),
+        sum(received.frames for received in streams.values()),
         int(lost["frames"].fillna(0).sum()),
         max(len(boots) - 1, 0),
         int((lost["extent"] == "unknown").sum()),
