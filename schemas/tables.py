@@ -63,7 +63,9 @@ FRAMES = Table(
     ),
     key=("row",),
     increasing="row",
-    notes=("A file for each stream of a node; ``row`` is the order of capture across all of them.",),
+    notes=(
+        "A file for each stream of a node; its rows are numbered in order of capture across all of them.",
+    ),
 )
 
 HUB_RUNS = Table(

@@ -132,7 +132,7 @@ def stored(results: Path, name: str, session: str) -> pd.DataFrame:
     return tables.read(tables.path(results, name, session), name)
 
 
-def store_frames(results: Path, session: str, rows: pd.DataFrame) -> None:
+def store_frames(results: Path, session: str, rows: pd.DataFrame | dict[str, Any]) -> None:
     """Write table ``frames`` of a session from rows in order of capture, as stage `frames` would."""
     table = TABLES["frames"]
     numbered = tables.build(table, {**{name: rows[name] for name in rows}, "row": np.arange(len(rows))})

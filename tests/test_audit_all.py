@@ -44,7 +44,7 @@ def spoiled(finished_study: Path, tmp_path_factory: pytest.TempPathFactory) -> P
     folder = tmp_path_factory.mktemp("spoiled") / "study"
     shutil.copytree(finished_study, folder, ignore=shutil.ignore_patterns(".snakemake", "report"))
     results = folder / "results"
-    altered(frames.path(results, SESSION, ("wrist", "acc")), "payload", 40, b"\x00" * 30)
+    altered(frames.path(results, SESSION, ("heart", "ecg")), "payload", 40, b"\x00" * 30)
     altered(tables.path(results, "gaps", SESSION), "cause", 3, "hub_outage")
     heart = samples.folder(results, SESSION) / "heart.ecg.parquet"
     counts = parquet.read_table(heart, columns=["ecg_raw"])["ecg_raw"]

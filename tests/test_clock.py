@@ -365,7 +365,9 @@ def test_runs_of_the_hub_end_as_well_where_marks_and_stamps_jump():
     stamps[600:] -= 3 * 10**9
     rows = np.arange(5, 1200, 10)
     x_s = rows.astype(np.float64)
-    marks = hub.BootStamps(hub.MARKS, rows, x_s, (stamps[rows] - rows * 10**9) / 1e6, Unit(1.0, down=False))
+    late_ms = np.ceil(np.random.default_rng(14).exponential(2.0, len(rows)))
+    stamp_ms = (stamps[rows] - rows * 10**9) / 1e6 - late_ms
+    marks = hub.BootStamps(hub.MARKS, rows, x_s, stamp_ms, Unit(1.0, down=False, also=1.0))
     known = hub.HubRuns(np.array([0]))
     found = hub.with_jumps(known, marks, lambda wanted: stamps[wanted])
     assert found.first.tolist() == [0, 600]

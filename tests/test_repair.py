@@ -483,10 +483,12 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     pieces.append(frames_of("skin", "temp", 0, seq, temp[seq], 2000))
     columns = {key: [value for piece in pieces for value in piece[key]] for key in pieces[0]}  # type: ignore[attr-defined]
     numbers = {
-        c.name: c.dtype for c in TABLES["frames"].columns if c.name != "mark_utc_ns" and c.dtype[-1].isdigit()
+        c.name: c.dtype
+        for c in TABLES["frames"].columns
+        if c.name not in ("row", "mark_utc_ns") and c.dtype[-1].isdigit()
     }
     kept = columns | {name: np.array(columns[name], dtype) for name, dtype in numbers.items()}
-    store_frames(study.results, "S01-clean", tables.build(TABLES["frames"], kept))
+    store_frames(study.results, "S01-clean", kept)
     gaps = pd.DataFrame(
         [
             gap("heart", "ecg", 0, 260, 262, "radio"),

@@ -137,7 +137,7 @@ def test_build_says_which_code_is_foreign() -> None:
 
 
 def test_order_is_checked_across_pieces(tmp_path: Path) -> None:
-    table = TABLES["frames"]
+    table = TABLES["rejects"]
     frame = valid_rows(table)
     other = frame.assign(capture=np.int16(2))
     tables.write(tmp_path / "t.parquet", table, [frame.iloc[:1], frame.iloc[1:], other])
