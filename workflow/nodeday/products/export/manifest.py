@@ -20,7 +20,7 @@ from nodeday import __version__
 from nodeday.config.study import Study
 from nodeday.core import atomic
 from nodeday.core.errors import ContractError
-from nodeday.engine import digests
+from nodeday.engine import digests, rule_files
 from nodeday.products.export.hashes import Hashed, of_files, sha256
 from nodeday.products.export.package import as_json
 from nodeday.schemas.compiled import VERSION
@@ -38,7 +38,7 @@ def libraries() -> dict[str, str]:
 
 def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[str, Any]:
     """The manifest of a finished study: inputs, settings, code and every file of its results."""
-    captures = {name for session in sessions for name in digests.captures(study, session)}
+    captures = {name for session in sessions for name in rule_files.captures(study, session)}
     settings = [
         path.relative_to(study.root).as_posix()
         for path in (study.root / "config").rglob("*")
