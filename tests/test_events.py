@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 from nodeday.engine.events import WEIGHT, Job, Journal, span
-from nodeday.engine.progress import Bars
+from nodeday.engine.progress import ProgressBars
 
 
 class Clock:
@@ -126,7 +126,7 @@ def test_bars_show_stage_and_times_at_a_terminal(clock: Clock) -> None:
     """On a console that takes itself for a terminal, read as text."""
     console = Console(file=io.StringIO(), force_terminal=True, width=100, color_system=None)
     journal = Journal(2, clock)
-    bars = Bars(console, journal)
+    bars = ProgressBars(console, journal)
     journal.plan({"frames": 2, "loss": 2})
     journal.begin(1, Job("S01-clean", "frames"))
     journal.begin(2, Job("S02-[b]", "frames"))

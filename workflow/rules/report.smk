@@ -42,6 +42,7 @@ rule study_tables_ready:
 rule report:
     input:
         session_tables(STAGES["report"].reads),
+        ledgers(),
         "results/study/.settings_digest",
         "results/study/.notes_digest/{session}",
         lambda wildcards: expand(table("epochs"), session=PARTICIPANT_SESSIONS.get(wildcards.session, [])),

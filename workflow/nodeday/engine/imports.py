@@ -45,8 +45,8 @@ def modules_below(package: Path, contracts: Path) -> dict[str, Path]:
 def named(source: bytes, package: str) -> frozenset[str]:
     """Return dotted names that a module's ``source`` may import; ``*`` stands for what only a run knows.
 
-    ``package`` is what relative imports start from. A name behind `from x import` may be a module or not:
-    both ``x`` and ``x.name`` are among the names.
+    ``package`` is what relative imports start from. `from x import y` gives ``x:y``: whether ``y`` is a
+    module in ``x`` or a name that ``x`` defines, a source alone does not say.
     """
     tree = ast.parse(source)
     found = set(_in_statements(tree.body, package.split(".")))
@@ -63,8 +63,7 @@ def _in_statements(body: list[ast.stmt], package: list[str]) -> Iterator[str]:
         elif isinstance(node, ast.ImportFrom):
             above = package[: len(package) - node.level + 1] if node.level else []
             origin = ".".join([*above, *([node.module] if node.module else [])])
-            yield origin
-            yield from (f"{origin}.{alias.name}" for alias in node.names)
+            yield from (f"{origin}:{alias.name}" for alias in node.names)
         for block in ("body", "orelse", "finalbody", "handlers", "cases"):
             yield from _in_statements(getattr(node, block, []), package)
 
@@ -85,10 +84,13 @@ def imported(name: str, source: bytes, known: Mapping[str, Path]) -> set[str]:
     package = name if known[name].name == "__init__.py" else name.rpartition(".")[0]
     found = set()
     for each in named(source, package):
-        if "*" in each:
-            found |= {module for module in known if fnmatchcase(module, each)}
-        elif each in known:
-            found.add(each)
+        origin, _, inner = each.partition(":")
+        if f"{origin}.{inner}" in known:
+            found.add(f"{origin}.{inner}")
+        elif origin in known:
+            found.add(origin)
+        elif "*" in origin:
+            found |= {module for module in known if fnmatchcase(module, origin)}
     return found - {name}
 
 

@@ -31,7 +31,7 @@ class LogHandler(LogHandlerBase):
     def __post_init__(self) -> None:
         self.journal = self.settings.journal if isinstance(self.settings, Settings) else Journal(1)
         self.console = Console(stderr=True)
-        self.bars = Bars(self.console, self.journal)
+        self.bars = ProgressBars(self.console, self.journal)
 
     @property
     def writes_to_stream(self) -> bool:
@@ -115,7 +115,7 @@ class _Text(ProgressColumn):
         return Text(", ".join(at_work))
 
 
-class Bars:
+class ProgressBars:
     """A bar for the run with the time left, and one for each session at work: how far along the chain."""
 
     def __init__(self, console: Console, journal: Journal) -> None:

@@ -21,78 +21,60 @@ class Scope(Enum):
 
 @dataclass(frozen=True)
 class Stage:
-    """Facts about one stage. ``modules`` are those that it runs, from the package ``nodeday`` on.
+    """Facts about one stage.
 
-    ``reads`` and ``writes`` are tables of ``nodeday.schemas``. ``weight`` is the time of a job in times of
-    `frames`, measured on a day of 15 h; zero for a stage that takes next to none.
+    ``reads`` and ``writes`` are tables of ``nodeday.schemas``; a ledger that is read is the session's.
+    ``weight`` is the time of one job in times of `frames`, measured on a day of 15 h, and zero for a job that
+    takes next to none. ``code`` names modules in place of the usual ``stages.<name>.stage``.
     """
 
     name: str
     scope: Scope
-    modules: tuple[str, ...]
     reads: tuple[str, ...] = ()
     writes: tuple[str, ...] = ()
-    several_cores: bool = False
     weight: float = 0.0
+    several_cores: bool = False
+    code: tuple[str, ...] = ()
+
+    @property
+    def modules(self) -> tuple[str, ...]:
+        """Modules that the stage runs, by their names from the package ``nodeday`` on."""
+        return self.code or (f"stages.{self.name}.stage",)
 
 
-FRAMES = ("frames", "rejects", "ledger")
-LOSS = ("gaps", "loss", "radio", "bursts", "signal", "battery", "ledger")
-CLOCK = ("clock", "steps", "movements", "agreement", "ledger")
-REPAIR = ("samples", "aligned", "ledger")
-FEATURES = ("beats", "epochs", "signal_quality", "calibration", "bouts", "ledger")
-STUDY = ("phases", "phase_features", "sessions", "participants", "exclusions", "flow", "ledger")
-_PAGE = (
-    *("frames", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery"),
-    *("clock", "steps", "movements", "agreement", "samples"),
-    *("beats", "epochs", "signal_quality", "calibration"),
-    *("phases", "sessions", "exclusions", "ledger"),
+SESSION, STUDY = Scope.SESSION, Scope.STUDY
+LOSS_TABLES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
+CLOCK_TABLES = ("clock", "steps", "movements", "agreement")
+FEATURE_TABLES = ("beats", "epochs", "signal_quality", "calibration", "bouts")
+STUDY_TABLES = ("phases", "phase_features", "sessions", "participants", "exclusions", "flow")
+GATHERED = ("frames", "gaps", "clock", "epochs", "ledger")
+ON_A_PAGE = (
+    *("frames", "rejects", *LOSS_TABLES, *CLOCK_TABLES, "samples"),
+    *("beats", "epochs", "signal_quality", "calibration", "ledger"),
+    *("phases", "sessions", "exclusions"),
 )
-_EXPORT = tuple(f"products.export.{name}" for name in ("package", "methods", "manifest", "hashes"))
+ON_THE_INDEX = ("loss", "radio", "epochs", "phases", "phase_features", "sessions", "exclusions", "flow")
+EXPORT = tuple(f"products.export.{name}" for name in ("package", "methods", "manifest", "hashes"))
 
 STAGES = {
     stage.name: stage
     for stage in (
-        Stage("simulate", Scope.SESSION, ("stages.simulate.stage",), weight=5.0),
-        Stage("frames", Scope.SESSION, ("stages.frames.stage",), (), FRAMES, weight=1.0),
-        Stage("loss", Scope.SESSION, ("stages.loss.stage",), ("frames",), LOSS, weight=0.5),
-        Stage("clock", Scope.SESSION, ("stages.clock.stage",), ("frames",), CLOCK, weight=0.9),
-        Stage(
-            "repair",
-            Scope.SESSION,
-            ("stages.repair.stage",),
-            ("frames", "gaps", "clock"),
-            REPAIR,
-            several_cores=True,
-            weight=2.5,
-        ),
-        Stage(
-            "features",
-            Scope.SESSION,
-            ("stages.features.stage",),
-            ("samples",),
-            FEATURES,
-            several_cores=True,
-            weight=2.4,
-        ),
-        Stage("hashes", Scope.SESSION, ("products.export.hashes",), ("epochs",)),
-        Stage(
-            "study",
-            Scope.STUDY,
-            ("stages.study.stage",),
-            ("frames", "gaps", "clock", "epochs", "ledger"),
-            STUDY,
-            several_cores=True,
-            weight=0.2,
-        ),
-        Stage("report", Scope.SESSION, ("stages.report.stage",), _PAGE, weight=0.3),
-        Stage("index", Scope.STUDY, ("stages.report.stage",), STUDY, weight=0.1),
-        Stage("dataset", Scope.STUDY, _EXPORT, tuple(TABLES), weight=0.1),
+        Stage("simulate", SESSION, weight=5.0),
+        Stage("frames", SESSION, (), ("frames", "rejects", "ledger"), 1.0),
+        Stage("loss", SESSION, ("frames",), (*LOSS_TABLES, "ledger"), 0.5),
+        Stage("clock", SESSION, ("frames",), (*CLOCK_TABLES, "ledger"), 0.9),
+        Stage("repair", SESSION, ("frames", "gaps", "clock"), ("samples", "aligned", "ledger"), 2.5, True),
+        Stage("features", SESSION, ("samples",), (*FEATURE_TABLES, "ledger"), 2.4, True),
+        Stage("hashes", SESSION, ("epochs",), code=("products.export.hashes",)),
+        Stage("study", STUDY, GATHERED, (*STUDY_TABLES, "ledger"), 0.2, True),
+        Stage("report", SESSION, ON_A_PAGE, (), 0.3),
+        Stage("index", STUDY, ON_THE_INDEX, (), 0.1, code=("stages.report.stage",)),
+        Stage("dataset", STUDY, tuple(TABLES), (), 0.1, code=EXPORT),
     )
 }
 """Every stage by name, in the order of the chain."""
 
-CHAIN = tuple(name for name, stage in STAGES.items() if stage.scope is Scope.SESSION and stage.writes)
+CHAIN = tuple(name for name, stage in STAGES.items() if stage.scope is SESSION and stage.writes)
 """Stages that make the tables of a session, in order."""
 SEVERAL_CORES = tuple(name for name, stage in STAGES.items() if stage.several_cores)
 """Stages that can work on streams, or on sessions, side by side."""
