@@ -10,11 +10,11 @@ SOURCES := schemas workflow tests benchmarks requirements
 
 help:
 	@echo "make demo       set up, then make and run the invented study in demo-study/"
-	@echo "make test       everything that must hold: ruff, mypy, pytest"
+	@echo "make test       everything that must hold: make lint, then pytest"
 	@echo "make test-cluster  the workflow under a SLURM that the tests start on this machine"
 	@echo "make bench      the benchmarks in short, each beside its peer (some minutes)"
 	@echo "make test-bounds  the oldest versions that pyproject.toml allows, and the newest there are (needs uv)"
-	@echo "make lint       ruff and mypy only"
+	@echo "make lint       ruff, mypy, snakefmt and the lints of the workflow engine"
 	@echo "make generated  bring the generated files back in step (DICTIONARY.md, requirements/LICENCES.md)"
 	@echo "make lock       resolve the requirements anew (needs uv)"
 	@echo "make clean      remove the environment, caches and the demo"
@@ -57,6 +57,8 @@ test-bounds: .venv/.python
 lint: .venv/.dev-ready
 	$(BIN)/ruff check $(SOURCES)
 	$(BIN)/ruff format --check $(SOURCES)
+	$(BIN)/snakefmt --check Snakefile workflow/rules
+	$(BIN)/python tests/lint_workflow.py
 	@$(TYPES)
 	cd .venv/types && MYPYPATH=. ../bin/mypy --config-file ../../pyproject.toml -p nodeday
 

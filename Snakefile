@@ -2,22 +2,30 @@
 #
 #   captures -> frames -> loss -> clock -> repair -> features -> study -> report
 #
-# A stage takes validated tables and gives validated tables. Rules hold wiring only.
+# A stage takes validated tables and gives validated tables. Rules hold wiring only; what stages there are, with
+# their tables in and out, stands in workflow/nodeday/engine/stages.py, and a test holds the rules to it.
 import sys
 from pathlib import Path
 
 from snakemake.exceptions import WorkflowError
 from snakemake.logging import logger
+from snakemake.utils import min_version
 
 from nodeday.config import checks
 from nodeday.config.study import Study
 from nodeday.core.errors import NodedayError
 from nodeday.core.yaml_io import CODE
 from nodeday.engine import locks
+from nodeday.engine.digests import code
 from nodeday.engine.resources import page_needs, session_needs, stage_cores, study_needs
-from nodeday.engine.digests import (
-    captures, code, devices, digest, layouts, movements, nodes, peers, sheets, study_table, table,
-)
+from nodeday.engine.rule_files import captures, layouts, ledgers, session_tables, settings_files
+from nodeday.engine.rule_files import study_tables, table
+from nodeday.engine.rule_params import device_text, digest, movement_text, node_text, sheet_text
+from nodeday.engine.rule_params import sessions_of_participants
+from nodeday.engine.snakemake_private import cores_of
+from nodeday.engine.stages import STAGES
+
+min_version("9.11.7")
 
 locks.share(Path.cwd())
 try:
@@ -28,8 +36,7 @@ try:
 except NodedayError as error:
     raise WorkflowError(str(error)) from None
 
-# A cluster's engine has none of its own; each of its jobs would count those of the node it is on.
-CORES = None if workflow.remote_exec else workflow.resource_settings.cores
+CORES = cores_of(workflow)
 
 for name in study.sessions:
     for problem in problems[name] if name in (wanted or study.sessions) else ():
@@ -46,9 +53,9 @@ wildcard_constraints:
 localrules:
     all,
     sessions,
-    notes,
-    settings,
-    told,
+    study_settings,
+    participant_notes,
+    study_tables_ready,
 
 
 # The pages too: a page that somebody removed would not be made anew for what comes after it alone.
@@ -64,6 +71,8 @@ rule sessions:
         expand(table("epochs"), session=SESSIONS),
 
 
+# Benchmarks: under `nodeday run` a job waits for a process that forked to do its work, so they hold its time
+# alone; memory and processor time are those of the work where plain Snakemake or a cluster runs it.
 include: "workflow/rules/simulate.smk"
 include: "workflow/rules/frames.smk"
 include: "workflow/rules/loss.smk"

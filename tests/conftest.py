@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -178,27 +179,25 @@ def finished_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def small_study(folder: Path, **files: str) -> Path:
+    """A study in ``folder``: one session ``S1`` with a capture, files of ``config/`` replaced by keyword."""
+    config = folder / "config"
+    shutil.copytree(CONFIG / "layouts", config / "layouts")
+    texts = {
+        "study.yaml": "study: trial\nzone: Europe/Madrid\n",
+        "participants.tsv": "participant\tage_years\tresting_bpm\nP1\t40\t60\n",
+        "sessions.tsv": "session\tparticipant\tcaptures\tlayout\nS1\tP1\tcaptures/S1.bin\tbeltframe\n",
+        "nodes.tsv": "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\theart\t16\tchest\n",
+        "events.tsv": "session\tphase\tstart\tend\n",
+    } | files
+    for name, text in texts.items():
+        (config / name).write_text(text, encoding="utf-8")
+    (folder / "captures").mkdir()
+    (folder / "captures" / "S1.bin").write_bytes(b"\xd3\x91")
+    return folder
+
+
 @pytest.fixture
 def study_folder(tmp_path: Path) -> Callable[..., Path]:
-    """A maker of small studies: one session ``S1`` with a capture, files replaced by keyword.
-
-    ``study_folder(**{"nodes.tsv": "..."})`` writes that text into ``config/nodes.tsv``.
-    """
-
-    def make(**files: str) -> Path:
-        config = tmp_path / "config"
-        shutil.copytree(CONFIG / "layouts", config / "layouts")
-        texts = {
-            "study.yaml": "study: trial\nzone: Europe/Madrid\n",
-            "participants.tsv": "participant\tage_years\tresting_bpm\nP1\t40\t60\n",
-            "sessions.tsv": "session\tparticipant\tcaptures\tlayout\nS1\tP1\tcaptures/S1.bin\tbeltframe\n",
-            "nodes.tsv": "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\theart\t16\tchest\n",
-            "events.tsv": "session\tphase\tstart\tend\n",
-        } | files
-        for name, text in texts.items():
-            (config / name).write_text(text, encoding="utf-8")
-        (tmp_path / "captures").mkdir()
-        (tmp_path / "captures" / "S1.bin").write_bytes(b"\xd3\x91")
-        return tmp_path
-
-    return make
+    """A maker of small studies: ``study_folder(**{"nodes.tsv": "..."})``, see :func:`small_study`."""
+    return partial(small_study, tmp_path)

@@ -1,4 +1,4 @@
-"""The rules of the house: who may import whom, how long a piece may be, how cheap a start is."""
+"""The eight floors: which package may import which, how long a piece may be, how cheap a start is."""
 
 from __future__ import annotations
 
@@ -6,94 +6,162 @@ import ast
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
+import tomllib
+from collections import defaultdict
+from fnmatch import fnmatch
+from pathlib import Path
 
 import pytest
 from conftest import ROOT
 
+from nodeday.engine import digests, imports
+from nodeday.engine.stages import STAGES
+
 PACKAGE = ROOT / "workflow" / "nodeday"
-MODULES = sorted([*PACKAGE.rglob("*.py"), *(ROOT / "schemas").glob("*.py")])
-STAGES = sorted(path.parent.name for path in PACKAGE.glob("*/stage.py"))
-# They call the stages; nothing else does.
-DRIVERS = {"cli.py", "commands.py", "commands_audit.py", "commands_dataset.py", "preparing.py", "__main__.py"}
-BEFORE_THE_DAY = {"devices"}  # no part of the chain; commands of their own call it
-MAX_MODULE, MAX_FUNCTION = 320, 56
+FLOORS = {
+    "schemas": 0,
+    "core": 1,
+    "layouts": 2,
+    "storage": 3,
+    "config": 4,
+    "engine": 5,
+    "stages": 5,
+    "products": 6,
+    "cli": 7,
+}
+"""A package imports only from floors below its own: the first part of a module's name, and its floor."""
+ROOT_MODULES = {"nodeday", "nodeday.__main__"}
+BEFORE_THE_DAY = "devices"
+"""A stage that is no part of the chain; commands of its own call it."""
+MAX_MODULE, MAX_FUNCTION = 320, 55
+
+KNOWN = imports.modules()
+IMPORTS = {name: imports.imported(name, path.read_bytes(), KNOWN) for name, path in KNOWN.items()}
+TREES = {name: ast.parse(path.read_bytes()) for name, path in KNOWN.items()}
 
 
-def imported(tree: ast.AST, package: list[str]) -> Iterator[str]:
-    """Every module that ``tree`` imports, dotted and absolute, also inside functions."""
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            base = package[: len(package) - node.level + 1] if node.level else []
-            origin = ".".join([*base, *([node.module] if node.module else [])])
-            yield from (f"{origin}.{alias.name}" for alias in node.names)
+def unit(module: str) -> tuple[str, ...]:
+    """The package of a module, or its stage: ``("core",)``, ``("stages", "clock")``."""
+    parts = module.split(".")[1:]
+    return tuple(parts[: 2 if parts[0] == "stages" else 1])
 
 
-def stages_behind(source: str, package: list[str]) -> set[str]:
-    names = [name.split(".") for name in imported(ast.parse(source), package)]
-    return {parts[1] for parts in names if parts[0] == "nodeday" and len(parts) > 1 and parts[1] in STAGES}
+def forbidden(importer: str, imported: str) -> bool:
+    """Whether an import runs up, or sideways between packages or stages."""
+    if importer in ROOT_MODULES or imported == "nodeday":
+        return importer == "nodeday" and importer != imported
+    one, other = unit(importer), unit(imported)
+    return one != other and FLOORS[other[0]] >= FLOORS[one[0]] and other != ("stages",)
+
+
+# --- who imports whom ----------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
-    ("source", "found"),
+    ("importer", "imported", "wrong"),
     [
-        ("import nodeday.stages.loss.stage", {"loss"}),
-        ("from nodeday.stages.loss.stage import run", {"loss"}),
-        ("from nodeday import loss", {"loss"}),
-        ("def f():\n    from ..loss import stage", {"loss"}),
-        ("from .. import loss", {"loss"}),
-        ("from nodeday import tables\nfrom . import fit\nimport numpy", {"clock"}),
+        ("core.csv_io", "core.atomic", False),
+        ("core.csv_io", "schemas.tables", False),
+        ("core.csv_io", "storage.tables", True),
+        ("engine.digests", "stages.clock.stage", True),
+        ("stages.clock.stage", "engine.digests", True),
+        ("stages.clock.stage", "stages.clock.edge", False),
+        ("stages.clock.stage", "stages.loss.stage", True),
+        ("stages.clock.stage", "config.study", False),
+        ("config.study", "stages.clock.stage", True),
+        ("products.audit.prove", "products.export.manifest", False),
+        ("products.audit.prove", "engine.stages", False),
+        ("products.audit.prove", "cli.main", True),
+        ("schemas.tables", "core.errors", True),
+        ("cli.main", "products.audit.prove", False),
     ],
 )
-def test_the_search_for_imports_sees_every_form(source: str, found: set[str]) -> None:
-    assert stages_behind(source, ["nodeday", "clock"]) == found
+def test_the_rule_tells_arrows_up_from_arrows_down(importer: str, imported: str, wrong: bool) -> None:
+    assert forbidden(f"nodeday.{importer}", f"nodeday.{imported}") == wrong
+    assert not forbidden(f"nodeday.{importer}", "nodeday")
 
 
-def test_no_stage_imports_another_stage() -> None:
-    assert {"frames", "loss", "clock", "repair", "features", "study", "report", "simulate"} <= set(STAGES)
-    wrong = []
-    for path in PACKAGE.rglob("*.py"):
-        inside = path.relative_to(PACKAGE).parts
-        own = inside[0]
-        others = stages_behind(path.read_text(), ["nodeday", *inside[:-1]]) - {own}
-        if others and own not in DRIVERS:
-            wrong.append(f"{path.relative_to(ROOT)} imports {', '.join(sorted(others))}")
-    assert not wrong
+def test_every_module_stands_on_a_floor() -> None:
+    assert {unit(name)[0] for name in KNOWN.keys() - ROOT_MODULES} == FLOORS.keys()
 
 
-def test_contracts_import_nothing_of_the_package() -> None:
-    for path in (ROOT / "schemas").glob("*.py"):
-        names = list(imported(ast.parse(path.read_text()), ["nodeday", "schemas"]))
-        strangers = [n for n in names if n.startswith("nodeday.") and not n.startswith("nodeday.schemas.")]
-        assert not strangers, path.name
+def test_a_package_imports_only_from_floors_below_its_own() -> None:
+    """Late imports, modules named in strings and imports for types alone included."""
+    wrong = [
+        f"{importer} imports {imported}"
+        for importer, found in IMPORTS.items()
+        for imported in sorted(found)
+        if forbidden(importer, imported)
+    ]
+    assert not wrong, "\n".join(wrong)
+
+
+def test_no_modules_import_one_another_in_a_circle() -> None:
+    reached = {name: below(name) for name in KNOWN}
+    circles = {
+        tuple(sorted({name, *(other for other in reached[name] if name in reached[other])}))
+        for name in KNOWN
+        if name in reached[name]
+    }
+    assert not circles, "\n".join(" <-> ".join(circle) for circle in sorted(circles))
+
+
+def below(name: str) -> set[str]:
+    """All modules that can be reached from ``name`` by imports; itself only where it is in a circle."""
+    reached: set[str] = set()
+    waiting = list(IMPORTS[name])
+    while waiting:
+        module = waiting.pop()
+        if module not in reached:
+            reached.add(module)
+            waiting += IMPORTS[module]
+    return reached
+
+
+def test_contracts_need_the_standard_library_alone() -> None:
+    """All but the two modules that compile them for pandas, Arrow and pandera."""
+    for name, tree in TREES.items():
+        if name.startswith("nodeday.schemas") and name.rpartition(".")[2] not in ("compiled", "checked"):
+            for node in ast.walk(tree):
+                names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+                names += [str(node.module)] if isinstance(node, ast.ImportFrom) else []
+                tops = {each.split(".")[0] for each in names}
+                assert tops <= sys.stdlib_module_names | {"nodeday"}, name
+
+
+# --- size, names and words -----------------------------------------------------------------
 
 
 def test_modules_and_functions_stay_short() -> None:
     wrong = []
-    for path in MODULES:
-        text = path.read_text()
-        lines = len(text.splitlines())
-        if lines >= MAX_MODULE:
-            wrong.append(f"{path.relative_to(ROOT)}: {lines} lines")
-        for node in ast.walk(ast.parse(text)):
+    for name, path in KNOWN.items():
+        lines = len(path.read_text().splitlines())
+        if lines > MAX_MODULE:
+            wrong.append(f"{name}: {lines} lines")
+        for node in ast.walk(TREES[name]):
             if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
                 lines = (node.end_lineno or node.lineno) - node.lineno + 1
-                if lines >= MAX_FUNCTION:
-                    wrong.append(f"{path.relative_to(ROOT)}: {node.name} has {lines} lines")
-    assert not wrong
+                if lines > MAX_FUNCTION:
+                    wrong.append(f"{name}: {node.name} has {lines} lines")
+    assert not wrong, "\n".join(wrong)
 
 
-def test_every_module_says_what_it_is_for() -> None:
-    silent = [
-        str(path.relative_to(ROOT))
-        for path in MODULES
-        if path.name != "__main__.py"
-        and path.read_text().strip()
-        and not ast.get_docstring(ast.parse(path.read_text()))
+def test_every_module_has_a_docstring() -> None:
+    without = [
+        name for name, tree in TREES.items() if name != "nodeday.__main__" and not ast.get_docstring(tree)
     ]
-    assert not silent
+    assert not without
+
+
+def test_no_two_public_classes_have_one_name() -> None:
+    """A name never means two things."""
+    modules = defaultdict(list)
+    for name, tree in TREES.items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                modules[node.name].append(name)
+    twins = {name: found for name, found in modules.items() if len(found) > 1}
+    assert not twins
 
 
 def test_help_imports_nothing_heavy() -> None:
@@ -113,20 +181,40 @@ print("heavy:", sorted(heavy & set(sys.modules)))
     assert done.stdout.splitlines()[-1] == "heavy: []"
 
 
-def test_every_stage_has_a_rule_a_test_and_a_package() -> None:
-    missing = []
-    packaged = (ROOT / "pyproject.toml").read_text()
+# --- stages, rules and packaging -----------------------------------------------------------
+
+
+def test_every_stage_has_a_rule_a_test_and_its_modules() -> None:
+    folders = {path.parent.name for path in (PACKAGE / "stages").glob("*/__init__.py")}
+    assert folders - {BEFORE_THE_DAY} == STAGES.keys() & folders
     chain = (ROOT / "Snakefile").read_text()
-    for stage in STAGES:
-        rule, test = ROOT / "workflow" / "rules" / f"{stage}.smk", ROOT / "tests" / f"test_{stage}.py"
-        for path in [test] if stage in BEFORE_THE_DAY else [rule, test]:
-            if not path.exists():
-                missing.append(str(path.relative_to(ROOT)))
-        if f'"nodeday.{stage}"' not in packaged:
-            missing.append(f"nodeday.{stage} in pyproject.toml")
-        if stage not in BEFORE_THE_DAY and f'include: "workflow/rules/{stage}.smk"' not in chain:
-            missing.append(f"{stage}.smk in the Snakefile")
+    missing = []
+    for stage in folders:
+        files = [PACKAGE / "stages" / stage / "stage.py", ROOT / "tests" / f"test_{stage}.py"]
+        if stage != BEFORE_THE_DAY:
+            files.append(ROOT / "workflow" / "rules" / f"{stage}.smk")
+            if f'include: "workflow/rules/{stage}.smk"' not in chain:
+                missing.append(f"{stage}.smk in the Snakefile")
+        missing += [str(path.relative_to(ROOT)) for path in files if not path.exists()]
+    missing += [name for each in STAGES.values() for name in each.modules if f"nodeday.{name}" not in KNOWN]
     assert not missing
+
+
+def test_the_wheel_holds_every_package_and_its_data() -> None:
+    told = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
+    packages = {name: path.parent for name, path in KNOWN.items() if path.name == "__init__.py"}
+    assert sorted(told["packages"]) == sorted(packages)
+    for name, folder in packages.items():
+        for path in folder.iterdir():
+            if path.suffix in digests.DATA:
+                assert any(fnmatch(path.name, each) for each in told["package-data"].get(name, ())), path
+    shared = [pattern for patterns in told["data-files"].values() for pattern in patterns]
+    for path in [
+        ROOT / "Snakefile",
+        *(ROOT / "workflow").glob("rules/*"),
+        *(ROOT / "workflow").glob("profiles/*/*"),
+    ]:
+        assert any(fnmatch(str(path.relative_to(ROOT)), each) for each in shared), path
 
 
 def test_a_cluster_gets_a_submission_for_each_session() -> None:
@@ -137,3 +225,15 @@ def test_a_cluster_gets_a_submission_for_each_session() -> None:
             of_session = "{wildcards.session}" in rule and not rule.startswith("report:")
             needs = {name for name in ("group:\n", '"session"', "**session_needs(study)") if name in rule}
             assert len(needs) == 3 * of_session, (path.name, rule.split(":")[0])
+
+
+def test_logs_and_benchmarks_of_a_run_are_no_results() -> None:
+    """They differ from run to run, so manifest, package and verification leave them out."""
+    from nodeday.storage import inventory
+
+    named = {
+        Path(found).parts[1]
+        for rule in (ROOT / "workflow" / "rules").glob("*.smk")
+        for found in re.findall(r'"(results/(?:logs|benchmarks)/[^"]+)"', rule.read_text())
+    }
+    assert named == {"logs", "benchmarks"} <= set(inventory.UNSEALED)

@@ -495,8 +495,7 @@ def test_rules_hand_the_shell_codes_alone() -> None:
         "log",
         "output",
         "params.sessions",
-        "params.settings",
-        "params.sheets",
+        "params.digest",
         "threads",
     }
     rules = [path.read_text() for path in (ROOT / "workflow" / "rules").glob("*.smk")]

@@ -8,6 +8,10 @@ rule clock:
         movements=table("movements"),
         agreement=table("agreement"),
         ledger=table("ledger", "clock"),
+    log:
+        "results/logs/{session}/clock.log",
+    benchmark:
+        "results/benchmarks/{session}/clock.tsv"
     group:
         "session"
     resources:
@@ -15,8 +19,6 @@ rule clock:
     params:
         code=code("clock"),
         movements=str(study.file.movements),
-        noted=lambda wildcards: movements(study, wildcards.session),
-    log:
-        "results/logs/{session}/clock.log",
+        noted=lambda wildcards: movement_text(study, wildcards.session),
     shell:
         "nodeday stage clock {wildcards.session} > {log} 2>&1"

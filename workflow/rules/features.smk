@@ -8,6 +8,10 @@ rule features:
         calibration=table("calibration"),
         bouts=table("bouts"),
         ledger=table("ledger", "features"),
+    log:
+        "results/logs/{session}/features.log",
+    benchmark:
+        "results/benchmarks/{session}/features.tsv"
     group:
         "session"
     threads: stage_cores(SESSIONS, CORES)
@@ -16,11 +20,9 @@ rule features:
     params:
         code=code("features"),
         epochs=str(study.file.epochs),
-        devices=lambda wildcards: devices(study, wildcards.session),
+        devices=lambda wildcards: device_text(study, wildcards.session),
         heart=str(study.file.heart),
         participants=str(study.participants),
         mounting=str(sorted(study.file.motion.mounting.items())),
-    log:
-        "results/logs/{session}/features.log",
     shell:
         "nodeday stage features {wildcards.session} --cores {threads} > {log} 2>&1"

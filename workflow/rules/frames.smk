@@ -7,14 +7,16 @@ rule frames:
         hub_runs=table("hub_runs"),
         rejects=table("rejects"),
         ledger=table("ledger", "frames"),
+    log:
+        "results/logs/{session}/frames.log",
+    benchmark:
+        "results/benchmarks/{session}/frames.tsv"
     group:
         "session"
     resources:
         **session_needs(study),
     params:
         code=code("frames"),
-        nodes=lambda wildcards: nodes(study, wildcards.session),
-    log:
-        "results/logs/{session}/frames.log",
+        nodes=lambda wildcards: node_text(study, wildcards.session),
     shell:
         "nodeday stage frames {wildcards.session} > {log} 2>&1"

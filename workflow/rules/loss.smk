@@ -10,6 +10,10 @@ rule loss:
         signal=table("signal"),
         battery=table("battery"),
         ledger=table("ledger", "loss"),
+    log:
+        "results/logs/{session}/loss.log",
+    benchmark:
+        "results/benchmarks/{session}/loss.tsv"
     group:
         "session"
     resources:
@@ -17,7 +21,5 @@ rule loss:
     params:
         code=code("loss"),
         battery=str(study.file.battery),
-    log:
-        "results/logs/{session}/loss.log",
     shell:
         "nodeday stage loss {wildcards.session} > {log} 2>&1"

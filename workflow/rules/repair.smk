@@ -7,6 +7,10 @@ rule repair:
         samples=directory(table("samples")),
         aligned=[table(name) for name in study.file.grid.tables],
         ledger=table("ledger", "repair"),
+    log:
+        "results/logs/{session}/repair.log",
+    benchmark:
+        "results/benchmarks/{session}/repair.tsv"
     group:
         "session"
     threads: stage_cores(SESSIONS, CORES)
@@ -16,7 +20,5 @@ rule repair:
         code=code("repair"),
         fill=str(sorted(study.file.fill.items())),
         grid=str(study.file.grid),
-    log:
-        "results/logs/{session}/repair.log",
     shell:
         "nodeday stage repair {wildcards.session} --cores {threads} > {log} 2>&1"

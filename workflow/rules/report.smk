@@ -1,78 +1,81 @@
-# A page repeats what the study's tables say of its session, and that follows from the tables of the
-# participant's sessions, from what the sheets note of these and from the study's settings. So another
-# session's news, which makes the study's tables anew, leaves a page as it is: `ancient`. An engine that has
-# to make the study's tables looks at no parameter of what comes after them, hence the settings and the notes
-# as files that come before.
-PEERS = peers(study, SESSIONS)
+# A page repeats what the study's tables hold of its session, and that follows from the tables of the
+# participant's sessions, from the sheets' rows on these and from the study's settings. So news of another
+# session, which makes the study's tables anew, leaves a page as it is: `ancient`. An engine that has to make
+# the study's tables looks at no parameter of what comes after them, hence the settings and the rows of the
+# sheets as files that come before.
+PARTICIPANT_SESSIONS = sessions_of_participants(study, SESSIONS)
 
 
-rule settings:
+rule study_settings:
     output:
-        "results/study/.settings",
+        "results/study/.settings_digest",
+    log:
+        "results/logs/study_settings.log",
     params:
-        settings=digest([code("study"), code("report"), str(study.file), str(study.participants)]),
+        digest=digest([code("study"), code("report"), str(study.file), str(study.participants)]),
     shell:
-        "echo {params.settings} > {output}"
+        "echo {params.digest} > {output} 2> {log}"
 
 
-rule notes:
+rule participant_notes:
     output:
-        "results/study/.notes/{session}",
+        "results/study/.notes_digest/{session}",
+    log:
+        "results/logs/{session}/participant_notes.log",
     params:
-        sheets=lambda wildcards: digest(sheets(study, name) for name in PEERS.get(wildcards.session, [])),
+        digest=lambda wildcards: digest(
+            sheet_text(study, name) for name in PARTICIPANT_SESSIONS.get(wildcards.session, [])
+        ),
     shell:
-        "echo {params.sheets} > {output}"
+        "echo {params.digest} > {output} 2> {log}"
 
 
 # One file that stands for the study's tables: the engine looks through all that a job reads, once
 # for each file that another job wants of it.
-rule told:
+rule study_tables_ready:
     input:
-        expand(study_table("{each}"), each=["phases", "sessions", "exclusions", "ledger"]),
+        study_tables(STAGES["report"].reads),
     output:
-        touch("results/study/.told"),
+        touch("results/study/.tables_ready"),
 
 
 rule report:
     input:
-        expand(
-            table("{each}"),
-            each=[
-                "hub_runs", "rejects", "gaps", "loss", "radio", "bursts", "signal", "battery", "clock", "steps",
-                "movements", "agreement", "beats", "epochs", "signal_quality", "calibration",
-            ],
-            allow_missing=True,
-        ),
-        table("frames"),
-        table("samples"),
-        "results/study/.settings",
-        "results/study/.notes/{session}",
-        lambda wildcards: expand(table("epochs"), session=PEERS.get(wildcards.session, [])),
-        ancient("results/study/.told"),
+        session_tables(STAGES["report"].reads),
+        ledgers(),
+        "results/study/.settings_digest",
+        "results/study/.notes_digest/{session}",
+        lambda wildcards: expand(table("epochs"), session=PARTICIPANT_SESSIONS.get(wildcards.session, [])),
+        ancient("results/study/.tables_ready"),
     output:
         page="results/report/{session}.html",
+    log:
+        "results/logs/{session}/report.log",
+    benchmark:
+        "results/benchmarks/{session}/report.tsv"
     resources:
         **page_needs(),
     params:
         code=code("report"),
         title=study.file.title,
-    log:
-        "results/logs/{session}/report.log",
     shell:
         "nodeday stage report {wildcards.session} > {log} 2>&1"
 
 
+# It reads tables of sessions as well, which come before those of the study.
 rule index:
     input:
-        [study_table(each) for each in ("sessions", "exclusions", "flow", "phases", "phase_features")],
+        study_tables(STAGES["index"].reads),
     output:
         index="results/report/index.html",
+    log:
+        "results/logs/index.log",
+    benchmark:
+        "results/benchmarks/index.tsv"
     resources:
         **page_needs(),
     params:
         code=code("report"),
         sessions=" ".join(SESSIONS),
-    log:
-        "results/logs/index.log",
     shell:
         "nodeday stage index {params.sessions} > {log} 2>&1"

@@ -4,21 +4,23 @@
 if study.planned:
 
     rule simulate:
-        wildcard_constraints:
-            session="|".join(name for name in sorted(study.planned) if not problems.get(name)) or "(?!)",
         input:
             scenario="config/scenario.yaml",
             layouts=lambda wildcards: layouts(study, wildcards.session),
         output:
             capture="captures/{session}.bin",
             truth="captures/{session}.truth.npz",
+        log:
+            "results/logs/{session}/simulate.log",
+        benchmark:
+            "results/benchmarks/{session}/simulate.tsv"
+        wildcard_constraints:
+            session="|".join(name for name in sorted(study.planned) if not problems.get(name)) or "(?!)",
         group:
             "session"
         resources:
             **session_needs(study),
         params:
             code=code("simulate"),
-        log:
-            "results/logs/{session}/simulate.log",
         shell:
             "nodeday stage simulate {wildcards.session} > {log} 2>&1"

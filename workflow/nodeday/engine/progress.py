@@ -1,4 +1,4 @@
-"""The workflow's events as bars, a line for each session at work; plain lines where there is no terminal."""
+"""Progress of a run: a bar for each session at work, or plain lines where there is no terminal."""
 
 from __future__ import annotations
 
@@ -13,27 +13,25 @@ from snakemake_interface_logger_plugins.base import LogHandlerBase
 from snakemake_interface_logger_plugins.common import LogEvent
 from snakemake_interface_logger_plugins.settings import LogHandlerSettingsBase
 
-from nodeday.engine.events import CHAIN, Job, Journal, span
+from nodeday.engine.events import STEPS, WEIGHT, Job, Journal, span
 
 NAME, STUDY = "nodeday", "study"
-QUIET = ("all", "sessions", "settings", "notes", "told", "hashes")
-"""Jobs of the workflow's own, over in no time."""
 
 
 @dataclass
 class Settings(LogHandlerSettingsBase):
-    """Carries the run's journal to the handler, which the engine makes."""
+    """Carry the run's journal to the handler, which the engine makes."""
 
     journal: Journal = field(default_factory=lambda: Journal(1))
 
 
 class LogHandler(LogHandlerBase):
-    """Writes the journal and shows it; failures are told by the command that follows."""
+    """Writes the engine's events into the journal and shows it; failures are left to the final account."""
 
     def __post_init__(self) -> None:
         self.journal = self.settings.journal if isinstance(self.settings, Settings) else Journal(1)
         self.console = Console(stderr=True)
-        self.bars = _Bars(self.console, self.journal)
+        self.bars = ProgressBars(self.console, self.journal)
 
     @property
     def writes_to_stream(self) -> bool:
@@ -72,14 +70,14 @@ class LogHandler(LogHandlerBase):
     def _end(self, record: LogRecord, *, failed: bool) -> None:
         number: int = getattr(record, "job_id", getattr(record, "jobid", 0))
         ended = self.journal.end(number, failed=failed)
-        if ended is None or ended[0].stage in QUIET or self.console.is_terminal:
+        if ended is None or ended[0].stage not in WEIGHT or self.console.is_terminal:
             return
         job, seconds = ended
         left = self.journal.left_s
-        how = f"stopped after {span(seconds)}" if failed else f"done in {span(seconds)}"
+        outcome = f"stopped after {span(seconds)}" if failed else f"done in {span(seconds)}"
         rest = f", about {span(left)} left" if left else ""
         count = f"{self.journal.done} of {self.journal.total}{rest}"
-        line = f"{job.session or STUDY}: {job.stage} {how} ({count})"
+        line = f"{job.session or STUDY}: {job.stage} {outcome} ({count})"
         self.console.print(line, highlight=False, soft_wrap=True, markup=False)
 
     def close(self) -> None:
@@ -94,8 +92,8 @@ def _job(record: LogRecord) -> Job:
     return Job(str(session), stage, str(logs[0]))
 
 
-class _Told(ProgressColumn):
-    """What a bar says, asked for anew at each refresh, so that times go on between two events."""
+class _Text(ProgressColumn):
+    """The text of a bar, made anew at each refresh, so that times go on between two events."""
 
     max_refresh = 0.5
 
@@ -109,15 +107,15 @@ class _Told(ProgressColumn):
             left = self.journal.left_s
             rest = f", about {span(left)} left" if left else ""
             return Text(f"{self.journal.done} of {self.journal.total} stages done{rest}")
-        at = [
+        at_work = [
             f"{job.stage} {span(seconds)}"
             for job, seconds in self.journal.working
-            if (job.session or STUDY) == session and job.stage not in QUIET
+            if (job.session or STUDY) == session and job.stage in WEIGHT
         ]
-        return Text(", ".join(at))
+        return Text(", ".join(at_work))
 
 
-class _Bars:
+class ProgressBars:
     """A bar for the run with the time left, and one for each session at work: how far along the chain."""
 
     def __init__(self, console: Console, journal: Journal) -> None:
@@ -125,30 +123,32 @@ class _Bars:
         self.progress = Progress(
             TextColumn("{task.description:<20}", markup=False),
             BarColumn(bar_width=24),
-            _Told(journal),
+            _Text(journal),
             console=console,
             refresh_per_second=4,
             disable=not console.is_terminal,
         )
-        self.whole: TaskID | None = None
-        self.own: dict[str, TaskID] = {}
+        self._run: TaskID | None = None
+        self._sessions: dict[str, TaskID] = {}
 
     def show(self) -> None:
-        if self.whole is None:
+        """Bring the bars in step with the journal."""
+        if self._run is None:
             self.progress.start()
-            self.whole = self.progress.add_task("run", total=None, session=None)
-        self.progress.update(self.whole, total=self.journal.total, completed=self.journal.done)
+            self._run = self.progress.add_task("run", total=None, session=None)
+        self.progress.update(self._run, total=self.journal.total, completed=self.journal.done)
         stages: dict[str, list[str]] = {}
         for job, _ in self.journal.working:
-            if job.stage not in QUIET:
+            if job.stage in WEIGHT:
                 stages.setdefault(job.session or STUDY, []).append(job.stage)
-        for name in set(self.own) - set(stages):
-            self.progress.remove_task(self.own.pop(name))
-        for name, at in stages.items():
-            if name not in self.own:
-                self.own[name] = self.progress.add_task(name, total=len(CHAIN), session=name)
-            passed = min((CHAIN.index(stage) for stage in at if stage in CHAIN), default=0)
-            self.progress.update(self.own[name], completed=passed)
+        for name in set(self._sessions) - set(stages):
+            self.progress.remove_task(self._sessions.pop(name))
+        for name, at_work in stages.items():
+            if name not in self._sessions:
+                self._sessions[name] = self.progress.add_task(name, total=len(STEPS), session=name)
+            passed = min((STEPS.index(stage) for stage in at_work if stage in STEPS), default=0)
+            self.progress.update(self._sessions[name], completed=passed)
 
     def stop(self) -> None:
+        """Take the bars away."""
         self.progress.stop()

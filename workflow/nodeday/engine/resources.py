@@ -1,7 +1,7 @@
 """What a job asks a cluster for: memory and time by the size of its input, more at each new attempt.
 
-Stages work in pieces, so memory hardly grows with a capture; the figures are this project's own
-choice, about twice what was measured, so that only an unusual session needs a second attempt.
+Stages work in pieces, so memory hardly grows with a capture. The figures are this project's own choice,
+about twice what was measured, so that only an unusual session needs a second attempt.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from nodeday.config.study import Study
-from nodeday.engine.digests import captures
+from nodeday.engine.rule_files import captures
 
 Needs = dict[str, int | Callable[..., int]]
 
@@ -17,8 +17,9 @@ MB = 1_000_000
 
 
 def session_needs(study: Study) -> Needs:
-    """Of a stage of one session, by the size of the session's captures in MB: 1500 MB and 2 more for
-    each, 10 minutes and one more for each 20.
+    """Return what a stage of one session needs, by the size of the session's captures in MB.
+
+    1500 MB and 2 more for each; 10 minutes and one more for each 20.
     """
 
     def size_mb(session: str) -> int:
@@ -32,15 +33,17 @@ def session_needs(study: Study) -> Needs:
 
 
 def stage_cores(sessions: Sequence[str], cores: int | None) -> int:
-    """Cores that a stage of one session may use: those that would stand idle beside the other sessions. One
-    where the engine does not run the stages itself and so has no ``cores``: a cluster has many sessions.
+    """Return the cores that a stage of one session may use: those that other sessions leave idle.
+
+    One where the engine does not run the stages itself and so has no ``cores``: a cluster has many sessions.
     """
     return max((cores or 1) // max(len(sessions), 1), 1)
 
 
 def study_needs(sessions: Sequence[str]) -> Needs:
-    """Of the study's tables, by the number of sessions: 2000 MB and 10 more for each, 10 minutes and
-    one more for each 20.
+    """Return what the study's tables need, by the number of sessions.
+
+    2000 MB and 10 more for each; 10 minutes and one more for each 20.
     """
     return {
         "mem_mb": lambda wildcards, attempt: attempt * (2000 + 10 * len(sessions)),
@@ -49,7 +52,7 @@ def study_needs(sessions: Sequence[str]) -> Needs:
 
 
 def page_needs() -> Needs:
-    """Of a session's page, or of the index: 1500 MB and 5 minutes."""
+    """Return what a session's page, or the index, needs: 1500 MB and 5 minutes."""
     return {
         "mem_mb": lambda wildcards, attempt: attempt * 1500,
         "runtime": lambda wildcards, attempt: attempt * 5,

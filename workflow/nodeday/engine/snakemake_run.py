@@ -6,19 +6,21 @@ all sessions: these and the pages are then made of those that finished, in a sec
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
-import signal
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType
+from typing import TYPE_CHECKING
 
 from nodeday.core.errors import NodedayError, SettingsError
-from nodeday.engine import digests, locks
+from nodeday.engine import locks, rule_files
 from nodeday.engine.events import Job, Journal
+from nodeday.engine.interrupts import ending_jobs
+
+if TYPE_CHECKING:
+    from snakemake.settings.types import OutputSettings
 
 
 @dataclass(frozen=True)
@@ -30,120 +32,66 @@ class RunOutcome:
 
 
 def run(root: Path, sessions: list[str], cores: int) -> RunOutcome:
-    """Run the chain on ``sessions``. Raise KeyboardInterrupt when stopped, with no job left at work, and
-    NodedayError where the workflow fails without a job that did, or where another run is at work.
+    """Run the chain on ``sessions``.
+
+    Raises KeyboardInterrupt when stopped, with no job left at work, and NodedayError where the workflow
+    fails without a job that did, or where another run is at work.
     """
     # The rules call `nodeday`, which must be the one that is running.
     os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     journal = Journal(cores)
     with locks.run_alone(root):
-        _forget(root)
-        whole = _workflow(root, sessions, journal, cores)
+        _drop_incomplete_manifest(root)
+        complete = _workflow(root, sessions, journal, cores)
         finished = _finished(root, sessions, journal)
-        if not whole and finished and finished != sessions:
-            whole = _workflow(root, finished, journal, cores)
+        if not complete and finished and finished != sessions:
+            complete = _workflow(root, finished, journal, cores)
             finished = _finished(root, finished, journal)
-    if not whole and not journal.failed:
+    if not complete and not journal.failed:
         raise NodedayError("the workflow stopped before any of its jobs failed", str(root))
     return RunOutcome(finished, journal.failed)
 
 
 def _finished(root: Path, sessions: list[str], journal: Journal) -> list[str]:
-    """Of ``sessions``, those that no failed job speaks of and whose tables are all there."""
+    """Return those of ``sessions`` that have all their tables and no failed job."""
     stopped = {job.session for job in journal.failed}
     return [
         name
         for name in sessions
         if name not in stopped
         and not (root / "results" / "failed" / f"{name}.txt").exists()
-        and (root / digests.table("epochs").format(session=name)).exists()
+        and (root / rule_files.table("epochs").format(session=name)).exists()
     ]
 
 
-def _forget(root: Path) -> None:
-    """Take the manifest away where a file that it names has gone. The workflow looks for its last files,
-    not for those between; it makes all that they were made of where one of them is to be made.
+def _drop_incomplete_manifest(root: Path) -> None:
+    """Take the manifest away where a file that it names has gone.
+
+    The workflow looks for its last files, not for those between; it makes all that they were made of
+    where one of them is to be made.
     """
-    last = root / "results" / "manifest.json"
-    if not last.exists():
+    manifest = root / "results" / "manifest.json"
+    if not manifest.exists():
         return
     try:
-        named = [entry["path"] for entry in json.loads(last.read_text(encoding="utf-8"))["results"]]
+        named = [entry["path"] for entry in json.loads(manifest.read_text(encoding="utf-8"))["results"]]
     except (ValueError, KeyError, TypeError):
         named = [""]
     gone = [path for path in named if not (root / path).is_file()]
     if gone:
-        last.unlink()
+        manifest.unlink()
     if any(path.startswith("results/report/") for path in gone):
         (root / "results" / "report" / "index.html").unlink(missing_ok=True)
 
 
-@contextlib.contextmanager
-def _stoppable() -> Iterator[None]:
-    """The engine takes Ctrl-C for a failure of its jobs, and waits for them where only this process was
-    told. So it is noted here, jobs still at work are ended, and it is raised again at the end.
-    """
-    import psutil
-
-    told = False
-
-    def note(number: int, frame: FrameType | None) -> None:
-        nonlocal told
-        told = True
-        for child in psutil.Process().children(recursive=True):
-            with contextlib.suppress(psutil.NoSuchProcess):
-                child.terminate()
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGINT, note)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-        if told:
-            raise KeyboardInterrupt
-
-
 def _workflow(root: Path, sessions: Iterable[str], journal: Journal, cores: int) -> bool:
-    """One pass of the workflow on ``sessions``; False where a job failed."""
-    from snakemake.api import SnakemakeApi
+    """Make one pass of the workflow on ``sessions``; return False where a job failed."""
     from snakemake.exceptions import LockException, WorkflowError
-    from snakemake.scheduling.greedy import SchedulerSettings as GreedySettings
-    from snakemake.settings.enums import Quietness
-    from snakemake.settings.types import (
-        ConfigSettings,
-        DAGSettings,
-        ExecutionSettings,
-        OutputSettings,
-        ResourceSettings,
-        SchedulingSettings,
-    )
-    from snakemake_interface_logger_plugins.registry import LoggerPluginRegistry
 
-    from nodeday.core import paths
-    from nodeday.engine import progress
-
-    registry = LoggerPluginRegistry()
-    if not registry.is_installed(progress.NAME):
-        registry.register_plugin(progress.NAME, progress)
-    output = OutputSettings(
-        quiet={Quietness.ALL}, log_handler_settings={progress.NAME: progress.Settings(journal)}
-    )
     here = Path.cwd()
     try:
-        with _stoppable(), SnakemakeApi(output) as api:
-            workflow = api.workflow(
-                resource_settings=ResourceSettings(cores=cores),
-                config_settings=ConfigSettings(config={"only": ",".join(sessions)}),
-                snakefile=paths.SNAKEFILE,
-                workdir=root,
-            )
-            dag = workflow.dag(dag_settings=DAGSettings(targets={"all"}, force_incomplete=True))
-            dag.execute_workflow(
-                execution_settings=ExecutionSettings(keep_going=True, lock=True),
-                scheduling_settings=SchedulingSettings(scheduler="greedy"),
-                scheduler_settings=GreedySettings(),
-            )
+        with ending_jobs():
+            _execute(root, sessions, journal, cores)
     except LockException:
         raise SettingsError(
             "another workflow is at work on this study",
@@ -159,3 +107,49 @@ def _workflow(root: Path, sessions: Iterable[str], journal: Journal, cores: int)
     finally:
         os.chdir(here)
     return True
+
+
+def _execute(root: Path, sessions: Iterable[str], journal: Journal, cores: int) -> None:
+    """Plan and run the jobs by Snakemake's API; it raises WorkflowError where a job failed."""
+    from snakemake.api import SnakemakeApi
+    from snakemake.settings.types import (
+        ConfigSettings,
+        DAGSettings,
+        ExecutionSettings,
+        ResourceSettings,
+        SchedulingSettings,
+    )
+    from snakemake_interface_scheduler_plugins.registry import SchedulerPluginRegistry
+
+    from nodeday.core import paths
+
+    greedy = SchedulerPluginRegistry().get_plugin("greedy")
+    with SnakemakeApi(_output(journal)) as api:
+        workflow = api.workflow(
+            resource_settings=ResourceSettings(cores=cores),
+            config_settings=ConfigSettings(config={"only": ",".join(sessions)}),
+            snakefile=paths.SNAKEFILE,
+            workdir=root,
+        )
+        dag = workflow.dag(dag_settings=DAGSettings(targets={"all"}, force_incomplete=True))
+        dag.execute_workflow(
+            execution_settings=ExecutionSettings(keep_going=True, lock=True),
+            scheduling_settings=SchedulingSettings(scheduler=greedy.name),
+            scheduler_settings=greedy.settings_cls(),
+        )
+
+
+def _output(journal: Journal) -> OutputSettings:
+    """Return settings that put the progress bar of ``journal`` in place of the engine's own log."""
+    from snakemake.settings.enums import Quietness
+    from snakemake.settings.types import OutputSettings
+    from snakemake_interface_logger_plugins.registry import LoggerPluginRegistry
+
+    from nodeday.engine import progress
+
+    loggers = LoggerPluginRegistry()
+    if not loggers.is_installed(progress.NAME):
+        loggers.register_plugin(progress.NAME, progress)
+    return OutputSettings(
+        quiet={Quietness.ALL}, log_handler_settings={progress.NAME: progress.Settings(journal)}
+    )

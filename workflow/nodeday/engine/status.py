@@ -16,8 +16,9 @@ from nodeday.config.study import Study
 from nodeday.core import paths
 from nodeday.core.errors import NodedayError
 from nodeday.engine.account import failure_file
+from nodeday.engine.stages import CHAIN
 
-STAGES = ("frames", "loss", "clock", "repair", "features", "report")
+STAGES = (*CHAIN, "report")
 DONE, OUTDATED, TO_DO = "done", "outdated", "to do"
 _WORST = (DONE, OUTDATED, TO_DO)
 _OF_SESSION = re.compile(r"results/(?:report/|[^/]+/session=)([^/]+?)(?:\.html|/[^/]+)?")

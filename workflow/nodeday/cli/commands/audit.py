@@ -31,6 +31,7 @@ def run(options: argparse.Namespace) -> int:
     """Print what a session lost and why; return 3 where a limit is broken or tables do not agree."""
     from nodeday.config.study import Study
     from nodeday.products.audit import session as session_audit
+    from nodeday.products.lineage.capture import open_capture
 
     study = Study(options.study)
     if options.all:
@@ -46,7 +47,7 @@ def _prove(study: Study, options: argparse.Namespace) -> int:
     """Derive every table of a finished study, or of one session, anew; return 3 where any differs."""
     import importlib
 
-    from nodeday.cli.captures import open_capture
+    from nodeday.engine.stages import CHAIN
     from nodeday.products.audit import prove
     from nodeday.products.audit import session as session_audit
 
@@ -55,7 +56,7 @@ def _prove(study: Study, options: argparse.Namespace) -> int:
     if not sessions:
         raise SettingsError("no session is finished", str(study.results), remedy="See `nodeday run`.")
     stages = {
-        name: importlib.import_module(f"nodeday.stages.{name}.stage").run for name in (*prove.CHAIN, "study")
+        name: importlib.import_module(f"nodeday.stages.{name}.stage").run for name in (*CHAIN, "study")
     }
 
     def pieces(session: str, paths: list[Path]) -> Iterable[bytes] | None:

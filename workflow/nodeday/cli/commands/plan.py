@@ -152,5 +152,7 @@ def _run_session(study: Study, plan: RadioPlan, session: str, channel: RadioChan
     )
     data, truth = simulate_session(session_plan, study.layout_of(session), study.nodes_of(session))
     write(study.root, session, data, truth)
-    for stage in ("frames", "loss", "clock", "repair", "features"):
+    from nodeday.engine.stages import CHAIN
+
+    for stage in CHAIN:
         importlib.import_module(f"nodeday.stages.{stage}.stage").run(study, session)

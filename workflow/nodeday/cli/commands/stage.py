@@ -8,24 +8,22 @@ from typing import TYPE_CHECKING, Any
 
 from nodeday.cli.arguments import add_cores, add_study
 from nodeday.core.errors import GOOD, ContractError, SettingsError, of_system
+from nodeday.engine.stages import SEVERAL_CORES, STAGES
 
 if TYPE_CHECKING:
     from nodeday.config.study import Study
 
 HELP = "one stage of one session, as a run calls it"
 EXAMPLES = "nodeday stage loss S01"
-STAGES = ("simulate", "frames", "loss", "clock", "repair", "features", "hashes", "study", "report", "index")
-SIDE_BY_SIDE = ("repair", "features", "study")
-"""Stages that can work on the streams of a session, or on sessions, side by side."""
-OTHER_MODULES = {"index": "nodeday.stages.report.stage", "hashes": "nodeday.products.export.hashes"}
-"""Modules of stages that have no folder of their own."""
+NAMES = tuple(name for name in STAGES if name != "dataset")
+"""Stages that this command runs; `nodeday export package` is the last one."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the stage, its sessions, the cores and the study."""
-    parser.add_argument("stage", choices=STAGES, help="which")
+    parser.add_argument("stage", choices=NAMES, help="which")
     parser.add_argument("sessions", nargs="*", metavar="SESSION", help="of the study")
-    add_cores(parser, 1, f"to work on, in {', '.join(SIDE_BY_SIDE)}")
+    add_cores(parser, 1, f"to work on, in {', '.join(SEVERAL_CORES)}")
     add_study(parser)
 
 
@@ -39,8 +37,8 @@ def run(options: argparse.Namespace) -> int:
 
     malloc.keep()
     study, stage = Study(options.study), options.stage
-    module = importlib.import_module(OTHER_MODULES.get(stage, f"nodeday.stages.{stage}.stage"))
-    more = {"cores": options.cores} if stage in SIDE_BY_SIDE else {}
+    module = importlib.import_module(f"nodeday.{STAGES[stage].modules[0]}")
+    more = {"cores": options.cores} if STAGES[stage].several_cores else {}
     with locks.stage(study.root):
         if stage == "study":
             module.run(study, options.sessions, **more)

@@ -15,13 +15,13 @@ from pathlib import Path
 
 from nodeday.config.study import Study
 from nodeday.core.errors import NodedayError
+from nodeday.engine.stages import CHAIN
 from nodeday.products.audit import checkpoints
 from nodeday.products.audit.checkpoints import Checkpoint, Opened
 from nodeday.products.audit.compare import compare
 from nodeday.products.export import manifest
 from nodeday.storage import inventory, tables
 
-CHAIN = ("frames", "loss", "clock", "repair", "features")
 LARGE = ("rejects", "samples", "aligned", "beats", "signal_quality")
 """Tables that the stage `study` does not read: their second copy goes once it is compared."""
 Stages = Mapping[str, Callable[[Study, str], None]]

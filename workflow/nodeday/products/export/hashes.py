@@ -16,7 +16,7 @@ from pathlib import Path
 
 from nodeday.config.study import Study
 from nodeday.core import atomic
-from nodeday.engine import digests
+from nodeday.engine import rule_files
 
 NAME, FOLDER = ".hashes.json", ".hashes"
 Hashed = Callable[[Sequence[Path]], list[str]]
@@ -38,7 +38,7 @@ def of_files(paths: Sequence[Path]) -> list[str]:
 def run(study: Study, session: str) -> None:
     """Hash what the stages of a session have read and written, for the manifest to come."""
     kept = Kept(study.results / FOLDER / f"{session}.json")
-    kept([study.root / path for path in digests.captures(study, session)])
+    kept([study.root / path for path in rule_files.captures(study, session)])
     kept(sorted(path for path in study.results.glob(f"*/session={session}/*") if path.name[0] != "."))
     kept.keep()
 

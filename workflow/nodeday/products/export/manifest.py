@@ -20,7 +20,8 @@ from nodeday import __version__
 from nodeday.config.study import Study
 from nodeday.core import atomic
 from nodeday.core.errors import ContractError
-from nodeday.engine import digests
+from nodeday.engine import digests, rule_files
+from nodeday.engine.stages import CHAIN
 from nodeday.products.export.hashes import Hashed, of_files, sha256
 from nodeday.products.export.package import as_json
 from nodeday.schemas.compile import VERSION
@@ -28,7 +29,7 @@ from nodeday.storage import inventory
 
 NAME = "manifest.json"
 LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "pandera", "pydantic", "snakemake")
-CODE = ("frames", "loss", "clock", "repair", "features", "study", "report", "dataset")
+CODE = (*CHAIN, "study", "report", "dataset")
 
 
 def libraries() -> dict[str, str]:
@@ -38,7 +39,7 @@ def libraries() -> dict[str, str]:
 
 def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[str, Any]:
     """The manifest of a finished study: inputs, settings, code and every file of its results."""
-    captures = {name for session in sessions for name in digests.captures(study, session)}
+    captures = {name for session in sessions for name in rule_files.captures(study, session)}
     settings = [
         path.relative_to(study.root).as_posix()
         for path in (study.root / "config").rglob("*")

@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 from nodeday.engine.events import WEIGHT, Job, Journal, span
-from nodeday.engine.progress import _Bars
+from nodeday.engine.progress import ProgressBars
 
 
 class Clock:
@@ -78,18 +78,18 @@ def test_a_failed_stage_takes_its_followers_along(clock: Clock) -> None:
     assert journal.end(1, failed=True) == (job, 1.0)
     assert journal.failed == [job]
     assert journal.total == 13 - 6
-    assert journal.end(1) is None  # an end that is told twice counts once
+    assert journal.end(1) is None  # an end that comes twice counts once
 
 
 def test_what_is_at_work(clock: Clock) -> None:
     journal = Journal(2, clock)
-    journal.plan({"frames": 1, "loss": 1, "told": 1})
+    journal.plan({"frames": 1, "loss": 1, "hashes": 1})
     journal.begin(1, Job("S1", "frames"))
-    journal.begin(2, Job("", "told"))
+    journal.begin(2, Job("S2", "hashes"))
     clock.at = 2.5
     assert [(job.session, job.stage, at) for job, at in journal.working] == [
         ("S1", "frames", 2.5),
-        ("", "told", 2.5),
+        ("S2", "hashes", 2.5),
     ]
     journal.end(2)
     assert journal.done == 0  # what takes no time is not counted
@@ -122,11 +122,11 @@ def test_spans_are_words(seconds: float, words: str) -> None:
     assert span(seconds) == words
 
 
-def test_bars_tell_stage_and_times_at_a_terminal(clock: Clock) -> None:
+def test_bars_show_stage_and_times_at_a_terminal(clock: Clock) -> None:
     """On a console that takes itself for a terminal, read as text."""
     console = Console(file=io.StringIO(), force_terminal=True, width=100, color_system=None)
     journal = Journal(2, clock)
-    bars = _Bars(console, journal)
+    bars = ProgressBars(console, journal)
     journal.plan({"frames": 2, "loss": 2})
     journal.begin(1, Job("S01-clean", "frames"))
     journal.begin(2, Job("S02-[b]", "frames"))

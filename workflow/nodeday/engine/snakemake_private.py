@@ -1,0 +1,28 @@
+"""What the workflow relies on and Snakemake does not document, each with a test that names it.
+
+Look here first after a new version of Snakemake.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+LOCKS = Path(".snakemake") / "locks"
+"""Folder in the study where an engine at work keeps files that make another engine refuse the study."""
+
+
+def cores_of(workflow: Any) -> int | None:
+    """Return the cores of the engine that plans the jobs; None where a cluster runs them.
+
+    A job on a cluster reads the Snakefile again on its node (``workflow.remote_exec``). The cores of that
+    node do not count: rules must come out as they did where they were planned.
+    """
+    from snakemake.exceptions import WorkflowError
+
+    if workflow.remote_exec:
+        return None
+    try:
+        return int(workflow.cores)
+    except WorkflowError:  # documented: there are none
+        return None
