@@ -43,4 +43,4 @@ def lints() -> list[str]:
 
 
 if __name__ == "__main__":
-    sys.exit("\n".join(lints()))
+    sys.exit("\n".join(lints()) or 0)

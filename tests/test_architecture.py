@@ -76,7 +76,7 @@ def forbidden(importer: str, imported: str) -> bool:
         ("cli.main", "products.audit.prove", False),
     ],
 )
-def test_the_rule_tells_arrows_up_from_arrows_down(importer: str, imported: str, wrong: bool) -> None:
+def test_arrows_up_are_forbidden(importer: str, imported: str, wrong: bool) -> None:
     assert forbidden(f"nodeday.{importer}", f"nodeday.{imported}") == wrong
     assert not forbidden(f"nodeday.{importer}", "nodeday")
 
@@ -201,14 +201,14 @@ def test_every_stage_has_a_rule_a_test_and_its_modules() -> None:
 
 
 def test_the_wheel_holds_every_package_and_its_data() -> None:
-    told = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
+    setup = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
     packages = {name: path.parent for name, path in KNOWN.items() if path.name == "__init__.py"}
-    assert sorted(told["packages"]) == sorted(packages)
+    assert sorted(setup["packages"]) == sorted(packages)
     for name, folder in packages.items():
         for path in folder.iterdir():
             if path.suffix in digests.DATA:
-                assert any(fnmatch(path.name, each) for each in told["package-data"].get(name, ())), path
-    shared = [pattern for patterns in told["data-files"].values() for pattern in patterns]
+                assert any(fnmatch(path.name, each) for each in setup["package-data"].get(name, ())), path
+    shared = [pattern for patterns in setup["data-files"].values() for pattern in patterns]
     for path in [
         ROOT / "Snakefile",
         *(ROOT / "workflow").glob("rules/*"),

@@ -24,12 +24,13 @@ from conftest import FINISHED
 from nodeday.cli.main import main
 from nodeday.core import atomic, errors
 from nodeday.core.errors import ContractError, SettingsError
-from nodeday.engine import locks as atwork
+from nodeday.engine import locks
+from nodeday.engine.snakemake_private import LOCKS
 from nodeday.stages.frames.containers import PIECE, Unpacker
 from nodeday.storage import frames, tables
 
 SESSION = FINISHED[0]
-UNSEALED = ("logs", "failed", "report")
+UNSEALED = (*inventory.UNSEALED, "report")
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -79,12 +80,12 @@ def test_a_killed_run_goes_on_to_the_same_bytes(copy: Path) -> None:
 
 
 def test_locks_of_a_dead_run_are_taken_away(copy: Path) -> None:
-    locks = copy / ".snakemake" / "locks"
-    locks.mkdir(exist_ok=True)
-    (locks / "0.output.lock").write_text("results/epochs/session=S01-clean/epochs.parquet\n")
-    (copy / "results" / atwork.RUN).write_text("process 1 on another-machine\n")
-    with atwork.run_alone(copy):
-        assert not locks.exists()
+    folder = copy / LOCKS
+    folder.mkdir(exist_ok=True)
+    (folder / "0.output.lock").write_text("results/epochs/session=S01-clean/epochs.parquet\n")
+    (copy / "results" / locks.RUN).write_text("process 1 on another-machine\n")
+    with locks.run_alone(copy):
+        assert not folder.exists()
 
 
 def _holder(file: Path, how: int) -> Iterator[None]:
@@ -96,29 +97,29 @@ def _holder(file: Path, how: int) -> Iterator[None]:
 @pytest.mark.parametrize(
     ("file", "how", "sentence"),
     [
-        (atwork.RUN, fcntl.LOCK_EX, "another run is at work on this study (process 7 on bench)"),
-        (atwork.STAGES, fcntl.LOCK_SH, "a workflow, or a stage that an earlier run began, is still at work"),
+        (locks.RUN, fcntl.LOCK_EX, "another run is at work on this study (process 7 on bench)"),
+        (locks.STAGES, fcntl.LOCK_SH, "a workflow, or a stage that an earlier run began, is still at work"),
     ],
 )
 def test_locks_of_a_living_one_stay(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, file: str, how: int, sentence: str
 ) -> None:
-    monkeypatch.setattr(atwork, "WAIT_S", 0.2)
-    lock = tmp_path / ".snakemake" / "locks" / "0.input.lock"
+    monkeypatch.setattr(locks, "WAIT_S", 0.2)
+    lock = tmp_path / LOCKS / "0.input.lock"
     lock.parent.mkdir(parents=True)
     lock.write_text("captures/S1.bin\n")
     (tmp_path / "results").mkdir()
     (tmp_path / "results" / file).write_text("process 7 on bench\n")
     for _ in _holder(tmp_path / "results" / file, how):
-        with pytest.raises(SettingsError, match=re.escape(sentence)), atwork.run_alone(tmp_path):
+        with pytest.raises(SettingsError, match=re.escape(sentence)), locks.run_alone(tmp_path):
             pass
         assert lock.exists()
-    with atwork.run_alone(tmp_path):  # it has ended
+    with locks.run_alone(tmp_path):  # it has ended
         assert not lock.exists()
 
 
 def test_a_living_process_is_left_alone_by_the_command(copy: Path) -> None:
-    """A real run beside one that another process holds: told at once, nothing touched."""
+    """A real run beside one that another process holds: refused at once, nothing touched."""
     program = (
         "import sys, time; from pathlib import Path; from nodeday.engine import locks\n"
         "with locks.run_alone(Path(sys.argv[1])):\n    print('here', flush=True); time.sleep(60)"
@@ -132,12 +133,12 @@ def test_a_living_process_is_left_alone_by_the_command(copy: Path) -> None:
             owner.kill()
     assert done.returncode == errors.USAGE
     assert f"another run is at work on this study (process {owner.pid} on " in done.stderr
-    with atwork.run_alone(copy):  # killed: the lock went with it
+    with locks.run_alone(copy):  # killed: the lock went with it
         pass
 
 
 def test_a_note_of_an_earlier_run_does_not_stay(copy: Path) -> None:
-    """A session that is whole again needs no stage, so no stage would take its old note away."""
+    """A session that is complete again needs no stage, so no stage would take its old note away."""
     note = copy / "results" / "failed" / f"{SESSION}.txt"
     note.parent.mkdir(exist_ok=True)
     note.write_text("session S01-clean: no capture at captures/S01-clean.bin.\n")
@@ -155,9 +156,9 @@ def test_whoever_fails_in_the_middle_leaves_the_old_file(tmp_path: Path) -> None
             partial.write_text("half of the ne")
             raise OSError(28, "No space left on device")
 
-    with pytest.raises(OSError, match="No space left") as told:
+    with pytest.raises(OSError, match="No space left") as raised:
         fail()
-    assert told.value.filename == str(target)
+    assert raised.value.filename == str(target)
     assert target.read_text() == "old"
     assert [path.name for path in target.parent.iterdir()] == ["page.html"]
 
@@ -168,22 +169,22 @@ def test_whoever_fails_in_the_middle_leaves_the_old_file(tmp_path: Path) -> None
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
     """Mounts a disk in memory where results go, and changes its options."""
-    place = tmp_path / "study" / "results"
+    results = tmp_path / "study" / "results"
 
     def mount(options: str) -> Path:
-        again = ["remount"] if os.path.ismount(place) else []
-        place.mkdir(parents=True, exist_ok=True)
-        command = ["mount", "-t", "tmpfs", "-o", ",".join([*again, options]), "tmpfs", str(place)]
+        again = ["remount"] if os.path.ismount(results) else []
+        results.mkdir(parents=True, exist_ok=True)
+        command = ["mount", "-t", "tmpfs", "-o", ",".join([*again, options]), "tmpfs", str(results)]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode:
             pytest.skip(f"no disk can be mounted here: {done.stderr.strip()}")
-        return place.parent
+        return results.parent
 
     try:
         yield mount
     finally:
-        if os.path.ismount(place):
-            subprocess.run(["umount", "-l", str(place)], check=True)
+        if os.path.ismount(results):
+            subprocess.run(["umount", "-l", str(results)], check=True)
 
 
 def _with_settings(finished_study: Path, folder: Path) -> Path:
@@ -193,7 +194,7 @@ def _with_settings(finished_study: Path, folder: Path) -> Path:
 
 
 @pytest.mark.skipif(shutil.which("mount") is None, reason="no mount on this machine")
-def test_a_full_disk_is_told_and_nothing_is_lost(
+def test_a_full_disk_gives_a_sentence_and_nothing_is_lost(
     finished_study: Path, small_disk: Callable[[str], Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = _with_settings(finished_study, small_disk("size=120k"))
@@ -222,8 +223,10 @@ def test_results_that_cannot_be_written(
     small_disk("ro,size=50m")
     for command in (["stage", "frames", SESSION], ["run"]):
         assert main([*command, "--study", str(folder)]) == errors.USAGE
-        told = capsys.readouterr().err.strip().splitlines()[-1]
-        assert "the system says: read-only file system; expected a file that can be read or written" in told
+        printed = capsys.readouterr().err.strip().splitlines()[-1]
+        assert (
+            "the system says: read-only file system; expected a file that can be read or written" in printed
+        )
     assert main(["check", "--study", str(folder)]) == errors.USAGE  # the third session has no capture
     assert f"{SESSION}: ready" in capsys.readouterr().out
 
@@ -283,11 +286,11 @@ def test_short_reads_of_a_share_are_the_same_bytes(capture: Path, monkeypatch: p
     assert shared.facts == plain.facts
 
 
-def test_a_share_that_lets_go_is_told(capture: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_share_that_lets_go_gives_a_sentence(capture: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     _on_a_share(monkeypatch, 2 * PIECE)
-    with pytest.raises(ContractError) as told:
+    with pytest.raises(ContractError) as raised:
         b"".join(Unpacker([capture]).pieces())
-    assert str(told.value) == (
+    assert str(raised.value) == (
         f"{capture}: gave {2 * PIECE} of its {3 * PIECE + 5} bytes; expected a capture that is finished and "
         "can be read to its end. Run again once nothing writes it any more."
     )
@@ -318,13 +321,13 @@ def test_nothing_of_a_changing_capture_is_kept(
     folder = _with_settings(finished_study, tmp_path)
     capture = folder / "captures" / f"{SESSION}.bin"
     stage = ["stage", "frames", SESSION, "--study", str(folder)]
-    whole, pieces = capture.read_bytes(), Unpacker.pieces
-    capture.write_bytes(whole[:-5000])
+    content, pieces = capture.read_bytes(), Unpacker.pieces
+    capture.write_bytes(content[:-5000])
 
     def growing(self: Unpacker) -> Iterator[bytes]:
         for piece in pieces(self):
             yield piece
-            capture.write_bytes(whole)
+            capture.write_bytes(content)
 
     monkeypatch.setattr(Unpacker, "pieces", growing)
     assert main(stage) == errors.CONTRACT
@@ -353,9 +356,9 @@ def test_a_capture_that_cannot_be_read(
 
     monkeypatch.setattr(Path, "open", opened)
     assert main(["stage", "frames", "S1", "--study", str(folder)]) == errors.USAGE
-    told = capsys.readouterr().err
-    assert told.startswith(f"nodeday: {folder}/captures/S1.bin: the system says: {words}; expected")
-    assert told.count("\n") == 1
+    printed = capsys.readouterr().err
+    assert printed.startswith(f"nodeday: {folder}/captures/S1.bin: the system says: {words}; expected")
+    assert printed.count("\n") == 1
     assert not list((folder / "results").rglob("*.parquet*"))
 
 

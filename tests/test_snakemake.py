@@ -103,7 +103,7 @@ def at_work(command: list[str]) -> Iterator[subprocess.Popen[bytes]]:
 
 
 def interrupted(jobs: list[psutil.Process]) -> None:
-    """Ctrl-C with a job at work, as the engine takes it: it goes on, but the block ends with the interrupt."""
+    """Ctrl-C with a job at work, as the engine takes it: it goes on, and the block ends by the interrupt."""
     command = ["bash", "-c", f"{sys.executable} -c '{NAP}'; true"]
     with ending_jobs(), at_work(command) as job:
         jobs += [psutil.Process(job.pid), *psutil.Process(job.pid).children(recursive=True)]

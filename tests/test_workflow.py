@@ -56,7 +56,7 @@ def at_work(job: psutil.Process) -> bool:
 
 
 def interrupted(folder: Path) -> None:
-    """A run that is told to stop (it alone, not its jobs) while a stage is at work; it ends them, says so
+    """A run that is stopped (it alone, not its jobs) while a stage is at work; it ends them, says so
     and leaves nothing behind that the next run would trip over."""
     command = [sys.executable, "-m", "nodeday", "run", "--study", str(folder)]
     process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
@@ -159,12 +159,12 @@ def test_a_second_run_does_nothing_and_says_the_same_for_programs(ran: tuple[Pat
     again = nodeday(folder, "run", "--json")
     assert again.returncode == code
     assert written.stat().st_mtime_ns == before
-    told = json.loads(again.stdout)  # so nothing else is there
-    jsonschema.validate(told, schema_of("nodeday run"))
-    assert told["exit_code"] == code
-    state = {each["session"]: each["state"] for each in told["sessions"]}
+    document = json.loads(again.stdout)  # so nothing else is there
+    jsonschema.validate(document, schema_of("nodeday run"))
+    assert document["exit_code"] == code
+    state = {each["session"]: each["state"] for each in document["sessions"]}
     assert state == {GOOD: "finished", BAD: "stopped", ABSENT: "left_out"}
-    good, bad, absent = told["sessions"]
+    good, bad, absent = document["sessions"]
     assert [node["node"] for node in good["nodes"]] == ["heart", "trunk", "wrist", "ankle", "skin"]
     assert Path(good["page"]).is_file()
     assert "are frames of layout beltframe" in bad["why"][0]
@@ -215,9 +215,9 @@ def test_status_says_how_far_each_session_is(ran: tuple[Path, int, str]) -> None
     folder, _, _ = ran
     asked = nodeday(folder, "status", "--json")
     assert asked.returncode == errors.GOOD, asked.stderr
-    told = json.loads(asked.stdout)
-    jsonschema.validate(told, schema_of("nodeday status"))
-    found = {each["session"]: each for each in told["sessions"]}
+    document = json.loads(asked.stdout)
+    jsonschema.validate(document, schema_of("nodeday status"))
+    found = {each["session"]: each for each in document["sessions"]}
     assert set(found) == {GOOD, BAD, ABSENT}
     assert set(found[GOOD]["stages"].values()) == {"done"}
     assert found[GOOD]["why"] == []
@@ -240,8 +240,8 @@ def test_a_stage_that_the_engine_has_no_record_of_is_done(ran: tuple[Path, int, 
     assert records
     for path in records:
         path.unlink()
-    told = json.loads(nodeday(folder, "status", "--json").stdout)
-    assert set(told["sessions"][0]["stages"].values()) == {"done"}
+    document = json.loads(nodeday(folder, "status", "--json").stdout)
+    assert set(document["sessions"][0]["stages"].values()) == {"done"}
 
 
 def test_a_capture_that_changed_since_is_refused(ran: tuple[Path, int, str]) -> None:

@@ -90,7 +90,7 @@ def slurm() -> Iterator[Path]:
         (folder / "spool").mkdir()
         _start(["slurmctld", "-D", "-i"], folder, stack)
         _start(["slurmd", "-D"], folder, stack)
-        _wait(lambda: "idle" in _said("sinfo", "--noheader", "--format=%T"), "an idle node", folder)
+        _wait(lambda: "idle" in _output_of("sinfo", "--noheader", "--format=%T"), "an idle node", folder)
         stack.callback(_cancel_all)
         yield folder
 
@@ -110,9 +110,9 @@ def _munge(folder: Path, stack: ExitStack) -> None:
 
 def _start(command: list[str], folder: Path, stack: ExitStack) -> None:
     """A daemon in the foreground, ended when ``stack`` unwinds."""
-    said = stack.enter_context((folder / f"{command[0]}.out").open("w"))
+    output = stack.enter_context((folder / f"{command[0]}.out").open("w"))
     path = shutil.which(command[0], path=f"{os.environ['PATH']}:/usr/sbin")
-    started = subprocess.Popen([str(path), *command[1:]], stdout=said, stderr=said, cwd="/")
+    started = subprocess.Popen([str(path), *command[1:]], stdout=output, stderr=output, cwd="/")
     stack.callback(_stop, started)
 
 
@@ -129,11 +129,11 @@ def _cancel_all() -> None:
     """Jobs outlive the daemons unless they are cancelled first."""
     subprocess.run(["scancel", "--user=root"], check=False, capture_output=True)
     give_up = time.monotonic() + STOP_S
-    while _said("squeue", "--noheader", "--states=running,completing") and time.monotonic() < give_up:
+    while _output_of("squeue", "--noheader", "--states=running,completing") and time.monotonic() < give_up:
         time.sleep(0.2)
 
 
-def _said(*command: str) -> str:
+def _output_of(*command: str) -> str:
     return subprocess.run(command, capture_output=True, text=True, check=False).stdout.strip()
 
 
@@ -142,8 +142,8 @@ def _wait(ready: Callable[[], object], what: str, folder: Path) -> None:
     while not ready():
         if time.monotonic() > give_up:
             logs = [*folder.glob("*.log"), *folder.glob("*.out")]
-            told = "\n".join(f"{log.name}: {log.read_text()[-2000:]}" for log in logs)
-            raise TimeoutError(f"no {what} after {START_S} s\n{told}")
+            last = "\n".join(f"{log.name}: {log.read_text()[-2000:]}" for log in logs)
+            raise TimeoutError(f"no {what} after {START_S} s\n{last}")
         time.sleep(0.1)
 
 
@@ -162,5 +162,5 @@ def _free_port() -> int:
 if __name__ == "__main__":
     if reason := why_not():
         raise SystemExit(reason)
-    with slurm() as place:
-        input(f"SLURM runs, its logs are in {place}; return ends it. ")
+    with slurm() as logs:
+        input(f"SLURM runs, its logs are in {logs}; return ends it. ")

@@ -20,6 +20,7 @@ from slurm import slurm, why_not
 
 from nodeday.core.paths import PROJECT, SNAKEFILE
 from nodeday.products.export import hashes
+from nodeday.storage import inventory
 
 SESSIONS = ("S01-clean", "S02-lossy", "S03-mess")
 SCENARIO = "seed: 11\nsessions:\n" + "".join(
@@ -73,7 +74,7 @@ def snakemake(folder: Path, *options: str) -> subprocess.Popen[str]:
 
 
 def on_cluster(folder: Path) -> subprocess.Popen[str]:
-    """The profile as it is; its waits shortened, and told that this SLURM keeps no accounts."""
+    """The profile as it is; with shorter waits, and for a SLURM that keeps no accounts."""
     return snakemake(
         folder,
         "--workflow-profile",
@@ -89,9 +90,9 @@ def on_cluster(folder: Path) -> subprocess.Popen[str]:
 
 
 def finish(run: subprocess.Popen[str]) -> str:
-    said = run.communicate(timeout=PATIENCE_S)[0]
-    assert run.returncode == 0, said
-    return said
+    printed = run.communicate(timeout=PATIENCE_S)[0]
+    assert run.returncode == 0, printed
+    return printed
 
 
 def submissions(folder: Path) -> list[dict[str, str]]:
@@ -104,9 +105,9 @@ def submissions(folder: Path) -> list[dict[str, str]]:
 
 
 def results(folder: Path) -> dict[str, bytes]:
-    """Every file that the chain made, but what stages said while at work and the inodes of files."""
+    """Every file that the chain made, but logs, benchmarks and what holds the inodes of files."""
     root = folder / "results"
-    left_out = {"logs", hashes.NAME, hashes.FOLDER}
+    left_out = {*inventory.UNSEALED, hashes.NAME, hashes.FOLDER}
     paths = [
         path
         for path in root.rglob("*")
@@ -145,10 +146,10 @@ def stages_at_work(folder: Path) -> list[int]:
 
 
 def test_a_session_is_one_submission_and_results_are_those_of_a_local_run(study: Path, local: Path) -> None:
-    said = finish(on_cluster(study))
+    printed = finish(on_cluster(study))
     same(study, local)
     done = submissions(study)
-    assert {row["state"] for row in done} == {"COMPLETED"}, said
+    assert {row["state"] for row in done} == {"COMPLETED"}, printed
     of_sessions = [row["about"] for row in done if "session" in row["about"]]
     assert len(of_sessions) == len(SESSIONS), done
     assert len(done) == len(SESSIONS) + len(["study", "index", "dataset"]) + len(SESSIONS), done
