@@ -16,10 +16,10 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from nodeday.cli.commands.basic import lay_out
 from snakemake.api import SnakemakeApi
 from snakemake.settings.types import ResourceSettings
 
-from nodeday.cli.commands.basic import lay_out
 from nodeday.core.paths import DEMO_CONFIG, SNAKEFILE
 
 LEFT_OUT = "Specify a conda environment or container for each rule."

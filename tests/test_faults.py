@@ -27,7 +27,7 @@ from nodeday.core.errors import ContractError, SettingsError
 from nodeday.engine import locks
 from nodeday.engine.snakemake_private import LOCKS
 from nodeday.stages.frames.containers import PIECE, Unpacker
-from nodeday.storage import frames, tables
+from nodeday.storage import frames, inventory, tables
 
 SESSION = FINISHED[0]
 UNSEALED = (*inventory.UNSEALED, "report")

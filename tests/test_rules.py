@@ -89,6 +89,7 @@ def test_no_stage_reads_what_a_later_one_writes() -> None:
 def planned(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, str]]:
     """What a dry run prints of the job of each rule, for a study of one session that is to be simulated."""
     from nodeday.cli.commands.basic import lay_out
+
     from nodeday.core.paths import DEMO_CONFIG
 
     folder = tmp_path_factory.mktemp("planned") / "study"

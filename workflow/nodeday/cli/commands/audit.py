@@ -31,7 +31,6 @@ def run(options: argparse.Namespace) -> int:
     """Print what a session lost and why; return 3 where a limit is broken or tables do not agree."""
     from nodeday.config.study import Study
     from nodeday.products.audit import session as session_audit
-    from nodeday.products.lineage.capture import open_capture
 
     study = Study(options.study)
     if options.all:
@@ -55,11 +54,11 @@ def _prove(study: Study, options: argparse.Namespace) -> int:
     sessions = named or prove.finished(study)
     if not sessions:
         raise SettingsError("no session is finished", str(study.results), remedy="See `nodeday run`.")
-    stages = {
-        name: importlib.import_module(f"nodeday.stages.{name}.stage").run for name in (*CHAIN, "study")
-    }
+    stages = {name: importlib.import_module(f"nodeday.stages.{name}.stage").run for name in (*CHAIN, "study")}
 
     def pieces(session: str, paths: list[Path]) -> Iterable[bytes] | None:
+        from nodeday.products.lineage.capture import open_capture
+
         reader = open_capture(study, session, paths)
         return None if reader is None else reader.pieces()
 
