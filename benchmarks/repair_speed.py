@@ -26,7 +26,7 @@ import pandas as pd
 import pyarrow as arrow
 import pyarrow.parquet as parquet
 from nodeday.schemas import TABLES
-from nodeday.schemas.compiled import arrow_schema
+from nodeday.schemas.compile import arrow_schema
 
 from nodeday.config.study import Study
 from nodeday.layouts import pack_counts

@@ -17,7 +17,7 @@ import pyarrow as arrow
 import pytest
 from hypothesis import settings
 from nodeday.schemas import TABLES, Column, Table
-from nodeday.schemas.compiled import arrow_schema
+from nodeday.schemas.compile import arrow_schema
 
 from nodeday.cli.init.folder import copy_settings
 from nodeday.cli.main import main

@@ -13,7 +13,7 @@ from conftest import put
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES, codes
-from nodeday.schemas.compiled import arrow_schema
+from nodeday.schemas.compile import arrow_schema
 
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Channel, Kind
