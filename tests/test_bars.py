@@ -31,12 +31,12 @@ def holes(length_s: float, every_s: float, hole_s: float, begin_s: float = 0.0) 
     return LossPattern(0, missing, np.zeros(len(at), np.bool_))
 
 
-def lossy(whole: BeatSeries, losses: LossPattern) -> BeatSeries:
+def lossy(full: BeatSeries, losses: LossPattern) -> BeatSeries:
     """What is left of a series where beats in what was lost are not found."""
-    place = np.minimum(whole.at_ns // GRID_NS, len(losses.missing) - 1)
-    seen = ~losses.unseen[place]
-    at = whole.at_ns[seen]
-    return BeatSeries(at, rr_ms(at), rr_status(rr_ms(at), losses.index.at(place[seen])))
+    cell = np.minimum(full.at_ns // GRID_NS, len(losses.missing) - 1)
+    seen = ~losses.unseen[cell]
+    at = full.at_ns[seen]
+    return BeatSeries(at, rr_ms(at), rr_status(rr_ms(at), losses.index.at(cell[seen])))
 
 
 # --- what was lost ----------------------------------------------------------------------
@@ -68,7 +68,7 @@ def test_a_stretch_too_short_to_be_searched_shows_no_beat(apart_ms: int, seen: b
     assert not lost.unseen[[0, 49, 199]].any()
 
 
-def test_losses_beside_a_window_touch_it() -> None:
+def test_losses_near_a_window_touch_it() -> None:
     """The interval that ends at a window's first beat begins before it."""
     lost = holes(100, 50, 1)  # lost from 49 s to 50 s, and from 99 s on
     starts = np.array([0, 20, 50, 53, 60]) * SECOND
@@ -130,7 +130,7 @@ def test_replays_of_nothing_leave_everything() -> None:
 
 def test_replayed_losses_cost_what_they_cost_in_the_recording() -> None:
     """A hole of 0.5 s in each 8 s over beats 0.8 s apart covers each tenth beat, or none, wherever it is
-    laid."""
+    moved."""
     one = series(np.full(750, 800.0))
     replays = Replays(one, holes(600, 8, 0.5))
     assert replays.moves_ns.tolist() == moves_ns(600 * SECOND).tolist()
@@ -233,7 +233,7 @@ def bars_in(
 
 
 def test_where_there_is_nothing_to_replay_on() -> None:
-    """No stretch as long as the window, or no beat at all: no bar, and it is said."""
+    """No stretch as long as the window, or no beat at all: no bar, and the code says so."""
     starts = np.arange(4) * 30 * SECOND
     value = np.full(4, 30.0)
     losses = holes(130, 13, 11)
@@ -263,7 +263,7 @@ def test_intervals_hold_the_true_value_about_as_often_as_they_say(begin_s: float
     """A steady process, lossy all the time or at its end only; the truth is known since the losses are
     ours."""
     held: dict[str, list[bool]] = {"rmssd_ms": [], "sdnn_ms": []}
-    told = []
+    hows = []
     for seed in range(4):
         one = series(swaying(1800, seed))
         rng = np.random.default_rng(seed + 100)
@@ -280,8 +280,8 @@ def test_intervals_hold_the_true_value_about_as_often_as_they_say(begin_s: float
         values = {name: getattr(got, name) for name in held}
         for name, bar in bars_in(Domain.TIME, recording, losses, starts, ends, values).items():
             held[name] += ((bar.low <= getattr(true, name)) & (getattr(true, name) <= bar.high)).tolist()
-            told += bar.how.tolist()
-    assert np.mean(np.array(told) == how) > 0.9
+            hows += bar.how.tolist()
+    assert np.mean(np.array(hows) == how) > 0.9
     for hits in held.values():
         assert 0.88 <= np.mean(hits) <= 1.0
 
@@ -309,20 +309,20 @@ def test_spectra_have_bars_that_hold_their_own() -> None:
 
 
 @given(st.lists(st.sampled_from("mc.."), min_size=1, max_size=80), st.integers(0, 5), st.data())
-def test_losses_of_all_places_and_of_some_are_the_same(
+def test_losses_of_all_positions_and_of_some_are_the_same(
     lost: list[str], guard: int, data: st.DataObject
 ) -> None:
     """Against a count by hand, too; the guard is 50 ms."""
-    places = np.array(sorted(data.draw(st.sets(st.integers(0, len(lost) - 1)))), np.int64)
+    positions = np.array(sorted(data.draw(st.sets(st.integers(0, len(lost) - 1)))), np.int64)
     masks = [np.array(lost) == each for each in "mc"]
-    every = LossIndex.of(*masks, 20.0 * guard).at(places)
-    some = Losses.of_samples(places, *masks, 20.0 * guard)
+    every = LossIndex.of(*masks, 20.0 * guard).at(positions)
+    some = Losses.of_samples(positions, *masks, 20.0 * guard)
     for one in (every, some):
-        assert one.computed.tolist() == masks[1][places].tolist()
+        assert one.computed.tolist() == masks[1][positions].tolist()
         for row, mask in enumerate(masks):
-            assert one.before[row].tolist() == [mask[:at].sum() for at in places]
+            assert one.before[row].tolist() == [mask[:at].sum() for at in positions]
             assert one.near[row].tolist() == [
-                mask[max(at - guard, 0) : at + guard + 1].any() for at in places
+                mask[max(at - guard, 0) : at + guard + 1].any() for at in positions
             ]
 
 
@@ -339,9 +339,9 @@ def test_losses_of_a_recording_are_counted_once() -> None:
 def test_bits_are_the_mask_they_stand_for(given_mask: list[bool], data: st.DataObject) -> None:
     mask = np.array(given_mask, np.bool_)
     bits = Bits.of(mask)
-    places = np.array(data.draw(st.lists(st.integers(0, len(mask)))), np.int64)
-    assert bits.count(places).tolist() == [mask[:at].sum() for at in places]
-    inner = places[places < len(mask)]
+    positions = np.array(data.draw(st.lists(st.integers(0, len(mask)))), np.int64)
+    assert bits.count(positions).tolist() == [mask[:at].sum() for at in positions]
+    inner = positions[positions < len(mask)]
     assert bits.has(inner).tolist() == mask[inner].tolist()
 
 
@@ -354,11 +354,11 @@ def test_several_cores_find_the_same_bars() -> None:
         Domain.FREQUENCY: {"hf_ms2": np.full(6, 300.0)},
     }
     for domain, value in values.items():
-        here, there = (
+        alone, shared = (
             bars_in(domain, recording, losses, starts, starts + 300 * SECOND, value, across)
             for across in (map, partial(map_on_cores, cores=2))
         )
-        for name, bar in here.items():
+        for name, bar in alone.items():
             assert np.isfinite(bar.low).all()
-            for columns in zip(bar.columns, there[name].columns, strict=True):
+            for columns in zip(bar.columns, shared[name].columns, strict=True):
                 assert columns[0].tolist() == columns[1].tolist()

@@ -78,12 +78,12 @@ def test_collisions_are_what_a_simulated_channel_shows() -> None:
     ]
     seconds = 20_000.0
     starts = [np.sort(rng.uniform(0, seconds, rng.poisson(s.frames_per_s * seconds))) for s in senders]
-    for own, mine in zip(senders, starts, strict=True):
-        hit = np.zeros(len(mine), bool)
-        for other, theirs in zip(senders, starts, strict=True):
+    for own, of_sender in zip(senders, starts, strict=True):
+        hit = np.zeros(len(of_sender), bool)
+        for other, of_other in zip(senders, starts, strict=True):
             if other.node != own.node:
-                before, after = mine - other.airtime_s, mine + own.airtime_s
-                hit |= np.searchsorted(theirs, after) > np.searchsorted(theirs, before)
+                before, after = of_sender - other.airtime_s, of_sender + own.airtime_s
+                hit |= np.searchsorted(of_other, after) > np.searchsorted(of_other, before)
         assert hit.mean() == pytest.approx(airtime.collision(own, senders), rel=0.05)
 
 
@@ -106,7 +106,7 @@ def test_slots_guards_runtime_and_common_practice() -> None:
     ("mhz", "share"),
     [(433.9, 0.10), (868.3, 0.01), (869.5, 0.10), (868.8, None), (2440.0, None), (None, None)],
 )
-def test_duty_cycles_are_said_for_listed_bands_only(mhz: float | None, share: float | None) -> None:
+def test_duty_cycles_are_given_for_listed_bands_only(mhz: float | None, share: float | None) -> None:
     assert airtime.duty_limit(mhz) == share
 
 
@@ -120,7 +120,7 @@ def test_the_budget_of_the_demo(tmp_path: Path, beltframe: Layout) -> None:
     ecg = found.streams[0]
     assert ecg.loss == pytest.approx(1 - (1 - ecg.collision) * 0.97)
     assert ecg.bytes_per_day == beltframe.frame_bytes(beltframe.stream("ecg")) * 12.5 * 86_400
-    said = text(plan, found)
+    printed = text(plan, found)
     for words in (
         "21.3 mA (common practice, no source)",
         "check local rules",
@@ -128,7 +128,7 @@ def test_the_budget_of_the_demo(tmp_path: Path, beltframe: Layout) -> None:
         "Never charge a node while it is worn",
         "collide in clumps",
     ):
-        assert words in said.replace("\n", " ")
+        assert words in printed.replace("\n", " ")
 
 
 def test_slots_have_no_collisions_and_may_not_fit(tmp_path: Path, beltframe: Layout) -> None:
@@ -141,7 +141,7 @@ def test_slots_have_no_collisions_and_may_not_fit(tmp_path: Path, beltframe: Lay
     assert "Slots for every frame DO NOT FIT" in text(plan, found)
 
 
-def test_a_stream_that_no_layout_has_is_told(tmp_path: Path, beltframe: Layout) -> None:
+def test_a_stream_that_no_layout_has_is_refused(tmp_path: Path, beltframe: Layout) -> None:
     with pytest.raises(SettingsError, match=r"node heart sends egc \(did you mean ecg\?\)"):
         budget(planned(tmp_path, ("streams: [ecg]", "streams: [egc]")), beltframe)
 
@@ -172,12 +172,12 @@ def test_cost_counts_what_is_gone_and_how_far_the_rest_is_off() -> None:
             }
         )
 
-    whole = epochs([60, 70, 80, None])
-    row = cost(whole, [epochs([60, 72, None, 50]), epochs([60, 70, 80, None])]).iloc[0]
+    full = epochs([60, 70, 80, None])
+    row = cost(full, [epochs([60, 72, None, 50]), epochs([60, 70, 80, None])]).iloc[0]
     assert (row["epochs"], row["gone"]) == (6, pytest.approx(1 / 6))
     assert (row["median"], row["value"]) == (0.0, 70.0)
     assert row["p95"] == pytest.approx(np.quantile([0, 2, 0, 0, 0], 0.95))
-    assert cost(whole, [epochs([None] * 4)]).empty
+    assert cost(full, [epochs([None] * 4)]).empty
 
 
 def test_plan_says_what_loss_costs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

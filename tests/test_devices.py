@@ -79,7 +79,7 @@ DEVICES = {
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, BenchPlan, dict[str, Record]]:
-    """A study whose bench was simulated, sent through the chain and judged; ``spare`` never sends."""
+    """A study whose bench was simulated, sent through the chain and checked; ``spare`` never sends."""
     root = tmp_path_factory.mktemp("bench")
     shutil.copytree(DEMO_CONFIG, root / "config", ignore=shutil.ignore_patterns("scenario.yaml"))
     path = root / "bench.yaml"
@@ -153,7 +153,7 @@ def test_a_node_that_shakes_gets_no_coefficients(bench: tuple[Path, BenchPlan, d
     assert "the node moved in position +x at 10 s" in found(ankle, "offset").note
 
 
-def test_a_node_that_is_never_heard_fails(bench: tuple[Path, BenchPlan, dict[str, Record]]) -> None:
+def test_a_node_without_frames_fails(bench: tuple[Path, BenchPlan, dict[str, Record]]) -> None:
     spare = bench[2]["spare"]
     assert spare.verdict == "fail"
     assert (value(spare, "delivery"), found(spare, "delivery").note) == (0.0, "no frame arrived")
@@ -193,7 +193,7 @@ def sampled(value_mv: Floats, lost: Floats | None = None) -> ElectrodeSignal:
     return ElectrodeSignal(utc, value_mv, measured, RATE_HZ)
 
 
-def test_rate_is_of_whole_intervals_and_a_missed_beat_shows() -> None:
+def test_rate_is_of_complete_intervals_and_a_missed_beat_shows() -> None:
     signal = sampled(np.zeros(5000), lost=np.arange(1900, 1910))
     beats = signal.utc_ns[np.arange(50, 4900, 125)]
     assert rate_bpm(beats, signal) == (pytest.approx(120), len(beats) - 2)
@@ -298,7 +298,7 @@ def test_the_worked_example_round_trip() -> None:
     assert after <= 1.5
 
 
-def test_a_position_the_wrong_way_up_is_told() -> None:
+def test_a_position_the_wrong_way_up_is_named() -> None:
     def rests(swap: bool) -> list[object]:
         out = []
         for up in UPS:
@@ -383,9 +383,9 @@ def test_the_demo_of_the_bench_and_the_command(
     """What a newcomer types: a bench, its records and page; the same plan again, as one's own would be."""
     root = tmp_path / "study"
     assert main(["bench", "--demo", str(root)]) == errors.GOOD
-    said = capfd.readouterr().out
-    assert "offset of z is 126" in said
-    assert [line.split()[2] for line in said.splitlines() if line[:5] in ("heart", "trunk", "ankle")] == [
+    printed = capfd.readouterr().out
+    assert "offset of z is 126" in printed
+    assert [line.split()[2] for line in printed.splitlines() if line[:5] in ("heart", "trunk", "ankle")] == [
         "pass",
         "pass",
         "fail",
@@ -400,8 +400,8 @@ def test_the_demo_of_the_bench_and_the_command(
     (root / "captures" / "before-harvest.bin").write_bytes(bytes(range(256)) * 100)
     shutil.rmtree(root / "results")
     assert main(["bench", plan, "--study", str(root)]) == errors.CONTRACT
-    assert f"bench plan {plan}: " in (said := capfd.readouterr().err)
-    assert "bytes are frames of layout beltframe" in said
+    assert f"bench plan {plan}: " in (printed := capfd.readouterr().err)
+    assert "bytes are frames of layout beltframe" in printed
     (root / "captures" / "before-harvest.bin").unlink()
     assert main(["bench", plan, "--study", str(root)]) == errors.USAGE
     assert "no capture at" in capfd.readouterr().err

@@ -60,7 +60,7 @@ def test_stored_stretches_are_joined(lengths: list[int]) -> None:
     stored = [arrow.Table.from_pandas(rows[start:end]) for start, end in itertools.pairwise(ends)]
     found = Samples.joined([Samples.of(table, ["x"]) for table in stored])
     assert found.utc_ns.tolist() == rows["utc_ns"].tolist()
-    assert [list(codes.ORIGIN)[place] for place in found.origin] == rows["origin"].tolist()
+    assert [list(codes.ORIGIN)[index] for index in found.origin] == rows["origin"].tolist()
     assert found.values["x"].tolist() == pytest.approx(rows["x"].tolist(), nan_ok=True)
     assert found.values["x"].dtype == np.float32
     assert found.received.tolist() == (at % 3 > 0).tolist()
@@ -223,7 +223,7 @@ def test_pieces_on_several_cores_give_the_tables_of_one(
     beats, lost = steady(145), np.zeros(30_000, np.bool_)
     lost[7500:9500] = lost[16_000:16_060] = True
     study = study_with(tmp_path, ecg(beats, 120), lost)
-    whole = read(study, "beats")
+    full = read(study, "beats")
     monkeypatch.setattr(stage, "PIECE_S", 7.0)
     monkeypatch.setattr(stage, "MARGIN_S", 30.0)
     made = {}
@@ -232,7 +232,7 @@ def test_pieces_on_several_cores_give_the_tables_of_one(
         names = ("beats", "signal_quality", "epochs", "bouts", "calibration")
         made[cores] = [tables.path(study.results, name, "S01-clean").read_bytes() for name in names]
     assert made[1] == made[2]
-    assert read(study, "beats")["utc_ns"].to_numpy() == pytest.approx(whole["utc_ns"].to_numpy(), abs=4e6)
+    assert read(study, "beats")["utc_ns"].to_numpy() == pytest.approx(full["utc_ns"].to_numpy(), abs=4e6)
 
 
 def test_error_bars_reach_the_table(tmp_path: Path) -> None:

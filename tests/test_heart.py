@@ -1,5 +1,4 @@
-"""Stage `features`, the heart: R peaks against experts and known trains, and what each interval may be
-used for."""
+"""Stage `features`, the heart: R peaks against experts and known trains, and the use of each interval."""
 
 from __future__ import annotations
 
@@ -180,8 +179,8 @@ def test_rounding_to_samples_would_be_worse() -> None:
     beats = steady()
     signal = ecg(beats, 84)
     peaks = r_peaks(signal, RATE)
-    whole, fine = peaks.sample / RATE - beats, (peaks.sample + peaks.shift) / RATE - beats
-    assert fine.std() < whole.std() / 2
+    rounded, fine = peaks.sample / RATE - beats, (peaks.sample + peaks.shift) / RATE - beats
+    assert fine.std() < rounded.std() / 2
 
 
 @pytest.mark.parametrize(
@@ -221,8 +220,8 @@ def test_gaps_create_no_beat_and_move_none(gaps: list[tuple[float, float]], pola
     assert present[peaks.sample].all()
 
 
-@pytest.mark.parametrize("told_at_rail", [True, False])
-def test_movement_hides_no_beat_elsewhere(told_at_rail: bool) -> None:
+@pytest.mark.parametrize("marked_at_rail", [True, False])
+def test_movement_hides_no_beat_elsewhere(marked_at_rail: bool) -> None:
     """Two seconds of jumps, sixty times the height of an R peak, hide no beat a few seconds later."""
     beats = steady()
     signal = ecg(beats, 84)
@@ -230,7 +229,7 @@ def test_movement_hides_no_beat_elsewhere(told_at_rail: bool) -> None:
     signal[jumps] = np.where(jumps // 12 % 2, 60.0, -60.0)
     every = np.ones(len(signal), np.bool_)
     trusted = every.copy()
-    trusted[jumps] = not told_at_rail
+    trusted[jumps] = not marked_at_rail
     late = beats[beats > 14]
     found = r_peaks(signal, RATE, trusted=trusted)
     at = (found.sample + found.shift) / RATE
@@ -267,9 +266,9 @@ def test_status_of_each_interval() -> None:
 def test_the_guard_is_50_ms(samples_away: int, status: str) -> None:
     """50 ms are 12.5 samples at 250 Hz. Lost samples after the pair's last beat, or before its first."""
     sample, rr = np.array([100, 300, 500]), np.array([np.nan, 800.0, 800.0])
-    for place in (500 + samples_away, 300 - samples_away):
+    for position in (500 + samples_away, 300 - samples_away):
         lost = np.zeros(700, np.bool_)
-        lost[place] = True
+        lost[position] = True
         assert named(rr_status(rr, LossIndex.of(lost, np.zeros(700, np.bool_), RATE).at(sample)))[2] == status
 
 
@@ -282,7 +281,7 @@ def test_an_extra_and_a_missed_beat_are_artefacts_and_a_pause_is_too_long() -> N
     assert [i for i, name in enumerate(found) if name == "too_long"] == [10]
 
 
-def test_artefacts_are_not_told_from_too_few_intervals() -> None:
+def test_too_few_intervals_give_no_artefacts() -> None:
     assert not irregular(np.array([800.0, 400.0]), np.ones(2, np.bool_)).any()
     assert not irregular(np.array([]), np.ones(0, np.bool_)).any()
     assert not irregular(np.full(50, 800.0), np.ones(50, np.bool_)).any()
@@ -324,9 +323,9 @@ def test_half_of_an_early_beats_pair_is_known_by_its_one_neighbour(lost: int) ->
     nothing else is odd."""
     rr = breathing()
     rr[50], rr[51] = 660, 980
-    whole = np.ones(200, np.bool_)
-    whole[lost] = False
-    assert np.flatnonzero(irregular(rr, whole)).tolist() == [101 - lost]
+    usable = np.ones(200, np.bool_)
+    usable[lost] = False
+    assert np.flatnonzero(irregular(rr, usable)).tolist() == [101 - lost]
 
 
 def test_holes_make_hardly_a_usual_interval_odd() -> None:
@@ -334,12 +333,12 @@ def test_holes_make_hardly_a_usual_interval_odd() -> None:
     odd = []
     for seed in range(200):
         rng = np.random.default_rng(seed)
-        whole = rng.random(200) > 0.2
-        odd.append((irregular(breathing() + rng.normal(0, 5, 200), whole) > 0)[whole].mean())
+        usable = rng.random(200) > 0.2
+        odd.append((irregular(breathing() + rng.normal(0, 5, 200), usable) > 0)[usable].mean())
     assert np.mean(odd) < 0.005
 
 
-def test_an_early_beat_is_known_beside_an_interval_that_spans_a_hole() -> None:
+def test_an_early_beat_is_known_next_to_an_interval_that_spans_a_hole() -> None:
     """A hole well inside the interval before a premature beat hides nothing: its pair is known as ever."""
     rr = breathing()
     rr[50], rr[51] = 660, 980
@@ -354,14 +353,14 @@ def test_an_early_beat_is_known_beside_an_interval_that_spans_a_hole() -> None:
 @quick
 @given(st.integers(1, 198), st.integers(0, 99))
 def test_no_difference_is_taken_across_a_gap(at: int, seed: int) -> None:
-    """The heart's period changes by a third while nothing is heard: neither side is odd. Its own steps stay
+    """The heart's period changes by a third while nothing is received: neither side is odd. Its steps stay
     far below 5 % of it, the least that can be."""
     rng = np.random.default_rng(seed)
     rr = np.concatenate([np.full(at, 900.0), np.full(200 - at, 640.0)]) + rng.normal(0, 4, 200)
-    whole = np.ones(200, np.bool_)
-    whole[at] = False
-    steps = irregular(rr, whole)
-    assert not steps[at - 1 : at + 2].any() or min(at, 199 - at) < 8  # so few are judged by the rest
+    usable = np.ones(200, np.bool_)
+    usable[at] = False
+    steps = irregular(rr, usable)
+    assert not steps[at - 1 : at + 2].any() or min(at, 199 - at) < 8  # so few are classified by the rest
 
 
 def test_first_interval_is_null() -> None:
@@ -455,7 +454,7 @@ def test_pieces_are_the_same_however_rows_are_stored_and_read(
 
 
 def test_a_recording_in_pieces_has_the_same_beats() -> None:
-    """A border may lie anywhere: on a beat, in a hole, beside one."""
+    """A border may lie anywhere: on a beat, in a hole, next to one."""
     rng = np.random.default_rng(3)
     beats = 1.0 + np.cumsum(rng.normal(0.8, 0.04, 700))
     signal = ecg(beats, beats[-1] + 1)
@@ -463,10 +462,10 @@ def test_a_recording_in_pieces_has_the_same_beats() -> None:
     for at in rng.integers(0, len(signal), 60):
         lost[at : at + rng.integers(20, 400)] = True
     rows = samples_of(signal, lost)
-    whole = beats_of(pieces_of(rows), RATE)
-    assert len(whole.utc_ns) > 500
+    full = beats_of(pieces_of(rows), RATE)
+    assert len(full.utc_ns) > 500
     for size in (30_011, 41_777, 55_555):
         parts = beats_of(pieces_of(rows, size, round(60 * RATE)), RATE)
-        assert parts.utc_ns.tolist() == whole.utc_ns.tolist()
-        assert parts.status.tolist() == whole.status.tolist()
-        assert parts.origin.tolist() == whole.origin.tolist()
+        assert parts.utc_ns.tolist() == full.utc_ns.tolist()
+        assert parts.status.tolist() == full.status.tolist()
+        assert parts.origin.tolist() == full.origin.tolist()

@@ -82,7 +82,7 @@ def value(motion: Motion, name: str) -> np.ndarray:
 
 def reasons(motion: Motion, name: str) -> list[str | None]:
     found = next(one.reason for one in motion.features if one.name == name)
-    return [None if place < 0 else list(codes.NO_VALUE)[place] for place in found]
+    return [None if index < 0 else list(codes.NO_VALUE)[index] for index in found]
 
 
 def walk(seconds: float, spm: float, rate_hz: float = 50.0, limb: bool = False, seed: int = 1) -> np.ndarray:
@@ -139,10 +139,10 @@ def test_enmo_and_mad_of_noise(beltframe: Layout) -> None:
 )
 def test_sums_and_mad_against_a_naive_reading(rows: list[tuple[float, bool]], cuts: list[int]) -> None:
     norm, got = np.array([row[0] for row in rows]), np.array([row[1] for row in rows], np.bool_)
-    places = np.clip(np.sort(np.array([0, *cuts, len(rows)], np.int64)), 0, len(rows))
-    mad, held, sums = mad_mg(norm, got, places), count(got, places), total(norm, got, places)
-    low = per_window(np.minimum, norm, places, np.inf)
-    for k, (start, end) in enumerate(itertools.pairwise(places)):
+    edges = np.clip(np.sort(np.array([0, *cuts, len(rows)], np.int64)), 0, len(rows))
+    mad, held, sums = mad_mg(norm, got, edges), count(got, edges), total(norm, got, edges)
+    low = per_window(np.minimum, norm, edges, np.inf)
+    for k, (start, end) in enumerate(itertools.pairwise(edges)):
         own = norm[start:end][got[start:end]]
         assert held[k] == len(own)
         assert sums[k] == pytest.approx(own.sum())
@@ -374,7 +374,7 @@ def test_a_trunk_that_leans_to_one_foot_keeps_its_steps(beltframe: Layout) -> No
 @quick
 @given(st.floats(75, 170), st.integers(0, 99), st.floats(0, 0.2))
 def test_cadence_through_lost_frames(beltframe: Layout, spm: float, seed: int, loss: float) -> None:
-    """Frames of ten samples are lost here and there; what is left tells the same cadence, a window of 6 s
+    """Frames of ten samples are lost here and there; what is left gives the same cadence, a window of 6 s
     to 8 %, a minute to 2 %."""
     gone = np.repeat(np.random.default_rng(seed).random(300) < loss, 10)
     stream, utc = stream_of(beltframe, walk(60, spm, seed=seed), gone), instants(3000, 50.0)
@@ -471,11 +471,11 @@ def wear_of(*parts: tuple[str, float], share: float = 0.8) -> list[int]:
     vector, lost = day(*parts)
     utc = instants(len(vector), 2.0)
     windows = windows_over(int(utc[0]), int(utc[-1]), 30)
-    places = sub_windows(windows, 30).edges_among(utc)
+    edges = sub_windows(windows, 30).edges_among(utc)
     vector[lost] = np.nan
-    blocks = places[:: nonwear.epochs_of(30)]
+    blocks = edges[:: nonwear.epochs_of(30)]
     sums = nonwear.AxisSums.of(list(vector.T), ~lost, blocks)
-    return nonwear.wear(sums, np.diff(places), 30, 2.0, share)[::30].tolist()
+    return nonwear.wear(sums, np.diff(edges), 30, 2.0, share)[::30].tolist()
 
 
 def test_a_node_that_was_taken_off() -> None:
@@ -506,7 +506,7 @@ def test_whatever_is_lost_of_a_worn_day_is_never_non_wear(parts: list[tuple[str,
     assert 1 not in wear_of(*parts)
 
 
-def test_what_speaks_of_the_wearer_is_silent_while_nobody_wears_it(beltframe: Layout) -> None:
+def test_features_of_the_wearer_are_null_while_nobody_wears_it(beltframe: Layout) -> None:
     motion = moved(stream_of(beltframe, still(3600)))
     assert value(motion, "nonwear").tolist() == [1.0] * 120
     assert set(reasons(motion, "upright_share")) == {"not_worn"}
@@ -558,15 +558,15 @@ def test_motion_is_the_same_however_rows_are_stored_and_read(
     beltframe: Layout, lengths: list[int], overlap: int, seed: int
 ) -> None:
     """In stretches of any length, in groups of some of them, with fills across borders and a second boot that
-    begins before the first one ends; beside all rows in one stretch."""
+    begins before the first one ends; compared with all rows in one stretch."""
     n, rng = sum(lengths), np.random.default_rng(seed)
     gone = np.repeat(rng.random(n) < 0.1, rng.integers(1, 9, n))[:n]
     utc = instants(n, 50.0)
     utc[n // 2 :] -= min(overlap, n // 2) * 20_000_000 + 7
-    whole = stream_of(
+    full = stream_of(
         beltframe, walk(n / 50 + 1, 100)[:n], gone, gone & (rng.random(n) < 0.9), utc=utc, seconds=4
     )
-    (rows,) = whole.read()
+    (rows,) = full.read()
     edges = np.cumsum([0, *lengths]).tolist()
     stretches = [
         Samples(utc[low:high], rows.origin[low:high], {k: v[low:high] for k, v in rows.values.items()})
@@ -577,9 +577,9 @@ def test_motion_is_the_same_however_rows_are_stored_and_read(
         Group(low, high, int(utc[low:high].min()), int(utc[low:high].max()))
         for low, high in itertools.pairwise(borders)
     ]
-    parts = replace(whole, groups=groups, read=lambda: iter(stretches))
+    parts = replace(full, groups=groups, read=lambda: iter(stretches))
     for epochs in (1, 3, 1000):
-        for one, other in zip(blocks(whole, epochs), blocks(parts, epochs), strict=True):
+        for one, other in zip(blocks(full, epochs), blocks(parts, epochs), strict=True):
             assert one.windows == other.windows
             assert one.utc_ns.tolist() == other.utc_ns.tolist()
             assert (one.received == other.received).all()
@@ -615,8 +615,8 @@ def test_joint_features_need_both() -> None:
     assert by_name["still_heart_rate_bpm"].value == pytest.approx([nan, 70, nan, nan], nan_ok=True)
     assert by_name["beats_per_step"].value == pytest.approx([1.1, nan, nan, nan], nan_ok=True)
     names = list(codes.NO_VALUE)
-    told = [names[k] if k >= 0 else None for k in by_name["walking_heart_rate_bpm"].reason]
-    assert told == [None, "not_this_movement", names[1], "not_this_movement"]
+    why = [names[k] if k >= 0 else None for k in by_name["walking_heart_rate_bpm"].reason]
+    assert why == [None, "not_this_movement", names[1], "not_this_movement"]
     assert {each.channel for each in found} == {"heart"}
 
 
@@ -656,10 +656,10 @@ def test_a_mounting_must_make_sense(study_folder: Callable[..., Path], mounting:
 
 def shipped(package: str, path: str) -> Path:
     found = importlib.util.find_spec(package)
-    places = found.submodule_search_locations if found else None
-    if not places or not (Path(places[0]) / path).is_file():
+    folders = found.submodule_search_locations if found else None
+    if not folders or not (Path(folders[0]) / path).is_file():
         pytest.skip(f"the package {package} with {path} is not installed")
-    return Path(places[0]) / path
+    return Path(folders[0]) / path
 
 
 def test_three_nodes_on_one_walker() -> None:
@@ -668,14 +668,14 @@ def test_three_nodes_on_one_walker() -> None:
     frame = pd.read_csv(shipped("aeon", "datasets/data/Daphnet_S06R02E0/S06R02E0.csv"))
     utc = instants(len(frame), 64.0)
     windows = windows_over(int(utc[0]), int(utc[-1]), 30)
-    places, every = sub_windows(windows, 6.0).edges_among(utc), np.ones(len(frame), np.bool_)
+    edges, every = sub_windows(windows, 6.0).edges_among(utc), np.ones(len(frame), np.bool_)
     cadences, gravity = {}, {}
     for node in ("ankle", "leg", "trunk"):
         axes = list(frame[[name for name in frame if name.startswith(node)]].to_numpy(float).T / 1000)
         norm = magnitude(*axes)
-        steps = cadence.steps_per_minute(norm, every, utc, places, 64.0, cadence.on_limb(node))
+        steps = cadence.steps_per_minute(norm, every, utc, edges, 64.0, cadence.on_limb(node))
         cadences[node] = np.median(steps[steps > 0])
-        gravity[node] = total(norm, every, places)[:3] / count(every, places)[:3]
+        gravity[node] = total(norm, every, edges)[:3] / count(every, edges)[:3]
     assert all(100 < each < 130 for each in cadences.values()), cadences
     assert np.ptp(list(cadences.values())) < 2.0, cadences
     for node, g in gravity.items():
@@ -685,7 +685,7 @@ def test_three_nodes_on_one_walker() -> None:
 def test_a_wrist_that_does_exercises() -> None:
     """Seven labelled shoulder exercises of ten people, 50 Hz, as shipped with seglearn 1.2.5. No arm is held
     truly still; half seconds in which no axis spreads by 50 mg are near 1 g. Nobody walks, but a pendulum of
-    the arm (label 0) keeps a steady beat and so passes for walking: a known limit of a wrist, told in the
+    the arm (label 0) keeps a steady beat and so passes for walking: a known limit of a wrist, stated in the
     catalogue."""
     data = np.load(shipped("seglearn", "data/watch_dataset.npy"), allow_pickle=True).item()
     calm, swings = [], []

@@ -109,8 +109,8 @@ def test_phases_cover_the_session_and_nothing_else(drawn: list[tuple[int, int]],
 
 
 def test_a_mean_of_everything_has_no_error_for_loss() -> None:
-    told = summary(np.array([1.0, 2.0, 3.0]), np.ones(3))
-    assert (told.value, told.low, told.high, told.spread) == (2.0, 2.0, 2.0, 1.0)
+    found = summary(np.array([1.0, 2.0, 3.0]), np.ones(3))
+    assert (found.value, found.low, found.high, found.spread) == (2.0, 2.0, 2.0, 1.0)
 
 
 def test_a_phase_without_epochs_or_values_says_which() -> None:
@@ -118,16 +118,16 @@ def test_a_phase_without_epochs_or_values_says_which() -> None:
     assert summary(np.full(4, np.nan), np.zeros(4)).reason == "no_value"
 
 
-def test_two_values_of_many_tell_no_error() -> None:
-    told = summary(np.array([1.0, np.nan, np.nan, 3.0]), np.ones(4))
-    assert told.value == 2.0
-    assert np.isnan(told.low)
+def test_two_values_of_many_give_no_error_bar() -> None:
+    found = summary(np.array([1.0, np.nan, np.nan, 3.0]), np.ones(4))
+    assert found.value == 2.0
+    assert np.isnan(found.low)
 
 
 def test_error_bars_of_epochs_are_carried_on() -> None:
     """Nothing missing, every epoch known to 2: the mean is known to 2, as if all erred to one side."""
-    told = summary(np.array([1.0, 2.0, 3.0]), np.ones(3), np.full(3, 2.0))
-    assert (told.low, told.high) == (0.0, 4.0)
+    found = summary(np.array([1.0, 2.0, 3.0]), np.ones(3), np.full(3, 2.0))
+    assert (found.low, found.high) == (0.0, 4.0)
 
 
 @pytest.mark.parametrize("carry", [0.0, 0.6])
@@ -143,10 +143,10 @@ def test_the_error_bar_holds_the_mean_of_what_was_lost(carry: float, kept: float
         value[0] = noise[0]
         for k in range(1, 80):
             value[k] = carry * value[k - 1] + np.sqrt(1 - carry**2) * noise[k]
-        value, there = value[20:], np.ones(60, bool)
-        while there.mean() > kept:
+        value, known = value[20:], np.ones(60, bool)
+        while known.mean() > kept:
             start = rng.integers(0, 60)
-            there[start : start + rng.integers(1, 4)] = False
-        told = summary(np.where(there, value, np.nan), np.ones(60))
-        held += told.low <= value.mean() <= told.high
+            known[start : start + rng.integers(1, 4)] = False
+        found = summary(np.where(known, value, np.nan), np.ones(60))
+        held += found.low <= value.mean() <= found.high
     assert 0.92 <= held / 600 <= 0.995, held / 600

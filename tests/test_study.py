@@ -396,7 +396,7 @@ def read(made: Made, name: str) -> pd.DataFrame:
 
 
 def series(*rows: dict[str, object]) -> pd.DataFrame:
-    """Series of nodes ``a`` of session S1, with what is not said well within every limit."""
+    """Series of nodes ``a`` of session S1, well within every limit but for what the rows state."""
     usual = {
         "participant": "P1",
         "session": "S1",
@@ -419,20 +419,20 @@ def limits(*rules_: tuple[str, float]) -> list[rules.RuleStep]:
 
 
 def test_a_limit_that_is_just_met_is_met() -> None:
-    told = series({"hours": 0.5, "coverage": 0.8, "uncertainty_ms": 20.0, "valid": 0.5})
+    listed = series({"hours": 0.5, "coverage": 0.8, "uncertainty_ms": 20.0, "valid": 0.5})
     steps = limits(
         ("min_hours", 0.5), ("min_coverage", 0.8), ("max_clock_uncertainty", 20.0), ("min_valid_epochs", 0.5)
     )
-    assert not rules.apply(steps, told).out.any()
+    assert not rules.apply(steps, listed).out.any()
 
 
 def test_each_rule_fails_with_its_threshold_and_value() -> None:
-    told = series(
+    listed = series(
         {"hours": 0.4, "coverage": 0.79, "uncertainty_ms": 20.1},
         {"hours": 0.4, "node": "b", "uncertainty_ms": np.nan},
     )
     steps = limits(("min_hours", 0.5), ("min_coverage", 0.8), ("max_clock_uncertainty", 20.0))
-    found = rules.exclusions(rules.apply(steps, told))
+    found = rules.exclusions(rules.apply(steps, listed))
     columns = ["node", "rule", "threshold", "value", "counts"]
     assert [tuple(row) for row in found[columns].fillna({"value": -1}).to_numpy()] == [
         ("*", "min_hours", 0.5, 0.4, "yes"),
@@ -451,13 +451,13 @@ def test_rules_are_counted_alone_and_in_sequence() -> None:
     P3                    x
     P4                                                one left
     """
-    told = series(
+    listed = series(
         {"participant": "P1", "session": "S1", "hours": 0.1, "coverage": 0.1},
         {"participant": "P2", "session": "S2", "hours": 0.1},
         {"participant": "P3", "session": "S3", "coverage": 0.1},
         {"participant": "P4", "session": "S4"},
     )
-    rows = rules.counts(rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.5)), told))
+    rows = rules.counts(rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.5)), listed))
     keys = ("rule", "participants_alone", "participants_excluded", "participants_left")
     assert [tuple(row[key] for key in keys) for row in rows] == [
         ("listed", 0, 0, 4),
@@ -468,9 +468,9 @@ def test_rules_are_counted_alone_and_in_sequence() -> None:
 
 
 def test_a_rule_for_one_feature_leaves_the_node() -> None:
-    told = series({"feature": "rmssd_ms", "valid": 0.4}, {"feature": "heart_rate_bpm", "valid": 0.4})
+    listed = series({"feature": "rmssd_ms", "valid": 0.4}, {"feature": "heart_rate_bpm", "valid": 0.4})
     steps = rules.in_order([Rule(rule="min_valid_epochs", threshold=0.5, feature="rmssd_ms")])
-    applied = rules.apply(steps, told)
+    applied = rules.apply(steps, listed)
     assert applied.out.tolist() == [True, False]
     last = rules.counts(applied)[-1]
     assert (last["nodes_left"], last["series_excluded"], last["series_left"]) == (1, 1, 1)
@@ -481,8 +481,8 @@ def test_a_rule_for_one_feature_leaves_the_node() -> None:
 
 def test_a_session_that_did_not_finish_fails_that_rule_and_no_other() -> None:
     lost = {name: np.nan for name in ("hours", "coverage", "valid", "uncertainty_ms")}
-    told = series({"session": "S2", "feature": "", "channel": "", "finished": 0.0, **lost}, {})
-    applied = rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.8)), told)
+    listed = series({"session": "S2", "feature": "", "channel": "", "finished": 0.0, **lost}, {})
+    applied = rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.8)), listed)
     found = rules.exclusions(applied)
     assert found[["session", "node", "rule", "threshold", "value"]].to_numpy().tolist() == [
         ["S2", "*", "finished", 1.0, 0.0]
@@ -506,16 +506,16 @@ def test_counts_equal_a_naive_count(data: st.DataObject) -> None:
             )
         ).items()
     ]
-    told = series(*rows)
-    found = rules.counts(rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.5)), told))
+    listed = series(*rows)
+    found = rules.counts(rules.apply(limits(("min_hours", 0.5), ("min_coverage", 0.5)), listed))
     for level, key in (("participants", "participant"), ("sessions", "session")):
-        there = {row[key] for row in rows}
+        every = {row[key] for row in rows}
         after_hours = {row[key] for row in rows if row["hours"] >= 0.5}
         after_both = {row[key] for row in rows if row["hours"] >= 0.5 and row["coverage"] >= 0.5}
         only_coverage = {row[key] for row in rows if row["coverage"] >= 0.5}
-        assert [r[f"{level}_left"] for r in found[1:]] == [len(there), len(after_hours), len(after_both)]
-        assert found[2][f"{level}_excluded"] == len(there) - len(after_hours)
-        assert found[3][f"{level}_alone"] == len(there) - len(only_coverage)
+        assert [r[f"{level}_left"] for r in found[1:]] == [len(every), len(after_hours), len(after_both)]
+        assert found[2][f"{level}_excluded"] == len(every) - len(after_hours)
+        assert found[3][f"{level}_alone"] == len(every) - len(only_coverage)
 
 
 def test_verdict_is_unusable_only_past_half_of_the_epochs() -> None:
@@ -560,9 +560,9 @@ def test_phases_are_half_open_and_the_later_start_wins() -> None:
 
 
 def test_pivot_tells_apart_one_feature_of_two_streams() -> None:
-    beside = {column.name: [1.0, np.nan] for column in wide.OF_VALUE if column.name != "coverage"}
+    extra = {column.name: [1.0, np.nan] for column in wide.OF_VALUE if column.name != "coverage"}
     long = pd.DataFrame(
-        beside
+        extra
         | {
             "node": ["n", "n"],
             "placement": ["hip", "hip"],
@@ -586,7 +586,7 @@ def test_pivot_tells_apart_one_feature_of_two_streams() -> None:
     assert rows["n_fast_enmo_mg_coverage"].tolist() == [0.2]
 
 
-def test_error_bars_stand_beside_their_value() -> None:
+def test_error_bars_stand_next_to_their_value() -> None:
     long = pd.DataFrame(
         {
             "node": ["heart"],
@@ -613,27 +613,27 @@ def test_error_bars_stand_beside_their_value() -> None:
 
 @settings(deadline=None)
 @given(st.permutations(range(12)), st.sets(st.integers(0, 11)))
-def test_epochs_are_laid_out_whatever_the_order_of_their_rows(order: list[int], absent: set[int]) -> None:
+def test_matrices_of_epochs_whatever_the_order_of_their_rows(order: list[int], absent: set[int]) -> None:
     """pandas's reindexing as a second opinion."""
     cells = pd.DataFrame(
         {
             "epoch": np.arange(12) // 3,
-            "feature": [f"f{place % 3}" for place in range(12)],
+            "feature": [f"f{number % 3}" for number in range(12)],
             "value": np.where(np.arange(12) % 5 == 0, np.nan, np.arange(12.0)),
         }
     )
     same = {"node": "n", "placement": "hip", "channel": "acc", "low": np.nan, "high": np.nan, "bias": np.nan}
     cells = cells.assign(start_ns=cells["epoch"] * 30, end_ns=cells["epoch"] * 30 + 30, coverage=1.0, **same)
-    rows = cells.iloc[[place for place in order if place not in absent]].reset_index(drop=True)
+    rows = cells.iloc[[number for number in order if number not in absent]].reset_index(drop=True)
     found = epoch_matrix(rows)
     assert [each.feature for each in found.series] == list(rows["feature"].unique())
     assert found.number.tolist() == sorted(rows["epoch"].unique())
     assert found.start_ns.tolist() == [number * 30 for number in found.number.tolist()]
     assert found.listed.sum() == len(rows)
-    for place, each in enumerate(found.series):
+    for number, each in enumerate(found.series):
         own = rows[rows["feature"] == each.feature].set_index("epoch")["value"].reindex(found.number)
-        assert np.array_equal(found.value[place], own, equal_nan=True)
-        assert found.valid[place] == own.notna().sum() / found.listed[place].sum()
+        assert np.array_equal(found.value[number], own, equal_nan=True)
+        assert found.valid[number] == own.notna().sum() / found.listed[number].sum()
 
 
 # The stage
@@ -729,7 +729,7 @@ def test_running_again_gives_the_same_bytes(made: Made) -> None:
     assert target.read_bytes() == before
 
 
-def test_an_absent_table_is_told_in_a_sentence(made: Made) -> None:
+def test_an_absent_table_is_named_in_a_sentence(made: Made) -> None:
     with pytest.raises(ContractError, match="expected a table that an earlier stage wrote"):
         stage.run(made.study, [made.session, "S01-clean"])
 
@@ -738,15 +738,15 @@ def test_sessions_that_did_not_finish_are_excluded_by_name(tmp_path: Path) -> No
     study = write_config(tmp_path)
     stage.run(study, [])
     names = ("phases", "phase_features", "sessions", "ledger", "exclusions", "participants", "flow")
-    told = {name: tables.read(tables.path(tmp_path / "results", name), name) for name in names}
+    written = {name: tables.read(tables.path(tmp_path / "results", name), name) for name in names}
     for name in ("phases", "phase_features", "sessions", "ledger"):
-        assert len(told[name]) == 0
-    assert list(told["exclusions"]["session"]) == list(study.sessions)
-    assert set(told["exclusions"]["rule"]) == {"finished"}
-    people = told["participants"]
+        assert len(written[name]) == 0
+    assert list(written["exclusions"]["session"]) == list(study.sessions)
+    assert set(written["exclusions"]["rule"]) == {"finished"}
+    people = written["participants"]
     assert list(people["status"]) == ["excluded"] * 3
     assert list(people["rule"]) == ["finished"] * 3
-    assert list(told["flow"]["participants_left"]) == [3, 0, 0, 0, 0]
+    assert list(written["flow"]["participants_left"]) == [3, 0, 0, 0, 0]
 
 
 def test_the_flow_ends_at_the_participants_that_are_included(made: Made) -> None:
@@ -773,9 +773,9 @@ def test_phase_features_are_the_means_of_the_wide_table(tmp_path: Path) -> None:
         assert each.epochs_with_value == inside[name].notna().sum()
         assert each.value == pytest.approx(inside[name].mean(), nan_ok=True)
         assert each.coverage == pytest.approx(inside[f"{name}_coverage"].mean())
-        whole = each.epochs == each.epochs_with_value
-        assert not whole or each.low == each.value == each.high
-        assert whole or np.isnan(each.low) or each.low < each.value < each.high
+        complete = each.epochs == each.epochs_with_value
+        assert not complete or each.low == each.value == each.high
+        assert complete or np.isnan(each.low) or each.low < each.value < each.high
     assert set(rows["phase"]) == {"rest", "harvest", "break"}
 
 
@@ -813,13 +813,13 @@ def test_rules_of_the_study_file_replace_the_limits(tmp_path: Path) -> None:
         ("{rule: min_hours, threshold: 1, node: wrist}", "min_hours is for whole sessions"),
     ],
 )
-def test_a_rule_that_cannot_be_used_is_told(tmp_path: Path, text: str, sentence: str) -> None:
+def test_a_rule_that_cannot_be_used_is_refused(tmp_path: Path, text: str, sentence: str) -> None:
     write_config(tmp_path)
     file = tmp_path / "config" / "study.yaml"
     file.write_text(f"{file.read_text()}rules:\n  - {text}\n")
-    with pytest.raises(SettingsError) as told:
+    with pytest.raises(SettingsError) as error:
         Study(tmp_path)
-    assert sentence in str(told.value)
+    assert sentence in str(error.value)
 
 
 def test_a_rule_for_an_unknown_node_is_a_problem(tmp_path: Path) -> None:

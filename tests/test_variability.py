@@ -204,7 +204,7 @@ def test_breaths_from_two_of_three() -> None:
 
 
 def test_nothing_breathes_faster_than_half_the_heart() -> None:
-    """0.55 Hz at 60 beats a minute would show as 0.45 Hz; at the edge nothing is told."""
+    """0.55 Hz at 60 beats a minute would show as 0.45 Hz; at the edge there is no rate."""
     at = np.arange(1.0, 76.0)
     fast = np.sin(2 * np.pi * 0.49 * at)
     assert np.isnan(breaths_per_minute(at, np.stack([fast, fast, fast])))
@@ -213,7 +213,7 @@ def test_nothing_breathes_faster_than_half_the_heart() -> None:
 # --- signal quality ---------------------------------------------------------------------
 
 
-def judged(signal: np.ndarray, **shares: float) -> pd.DataFrame:
+def quality_of(signal: np.ndarray, **shares: float) -> pd.DataFrame:
     count = len(signal) // 2500
     ruler = Windows(START, 10, count)
     (piece,) = pieces_of(samples_of(signal, np.zeros(len(signal), np.bool_)))
@@ -224,7 +224,7 @@ def judged(signal: np.ndarray, **shares: float) -> pd.DataFrame:
 
 
 def test_a_clean_ecg_is_good_for_variability() -> None:
-    rows = judged(ecg(steady(70), 60))
+    rows = quality_of(ecg(steady(70), 60))
     assert (rows["use"] == quality.VARIABILITY).all()
     assert (rows["agreement"] == 1).all()
     assert rows["likeness"].min() > 0.9
@@ -240,16 +240,16 @@ def test_a_clean_ecg_is_good_for_variability() -> None:
         ({"clipped": 0.02}, quality.RATE),
     ],
 )
-def test_what_speaks_against_a_signal(shares: dict[str, float], use: int) -> None:
-    assert (judged(ecg(steady(35), 30), **shares)["use"] == use).all()
+def test_what_makes_a_signal_poor(shares: dict[str, float], use: int) -> None:
+    assert (quality_of(ecg(steady(35), 30), **shares)["use"] == use).all()
 
 
 def test_a_sine_noise_and_nothing() -> None:
     """A sine of 1.2 Hz has the kurtosis -1.5; a constant has none, and warns of nothing."""
     at = np.arange(15_000) / 250
-    assert judged(np.sin(2 * np.pi * 1.2 * at))["kurtosis"].to_numpy() == pytest.approx(-1.5, abs=0.02)
-    constant = judged(np.full(15_000, 2.0), flat=1.0)
+    assert quality_of(np.sin(2 * np.pi * 1.2 * at))["kurtosis"].to_numpy() == pytest.approx(-1.5, abs=0.02)
+    constant = quality_of(np.full(15_000, 2.0), flat=1.0)
     assert (constant["use"] == quality.UNUSABLE).all()
     assert constant[["agreement", "likeness", "kurtosis"]].isna().all().all()
-    noise = judged(0.5 * np.random.default_rng(1).standard_normal(15_000))
+    noise = quality_of(0.5 * np.random.default_rng(1).standard_normal(15_000))
     assert (noise["use"] != quality.VARIABILITY).all()
