@@ -82,6 +82,7 @@ def assert_times(root: Path, recording: Recording) -> None:
     """Assert that no sample is off its true time by twice the 95 % band that the clock states."""
     errors = errors_s(root, recording)
     assert errors["error"].notna().all()
+    assert len(errors) == sum(counts.received for counts in truth_of(recording.log).values())
     worst = (errors["error"].abs() / errors["band"]).groupby(errors["node"]).max()
     assert (worst < 2).all(), worst.to_dict()
 
