@@ -90,7 +90,7 @@ def assert_times(root: Path, recording: Recording) -> None:
 def test_the_truth_of_a_short_log() -> None:
     """The counter 8 comes twice, 7 comes late, 1 and 2 are lost::
 
-        arrives   5 6 8 7 8 | 0 3
+    arrives   5 6 8 7 8 | 0 3
     """
     numbers = [(0, 5), (0, 6), (0, 8), (0, 7), (0, 8), (1, 0), (1, 3)]
     log = [Logged(9, boot, count, 0, 0, float(at)) for at, (boot, count) in enumerate(numbers)]
