@@ -73,7 +73,7 @@ def marks(
     every_s: float = 10.0,
     read_s: Callable[[], float] = lambda: 0.0,
     unit_ns: int = 1_000_000,
-    rounding: Rounding = "down",
+    rounding: Rounding = "up",
 ) -> list[Mark]:
     """Return host marks; the host reads its clock ``read_s()`` after the hub's stamp, before if negative."""
     to_unit = {"down": np.floor, "up": np.ceil, "nearest": np.rint}[rounding]
