@@ -1,8 +1,8 @@
 """Cost of holding a piece of a long table to its contract: on Arrow columns, and by pandera.
 
 Run: ``.venv/bin/python benchmarks/contract.py [ROWS]`` (1,000,000). Makes a piece of table ``samples`` with
-one channel, as the stage ``repair`` hands it to the writer. Checks it by the contract on Arrow columns, by the
-pandera schema that holds data frames (with and without the conversion to a data frame), and by
+one channel, as the stage ``repair`` hands it to the writer. Checks it by the contract on Arrow columns, by
+the pandera schema that holds data frames (with and without the conversion to a data frame), and by
 pandera's own schema for Arrow tables. Prints the median processor time of five and the ratio to the first.
 pandera alone would do for pieces if one of these ratios came down to 1.5.
 """
