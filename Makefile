@@ -37,6 +37,7 @@ bench: .venv/.dev-ready
 	$(BIN)/python benchmarks/motion.py
 	$(BIN)/python benchmarks/heart.py ramp
 	$(BIN)/python benchmarks/query.py 100
+	$(BIN)/python benchmarks/contract.py
 	$(BIN)/python benchmarks/scale.py 100
 	$(BIN)/python benchmarks/day.py day notebook --hours 1
 # What reads, computes and writes, and the whole chain once, under both ends of what is allowed.

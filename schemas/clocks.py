@@ -22,8 +22,10 @@ CLOCK = Table(
         Column("residual_ms", "float64", "ms", "median distance of the frames above the edge", nullable=True),
         band.but(meaning="half width of the 95 % band of the map"),
         Column("delay_ms", "float64", "ms", "constant delay that was assumed, not measured", ge=0),
-        Column("corrected_ms", "float64", "ms", "added to the time because shared movements asked for it"),
-        Column("status", "code", "", "how the knot was found", codes=codes.CLOCK_STATUS),
+        Column(
+            "corrected_ms", "float64", "ms", "correction that was added to the time, from shared movements"
+        ),
+        Column("status", "code", "", "how the knot was determined", codes=codes.CLOCK_STATUS),
     ),
     key=("node", "stream", "boot", "ticks"),
     increasing="utc_ns",
@@ -50,7 +52,7 @@ STEPS = Table(
             "float64",
             "ms",
             "how far the clock moved forward against the others, or how long "
-            "a restarted node was silent; null where nothing tells",
+            "a restarted node was silent; null where that is not known",
             nullable=True,
         ),
         band.but(meaning="half width of the 95 % band of the size; null without a size", nullable=True),
@@ -66,7 +68,9 @@ MOVEMENTS = Table(
         node,
         node.but(name="other", meaning="the other node"),
         utc_ns.but(meaning="middle of the movement, by the first node's clock"),
-        Column("source", "code", "", "who said when", codes=codes.MOVEMENT_SOURCE),
+        Column(
+            "source", "code", "", "where the time of the movement comes from", codes=codes.MOVEMENT_SOURCE
+        ),
         Column("offset_ms", "float64", "ms", "how much later the other node's clock puts it"),
         Column("correlation", "float64", "1", "normalised cross-correlation at that offset", ge=-1, le=1),
         band.but(meaning="half width of the 95 % band of the offset"),
@@ -76,7 +80,7 @@ MOVEMENTS = Table(
 
 AGREEMENT = Table(
     "agreement",
-    "two nodes' clocks, held against the movements that they share",
+    "two nodes' clocks, compared by the movements that they share",
     (
         node,
         node.but(name="other", meaning="the other node"),

@@ -1,17 +1,17 @@
-"""Every closed list of codes, each code with the sentence that explains it."""
+"""Every closed list of codes, each code with a phrase that explains it."""
 
 FRAME_STATUS = {
     "good": "arrived in order",
-    "duplicate": "a second copy of a frame that is already there",
-    "conflict": "the same place in the sequence as another frame, with different content",
+    "duplicate": "a second copy of a frame that was received before",
+    "conflict": "the same position in the sequence as another frame, with different content",
     "late": "arrived after a frame that follows it; its loss is retracted",
-    "inconsistent": "its counters or its stamp contradict the frames around it; placed by what agrees",
-    "unplaced": "of a further capture that shares no frame with the first; its place cannot be known",
+    "inconsistent": "its counters or its stamp contradict the frames around it; its position is from what agrees",
+    "unplaced": "of a further capture that shares no frame with the first; its position cannot be known",
 }
 IN_PLACE, DISTINCT = ("good", "late"), ("good", "late", "inconsistent")
 SECOND_COPIES = ("duplicate", "conflict")
-"""Statuses of frames whose counters and stamp fit in, of frames that are one each in their place of the
-sequence, and of what repeats such a place."""
+"""Statuses of frames whose counters and stamp fit, of frames that stand for a position in the sequence, and of
+frames that repeat such a position."""
 HUB_RUN_BEGAN = {
     "capture": "the capture begins",
     "fell_back": "the hub's clock fell back by more than 5 s: it started anew",
@@ -23,15 +23,15 @@ REJECT_REASON = {
     "bad_checksum": "a frame's opening and length, but its checksum does not hold",
     "bad_stuffing": "bytes between two delimiters that break the rules of the framing",
     "truncated": "a frame that the end of the capture cuts off",
-    "unknown_kind": "a whole frame of a kind that the layout does not describe",
-    "implausible": "a whole frame of a node that the session does not list, or of the wrong length",
+    "unknown_kind": "a complete frame of a kind that the layout does not describe",
+    "implausible": "a complete frame of a node that the session does not list, or of the wrong length",
 }
 GAP_CAUSE = {
     "radio": "frames lost on the air between frames that arrived",
     "node_restart": "the node restarted; how much it would have sent meanwhile is not known",
     "hub_outage": "all nodes were silent together",
     "end_of_battery": "the node fell silent for good before the session ended",
-    "unknown": "no cause can be told",
+    "unknown": "the cause is not known",
 }
 GAP_EXTENT = {
     "known": "the number of lost frames is exact",
@@ -42,20 +42,20 @@ GAP_REASON = {
     "hub_restart": "the hub's clock began anew or jumped, which the counters cannot bridge",
     "hub_or_nodes": "all counters began anew together: the hub restarted, or every node did",
     "counter_restart": "the sequence counter began anew or jumped while the ticks went on; a known "
-    "length counts places by ticks, whether or not they were sent",
+    "length counts positions by ticks, whether or not they were sent",
     "ticks_restart": "the ticks began anew or jumped while the sequence counter went on",
     "nothing_after": "no frame of the stream came after it",
 }
 BATTERY_STATE = {
-    "holding": "nothing in the voltage speaks of an empty battery",
+    "holding": "nothing in the voltage points to an empty battery",
     "giving_way": "at the end the voltage fell at least twice as fast as on the whole",
-    "silent_after_fall": "once its voltage had given way the node restarted or fell silent, others heard "
-    "meanwhile",
+    "silent_after_fall": "once its voltage had given way the node restarted or fell silent, while others "
+    "were received",
 }
 NO_TIME_LEFT = {
-    "silent": "the node was not heard any more at the session's end",
+    "silent": "the node had fallen silent by the session's end",
     "too_short": "less than half an hour of voltages",
-    "not_falling": "the voltage does not fall, or too slowly to tell",
+    "not_falling": "the voltage does not fall, or too slowly to be measured",
 }
 SIGNAL_MEASURE = {
     "rssi_dbm": "received signal strength, in dBm",
@@ -74,7 +74,7 @@ STEP_KIND = {
     "host_step": "the host's clock moved against the hub's and every node's; the longer part is believed",
 }
 MOVEMENT_SOURCE = {
-    "found": "found in the accelerations, without being told when",
+    "found": "found in the accelerations alone",
     "stated": "noted in the events",
 }
 AGREEMENT = {
@@ -90,7 +90,7 @@ ORIGIN = {
     "missing": "lost and not filled",
 }
 QUALITY = {
-    "good": "nothing against it",
+    "good": "no fault known",
     "clipped": "at a rail of the converter",
     "flat": "part of a stretch without any change",
     "not_measured": "lost and not filled",
@@ -98,7 +98,7 @@ QUALITY = {
     "short_fill": "lost, and computed by a line or a cubic across a short gap",
     "pattern_fill": "lost, and computed from beats of the same recording; heart rate may use it, variability "
     "may not",
-    "near_gap": "of the grid: so near lost samples that it is a straight line between its two neighbours",
+    "near_gap": "of the grid: so near to lost samples that it is a straight line between its two neighbours",
 }
 RR_STATUS = {
     "normal": "between two measured beats, no gap touched",
@@ -107,7 +107,7 @@ RR_STATUS = {
     "beat_in_fill": "a beat of the pair lies on computed samples; counts for rate, not for variability",
     "ectopic": "ends or begins at a beat out of its turn; counts for rate, not for variability",
     "artefact": "does not fit the intervals around it: a beat missed, added or misplaced",
-    "too_long": "longer than the longest pause that is believed",
+    "too_long": "longer than the longest pause that is accepted",
     "spans_gap": "lost samples lie between, more than 50 ms from both beats, but its length within 20 % of "
     "those around it leaves no room for a lost beat; counts",
 }
@@ -124,11 +124,11 @@ NO_VALUE = {
     "too_short": "the stretch of beats is shorter than the value needs",
     "too_many_lost": "too large a share of the intervals is lost or does not count",
     "poor_signal": "too little of the signal is good enough for it",
-    "no_agreement": "the parts that it is told from do not agree",
+    "no_agreement": "the signals that it is computed from do not agree",
     "no_participant_facts": "the participant's age or resting heart rate is not given",
     "no_walking": "no walking in the epoch, so no cadence",
-    "not_this_movement": "the epoch held too little of the movement that the feature speaks of",
-    "not_worn": "the node was not worn, so it says nothing of the wearer",
+    "not_this_movement": "the epoch held too little of the movement that the feature describes",
+    "not_worn": "the node was not worn, so its samples are not of the wearer",
     "too_little_around": "too little was received in the hours around the epoch",
     "no_mounting": "the study does not state how nodes are mounted at this placement",
     "none_before": "the epoch before has no value to compare with",
@@ -178,8 +178,8 @@ EXCLUSION_RULE = {
 }
 FLOW_STEP = {"listed": "all that the study's sheets list", **EXCLUSION_RULE}
 RULE_COUNTS = {
-    "yes": "it was still there when this rule applied",
-    "no": "a rule before had taken it already",
+    "yes": "it was still included when this rule applied",
+    "no": "an earlier rule had excluded it already",
 }
 PARTICIPANT_STATUS = {
     "included": "at least one session is left, at least in part",
@@ -193,6 +193,6 @@ PHASE_SOURCE = {
     "unnoted": "recorded, but no note covers it",
 }
 NO_PHASE_VALUE = {
-    "no_epoch": "no epoch lies in the phase wholly",
+    "no_epoch": "no epoch lies entirely in the phase",
     "no_value": "none of its epochs has a value",
 }

@@ -6,8 +6,8 @@ from nodeday.schemas import codes
 from nodeday.schemas.declare import Column
 
 YEAR_1969, YEAR_2200 = -31_536_000_000_000_000, 7_258_118_400_000_000_000
-"""Bounds of instants. A host without a clock counts from 1970, and what was heard before its first mark lies
-before that."""
+"""Bounds of instants. A host without a clock counts from 1970, and frames from before its first mark have
+instants before that."""
 
 node = Column("node", "name", "", "node, by the name the study gives it")
 stream = Column("stream", "name", "", "what the node sends, as the layout names it")

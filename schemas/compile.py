@@ -129,7 +129,6 @@ def pandera_schema(table: Table) -> pandera.DataFrameSchema:
         coerce=False,
         ordered=True,
         unique=list(table.key),
-        unique_column_names=True,
         name=table.name,
         title=table.row,
     )

@@ -1,4 +1,4 @@
-"""Tables of what was lost: the gaps, and their account by minute, by session and by signal."""
+"""Tables of losses: the gaps, and their account by minute, by session and by signal."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ LOSS = Table(
 
 RADIO = Table(
     "radio",
-    "a stream of a node over the session: what became of its frames, and how its losses on the air cluster",
+    "a stream of a node over the session: frames received and lost, and how losses on the air cluster",
     (
         node,
         stream,
@@ -111,7 +111,7 @@ RADIO = Table(
             "float64",
             "s",
             "longest hole, gaps of unknown length and the silence up to "
-            "the session's end included; across a restart of the hub where host marks tell",
+            "the session's end included; across a restart of the hub where host marks give the time",
             ge=0,
         ),
         Column("period_s", "float64", "s", "nominal time from one frame to the next", ge=0),
@@ -235,7 +235,7 @@ BATTERY = Table(
         node,
         Column("readings", "int64", "", "received frames that carried a voltage", ge=1),
         Column("first_v", "float64", "V", "median of the first 5 min", ge=0, le=100),
-        Column("last_v", "float64", "V", "median of the last 5 min in which it was heard", ge=0, le=100),
+        Column("last_v", "float64", "V", "median of the last 5 min with a voltage", ge=0, le=100),
         Column(
             "fall_v_per_h",
             "float64",
@@ -255,11 +255,11 @@ BATTERY = Table(
             "left_reason",
             "code",
             "",
-            "why no time is told; null where one is",
+            "why there is no such time; null where there is one",
             codes=codes.NO_TIME_LEFT,
             nullable=True,
         ),
-        Column("state", "code", "", "what the voltage says", codes=codes.BATTERY_STATE),
+        Column("state", "code", "", "state of the battery by its voltage", codes=codes.BATTERY_STATE),
         Column(
             "silent_hub_ns",
             "int64",

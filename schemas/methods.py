@@ -19,7 +19,7 @@ METHODS = (
         "frames",
         "Frames are found by the layout's framing and checksum; after damage decoding resumes one byte past "
         "the false start. Counters are unwrapped by serial-number arithmetic together with the node's ticks "
-        "and the hub's stamps. Copies from further captures are merged by place in the sequence.",
+        "and the hub's stamps. Copies from further captures are merged by position in the sequence.",
         "RFC 1982, RFC 3550 A.1, RFC 1055, RFC 1662, Cheshire and Baker 1999",
     ),
     Method(
@@ -49,7 +49,7 @@ METHODS = (
     Method(
         "study",
         "Rules of inclusion apply in the order in which they stand. A value in a phase is the mean of the "
-        "epochs that lie in it wholly; its interval is for epochs without a value, as t s sqrt((1 - m/n) / "
+        "epochs that lie entirely in it; its interval is for epochs without a value, as t s sqrt((1 - m/n) / "
         "m_eff), m of n epochs having one and m_eff = m (1 - r) / (1 + r) for their lag-1 correlation r.",
         "Cochran 1977 and Bayley and Hammersley 1946, from memory",
     ),

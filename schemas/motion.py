@@ -19,7 +19,7 @@ CALIBRATION = Table(
             "note",
             "code",
             "",
-            "why there is none, or what speaks against it",
+            "why there is none, or a warning about it",
             codes=codes.CALIBRATION_NOTE,
             nullable=True,
         ),
@@ -34,7 +34,7 @@ CALIBRATION = Table(
                 f"slope_{axis}_mg_per_c",
                 "float64",
                 "mg/degC",
-                f"drift of the offset of {axis}; null where temperature took no part",
+                f"drift of the offset of {axis}; null where temperature was not used",
                 nullable=True,
             )
             for axis in AXES
@@ -57,14 +57,21 @@ CALIBRATION = Table(
             ge=0,
             nullable=True,
         ),
-        Column("residual_after_mg", "float64", "mg", "the same, calibrated", ge=0, nullable=True),
+        Column(
+            "residual_after_mg",
+            "float64",
+            "mg",
+            "mean distance of still windows from 1 g, calibrated",
+            ge=0,
+            nullable=True,
+        ),
     ),
     key=("node", "stream"),
 )
 
 BOUTS = Table(
     "bouts",
-    "a bout of walking or running as one node saw it",
+    "a bout of walking or running as one node measured it",
     (
         node,
         stream,
@@ -79,5 +86,5 @@ BOUTS = Table(
     key=("node", "stream", "start_ns"),
     increasing="start_ns",
     within=("node", "stream"),
-    notes=("Told from windows of about 6 s; a bout is never carried across a hole.",),
+    notes=("Found in windows of about 6 s; a bout never crosses a gap.",),
 )

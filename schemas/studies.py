@@ -1,4 +1,4 @@
-"""Tables of the whole study: phases and what was measured in them, sessions, participants, rules."""
+"""Tables of the study: phases and what was measured in them, sessions, participants, rules."""
 
 from __future__ import annotations
 
@@ -32,10 +32,10 @@ PHASES = Table(
             nullable=True,
         ),
         Column("overlap_s", "float64", "s", "time that it shares with other noted phases", ge=0),
-        Column("epochs", "int32", "epoch", "epochs that lie in it wholly", ge=0),
+        Column("epochs", "int32", "epoch", "epochs that lie entirely in it", ge=0),
     ),
     key=("session", "phase", "start_ns"),
-    notes=("Phases are cut to what was recorded; the notes stand beside them.",),
+    notes=("Phases are cut to what was recorded; noted_start_ns and noted_end_ns keep what was noted.",),
 )
 
 PHASE_FEATURES = Table(
@@ -50,7 +50,7 @@ PHASE_FEATURES = Table(
         placement,
         channel.but(meaning="channel, or stream where a feature uses all of its channels"),
         Column("feature", "code", "", "which feature", codes=FEATURE_CODES),
-        Column("epochs", "int32", "epoch", "epochs that lie in the phase wholly", ge=0),
+        Column("epochs", "int32", "epoch", "epochs that lie entirely in the phase", ge=0),
         Column("epochs_with_value", "int32", "epoch", "of these, epochs that have a value", ge=0),
         Column(
             "value",
@@ -73,7 +73,7 @@ PHASE_FEATURES = Table(
             "float64",
             "mixed",
             "lower end of 95 % for what was lost: epochs without a value, and "
-            "the error bars of the others where they have one; null where that cannot be told",
+            "the error bars of the others where they have one; null where that is not known",
             nullable=True,
         ),
         Column("high", "float64", "mixed", "upper end", nullable=True),
@@ -86,7 +86,7 @@ PHASE_FEATURES = Table(
 
 SESSIONS = Table(
     "sessions",
-    "a node of a session, with what became of it",
+    "a node of a session, with its losses and its verdict",
     (
         session,
         participant,
@@ -125,7 +125,7 @@ PARTICIPANTS = Table(
             "resting_bpm", "float64", "bpm", "resting heart rate as written", ge=20, le=150, nullable=True
         ),
         Column("sessions", "int32", "", "sessions that the study lists", ge=0),
-        Column("sessions_finished", "int32", "", "of these, sessions that came through to the end", ge=0),
+        Column("sessions_finished", "int32", "", "of these, sessions that were finished", ge=0),
         Column(
             "sessions_left", "int32", "", "of these, sessions that every rule leaves at least in part", ge=0
         ),
@@ -136,7 +136,7 @@ PARTICIPANTS = Table(
             "rule",
             "code",
             "",
-            "the rule that took the last session; null where one is left, and without any session",
+            "the rule that excluded the last session; null where one is left, and without any session",
             codes=codes.EXCLUSION_RULE,
             nullable=True,
         ),
@@ -154,11 +154,23 @@ EXCLUSIONS = Table(
         node.but(meaning=f"node, {_ALL}"),
         channel.but(meaning=f"channel, {_ALL}"),
         Column("feature", "name", "", f"feature, {_ALL}"),
-        Column("step", "int16", "", "place of the rule in the order in which rules apply, from 1", ge=1),
+        Column("step", "int16", "", "position of the rule in the order in which rules apply, from 1", ge=1),
         Column("rule", "code", "", "which rule", codes=codes.EXCLUSION_RULE),
         Column("threshold", "float64", "mixed", "what the rule asks for, in the rule's unit"),
-        Column("value", "float64", "mixed", "what was found; null where nothing could be", nullable=True),
-        Column("counts", "code", "", "whether this rule took it, or one before had", codes=codes.RULE_COUNTS),
+        Column(
+            "value",
+            "float64",
+            "mixed",
+            "what the data have, in the same unit; null where there is nothing to measure",
+            nullable=True,
+        ),
+        Column(
+            "counts",
+            "code",
+            "",
+            "whether this rule excluded it, or an earlier one had",
+            codes=codes.RULE_COUNTS,
+        ),
     ),
     key=("session", "node", "channel", "feature", "step"),
     notes=("Nothing that is excluded is deleted: every epoch stays in its table.",),
@@ -171,15 +183,15 @@ _UNITS = {
     "series": "features of nodes of sessions",
 }
 _PARTS = (
-    ("alone", "that this rule would take if it were the only one"),
-    ("excluded", "that it takes from what the rules before it left"),
+    ("alone", "that this rule would exclude if it were the only one"),
+    ("excluded", "that it excludes from what earlier rules left"),
     ("left", "that are left after it"),
 )
 FLOW = Table(
     "flow",
-    "a rule of the study in the order in which rules apply, with what it takes; first what there was",
+    "a rule of the study in the order in which rules apply, with what it excludes; first what there was",
     (
-        Column("step", "int16", "", "place in the order; 0 before the first rule", ge=0),
+        Column("step", "int16", "", "position in the order; 0 before the first rule", ge=0),
         Column("rule", "code", "", "which rule", codes=codes.FLOW_STEP),
         Column("node", "name", "", f"node that the rule is for, {_ALL}"),
         Column("feature", "name", "", f"feature that the rule is for, {_ALL}"),
@@ -208,5 +220,5 @@ FLOW = Table(
     ),
     key=("step",),
     increasing="step",
-    notes=("What has no feature left is taken: a node, a session, a participant.",),
+    notes=("What has no feature left is excluded: a node, a session, a participant.",),
 )

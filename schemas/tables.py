@@ -91,7 +91,7 @@ HUB_RUNS = Table(
 REJECTS = Table(
     "rejects",
     "a byte range that is no frame",
-    (capture, offset, length, Column("reason", "code", "", "why", codes=codes.REJECT_REASON)),
+    (capture, offset, length, Column("reason", "code", "", "why it is no frame", codes=codes.REJECT_REASON)),
     key=("capture", "offset"),
     increasing="offset",
     within=("capture",),
@@ -105,7 +105,7 @@ SAMPLES = Table(
         stream,
         boot,
         Column("seq", "int64", "frame", "unwrapped number of the frame that carried it"),
-        Column("position", "int16", "sample", "place within the frame, from 0", ge=0),
+        Column("position", "int16", "sample", "position within the frame, from 0", ge=0),
         utc_ns,
         origin,
     ),
@@ -121,7 +121,9 @@ SAMPLES = Table(
             "converter counts as sent, never altered; null where no frame arrived",
             nullable=True,
         ),
-        Column("{channel}_quality", "code", "", "what speaks against the sample", codes=codes.QUALITY),
+        Column(
+            "{channel}_quality", "code", "", "what is wrong with the sample, or good", codes=codes.QUALITY
+        ),
     ),
     notes=("A file for each stream of a node, with columns for its channels.",),
 )
@@ -145,7 +147,7 @@ ALIGNED = Table(
             "{channel}_quality",
             "code",
             "",
-            "the worst that speaks against the samples it rests on",
+            "the worst quality among the samples it rests on",
             codes=codes.QUALITY,
         ),
     ),
@@ -161,7 +163,7 @@ BEATS = Table(
         Column("amplitude_mv", "float32", "mV", "height of the peak in the filtered signal"),
         Column("origin", "code", "", "what the peak lies on", codes=codes.BEAT_ORIGIN),
         Column(
-            "rr_ms", "float64", "ms", "time since the beat before; null for the first", ge=0, nullable=True
+            "rr_ms", "float64", "ms", "time since the previous beat; null for the first", ge=0, nullable=True
         ),
         Column("rr_status", "code", "", "what the interval may be used for", codes=codes.RR_STATUS),
     ),
@@ -198,7 +200,7 @@ EPOCHS = Table(
             "bar",
             "code",
             "",
-            "how the interval was got, or why there is none; null for features without intervals",
+            "how the interval was obtained, or why there is none; null for features without intervals",
             codes=codes.LOSS_BAR,
             nullable=True,
         ),
