@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import importlib
-from collections.abc import Iterable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from nodeday.core.errors import CONTRACT, GOOD, SettingsError
@@ -32,31 +29,13 @@ def audit(options: argparse.Namespace) -> int:
 def _prove(study: Study, options: argparse.Namespace) -> int:
     """Derive every table of a finished study, or of one session, anew; 3 where any is otherwise."""
     from nodeday.products.audit import prove
-    from nodeday.products.audit import session as auditing
-    from nodeday.stages.frames.containers import Unpacker
-    from nodeday.stages.frames.recorded import columns_of, form_of
 
     named = None if options.session is None else [study.session(options.session).session]
     sessions = named or prove.finished(study)
     if not sessions:
         raise SettingsError("no session is finished", str(study.results), remedy="See `nodeday run`.")
-    stages = {
-        name: importlib.import_module(f"nodeday.stages.{name}.stage").run for name in (*prove.CHAIN, "study")
-    }
-
-    def opened(session: str, paths: list[Path]) -> Iterable[bytes] | None:
-        layout = next(iter(study.layouts_of(session).values()))
-        return None if form_of(paths[0], columns_of(study.root, layout)) else Unpacker(paths).pieces()
-
     proofs = []
-    for proof in prove.prove(
-        study,
-        sessions,
-        stages,
-        opened,
-        lambda of, name: auditing.audit(of, name).differences,
-        None if named else stages["study"],
-    ):
+    for proof in prove.prove(study, sessions, with_study=named is None):
         proofs.append(proof)
         if not options.json:
             print(prove.text(proof), flush=True)
