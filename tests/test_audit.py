@@ -145,8 +145,8 @@ def test_conflicting_copies_are_counted_and_named(study: Path, capsys: pytest.Ca
         ("gaps", "cause", "hub_outage", "gaps: cause of node ankle, stream acc, boot 0, seq_from "),
         ("loss", "lost_radio", 99, "loss: lost of ankle/acc are "),
         ("radio", "received", 5, "radio: received of ankle/acc are 5, counting the frames gives "),
-        ("radio", "p", 0.5, "radio: p of node ankle, stream acc is 0.5, the frames say 0."),
-        ("bursts", "count", 77, "bursts: count of node ankle, stream acc, length 1 is 77, the frames say "),
+        ("radio", "p", 0.5, "radio: p of node ankle, stream acc is 0.5, the frames give 0."),
+        ("bursts", "count", 77, "bursts: count of node ankle, stream acc, length 1 is 77, the frames give "),
         ("signal", "lost", 1234, "signal: lost of node ankle, stream acc, measure rssi_dbm, low "),
     ],
 )
@@ -157,7 +157,7 @@ def test_a_table_altered_by_hand_is_noticed(
     store(study, name, put(frame, column, value, row=0))
     code, text = audit(study, capsys)
     assert code == errors.CONTRACT
-    assert "Tables that the frames do not bear out:" in text
+    assert "Tables that do not follow from the frames:" in text
     assert told in text
 
 
@@ -166,7 +166,7 @@ def test_a_row_taken_away_or_invented_is_noticed(study: Path, capsys: pytest.Cap
     store(study, "gaps", put(gaps.iloc[1:].reset_index(drop=True), "seq_from", 1_000_000_000, row=0))
     code, text = audit(study, capsys)
     assert code == errors.CONTRACT
-    assert "seq_from 1000000000 is not borne out by the frames" in text
+    assert "seq_from 1000000000 does not follow from the frames" in text
     assert (
         f"gaps: the row of node ankle, stream acc, boot 0, seq_from {gaps['seq_from'].iloc[0]} is missing"
         in text

@@ -21,7 +21,6 @@ from nodeday.config.study import Study
 from nodeday.core import errors
 from nodeday.products.audit import checkpoints, prove
 from nodeday.products.audit.compare import compare
-from nodeday.stages.frames.containers import Unpacker
 from nodeday.storage import frames, samples, tables
 
 SESSION = FINISHED[0]
@@ -85,7 +84,7 @@ def test_each_altered_cell_is_found_and_named(spoiled: Path, capsys: pytest.Capt
     for table, column in changed.items():
         own = [line for line in found if f"{table}/session={SESSION}/" in line and f": {column} is " in line]
         assert len(own) == 1, f"{table}.{column} in {found}"
-        assert "the captures say" in own[0]
+        assert "the captures give" in own[0]
     assert sum("session=" in line for line in found) == 5
     # The payload is not what the bytes are, nor the count what the payload has.
     assert any(line.startswith("! frames: capture 0: ") for line in found)
@@ -106,7 +105,7 @@ def test_programs_get_the_same() -> None:
 def test_the_checkpoints_need_no_second_derivation(spoiled: Path) -> None:
     """What is checked in plain steps finds the altered payload and count by itself."""
     study = Study(spoiled)
-    found = checkpoints.of_session(study, SESSION, lambda _, paths: Unpacker(paths).pieces())
+    found = checkpoints.of_session(study, SESSION)
     wrong = {each.name: each.wrong for each in found}
     assert not wrong["bytes"]
     assert len(wrong["frames"]) == 1

@@ -19,7 +19,7 @@ from nodeday.core import errors
 from nodeday.core.arrays import runs
 from nodeday.layouts import Channel, Kind
 from nodeday.products.export import edf
-from nodeday.products.export.raster import SECOND, place
+from nodeday.products.export.raster import SECOND, on_raster
 from nodeday.storage import tables
 
 NOTHING = -32768
@@ -145,8 +145,8 @@ def test_counts_of_more_than_16_bits_are_rescaled_and_say_so() -> None:
     )
     raw = np.array([-800_000, 0, 5, 799_999])
     rows = pd.DataFrame({"raw": pd.array(raw, "Int64"), "value": raw * 1e-5})
-    placed = place(np.arange(4) * SECOND // 4, 0, 4, 4.0)
-    digital, (low, high), exact = edf._digital(rows, placed, kind, kind.channels[0])
+    raster = on_raster(np.arange(4) * SECOND // 4, 0, 4, 4.0)
+    digital, (low, high), exact = edf._digital(rows, raster, kind.channels[0])
     assert not exact
     step = (high - low) / 65_535
     assert (digital[[0, 3]] == [-32767, 32767]).all()
@@ -166,36 +166,36 @@ def test_an_export_without_its_library_says_how_to_get_it(
 
 @pytest.mark.parametrize("ppm", [-200.0, -20.0, 0.0, 20.0, 200.0])
 def test_a_wandering_crystal_leaves_no_hole(ppm: float) -> None:
-    """Jittered instants of a whole recording: no place between them is empty, and as many samples are left
+    """Jittered instants of a whole recording: no position between them is empty, and as many samples are left
     out, or taken twice, as the crystal gains or loses."""
     rng = np.random.default_rng(3)
     n, rate = 200_000, 250.0
     utc = np.sort(
         np.rint((np.arange(n) / (rate * (1 + ppm * 1e-6)) + 0.3) * 1e9 + rng.normal(0, 2e4, n))
     ).astype(np.int64)
-    places = int((utc[-1] - utc[0]) / 1e9 * rate)
-    found = place(utc, int(utc[0]) - int(0.001 * SECOND), places, rate)
+    count = int((utc[-1] - utc[0]) / 1e9 * rate)
+    found = on_raster(utc, int(utc[0]) - int(0.001 * SECOND), count, rate)
     assert found.filled.all()
     gained = round(n * ppm * 1e-6)
     assert abs(found.left_out(n) - max(gained, 0)) <= 2
     assert abs(found.twice - max(-gained, 0)) <= 2
-    at = utc[0] - 1_000_000 + np.arange(places) / rate * 1e9
+    at = utc[0] - 1_000_000 + np.arange(count) / rate * 1e9
     assert np.abs(utc[found.sample] - at).max() <= 0.62 / rate * 1e9
 
 
 @given(st.lists(st.booleans(), min_size=1, max_size=200), st.integers(-40, 40), st.floats(-0.45, 0.45))
-def test_what_is_lost_is_a_hole_and_nothing_else(there: list[bool], ppm: int, phase: float) -> None:
-    """Against the plain rule: sample k belongs to place k."""
-    mask = np.array(there)
+def test_what_is_lost_is_a_hole_and_nothing_else(received: list[bool], ppm: int, phase: float) -> None:
+    """Against the plain rule: sample k belongs to position k."""
+    mask = np.array(received)
     period = 1e9 / 50
     utc = np.rint((np.arange(len(mask)) * (1 + ppm * 1e-6) + phase) * period).astype(np.int64)[mask]
-    found = place(utc, 0, len(mask), 50.0)
+    found = on_raster(utc, 0, len(mask), 50.0)
     assert (found.filled == mask).all()
     assert (found.sample[mask] == np.arange(mask.sum())).all()
 
 
-def test_no_sample_no_place() -> None:
-    assert not place(np.zeros(0, np.int64), 0, 5, 50.0).filled.any()
+def test_no_sample_no_position() -> None:
+    assert not on_raster(np.zeros(0, np.int64), 0, 5, 50.0).filled.any()
 
 
 # Beats and CSV

@@ -1,1 +1,1 @@
-"""What is made of finished tables: exports, lineage, audit, the viewer."""
+"""Products made from finished tables: exports, lineage, audit, the viewer."""

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from nodeday.cli.arguments import add_json, add_study
@@ -44,30 +42,14 @@ def run(options: argparse.Namespace) -> int:
 
 def _prove(study: Study, options: argparse.Namespace) -> int:
     """Derive every table of a finished study, or of one session, anew; return 3 where any differs."""
-    import importlib
-
-    from nodeday.engine.stages import CHAIN
     from nodeday.products.audit import prove
-    from nodeday.products.audit import session as session_audit
 
     named = None if options.session is None else [study.session(options.session).session]
     sessions = named or prove.finished(study)
     if not sessions:
         raise SettingsError("no session is finished", str(study.results), remedy="See `nodeday run`.")
-    stages = {name: importlib.import_module(f"nodeday.stages.{name}.stage").run for name in (*CHAIN, "study")}
-
-    def pieces(session: str, paths: list[Path]) -> Iterable[bytes] | None:
-        from nodeday.products.lineage.capture import open_capture
-
-        reader = open_capture(study, session, paths)
-        return None if reader is None else reader.pieces()
-
-    def differences(study_of: Study, session: str) -> list[str]:
-        return session_audit.audit(study_of, session).differences
-
     proofs = []
-    of_study = None if named else stages["study"]
-    for proof in prove.prove(study, sessions, stages, pieces, differences, of_study):
+    for proof in prove.prove(study, sessions, with_study=named is None):
         proofs.append(proof)
         if not options.json:
             print(prove.text(proof), flush=True)

@@ -1,20 +1,19 @@
-"""What must hold between a capture's bytes and the stored tables, checked without the stages' own means.
+"""Checkpoints between the bytes of a capture and the stored tables, counted without the code of the stages.
 
-The stages derive every table anew, which shows that nothing was altered since, but would repeat a fault of
-theirs. So the checkpoints are passed once more in plain steps: each byte of a capture in one frame or reject,
-each payload and checksum as the bytes have it, each raw count as the payload has it, each origin as the
-ledger counts it.
+Deriving every table anew shows that nothing was altered since, but it would repeat a fault of the stages. So
+the checkpoints are counted once more in plain steps: each byte of a capture is in one frame or reject, each
+payload and checksum is what the bytes hold, each raw count is what the payload holds, and origins are as many
+as the ledger counts.
 """
 
 from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from heapq import merge
 from operator import attrgetter
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -25,40 +24,43 @@ from nodeday.config.study import Study
 from nodeday.core.arrays import Ints
 from nodeday.layouts import Layout, unpack_counts
 from nodeday.layouts.codec import payload_matrix
+from nodeday.products.lineage.capture import open_capture
 from nodeday.schemas.codes import DISTINCT
 from nodeday.storage import frames, samples, tables
 
 MOST = 5
-"""Sentences of one checkpoint."""
+"""Sentences about one checkpoint."""
 NONE = -1 << 40
 """Stands for no count: below any that 32 bits hold."""
 RECEIVED = ("measured", "recovered")
 PIECE = 1024
 """Frames of a stream in memory at a time."""
 FRAMES = ["row", "capture", "offset", "length", "node", "stream", "kind", "payload"]
-Opened = Callable[[str, list[Path]], Iterable[bytes] | None]
-"""The bytes of a session's capture as they were counted; None where it came decoded."""
 
 
 @dataclass(frozen=True)
 class Checkpoint:
-    """One checkpoint: what passed it, in words, and a sentence for each thing that did not."""
+    """One checkpoint: what was counted there, in words, and a sentence for each fault."""
 
     name: str
     passed: str
     wrong: list[str]
 
 
-def of_session(study: Study, session: str, opened: Opened) -> list[Checkpoint]:
-    """Every checkpoint of a session's stored tables."""
+def of_session(study: Study, session: str) -> list[Checkpoint]:
+    """Count at every checkpoint of a session's stored tables.
+
+    Raises ContractError where a table is absent or a capture cannot be read.
+    """
     span = ["capture", "offset", "length"]
-    rejects = tables.path(study.results, "rejects", session)
-    spans = [frames.table(study.results, session, span), tables.read(rejects, "rejects", span)]
+    rejected = tables.path(study.results, "rejects", session)
+    spans = [frames.table(study.results, session, span), tables.read(rejected, "rejects", span)]
     out = []
     for number, paths in enumerate(study.captures_of(session)):
-        own = [each[each["capture"] == number] for each in spans]
-        out.append(_bytes(f"capture {number}", own[0], own[1], opened(session, paths)))
-        if (checkpoint := _contents(study, session, number, opened(session, paths))) is not None:
+        received, rejects = (rows[rows["capture"] == number] for rows in spans)
+        source = open_capture(study, session, paths)
+        out.append(_bytes(f"capture {number}", received, rejects, source.pieces() if source else None))
+        if source and (checkpoint := _contents(study, session, number, source.pieces())):
             out.append(checkpoint)
     return [*out, _samples(study, session)]
 
@@ -66,12 +68,14 @@ def of_session(study: Study, session: str, opened: Opened) -> list[Checkpoint]:
 def _bytes(
     name: str, frames: pd.DataFrame, rejects: pd.DataFrame, stream: Iterable[bytes] | None
 ) -> Checkpoint:
-    """Frames and rejects side by side from the first byte to the last::
+    """Every byte of a capture is in one frame or reject, from the first byte to the last.
 
-    offset   0        40 43         90
-             |  frame  | |  frame    |      each begins where the one before ends
+    ::
+
+        offset   0        40 43         90
+                 |  frame  | |  frame    |      each begins where the one before ends
     """
-    spans = pd.concat([each[["offset", "length"]] for each in (frames, rejects)]).sort_values("offset")
+    spans = pd.concat([rows[["offset", "length"]] for rows in (frames, rejects)]).sort_values("offset")
     start, end = spans["offset"].to_numpy(np.int64), (spans["offset"] + spans["length"]).to_numpy(np.int64)
     size = int(end[-1]) if stream is None and len(end) else sum(map(len, stream or ()))
     starts, due = np.append(start, size), np.concatenate([[0], end])
@@ -87,26 +91,27 @@ def _bytes(
     return Checkpoint("bytes", passed, wrong)
 
 
-def _contents(study: Study, session: str, number: int, stream: Iterable[bytes] | None) -> Checkpoint | None:
-    """Payload and checksum of each frame, from the bytes at its place; None where bytes are stuffed or
-    came decoded, for then a place in the capture is no place in a frame.
+def _contents(study: Study, session: str, number: int, stream: Iterable[bytes]) -> Checkpoint | None:
+    """Payload and checksum of each frame are what the bytes at its offset hold.
+
+    None where bytes are stuffed, for then an offset in the capture is no offset in a frame.
     """
     layouts = {node.node: study.layout_of(session, node.node) for node in study.nodes_of(session).values()}
-    if stream is None or any(each.framing != "sync" for each in layouts.values()):
+    if any(layout.framing != "sync" for layout in layouts.values()):
         return None
     wrong: list[str] = []
     count = 0
-    for row, raw in _at(stream, _frames(study, session, number)):
+    for row, raw in _with_bytes(stream, _frames(study, session, number)):
         count += 1
-        what = _unlike(row, raw, layouts[str(row.node)])
-        if what and len(wrong) < MOST:
-            wrong.append(f"capture {number}: {what} of the frame at byte {row.offset}")
+        fault = _fault(row, raw, layouts[str(row.node)])
+        if fault and len(wrong) < MOST:
+            wrong.append(f"capture {number}: {fault} of the frame at byte {row.offset}")
     return Checkpoint(
         "frames", f"capture {number}: {count:,} payloads and checksums read from the bytes", wrong
     )
 
 
-def _unlike(row: Any, raw: bytes, layout: Layout) -> str:
+def _fault(row: Any, raw: bytes, layout: Layout) -> str:
     size = len(raw) - layout.overhead_bytes
     kind = layout.by_kind.get(row.kind)
     if kind is None or kind.stream != row.stream or kind.payload_bytes != size:
@@ -126,14 +131,14 @@ def _frames(study: Study, session: str, number: int) -> Iterator[Any]:
 
     def of_stream(key: frames.Key) -> Iterator[Any]:
         for rows in frames.pieces(study.results, session, key, FRAMES, PIECE):
-            own = rows.filter(compute.equal(rows["capture"], number))
-            yield from own.to_pandas().itertuples(index=False)
+            of_capture = rows.filter(compute.equal(rows["capture"], number))
+            yield from of_capture.to_pandas().itertuples(index=False)
 
     yield from merge(*map(of_stream, frames.streams(study.results, session)), key=attrgetter("row"))
 
 
-def _at(stream: Iterable[bytes], rows: Iterator[Any]) -> Iterator[tuple[Any, bytes]]:
-    """Each frame with its bytes, in one pass over the capture; none where it has no such place."""
+def _with_bytes(stream: Iterable[bytes], rows: Iterator[Any]) -> Iterator[tuple[Any, bytes]]:
+    """Each frame with its bytes, in one pass over the capture; without any where it has no such offset."""
     base, held = 0, b""
     row = next(rows, None)
     for piece in stream:
@@ -164,23 +169,23 @@ class StoredSamples:
 
 
 def stored_samples(study: Study, session: str) -> Iterator[StoredSamples]:
-    """Table ``samples``, a channel's stretch at a time: the one place here that knows its columns."""
+    """Read table ``samples`` a stretch of a channel at a time; only this function knows its columns."""
     for node in study.nodes_of(session).values():
         for kind in study.layout_of(session, node.node).kinds:
             raws = [f"{channel.name}{samples.ENDS['raw']}" for channel in kind.channels]
             columns = ["boot", "seq", "position", "origin", *raws]
             for rows in samples.pieces(study.results, session, node.node, kind, columns) if raws else ():
-                own = rows.to_pandas()
-                boot, seq, position = (own[name].to_numpy(np.int64) for name in ("boot", "seq", "position"))
+                frame = rows.to_pandas()
+                boot, seq, position = (frame[name].to_numpy(np.int64) for name in ("boot", "seq", "position"))
                 for channel, name in zip(kind.channels, raws, strict=True):
-                    raw = own[name].astype("Float64").fillna(NONE).to_numpy(np.int64)
+                    raw = frame[name].astype("Float64").fillna(NONE).to_numpy(np.int64)
                     yield StoredSamples(
-                        node.node, kind.stream, channel.name, boot, seq, position, raw, own["origin"]
+                        node.node, kind.stream, channel.name, boot, seq, position, raw, frame["origin"]
                     )
 
 
 def _samples(study: Study, session: str) -> Checkpoint:
-    """Raw counts against the payloads of the stored frames, origins against the stored ledger."""
+    """Raw counts are what the payloads of the stored frames hold; origins are as the ledger counts them."""
     counts, checked = _Counts(study, session), 0
     origins: dict[tuple[str, str], Counter[str]] = {}
     wrong: list[str] = []
@@ -191,25 +196,26 @@ def _samples(study: Study, session: str) -> Checkpoint:
         due = np.where(piece.origin.isin(RECEIVED), counts.due(piece), NONE)
         checked += int((due != NONE).sum())
         for at in np.flatnonzero(due != piece.raw)[: max(MOST - len(wrong), 0)].tolist():
-            said = ["no count" if value == NONE else str(value) for value in (piece.raw[at], due[at])]
+            raw, held = ("no count" if value == NONE else str(value) for value in (piece.raw[at], due[at]))
             wrong.append(
-                f"{scope} {piece.channel}, boot {piece.boot[at]}, frame {piece.seq[at]}, place "
-                f"{piece.position[at]}: raw is {said[0]}, the payload has {said[1]}"
+                f"{scope} {piece.channel}, boot {piece.boot[at]}, frame {piece.seq[at]}, position "
+                f"{piece.position[at]}: raw is {raw}, the payload has {held}"
             )
-    told = _told_origins(study, session)
-    for (scope, channel), told_of in origins.items():
-        ledger, own = told.get(scope, {}), {name: n for name, n in told_of.items() if n}
-        if own != {name: n for name, n in ledger.items() if n and name != "no_clock"}:
-            wrong.append(f"{scope} {channel}: origins are {own}, the ledger says {ledger}")
+    in_ledger = _ledger_origins(study, session)
+    for (scope, channel), counted in origins.items():
+        ledger, present = in_ledger.get(scope, {}), {name: n for name, n in counted.items() if n}
+        if present != {name: n for name, n in ledger.items() if n and name != "no_clock"}:
+            wrong.append(f"{scope} {channel}: origins are {present}, the ledger says {ledger}")
     return Checkpoint("samples", f"{checked:,} raw counts read from the payloads", wrong)
 
 
-def _told_origins(study: Study, session: str) -> dict[str, dict[str, int]]:
+def _ledger_origins(study: Study, session: str) -> dict[str, dict[str, int]]:
+    """Samples by origin in the ledger of stage repair, for each node and stream."""
     ledger = tables.read(tables.path(study.results, "ledger", session, "repair"), "ledger")
-    own = ledger[ledger["quantity"].astype(str) == "samples"]
+    rows = ledger[ledger["quantity"].astype(str) == "samples"]
     return {
         str(scope): {name: int(count) for name, count in re.findall(r"(\w+) (\d+)", detail)}
-        for scope, detail in zip(own["scope"], own["detail"], strict=True)
+        for scope, detail in zip(rows["scope"], rows["detail"], strict=True)
     }
 
 
@@ -229,7 +235,7 @@ class _Counts:
             return out
         at = np.searchsorted(self.key, wanted).clip(max=len(self.key) - 1)
         fits = (self.key[at] == wanted) & (piece.position < self.kind.samples)
-        channel = [each.name for each in self.kind.channels].index(piece.channel)
+        channel = [channel.name for channel in self.kind.channels].index(piece.channel)
         out[fits] = self.counts[at[fits], piece.position[fits], channel]
         return out
 

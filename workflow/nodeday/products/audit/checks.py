@@ -1,4 +1,4 @@
-"""What an audit checks: limits that a study states, and whether tables are what the frames say."""
+"""Checks of an audit: limits that a study states, and whether tables agree with the frames."""
 
 from __future__ import annotations
 
@@ -17,11 +17,13 @@ from nodeday.stages.loss.statistics import Frames
 
 STREAM = ["node", "stream"]
 MOST = 20
+"""Sentences of one kind about one table."""
 
 
 def broken(nodes: list[str], streams: pd.DataFrame, limits: StudyLimits) -> list[str]:
-    """A sentence for each limit that a stream of the sensor ``nodes`` breaks, from rows of ``radio``;
-    limits are inclusive.
+    """Return a sentence for each limit that a stream of the sensor ``nodes`` breaks.
+
+    ``streams`` are rows of ``radio``; limits are inclusive.
     """
     found = []
     for node in nodes:
@@ -49,57 +51,57 @@ def broken(nodes: list[str], streams: pd.DataFrame, limits: StudyLimits) -> list
 
 
 def totals(frames: pd.DataFrame, stored: Frames) -> list[str]:
-    """Frames counted anew, without the stage's own means, against the sums of its tables."""
+    """Return a sentence for each sum of a table that differs from a plain count of the frames."""
     found = []
     for key in stored["radio"][STREAM].astype(str).itertuples(index=False, name=None):
-        own = _of(frames, key)
-        distinct = own[own["status"].isin(DISTINCT)]
+        of_stream = _select(frames, key)
+        distinct = of_stream[of_stream["status"].isin(DISTINCT)]
         boots = distinct.groupby("boot")["seq"].agg(["min", "max", "nunique"])
         received = int(boots["nunique"].sum())
         truth = {
             "received": received,
             "lost": int((boots["max"] - boots["min"] + 1).sum()) - received,
-            "duplicates": int(own["status"].isin(SECOND_COPIES).sum()),
+            "duplicates": int(of_stream["status"].isin(SECOND_COPIES).sum()),
         }
-        told = [("gaps", "lost", int(_of(stored["gaps"], key)["frames"].sum()))]
+        sums = [("gaps", "lost", int(_select(stored["gaps"], key)["frames"].sum()))]
         for name in ("loss", "radio"):
-            rows = _of(stored[name], key)
-            told += [
+            rows = _select(stored[name], key)
+            sums += [
                 (name, "received", int(rows["received"].sum())),
                 (name, "lost", int(rows[LOST].to_numpy().sum())),
                 (name, "duplicates", int(rows["duplicates"].sum())),
             ]
         found += [
             f"{name}: {what} of {'/'.join(key)} are {count}, counting the frames gives {truth[what]}"
-            for name, what, count in told
+            for name, what, count in sums
             if count != truth[what]
         ]
     return found
 
 
-def _of(table: pd.DataFrame, key: tuple[str, ...]) -> pd.DataFrame:
+def _select(table: pd.DataFrame, key: tuple[str, ...]) -> pd.DataFrame:
     return table[(table["node"] == key[0]) & (table["stream"] == key[1])]
 
 
 def differences(stored: Frames, derived: Frames) -> list[str]:
-    """A sentence for each cell and row in which stored tables are not what the frames lead to."""
+    """Return a sentence for each cell and row in which ``stored`` tables differ from ``derived`` ones."""
     found = []
     for name, table in stored.items():
         key = list(TABLES[name].key)
-        mine, theirs = (_keyed(each, key) for each in (table, derived[name]))
+        left, right = (_keyed(rows, key) for rows in (table, derived[name]))
         for words, rows in (
-            ("is not borne out by the frames", mine.index.difference(theirs.index)),
-            ("is missing", theirs.index.difference(mine.index)),
+            ("does not follow from the frames", left.index.difference(right.index)),
+            ("is missing", right.index.difference(left.index)),
         ):
             found += [f"{name}: the row of {_named(key, at)} {words}" for at in rows[:MOST]]
-        both = mine.index.intersection(theirs.index)
-        mine, theirs = mine.loc[both], theirs.loc[both]
-        for column in mine.columns:
-            off = np.flatnonzero(_unlike(mine[column], theirs[column]))[:MOST]
+        both = left.index.intersection(right.index)
+        left, right = left.loc[both], right.loc[both]
+        for column in left.columns:
+            differ = np.flatnonzero(_unlike(left[column], right[column]))[:MOST]
             found += [
-                f"{name}: {column} of {_named(key, both[at])} is {mine[column].iloc[at]}, "
-                f"the frames say {theirs[column].iloc[at]}"
-                for at in off.tolist()
+                f"{name}: {column} of {_named(key, both[at])} is {left[column].iloc[at]}, "
+                f"the frames give {right[column].iloc[at]}"
+                for at in differ.tolist()
             ]
     return found
 
@@ -115,7 +117,7 @@ def _named(key: list[str], at: object) -> str:
 
 
 def _unlike(left: pd.Series[Any], right: pd.Series[Any]) -> NDArray[np.bool_]:
-    """Where two columns differ; floats by more than their last digits, null equals null."""
+    """Mask of the cells that differ; floats by more than their last digits, null equals null."""
     if left.dtype.kind == "f":
         close = np.isclose(left.to_numpy(), right.to_numpy(), rtol=1e-9, atol=0, equal_nan=True)
         return np.asarray(~close, np.bool_)

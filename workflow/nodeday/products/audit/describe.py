@@ -1,4 +1,4 @@
-"""The audit in words: a sentence for each node, a table for all streams."""
+"""Words of an audit: a sentence for each node and battery, a table for all streams."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ WORD = {cause: cause.replace("_", " ") for cause in GAP_CAUSE}
 
 
 def percent(share: float, digits: int = 1) -> str:
-    """A share as percent, never rounded up to 100 nor down to 0.
+    """Return a share as percent, never rounded up to 100 nor down to 0.
 
     >>> percent(0.9999), percent(1.0), percent(0.0001), percent(0.918)
     ('> 99.9 %', '100 %', '< 0.1 %', '91.8 %')
@@ -27,7 +27,8 @@ def percent(share: float, digits: int = 1) -> str:
 
 
 def duration(seconds: float) -> str:
-    """
+    """Return a length of time in the largest unit or two that it fills.
+
     >>> duration(0.08), duration(2.4), duration(360), duration(1620), duration(9000)
     ('0.08 s', '2.4 s', '6 min', '27 min', '2 h 30 min')
     """
@@ -42,7 +43,7 @@ def duration(seconds: float) -> str:
 
 
 def verdict(node: str, rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
-    """One line of a node from its rows of ``radio`` and the session's ``gaps``."""
+    """Return one line on a node from its rows of ``radio`` and the session's ``gaps``."""
     expected, received = int(rows["expected"].sum()), int(rows["received"].sum())
     if not received:
         return f"{node}: no frame received"
@@ -69,8 +70,8 @@ def _why(rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
         only = WORD[next(iter(found))]
         parts.append(f"{only} explains {tail}" if only != "unknown" else "nothing tells why")
     elif found:
-        whole = sum(found.values())
-        shares = [f"{WORD[cause]} {percent(count / whole, 0)}" for cause, count in found.items()]
+        total = sum(found.values())
+        shares = [f"{WORD[cause]} {percent(count / total, 0)}" for cause, count in found.items()]
         parts.append(f"of what is missing {', '.join(shares)}")
     count = int(unknown.sum())
     if count:
@@ -83,7 +84,7 @@ def _why(rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
 
 
 def battery(row: Mapping[Hashable, Any], empty_v: float) -> str:
-    """One line of a node's battery, from its row of ``battery``."""
+    """Return one line on a node's battery, from its row of ``battery``."""
     course = f"{row['node']}: battery {row['first_v']:.2f} V, at the end {row['last_v']:.2f} V"
     left = (
         f"about {row['left_h']:.0f} h left to {empty_v:g} V, or less"
@@ -99,27 +100,12 @@ def battery(row: Mapping[Hashable, Any], empty_v: float) -> str:
 
 
 def table(rows: pd.DataFrame) -> str:
-    """Streams as aligned columns; causes without a lost frame anywhere are left out."""
+    """Return streams as aligned columns; causes without a lost frame anywhere are left out."""
     causes = [cause for cause in GAP_CAUSE if rows[f"lost_{cause}"].any()]
-    head = [
-        "node",
-        "stream",
-        "expected",
-        "received",
-        "recovered",
-        *(f"lost: {WORD[c]}" for c in causes),
-        "of unknown length",
-        "lost",
-        "longest hole",
-        "mean burst",
-        "p",
-        "r",
-        "burst ratio",
-        "duplicates",
-        "conflicts",
-        "late",
-        "worst minute",
-    ]
+    head = ["node", "stream", "expected", "received", "recovered"]
+    head += [f"lost: {WORD[cause]}" for cause in causes]
+    head += ["of unknown length", "lost", "longest hole", "mean burst", "p", "r", "burst ratio"]
+    head += ["duplicates", "conflicts", "late", "worst minute"]
     body = [
         [
             row["node"],
@@ -139,13 +125,13 @@ def table(rows: pd.DataFrame) -> str:
         for row in rows.to_dict("records")
     ]
     return "\n\n".join(
-        _aligned([[each[at] for at in part] for each in [head, *body]])
+        _aligned([[row[at] for at in part] for row in [head, *body]])
         for part in _parts(len(causes), len(head))
     )
 
 
 def _parts(causes: int, columns: int) -> list[list[int]]:
-    """What was lost and why, then how it clusters: two tables that fit a terminal."""
+    """Columns of two tables that fit a terminal: what was lost and why, then how it clusters."""
     cut = 8 + causes
     return [[*range(cut - 1), *range(columns - 4, columns)], [0, 1, *range(cut - 1, columns - 4)]]
 

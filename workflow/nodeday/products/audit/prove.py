@@ -1,7 +1,7 @@
-"""A finished study held to its raw captures: stages at work anew in a scratch folder, tables compared.
+"""Proof of a finished study: its stages run anew in a scratch folder, and every table is compared.
 
-What is proven: the stored tables are what this version of nodeday makes of these captures, settings and
-bench records. Captures themselves are held to the hashes written down when they were first decoded.
+It proves that the stored tables are what this version of nodeday makes of these captures, settings and bench
+records. The captures themselves are compared with the hashes written when they were first decoded.
 """
 
 from __future__ import annotations
@@ -9,27 +9,34 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from nodeday.config.study import Study
 from nodeday.core.errors import NodedayError
-from nodeday.engine.stages import CHAIN
 from nodeday.products.audit import checkpoints
-from nodeday.products.audit.checkpoints import Checkpoint, Opened
+from nodeday.products.audit.checkpoints import Checkpoint
 from nodeday.products.audit.compare import compare
+from nodeday.products.audit.session import audit
 from nodeday.products.export import manifest
+from nodeday.stages.clock import stage as clock
+from nodeday.stages.features import stage as features
+from nodeday.stages.frames import stage as frames
+from nodeday.stages.loss import stage as loss
+from nodeday.stages.repair import stage as repair
+from nodeday.stages.study import stage as study_stage
 from nodeday.storage import inventory, tables
 
+CHAIN = (frames.run, loss.run, clock.run, repair.run, features.run)
+"""Stages of a session in their order."""
 LARGE = ("rejects", "samples", "aligned", "beats", "signal_quality")
-"""Tables that the stage `study` does not read: their second copy goes once it is compared."""
-Stages = Mapping[str, Callable[[Study, str], None]]
+"""Tables that stage `study` does not read: their second copy is removed once it is compared."""
 
 
 @dataclass
 class Proof:
-    """What was held to the captures of one session, or of the study as a whole; and what is otherwise."""
+    """Tables compared of one session, or of the study itself, and every difference."""
 
     of: str
     checkpoints: list[Checkpoint] = field(default_factory=list)
@@ -41,12 +48,15 @@ class Proof:
 
     @property
     def wrong(self) -> list[str]:
-        broken = [f"{each.name}: {what}" for each in self.checkpoints for what in each.wrong]
+        """A sentence for each fault at a checkpoint and each difference of a table."""
+        broken = [
+            f"{checkpoint.name}: {what}" for checkpoint in self.checkpoints for what in checkpoint.wrong
+        ]
         return [*broken, *self.differences]
 
 
 def finished(study: Study) -> list[str]:
-    """Sessions whose chain came to its end, as the sheet orders them."""
+    """Return the sessions whose chain came to its end, in sheet order."""
     return [
         name
         for name in study.sessions
@@ -55,50 +65,35 @@ def finished(study: Study) -> list[str]:
     ]
 
 
-def prove(
-    study: Study,
-    sessions: list[str],
-    stages: Stages,
-    opened: Opened,
-    count: Callable[[Study, str], list[str]],
-    of_study: Callable[[Study, list[str]], None] | None,
-) -> Iterator[Proof]:
-    """A proof for each session, then one of the study's own tables where ``of_study`` makes them.
+def prove(study: Study, sessions: list[str], with_study: bool) -> Iterator[Proof]:
+    """Yield a proof for each session, then one of the study's own tables if they are asked for.
 
-    ``stages`` are the stages of the chain by name, ``count`` what counts lost frames in another way.
+    Those rest on all sessions, so ``sessions`` must then be every finished one.
     """
     with tempfile.TemporaryDirectory(prefix="nodeday-audit-") as folder:
         anew = Study(study.root, results=Path(folder))
         for session in sessions:
-            yield _of_session(study, anew, session, stages, opened, count)
-        if of_study is not None:
-            yield _of_study(study, anew, sessions, of_study)
+            yield _of_session(study, anew, session)
+        if with_study:
+            yield _of_study(study, anew, sessions)
 
 
-def _of_session(
-    study: Study,
-    anew: Study,
-    session: str,
-    stages: Stages,
-    opened: Opened,
-    count: Callable[[Study, str], list[str]],
-) -> Proof:
+def _of_session(study: Study, anew: Study, session: str) -> Proof:
     proof = Proof(session)
     try:
-        proof.checkpoints = checkpoints.of_session(study, session, opened)
-        lost = count(study, session)
+        proof.checkpoints = checkpoints.of_session(study, session)
         counted = "lost and received frames counted from the numbers"
-        proof.checkpoints.append(Checkpoint("gaps", counted, lost))
+        proof.checkpoints.append(Checkpoint("gaps", counted, audit(study, session).differences))
     except NodedayError as error:
         _differs(proof, str(error))
     try:
-        for stage in CHAIN:
-            stages[stage](anew, session)
+        for run in CHAIN:
+            run(anew, session)
     except NodedayError as error:
         _differs(proof, f"cannot be derived anew: {error}")
         return proof
-    own = [path for path in inventory.result_files(anew.results) if inventory.session_of(path) == session]
-    _compare(proof, study, anew, own)
+    made = [path for path in inventory.result_files(anew.results) if inventory.session_of(path) == session]
+    _compare(proof, study, anew, made)
     _record(proof, study, anew, session)
     for name in LARGE:
         for path in anew.results.glob(f"{name}*/session={session}"):
@@ -106,24 +101,21 @@ def _of_session(
     return proof
 
 
-def _of_study(
-    study: Study, anew: Study, sessions: list[str], of_study: Callable[[Study, list[str]], None]
-) -> Proof:
+def _of_study(study: Study, anew: Study, sessions: list[str]) -> Proof:
     proof = Proof("the study")
     try:
-        of_study(anew, sessions)
+        study_stage.run(anew, sessions)
     except NodedayError as error:
         _differs(proof, f"cannot be derived anew: {error}")
         return proof
-    own = [path for path in inventory.result_files(anew.results) if path.endswith(".parquet")]
-    _compare(proof, study, anew, [path for path in own if not inventory.session_of(path)])
-    _compare(proof, study, anew, [path for path in own if path.endswith("/study.parquet")])
+    made = [path for path in inventory.result_files(anew.results) if path.endswith(".parquet")]
+    _compare(proof, study, anew, [path for path in made if not inventory.session_of(path)])
+    _compare(proof, study, anew, [path for path in made if path.endswith("/study.parquet")])
     try:
-        told = manifest.verify(study.root)
-        differ = [f"{path} {what}" for path, what in told.differences]
-        proof.checkpoints.append(
-            Checkpoint("manifest", f"{told.checked} files have the hashes of the manifest", differ)
-        )
+        verified = manifest.verify(study.root)
+        differ = [f"{path} {what}" for path, what in verified.differences]
+        passed = f"{verified.checked} files have the hashes of the manifest"
+        proof.checkpoints.append(Checkpoint("manifest", passed, differ))
     except NodedayError as error:
         _differs(proof, str(error))
     return proof
@@ -135,19 +127,17 @@ def _compare(proof: Proof, study: Study, anew: Study, paths: list[str]) -> None:
             continue
         key = inventory.table_file(anew.results, path).table.key
         found = compare(study.results / path, anew.results / path, key)
-        proof.tables, proof.rows, proof.cells = (
-            proof.tables + 1,
-            proof.rows + found.rows,
-            proof.cells + found.cells,
-        )
-        proof.differences += [f"{path}: {what}" for what in found.differences]
+        proof.tables += 1
+        proof.rows += found.rows
+        proof.cells += found.cells
         proof.unlike += found.unlike
+        proof.differences += [f"{path}: {what}" for what in found.differences]
         if found.unlike > len(found.differences):
             proof.differences.append(f"{path}: and {found.unlike - len(found.differences)} cells more")
 
 
 def _record(proof: Proof, study: Study, anew: Study, session: str) -> None:
-    """Hashes of the captures as they are now against those written down at their first decoding."""
+    """Compare hashes of the captures as they are now with those written at their first decoding."""
     name = f"captures/{session}.json"
     stored = study.results / name
     if not stored.is_file():
@@ -158,10 +148,9 @@ def _record(proof: Proof, study: Study, anew: Study, session: str) -> None:
         then = json.loads(stored.read_text())
     except ValueError:
         then = None
-    if then != now:
-        _differs(proof, f"{name} is not what the captures are")
-    told = ", ".join(f"{each['file']} {each['bytes']:,} bytes" for each in now)
-    proof.checkpoints.insert(0, Checkpoint("captures", f"{told}: hashes as written down", []))
+    files = ", ".join(f"{file['file']} {file['bytes']:,} bytes" for file in now)
+    wrong = [] if then == now else [f"{name} is not what the captures are"]
+    proof.checkpoints.insert(0, Checkpoint("captures", f"{files}: hashes as written down", wrong))
 
 
 def _differs(proof: Proof, what: str) -> None:
@@ -170,9 +159,9 @@ def _differs(proof: Proof, what: str) -> None:
 
 
 def text(proof: Proof) -> str:
-    """A proof for people."""
+    """Return a proof as text for people."""
     lines = [proof.of]
-    lines += [f"  {each.name:<9} {'OTHERWISE' if each.wrong else each.passed}" for each in proof.checkpoints]
+    lines += [f"  {one.name:<9} {'OTHERWISE' if one.wrong else one.passed}" for one in proof.checkpoints]
     lines.append(
         f"  {'tables':<9} {proof.tables} derived anew: {proof.rows:,} rows, {proof.cells:,} cells, "
         f"{f'{proof.unlike:,} otherwise' if proof.unlike else 'all alike'}"
@@ -181,7 +170,7 @@ def text(proof: Proof) -> str:
 
 
 def verdict(proofs: list[Proof]) -> str:
-    """The last line."""
+    """Return the last line: whether every table agrees with the captures."""
     wrong = [proof.of for proof in proofs if proof.wrong]
     if wrong:
         return f"Not what the captures say: {', '.join(wrong)}."
@@ -190,6 +179,6 @@ def verdict(proofs: list[Proof]) -> str:
 
 
 def as_json(proofs: list[Proof]) -> str:
-    """Proofs for programs."""
+    """Return proofs as JSON for programs."""
     good = not any(proof.wrong for proof in proofs)
     return json.dumps({"good": good, "proofs": [asdict(proof) for proof in proofs]}, indent=2)

@@ -1,4 +1,4 @@
-"""`nodeday audit`: what a session lost and why, from its tables, which its frames must bear out."""
+"""Audit of one session: what it lost and why, from its tables, which must agree with its frames."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ from nodeday.stages.loss.stage import NAMES, account, paces
 from nodeday.stages.loss.streams import session_frames
 from nodeday.storage import frames, tables
 
-TOLD = ["capture", "offset", "node", "stream", "boot", "seq", "status"]
-"""What of the frames is counted anew, or said of single ones."""
+COUNTED = ["capture", "offset", "node", "stream", "boot", "seq", "status"]
+"""Columns of the frames that are counted anew, or that name a single frame."""
 CHECKSUMS = (
     "A radio that drops frames with a bad checksum itself never hands them over: "
     "then this count says nothing, and 0 is not none."
@@ -29,8 +29,10 @@ CHECKSUMS = (
 
 @dataclass(frozen=True)
 class Audit:
-    """``streams`` are rows of ``radio`` with the worst minute of each; the lists hold a sentence each.
-    ``broken`` are limits of the study, ``differences`` what tables say that frames do not.
+    """Findings of an audit: rows of ``radio`` with the worst minute of each stream, and sentences.
+
+    ``broken`` are limits of the study that are not kept, ``differences`` cells and rows of tables that do
+    not agree with the frames, ``clocks`` rows of table ``agreement``.
     """
 
     session: str
@@ -50,6 +52,7 @@ class Audit:
 
     @property
     def good(self) -> bool:
+        """True where every limit is kept, and tables and clocks agree."""
         return not self.broken and not self.differences and not self.apart
 
 
@@ -64,11 +67,14 @@ def _pair(row: dict[str, Any]) -> str:
 
 
 def audit(study: Study, session: str) -> Audit:
-    """Read a session's tables and hold them to its frames; raise ContractError where one is absent."""
+    """Read the tables of a session and compare them with its frames.
+
+    Raises ContractError where a table is absent.
+    """
     columns, runs = frames.columns_of(study.results, session), frames.hub_runs(study.results, session)
     received = session_frames(columns, HubRuns.of(runs), paces(study, session))
     derived, _ = account(received, study.file.battery.empty_v)
-    rows = frames.table(study.results, session, TOLD)
+    rows = frames.table(study.results, session, COUNTED)
     stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}
     rejects = tables.read(tables.path(study.results, "rejects", session), "rejects", ["reason"])
     streams = stored["radio"].astype({"node": str, "stream": str})
@@ -88,7 +94,7 @@ def audit(study: Study, session: str) -> Audit:
 
 
 def _clocks(study: Study, session: str) -> list[dict[str, Any]]:
-    """Rows of ``agreement``: clocks held against movements that nodes shared; none before stage clock ran."""
+    """Rows of ``agreement``, clocks against movements that nodes shared; none before stage clock ran."""
     path = tables.path(study.results, "agreement", session)
     if not path.exists():
         return []
@@ -97,25 +103,26 @@ def _clocks(study: Study, session: str) -> list[dict[str, Any]]:
 
 
 def _worst(streams: pd.DataFrame, loss: pd.DataFrame, zone: ZoneInfo) -> list[str]:
-    """The minute of each stream with the least received share, in local time where marks tell it."""
+    """The minute of each stream with the least received share, in local time where it has a UTC."""
     found = []
     for row in streams.to_dict("records"):
-        own = loss[(loss["node"] == row["node"]) & (loss["stream"] == row["stream"]) & (loss["expected"] > 0)]
-        share = own["received"].to_numpy() / own["expected"].to_numpy()
-        if not len(own) or share.min() == 1:
+        of_stream = (loss["node"] == row["node"]) & (loss["stream"] == row["stream"])
+        minutes = loss[of_stream & (loss["expected"] > 0)]
+        share = minutes["received"].to_numpy() / minutes["expected"].to_numpy()
+        if not len(minutes) or share.min() == 1:
             found.append("")
             continue
-        at = own.iloc[int(share.argmin())]
-        when = f"hub {at['minute_hub_ns'] // 60_000_000_000} min"
-        if not pd.isna(at["minute_utc_ns"]):
-            instant = datetime.fromtimestamp(int(at["minute_utc_ns"]) // 1_000_000_000, UTC)
+        worst = minutes.iloc[int(share.argmin())]
+        when = f"hub {worst['minute_hub_ns'] // 60_000_000_000} min"
+        if not pd.isna(worst["minute_utc_ns"]):
+            instant = datetime.fromtimestamp(int(worst["minute_utc_ns"]) // 1_000_000_000, UTC)
             when = instant.astimezone(zone).strftime("%H:%M")
         found.append(f"{when} {describe.percent(float(share.min()), 0)}")
     return found
 
 
 def _conflicts(frames: pd.DataFrame, most: int = 10) -> list[str]:
-    """Second copies of other content, by their place in the capture; the first ``most`` by name."""
+    """A sentence for each second copy of other content, in order of capture, up to ``most``."""
     rows = frames[frames["status"] == "conflict"]
     found = [
         "{node}/{stream} boot {boot} frame {seq}: other content in capture {capture} at byte {offset}".format(
@@ -127,7 +134,7 @@ def _conflicts(frames: pd.DataFrame, most: int = 10) -> list[str]:
 
 
 def text(found: Audit) -> str:
-    """The audit for people."""
+    """Return the audit as text for people."""
     lines = [
         describe.table(found.streams),
         "",
@@ -140,7 +147,7 @@ def text(found: Audit) -> str:
     for head, rows in (
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
         ("Limits of the study that are broken:", found.broken),
-        ("Tables that the frames do not bear out:", found.differences),
+        ("Tables that do not follow from the frames:", found.differences),
         ("Clocks against movements that nodes shared:", [_pair(row) for row in found.clocks]),
     ):
         lines += ["", head, *(f"  {row}" for row in rows)] if rows else []
@@ -152,7 +159,7 @@ def text(found: Audit) -> str:
 
 
 def as_json(found: Audit) -> str:
-    """The audit for programs; what is not there is null."""
+    """Return the audit as JSON for programs; an absent value is null."""
     rows = _plain(
         [{str(key): value for key, value in row.items()} for row in found.streams.to_dict("records")]
     )

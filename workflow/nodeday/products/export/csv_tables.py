@@ -1,4 +1,4 @@
-"""Tables as CSV with the same columns, packed as a data package of their own."""
+"""Tables as CSV files with the columns of the Parquet files, in a data package of their own."""
 
 from __future__ import annotations
 
@@ -11,19 +11,21 @@ from nodeday.products.export import package
 from nodeday.storage import inventory, tables
 
 LARGE = ("frames", "rejects", "samples", "aligned")
-"""A day of these is millions of rows, and text is no way to keep them."""
+"""Tables without a CSV file: a day of them is millions of rows, too many for text."""
 
 
 def write(study: Study, sessions: list[str], target: Path) -> list[Path]:
-    """A CSV file for each table file but the large ones: UTF-8, commas, a header, an empty field for a
-    null. The same rows as in Parquet, but for text that a spreadsheet would run (see
-    :mod:`nodeday.core.csv_io`), and a ``datapackage.json`` beside them.
+    """Write a CSV file for each table file but the large ones, and a ``datapackage.json``; return the files.
+
+    The files are UTF-8 with commas, a header, and an empty field for a null. The rows are those of the
+    Parquet files, except that text which a spreadsheet would run is made harmless (see
+    :mod:`nodeday.core.csv_io`).
     """
     done = []
-    for each in inventory.tables_of(study.results, sessions):
-        if each.table.name.split("_")[0] not in LARGE:
-            path = each.path.removesuffix(".parquet") + ".csv"
-            csv_io.write(target / path, tables.row_groups(each.full, each.table))
-            done.append(replace(each, root=target, path=path))
+    for file in inventory.tables_of(study.results, sessions):
+        if file.table.name.split("_")[0] not in LARGE:
+            path = file.path.removesuffix(".parquet") + ".csv"
+            csv_io.write(target / path, tables.row_groups(file.full, file.table))
+            done.append(replace(file, root=target, path=path))
     package.write(target, study.file.study, study.file.title, done)
-    return [each.full for each in done]
+    return [file.full for file in done]

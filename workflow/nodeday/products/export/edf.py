@@ -1,9 +1,9 @@
 """A session as one EDF+ file (EDF+C, written by edfio; Kemp and Olivan 2003, from memory).
 
-The format has no missing value and one rate a signal. So every hole holds the digital value -32768, which
-nothing else holds, and is an annotation with its onset and duration; so is every stretch of computed
-samples. Digital values of measured samples are the converter's counts as sent, where 16 bits hold them.
-Samples stand on the raster of ``raster``; the file's start is in UTC, for no zone can be written down.
+The format has no missing value and one rate a signal. So a hole is filled with the digital value -32768,
+which no sample has, and gets an annotation with onset and duration, as does a stretch of computed samples.
+Digital values of measured samples are the counts of the converter as sent, where 16 bits hold them. Samples
+are put on the raster of :mod:`.raster`; the start of the file is in UTC, for the format knows no zone.
 """
 
 from __future__ import annotations
@@ -24,18 +24,20 @@ from nodeday.core import atomic
 from nodeday.core.arrays import Ints, runs
 from nodeday.core.errors import SettingsError
 from nodeday.layouts import Channel, Kind
-from nodeday.products.export.raster import SECOND, RasterSamples, place
+from nodeday.products.export.raster import SECOND, RasterSamples, on_raster
 from nodeday.storage import samples, tables
 
 NOTHING, LEAST, MOST = -32768, -32767, 32767
-"""Digital value of a hole, and the range that is left for samples."""
+"""Digital value of a hole, and the range of samples."""
 RECEIVED = ("measured", "recovered")
 
 
 @dataclass(frozen=True)
 class EdfSignal:
-    """A channel on its raster: digital values (n,), the physical values of -32768 and 32767, and what of
-    it was ``measured``, ``computed`` or ``missing`` (places), ``left_out`` or taken ``twice`` (samples).
+    """A channel on its raster: digital values (n,), and the physical values of -32768 and 32767.
+
+    ``counted`` are positions of the raster that are ``measured``, ``computed`` or ``missing``, and samples
+    that were ``left_out`` or taken ``twice``. ``exact`` is whether measured values are the counts as sent.
     """
 
     label: str
@@ -52,46 +54,46 @@ class EdfSignal:
 def write(study: Study, session: str, target: Path) -> list[dict[str, object]]:
     """Write ``<session>.edf`` into ``target``; return a row of counts for each signal.
 
-    Raises SettingsError where edfio is not installed.
+    Raises SettingsError where edfio is not installed, ContractError where a table is absent.
     """
     edfio = library("edfio")
     nodes = tables.read(tables.path(study.results, "sessions"), "sessions", ["session", "start_ns", "end_ns"])
-    own = nodes[nodes["session"] == session].iloc[0]
-    start = int(own["start_ns"]) // SECOND * SECOND
-    seconds = -(-(int(own["end_ns"]) - start) // SECOND)
-    signals = [
+    node = nodes[nodes["session"] == session].iloc[0]
+    start = int(node["start_ns"]) // SECOND * SECOND
+    seconds = -(-(int(node["end_ns"]) - start) // SECOND)
+    found = (
         _signal(study, session, node.node, kind, channel, start, seconds)
         for node, kind in study.streams_of(session)
         for channel in kind.channels
-    ]
-    told = [each for each in signals if each is not None]
-    notes = _annotations(study, session, told, start, seconds)
+    )
+    signals = [signal for signal in found if signal is not None]
+    notes = _annotations(study, session, signals, start, seconds)
     at = datetime.datetime.fromtimestamp(start // SECOND, datetime.UTC)
     file = edfio.Edf(
-        [_edf_signal(edfio, each) for each in told],
+        [_edf_signal(edfio, signal) for signal in signals],
         patient=edfio.Patient(code=study.session(session).participant),
         recording=edfio.Recording(startdate=at.date(), equipment_code="nodeday"),
         starttime=at.time(),
         data_record_duration=1,
-        annotations=[edfio.EdfAnnotation(*each) for each in notes],
+        annotations=[edfio.EdfAnnotation(*note) for note in notes],
     )
     with atomic.replacing(target / f"{session}.edf") as partial:
         file.write(partial)
     return [
         {
             "session": session,
-            "signal": each.label,
-            "rate_hz": each.rate_hz,
-            "places": len(each.digital),
-            "exact_counts": "yes" if each.exact else "no",
-            **each.counted,
+            "signal": signal.label,
+            "rate_hz": signal.rate_hz,
+            "places": len(signal.digital),
+            "exact_counts": "yes" if signal.exact else "no",
+            **signal.counted,
         }
-        for each in told
+        for signal in signals
     ]
 
 
 def library(name: str) -> Any:
-    """An optional library, or SettingsError that says how to get it."""
+    """Import an optional library; raise SettingsError, which names the way to install it, if it is absent."""
     try:
         with warnings.catch_warnings():  # on import wfdb calls pandas in a way that is on its way out
             warnings.simplefilter("ignore")
@@ -113,27 +115,28 @@ def _signal(
         return None
     rows = rows[rows["origin"] != "missing"].sort_values("utc_ns", kind="stable")
     rate = kind.rate_hz or 1.0
-    placed = place(rows["utc_ns"].to_numpy(np.int64), start, round(seconds * rate), rate)
-    digital, physical, exact = _digital(rows, placed, kind, channel)
-    computed = placed.filled.copy()
-    computed[placed.filled] = ~rows["origin"].isin(RECEIVED).to_numpy()[placed.sample[placed.filled]]
-    holes, fills = runs(~placed.filled), runs(computed)
+    raster = on_raster(rows["utc_ns"].to_numpy(np.int64), start, round(seconds * rate), rate)
+    digital, physical, exact = _digital(rows, raster, channel)
+    computed = raster.filled.copy()
+    computed[raster.filled] = ~rows["origin"].isin(RECEIVED).to_numpy()[raster.sample[raster.filled]]
+    holes, fills = runs(~raster.filled), runs(computed)
     counted = {
-        "measured": int((placed.filled & ~computed).sum()),
+        "measured": int((raster.filled & ~computed).sum()),
         "computed": int(computed.sum()),
-        "missing": int((~placed.filled).sum()),
-        "left_out": placed.left_out(len(rows)),
-        "twice": placed.twice,
+        "missing": int((~raster.filled).sum()),
+        "left_out": raster.left_out(len(rows)),
+        "twice": raster.twice,
     }
     label = f"{node} {channel.name}"
     return EdfSignal(label, channel.unit, rate, digital, physical, exact, holes, fills, counted)
 
 
 def _digital(
-    rows: pd.DataFrame, placed: RasterSamples, kind: Kind, channel: Channel
+    rows: pd.DataFrame, raster: RasterSamples, channel: Channel
 ) -> tuple[NDArray[np.int16], tuple[float, float], bool]:
-    """Digital values of the raster, the physical values of both ends of 16 bits, and whether measured
-    samples are the counts as sent; where these do not fit, their range is spread over what does.
+    """Digital values of the raster, physical values of both ends of 16 bits, whether counts are as sent.
+
+    Where the counts do not fit into 16 bits, their range is scaled to it.
     """
     received = rows["raw"].dropna().to_numpy(np.int64)
     exact = not len(received) or (received.min() >= LEAST and received.max() <= MOST)
@@ -146,20 +149,20 @@ def _digital(
     if exact:
         counts = np.where(rows["raw"].notna(), rows["raw"].fillna(0).to_numpy(np.int64), counts)
     counts = np.clip(counts, LEAST, MOST).astype(np.int16)
-    digital = np.full(len(placed.sample), NOTHING, np.int16)
-    digital[placed.filled] = counts[placed.sample[placed.filled]]
+    digital = np.full(len(raster.sample), NOTHING, np.int16)
+    digital[raster.filled] = counts[raster.sample[raster.filled]]
     return digital, (NOTHING * scale + offset, MOST * scale + offset), bool(exact)
 
 
-def _edf_signal(edfio: Any, one: EdfSignal) -> Any:
-    """Physical ends have eight characters in the format; they are cut to that, the digital values are not."""
-    note = "counts as sent" if one.exact else "counts rescaled"
+def _edf_signal(edfio: Any, signal: EdfSignal) -> Any:
+    """The signal as edfio has it; the format holds physical ends in eight characters, so they are cut."""
+    note = "counts as sent" if signal.exact else "counts rescaled"
     return edfio.EdfSignal.from_digital(
-        one.digital,
-        one.rate_hz,
-        label=one.label[:16],
-        physical_dimension=one.unit[:8],
-        physical_range=tuple(_eight(each) for each in one.physical),
+        signal.digital,
+        signal.rate_hz,
+        label=signal.label[:16],
+        physical_dimension=signal.unit[:8],
+        physical_range=tuple(_eight(end) for end in signal.physical),
         digital_range=(NOTHING, MOST),
         transducer_type="body-worn node",
         prefiltering=f"none; {note}; -32768 is no sample",
@@ -167,7 +170,7 @@ def _edf_signal(edfio: Any, one: EdfSignal) -> Any:
 
 
 def _eight(value: float) -> float:
-    """The nearest number that eight characters can say."""
+    """The nearest number that eight characters hold."""
     for digits in range(8, -1, -1):
         text = f"{value:.{digits}f}"
         if len(text) <= 8:
@@ -180,20 +183,20 @@ def _annotations(
 ) -> list[tuple[float, float | None, str]]:
     """Onset and duration in s, and text: phases, holes and fills of each signal, in order of time."""
     phases = tables.read(tables.path(study.results, "phases"), "phases")
-    own = phases[(phases["session"] == session) & (phases["start_ns"] < phases["end_ns"])]
+    phases = phases[(phases["session"] == session) & (phases["start_ns"] < phases["end_ns"])]
     found: list[tuple[float, float | None, str]] = [
         (
             (int(row["start_ns"]) - start) / SECOND,
             (row["end_ns"] - row["start_ns"]) / SECOND,
             f"phase {row['phase']}",
         )
-        for _, row in own.iterrows()
+        for _, row in phases.iterrows()
     ]
-    for one in signals:
-        for what, stretches in (("missing", one.holes), ("computed", one.fills)):
+    for signal in signals:
+        for what, stretches in (("missing", signal.holes), ("computed", signal.fills)):
             found += [
-                (a / one.rate_hz, (b - a) / one.rate_hz, f"{what} {one.label}")
+                (a / signal.rate_hz, (b - a) / signal.rate_hz, f"{what} {signal.label}")
                 for a, b in zip(*stretches, strict=True)
             ]
     found = [(round(at, 6), None if last is None else round(last, 6), text) for at, last, text in found]
-    return sorted((each for each in found if 0 <= each[0] < seconds), key=lambda each: (each[0], each[2]))
+    return sorted((note for note in found if 0 <= note[0] < seconds), key=lambda note: (note[0], note[2]))

@@ -1,9 +1,9 @@
-"""Hashes of files, known for as long as nothing touched the file.
+"""Hashes of files, kept until the file changes.
 
-Hashing reads every byte, some 25 GB of thirty days: the manifest would take several times as long as all else
-that one changed session takes. So a file whose inode, size and times are those of the last time is not read
-again, and what a session's stages wrote is hashed once they are done, while it is still in memory.
-`nodeday verify` believes none of this: it reads every byte.
+Hashing reads every byte, some 25 GB for thirty days: the manifest would take several times as long as all
+other work after a change of one session. So a file whose inode, size and times are unchanged is not read
+again, and what the stages of a session wrote is hashed as soon as they are done, while it is in memory.
+`nodeday verify` uses no kept hash: it reads every byte.
 """
 
 from __future__ import annotations
@@ -24,19 +24,19 @@ Hashed = Callable[[Sequence[Path]], list[str]]
 
 
 def sha256(path: Path) -> str:
-    """That of one file."""
+    """Return the SHA-256 of one file."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def of_files(paths: Sequence[Path]) -> list[str]:
-    """Those of files, each from its bytes."""
+    """Return the SHA-256 of each file, read anew."""
     with ThreadPoolExecutor() as pool:  # hashing lets other threads work
         return list(pool.map(sha256, paths))
 
 
 def run(study: Study, session: str) -> None:
-    """Hash what the stages of a session have read and written, for the manifest to come."""
+    """Hash what the stages of a session have read and written, for the manifest that comes later."""
     kept = Kept(study.results / FOLDER / f"{session}.json")
     kept([study.root / path for path in rule_files.captures(study, session)])
     kept(sorted(path for path in study.results.glob(f"*/session={session}/*") if path.name[0] != "."))
@@ -44,14 +44,14 @@ def run(study: Study, session: str) -> None:
 
 
 class Kept:
-    """The same, but for files that are as they were when ``place``, or one of ``others``, was written."""
+    """Hashes of files that read a file only if it changed since ``record`` or one of ``others`` was kept."""
 
-    def __init__(self, place: Path, *others: Path) -> None:
-        self._place, self._before, self._now = place, dict[str, str](), dict[str, str]()
-        for each in (place, *others):
+    def __init__(self, record: Path, *others: Path) -> None:
+        self._record, self._before, self._now = record, dict[str, str](), dict[str, str]()
+        for path in (record, *others):
             try:
-                held = json.loads(each.read_text(encoding="utf-8"))
-                self._before |= {str(mark): str(digest) for mark, digest in held.items()}
+                kept = json.loads(path.read_text(encoding="utf-8"))
+                self._before |= {str(mark): str(digest) for mark, digest in kept.items()}
             except (OSError, ValueError, AttributeError):  # none yet, or none that this wrote
                 continue
 
@@ -64,8 +64,8 @@ class Kept:
         return [known[mark] for mark in marks]
 
     def keep(self) -> None:
-        """Write down what was asked for, for the next time."""
-        atomic.write_text(self._place, json.dumps(self._now))
+        """Write the hashes that were asked for, for the next time."""
+        atomic.write_text(self._record, json.dumps(self._now))
 
 
 def _mark(path: Path) -> str:

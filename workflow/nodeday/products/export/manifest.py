@@ -1,4 +1,4 @@
-"""What a study was made from and what came of it: one manifest of hashes, and the check against it.
+"""Manifest of a study: hashes of its inputs, settings, code and results, and the check against them.
 
 The manifest holds no time, no machine and no absolute path, so that the same inputs give the same bytes.
 """
@@ -33,12 +33,12 @@ CODE = (*CHAIN, "study", "report", "dataset")
 
 
 def libraries() -> dict[str, str]:
-    """Versions of what computes the tables."""
+    """Return the versions of the libraries that compute the tables."""
     return {name: version(name) for name in LIBRARIES}
 
 
 def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[str, Any]:
-    """The manifest of a finished study: inputs, settings, code and every file of its results."""
+    """Return the manifest of a finished study: inputs, settings, code and every file of its results."""
     captures = {name for session in sessions for name in rule_files.captures(study, session)}
     settings = [
         path.relative_to(study.root).as_posix()
@@ -76,13 +76,13 @@ def _entries(root: Path, paths: list[str], hashed: Hashed) -> list[dict[str, Any
 
 
 def write(study: Study, sessions: list[str], hashed: Hashed = of_files) -> None:
-    """Write the manifest beside the results, last of all."""
+    """Write the manifest into the results, after every other file."""
     atomic.write_text(study.results / NAME, as_json(build(study, sessions, hashed)))
 
 
 @dataclass(frozen=True)
 class Verification:
-    """What differs from a manifest, as (path, what); ``checked`` files were hashed anew."""
+    """Differences from a manifest, as (path, what), after ``checked`` files were hashed anew."""
 
     checked: int
     bytes: int
@@ -91,22 +91,23 @@ class Verification:
 
 
 def verify(root: Path) -> Verification:
-    """Hash everything that the manifest of the study at ``root`` names, and look for what it does not.
+    """Hash every file in the manifest of the study at ``root``, and find results that are not in it.
 
     Raises ContractError where there is no manifest.
     """
-    place = root / "results" / NAME
-    if not place.is_file():
-        raise ContractError("no manifest", str(place), "a finished study", "Run `nodeday run` first.")
-    told = json.loads(place.read_text(encoding="utf-8"))
-    entries = [*told["inputs"], *told["settings"], *told["results"]]
+    path = root / "results" / NAME
+    if not path.is_file():
+        raise ContractError("no manifest", str(path), "a finished study", "Run `nodeday run` first.")
+    manifest = json.loads(path.read_text(encoding="utf-8"))
+    entries = [*manifest["inputs"], *manifest["settings"], *manifest["results"]]
     with ThreadPoolExecutor() as pool:
         differences = pool.map(partial(_difference, root), entries)
         found = [(entry["path"], what) for entry, what in zip(entries, differences, strict=True) if what]
     named = {entry["path"] for entry in entries}
-    there = {f"results/{path}" for path in inventory.result_files(root / "results") if path != NAME}
-    found += [(path, "is not in the manifest") for path in sorted(there - named)]
-    return Verification(len(entries), sum(entry["bytes"] for entry in entries), found, list(_notes(told)))
+    present = {f"results/{name}" for name in inventory.result_files(root / "results") if name != NAME}
+    found += [(name, "is not in the manifest") for name in sorted(present - named)]
+    size = sum(entry["bytes"] for entry in entries)
+    return Verification(len(entries), size, found, list(_notes(manifest)))
 
 
 def _difference(root: Path, entry: dict[str, Any]) -> str:
@@ -118,17 +119,17 @@ def _difference(root: Path, entry: dict[str, Any]) -> str:
     return "has other content" if sha256(path) != entry["sha256"] else ""
 
 
-def _notes(told: dict[str, Any]) -> Iterable[str]:
-    """Differences of what would compute the tables today; no fault of the files."""
-    if told["nodeday"] != __version__:
-        yield f"made with nodeday {told['nodeday']}, this is {__version__}"
-    changed = [stage for stage, digest in told["code"].items() if digests.code(stage) != digest]
+def _notes(manifest: dict[str, Any]) -> Iterable[str]:
+    """Differences in versions and code since the manifest was written; no fault of the files."""
+    if manifest["nodeday"] != __version__:
+        yield f"made with nodeday {manifest['nodeday']}, this is {__version__}"
+    changed = [stage for stage, digest in manifest["code"].items() if digests.code(stage) != digest]
     if changed:
         yield f"the code of {', '.join(changed)} has changed since; `nodeday run` would run it again"
     now = libraries()
     other = [
         f"{name} {old} (now {now.get(name)})"
-        for name, old in told["libraries"].items()
+        for name, old in manifest["libraries"].items()
         if now.get(name) != old
     ]
     if other:

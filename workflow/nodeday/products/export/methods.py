@@ -1,4 +1,4 @@
-"""The methods of a study: a file for machines, and a paragraph that a paper's methods section can take."""
+"""Methods of a study: a file for machines, and a paragraph for the methods section of a paper."""
 
 from __future__ import annotations
 
@@ -29,21 +29,26 @@ RULES = {
 
 
 def write(study: Study, sessions: list[str]) -> None:
-    """Write ``methods.json`` and ``methods.md`` beside the results."""
-    told = gather(study, sessions)
-    atomic.write_text(study.results / "methods.json", as_json(told))
-    atomic.write_text(study.results / "methods.md", paragraph(study, told) + "\n")
+    """Write ``methods.json`` and ``methods.md`` into the results."""
+    methods = gather(study, sessions)
+    atomic.write_text(study.results / "methods.json", as_json(methods))
+    atomic.write_text(study.results / "methods.md", paragraph(study, methods) + "\n")
 
 
 def gather(study: Study, sessions: list[str]) -> dict[str, Any]:
-    """Settings, steps, formulas, sources, versions and the counts that a methods section states."""
+    """Return the settings, steps, formulas, sources, versions and counts that a methods section states."""
     used = {
         str(name)
         for session in sessions
         for name in _read(study, "epochs", session, ["feature"])["feature"].unique()
     }
     streams = {
-        (kind.stream, kind.rate_hz, kind.bits, tuple((each.name, each.unit) for each in kind.channels))
+        (
+            kind.stream,
+            kind.rate_hz,
+            kind.bits,
+            tuple((channel.name, channel.unit) for channel in kind.channels),
+        )
         for session in sessions
         for layout in study.layouts_of(session).values()
         for kind in layout.kinds
@@ -61,7 +66,7 @@ def gather(study: Study, sessions: list[str]) -> dict[str, Any]:
             for stream, rate, bits, channels in sorted(streams)
         ],
         "steps": [asdict(method) for method in METHODS],
-        "features": [asdict(one) for name, one in FEATURE.items() if name in used],
+        "features": [asdict(feature) for name, feature in FEATURE.items() if name in used],
         "rules": [rule.model_dump(exclude_none=True) for rule in study.file.inclusion],
         "counts": _counts(study, sessions),
     }
@@ -76,7 +81,7 @@ def _read(
 def _counts(study: Study, sessions: list[str]) -> dict[str, int | float]:
     nodes, flow, people = (_read(study, name) for name in ("sessions", "flow", "participants"))
     received, lost = (int(nodes[f"frames_{what}"].sum()) for what in ("received", "lost"))
-    epochs = sum(_read(study, "epochs", each, ["epoch"])["epoch"].nunique() for each in sessions)
+    epochs = sum(_read(study, "epochs", name, ["epoch"])["epoch"].nunique() for name in sessions)
     return {
         "participants": len(people),
         "participants_included": int((people["status"] == "included").sum()),
@@ -91,27 +96,28 @@ def _counts(study: Study, sessions: list[str]) -> dict[str, int | float]:
     }
 
 
-def paragraph(study: Study, told: dict[str, Any]) -> str:
-    """One plain paragraph; it says nothing that the tables do not."""
-    count, epochs = told["counts"], study.file.epochs
+def paragraph(study: Study, methods: dict[str, Any]) -> str:
+    """Return the methods as one plain paragraph; every number in it comes from the tables."""
+    count, epochs = methods["counts"], study.file.epochs
     expected = count["frames_received"] + count["frames_lost"]
     share = 100 * count["frames_received"] / expected if expected else 0.0
     placements = sorted({row.placement for row in study.nodes if row.node != HUB})
-    streams = "; ".join(_stream(each) for each in told["streams"])
+    features = ", ".join(feature["name"] for feature in methods["features"])
+    streams = "; ".join(_stream(stream) for stream in methods["streams"])
     return " ".join(
         [
             f"Body-worn nodes ({', '.join(placements)}) sent frames over a radio link to a hub that stamped "
             f"them ({streams}).",
-            f"Frames were decoded and placed in time with nodeday {told['nodeday']} (data model "
-            f"{told['data_model']}).",
+            f"Frames were decoded and placed in time with nodeday {methods['nodeday']} (data model "
+            f"{methods['data_model']}).",
             f"In {count['sessions_finished']} of {count['sessions']} sessions ({count['hours']:.1f} h) "
             f"{count['frames_received']} of {expected} frames that the counters tell of were "
             f"received ({share:.1f} %); {count['unknown_gaps']} further gaps are of unknown length.",
             "All nodes were placed on one time axis along the lower edge of the delays of their frames "
             "(Moon, Skelly and Towsley 1999).",
             _fills(study),
-            f"Features ({', '.join(one['name'] for one in told['features'])}) were computed in epochs "
-            f"of {epochs.seconds} s where at least {100 * epochs.min_coverage:.3g} % of the samples were "
+            f"Features ({features}) were computed in epochs of "
+            f"{epochs.seconds} s where at least {100 * epochs.min_coverage:.3g} % of the samples were "
             "received; other epochs have no value.",
             _rules(study.file.inclusion),
             f"Of {count['participants']} participants {count['participants_included']} were included, with "
@@ -120,16 +126,16 @@ def paragraph(study: Study, told: dict[str, Any]) -> str:
     )
 
 
-def _stream(each: dict[str, Any]) -> str:
-    units = " and ".join(sorted(set(each["channels"].values())))
-    return f"{each['stream']}: {', '.join(each['channels'])} in {units} at {each['rate_hz']:g} Hz"
+def _stream(stream: dict[str, Any]) -> str:
+    units = " and ".join(sorted(set(stream["channels"].values())))
+    return f"{stream['stream']}: {', '.join(stream['channels'])} in {units} at {stream['rate_hz']:g} Hz"
 
 
 def _fills(study: Study) -> str:
     filled = [
-        f"{stream} up to {one.max_ms:g} ms, {one.method}"
-        for stream, one in sorted(study.file.fill.items())
-        if one.method != "none"
+        f"{stream} up to {fill.max_ms:g} ms, {fill.method}"
+        for stream, fill in sorted(study.file.fill.items())
+        if fill.method != "none"
     ]
     if not filled:
         return "Lost samples were not filled."
@@ -137,7 +143,7 @@ def _fills(study: Study) -> str:
 
 
 def _rules(rules: tuple[Rule, ...]) -> str:
-    told = [
+    excluded = [
         RULES[rule.rule].format(
             rule.threshold,
             rule.node or "nodes",
@@ -146,4 +152,4 @@ def _rules(rules: tuple[Rule, ...]) -> str:
         )
         for rule in rules
     ]
-    return f"The following were excluded, in this order: {'; '.join(told)}."
+    return f"The following were excluded, in this order: {'; '.join(excluded)}."

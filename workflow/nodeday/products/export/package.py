@@ -1,9 +1,10 @@
-"""The study as a data package after the Frictionless specification (specs.frictionlessdata.io, Data
-Package, Tabular Data Resource and Table Schema version 1, from memory; ``categories`` as in version 2).
+"""The study as a data package after the Frictionless specification.
 
-``datapackage.json`` lists every file with its hash; what a file's columns are stands in
-``table-schemas/<table>.json``, once for all files with the same columns. Beside them lies the dictionary,
-as text and as CSV.
+``datapackage.json`` lists every file with its hash. ``table-schemas/<table>.json`` describes the columns,
+once for all files that have the same. The data dictionary comes with them, as text and as CSV.
+
+Source: specs.frictionlessdata.io, Data Package, Tabular Data Resource and Table Schema version 1, from
+memory; ``categories`` as in version 2.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ DICTIONARY = ("table", "column", "type", "unit", "null", "least", "most", "codes
 
 
 def field(column: Column) -> dict[str, Any]:
-    """A column as a field of a Table Schema: its type, unit, meaning, limits and codes."""
+    """Return a column as a field of a Table Schema: its type, unit, meaning, limits and codes."""
     limits: dict[str, Any] = {"required": not column.nullable}
     if column.ge is not None:
         limits["minimum"] = column.ge
@@ -50,7 +51,7 @@ def field(column: Column) -> dict[str, Any]:
 
 
 def table_schema(table: Table) -> dict[str, Any]:
-    """A table as a Table Schema; an empty cell is a null."""
+    """Return a table as a Table Schema; an empty cell is a null."""
     fields = [field(column) for column in table.columns]
     return {
         "description": f"One row is {table.row}.",
@@ -63,27 +64,27 @@ def table_schema(table: Table) -> dict[str, Any]:
 def descriptor(
     study: str, title: str, tables: Sequence[TableFile], schemas: dict[str, str], hashed: Hashed = of_files
 ) -> dict[str, Any]:
-    """``datapackage.json`` of the files; ``schemas`` says where each file's schema lies."""
-    resources, digests = [], hashed([each.full for each in tables])
-    for number, (each, digest) in enumerate(zip(tables, digests, strict=True)):
-        known = re.sub(r"[^a-z0-9.-]+", "-", each.path.rsplit(".", 1)[0].lower())
-        kind = each.path.rsplit(".", 1)[1]
+    """Return ``datapackage.json`` of the files; ``schemas`` maps the path of a file to that of its schema."""
+    resources, digests = [], hashed([file.full for file in tables])
+    for number, (file, digest) in enumerate(zip(tables, digests, strict=True)):
+        name = re.sub(r"[^a-z0-9.-]+", "-", file.path.rsplit(".", 1)[0].lower())
+        form = file.path.rsplit(".", 1)[1]
         resource: dict[str, Any] = {
-            "name": f"{known}-{number}",
-            "title": each.table.name,
-            "path": each.path,
+            "name": f"{name}-{number}",
+            "title": file.table.name,
+            "path": file.path,
             "profile": "tabular-data-resource",
-            "format": kind,
-            "mediatype": "text/csv" if kind == "csv" else "application/vnd.apache.parquet",
-            "bytes": each.full.stat().st_size,
+            "format": form,
+            "mediatype": "text/csv" if form == "csv" else "application/vnd.apache.parquet",
+            "bytes": file.full.stat().st_size,
             "hash": f"sha256:{digest}",
-            "rows": each.rows,
-            "schema": schemas[each.path],
+            "rows": file.rows,
+            "schema": schemas[file.path],
         }
-        if kind == "csv":
+        if form == "csv":
             resource["encoding"] = "utf-8"
-        if each.session:
-            resource["partition"] = {"session": each.session}
+        if file.session:
+            resource["partition"] = {"session": file.session}
         resources.append(resource)
     return {
         "name": re.sub(r"[^a-z0-9.-]+", "-", study.lower()),
@@ -97,38 +98,37 @@ def descriptor(
 
 
 def write(target: Path, study: str, title: str, tables: list[TableFile], hashed: Hashed = of_files) -> None:
-    """Descriptor, schemas and dictionary of ``tables``, whose paths are from ``target``."""
+    """Write descriptor, schemas and dictionary of ``tables``, whose paths are relative to ``target``."""
     folder = target / SCHEMAS
     folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob("*.json"):
         old.unlink()
-    places: dict[str, str] = {}
+    schema_of: dict[str, str] = {}
     known: dict[str, str] = {}
     count: Counter[str] = Counter()
-    for each in tables:
-        text = as_json(table_schema(each.table))
+    for file in tables:
+        text = as_json(table_schema(file.table))
         if text not in known:  # columns differ where streams have other channels, or sessions other nodes
-            count[each.table.name] += 1
-            number = count[each.table.name]
-            name = each.table.name + (f"-{number}" if number > 1 else "")
-            known[text] = name
-            atomic.write_text(folder / f"{name}.json", text)
-        places[each.path] = f"{SCHEMAS}/{known[text]}.json"
-    told = descriptor(study, title, tables, places, hashed)
-    atomic.write_text(target / "datapackage.json", as_json(told))
-    extra = {each.table.name: each.table for each in tables if each.table.name not in TABLES}
+            count[file.table.name] += 1
+            number = count[file.table.name]
+            known[text] = file.table.name + (f"-{number}" if number > 1 else "")
+            atomic.write_text(folder / f"{known[text]}.json", text)
+        schema_of[file.path] = f"{SCHEMAS}/{known[text]}.json"
+    package = descriptor(study, title, tables, schema_of, hashed)
+    atomic.write_text(target / "datapackage.json", as_json(package))
+    extra = {file.table.name: file.table for file in tables if file.table.name not in TABLES}
     atomic.write_text(target / "dictionary.md", dictionary_text(list(extra.values())))
     shown = [*TABLES.values(), *extra.values()]
     atomic.write_text(target / "dictionary.csv", dictionary_csv(shown))
 
 
 def dictionary_text(extra: list[Table]) -> str:
-    """The data dictionary as Markdown, with tables that only this study has."""
+    """Return the data dictionary as Markdown, with tables that only this study has."""
     return "\n\n".join([dictionary.markdown().rstrip(), *map(dictionary.of_table, extra)]) + "\n"
 
 
 def dictionary_csv(tables: Iterable[Table]) -> str:
-    """The data dictionary as CSV, a row for each column, codes with their meanings."""
+    """Return the data dictionary as CSV, a row for each column, codes with their meanings."""
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\n")
     rows.writerow(DICTIONARY)
@@ -152,4 +152,5 @@ def dictionary_csv(tables: Iterable[Table]) -> str:
 
 
 def as_json(value: object) -> str:
+    """Return indented JSON in UTF-8 characters, with a newline at the end."""
     return json.dumps(value, indent=1, ensure_ascii=False) + "\n"

@@ -2,11 +2,12 @@
 
 Every instant of a participant is moved by one offset of whole weeks, so that intervals, the time of day in
 UTC and the day of the week stay. Offsets are drawn from the system's source of randomness and kept in a
-file of their own; whoever holds it can undo the shift, so it stays with the study. Stamps of the hub's
-own clock begin at zero in each session. Ages become bands of ten years, 90 and above one band (above 89
-after the Safe Harbor list of 45 CFR 164.514(b), from memory).
+separate file; whoever has it can undo the shift, so it stays with the study. Stamps of the hub's clock begin
+at zero in each session. Ages become bands of ten years, 90 and above one band (above 89 after the Safe Harbor
+list of 45 CFR 164.514(b), from memory).
 
-Not copied: captures, settings, frames and rejects (host marks hold the date in their bytes), pages, logs.
+Not copied: captures, settings, frames and rejects (host marks hold the date in their bytes), the ledger,
+pages, logs.
 """
 
 from __future__ import annotations
@@ -42,17 +43,15 @@ DATE = re.compile(r"(?:19|20)\d\d-?(?:0[1-9]|1[0-2])-?(?:0[1-9]|[12]\d|3[01])")
 BAND = Column(
     "age_band", "name", "year", "age in a band of ten years; null where it is not known", nullable=True
 )
-
-
 Shift = tuple[int, int]
-"""By how many ns a session's instants in UTC move, and its stamps of the hub's clock."""
+"""Offset in ns of a session's instants in UTC, and of its stamps of the hub's clock."""
 
 
 def offsets_of(file: Path, participants: list[str], first_ns: Mapping[str, int]) -> dict[str, int]:
-    """Offset in ns of each participant, those in ``file`` as they are, others drawn and added to it.
+    """Return the offset in ns of each participant: from ``file``, or drawn and added to it.
 
-    ``first_ns`` is the first instant of each participant, which must stay after 1969; ContractError
-    where it would not. SettingsError for a file that is none.
+    ``first_ns`` is the first instant of each participant. Raises ContractError where an offset would move
+    it before 1969, SettingsError where ``file`` is no list of offsets.
     """
     known: dict[str, int] = {}
     if file.exists():
@@ -77,10 +76,10 @@ def offsets_of(file: Path, participants: list[str], first_ns: Mapping[str, int])
 
 
 def release(study: Study, sessions: list[str], target: Path, offsets: Path, signals: bool) -> list[str]:
-    """Write the copy into the new folder ``target``; return sentences that its maker should read.
+    """Write the copy into the new folder ``target``; return sentences of caution.
 
-    Raises SettingsError where the folder is not empty, where the offsets would lie in it, or where a
-    session's code holds a date.
+    Raises SettingsError where the folder is not empty, where the offsets would lie in it, or where the
+    code of a session holds a date; ContractError where the study is not finished.
     """
     if not (study.results / "methods.json").is_file():
         raise ContractError("no data package", str(study.results), "a finished study", "Run `nodeday run`.")
@@ -95,11 +94,10 @@ def release(study: Study, sessions: list[str], target: Path, offsets: Path, sign
             "codes without dates, in a study that is to be shared",
         )
     people = {name: row.participant for name, row in study.sessions.items()}
-    drawn = offsets_of(
-        offsets, sorted({row.participant for row in study.participants}), _first_instants(study, people)
-    )
+    participants = sorted({row.participant for row in study.participants})
+    by_person = offsets_of(offsets, participants, _first_instants(study, people))
     shifts = {
-        name: (drawn[person], -_first_stamp(study, name) if name in sessions else 0)
+        name: (by_person[person], -_first_stamp(study, name) if name in sessions else 0)
         for name, person in people.items()
     }
     partial = target.with_name(f".{target.name}.partial")
@@ -116,10 +114,10 @@ def _fill(
 ) -> None:
     left = KEPT_BACK if signals else (*KEPT_BACK, *SIGNALS)
     listed = inventory.tables_of(study.results, sessions)
-    kept = [each for each in listed if each.table.name.split("_")[0] not in left]
-    for each in kept:
-        _copy(each, target / each.path, shifts)
-    copied = [inventory.table_file(target, each.path) for each in kept]
+    kept = [file for file in listed if file.table.name.split("_")[0] not in left]
+    for file in kept:
+        _copy(file, target / file.path, shifts)
+    copied = [inventory.table_file(target, file.path) for file in kept]
     package.write(target, study.file.study, study.file.title, copied)
     for name in ("methods.json", "methods.md"):
         shutil.copyfile(study.results / name, target / name)
@@ -141,13 +139,13 @@ def _first_stamp(study: Study, session: str) -> int:
 
 
 def is_instant(column: Column) -> bool:
-    """Whether a column holds instants in UTC, by its bounds."""
+    """Return whether a column holds instants in UTC, by its bounds."""
     return column.unit == "ns" and column.ge == YEAR_1969 and column.le == YEAR_2200
 
 
 def _copy(source: TableFile, target: Path, shifts: Mapping[str, Shift]) -> None:
-    """The file with its instants moved, under the contract of the copy: a band in place of an age."""
-    columns = tuple(BAND if each.name == "age_years" else each for each in source.table.columns)
+    """Write the file with its instants moved, under the contract of the copy: a band instead of an age."""
+    columns = tuple(BAND if column.name == "age_years" else column for column in source.table.columns)
     table = replace(source.table, columns=columns)
     moved = (_moved(source, table, frame, shifts) for frame in tables.row_groups(source.full, source.table))
     tables.write(target, table, moved)
@@ -172,11 +170,11 @@ def _moved(source: TableFile, table: Table, frame: pd.DataFrame, shifts: Mapping
 def _moved_text(text: pd.Series[str], by_ns: Ints) -> list[str]:
     at = text.str.removesuffix("Z").to_numpy("datetime64[ns]").astype(np.int64) + by_ns
     unit: Literal["s", "ns"] = "ns" if np.any(at % 1_000_000_000) else "s"
-    return [f"{each}Z" for each in np.datetime_as_string(at.astype("datetime64[ns]"), unit=unit)]
+    return [f"{instant}Z" for instant in np.datetime_as_string(at.astype("datetime64[ns]"), unit=unit)]
 
 
 def band(age: Any) -> str | None:
-    """An age in years as a band of ten.
+    """Return an age in years as a band of ten; None where it is not known.
 
     >>> band(34), band(7), band(93), band(None)
     ('30-39', '0-9', '90+', None)
@@ -188,12 +186,12 @@ def band(age: Any) -> str | None:
 
 
 def _advice(study: Study, signals: bool) -> list[str]:
-    """What a shift cannot do, and what is rare."""
+    """Cautions: ages that one participant has alone, and signals that a shift of dates does not hide."""
     bands = [band(row.age_years) for row in study.participants]
-    lone = sorted({str(each) for each in bands if each and bands.count(each) == 1})
-    told = []
+    lone = sorted({str(age) for age in bands if age and bands.count(age) == 1})
+    cautions = []
     if lone:
-        told.append(f"age band {', '.join(lone)} holds one participant, whom others may know by it")
+        cautions.append(f"age band {', '.join(lone)} holds one participant, whom others may know by it")
     if signals:
-        told.append("an ECG can tell one person from another: share signals only as your approval says")
-    return told
+        cautions.append("an ECG can tell one person from another: share signals only as your approval says")
+    return cautions

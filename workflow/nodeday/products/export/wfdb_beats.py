@@ -1,8 +1,9 @@
 """Beats as a WFDB annotation file (the MIT format, an open standard of PhysioNet, written by wfdb).
 
 ``<session>_<node>.beats`` counts samples of the ECG's rate from the whole second in which the session
-begins, as the EDF+ file does. Beats are marked N, since none is classified; one on computed samples is
-marked Q, and why an interval does not count stands in the note. Where samples are missing a note says so.
+begins, as the EDF+ file does. Beats are marked N, since none is classified; a beat on computed samples is
+marked Q. The note of a beat holds the reason why its interval does not count. Notes mark both ends of a
+stretch of missing samples.
 """
 
 from __future__ import annotations
@@ -21,11 +22,14 @@ from nodeday.products.export.raster import SECOND
 from nodeday.storage import samples, tables
 
 NOTE = '"'
-"""Code of a comment."""
+"""Code of a comment in the format."""
 
 
 def write(study: Study, session: str, target: Path) -> list[Path]:
-    """A file for each node that has beats; raise SettingsError where wfdb is not installed."""
+    """Write a file for each node that has beats into ``target``; return the files.
+
+    Raises SettingsError where wfdb is not installed, ContractError where a table is absent.
+    """
     wfdb = library("wfdb")
     nodes = tables.read(tables.path(study.results, "sessions"), "sessions", ["session", "start_ns"])
     start = int(nodes.loc[nodes["session"] == session, "start_ns"].iloc[0]) // SECOND * SECOND
@@ -33,17 +37,17 @@ def write(study: Study, session: str, target: Path) -> list[Path]:
     target.mkdir(parents=True, exist_ok=True)
     done = []
     for node in study.nodes_of(session).values():
-        own = beats[beats["node"] == node.node]
-        if node.node == HUB or own.empty:
+        of_node = beats[beats["node"] == node.node]
+        if node.node == HUB or of_node.empty:
             continue
         kind = next(
             kind
             for kind in study.layout_of(session, node.node).kinds
-            for each in kind.channels
-            if each.unit == "mV"
+            for channel in kind.channels
+            if channel.unit == "mV"
         )
         rate = kind.rate_hz or 1.0
-        rows = pd.concat([_beats(own), _holes(study, session, node.node, kind)])
+        rows = pd.concat([_beats(of_node), _holes(study, session, node.node, kind)])
         rows["sample"] = np.rint((rows["utc_ns"] - start) * rate / SECOND).astype(np.int64)
         rows = rows[rows["sample"] >= 0].sort_values(["sample", "symbol"], kind="stable")
         name = f"{session}_{node.node}".replace("-", "_")  # the format's record names have no hyphens
@@ -62,19 +66,19 @@ def write(study: Study, session: str, target: Path) -> list[Path]:
     return done
 
 
-def _beats(own: pd.DataFrame) -> pd.DataFrame:
-    status = own["rr_status"].astype(str)
+def _beats(beats: pd.DataFrame) -> pd.DataFrame:
+    status = beats["rr_status"].astype(str)
     return pd.DataFrame(
         {
-            "utc_ns": own["utc_ns"],
-            "symbol": np.where(own["origin"] == "measured", "N", "Q"),
+            "utc_ns": beats["utc_ns"],
+            "symbol": np.where(beats["origin"] == "measured", "N", "Q"),
             "note": status.where(status != "normal", ""),
         }
     )
 
 
 def _holes(study: Study, session: str, node: str, kind: Kind) -> pd.DataFrame:
-    """First and last instant of each stretch of missing samples."""
+    """A note at the first and at the last instant of each stretch of missing samples."""
     rows = samples.read(study.results, session, node, kind, ["utc_ns", "origin"])
     rows = rows.sort_values("utc_ns", kind="stable")
     starts, ends = runs((rows["origin"] == "missing").to_numpy())

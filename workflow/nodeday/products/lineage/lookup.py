@@ -44,7 +44,7 @@ def conditions(table: Table, key: dict[str, str]) -> list[Filter]:
 def single_row(table: Table, rows: pd.DataFrame, key: dict[str, str]) -> Row:
     """Return the only one of ``rows``, which meet ``key``.
 
-    Raises SettingsError where there is none, or several; then with the columns that tell them apart.
+    Raises SettingsError where there is none, or several, with the columns in which those differ.
     """
     words = ", ".join(f"{name} {value}" for name, value in key.items())
     if not len(rows):

@@ -201,7 +201,7 @@ class SessionTables:
 
 
 def _bits(kind: Kind, channel: Channel, position: int) -> str:
-    """How a sample is read from the payload of its frame, in words."""
+    """Words on how a sample is read from the payload of its frame."""
     index = position * len(kind.channels) + kind.channels.index(channel)
     at = sum(kind.widths[:index])
     end = at + kind.widths[index]

@@ -85,11 +85,11 @@ class _Handler(BaseHTTPRequestHandler):
             self._data(name, {key: values[0] for key, values in parse_qs(parts.query).items()})
 
     def _from_here(self) -> bool:
-        """Whether the request names this server and comes from its own page, or from no page."""
+        """True where the request names this server, and comes from its page or from no page."""
         origin = self.headers.get("Origin")
-        own = origin is None or origin.removeprefix("http://") in self.here
+        allowed = origin is None or origin.removeprefix("http://") in self.here
         hosts = self.headers.get_all("Host") or []
-        return own and len(hosts) == 1 and hosts[0] in self.here
+        return allowed and len(hosts) == 1 and hosts[0] in self.here
 
     def _data(self, name: str, asked: Mapping[str, str]) -> None:
         answers: dict[str, Callable[[], Any]] = {
@@ -126,7 +126,7 @@ class _Handler(BaseHTTPRequestHandler):
 
 
 def _window(asked: Mapping[str, str]) -> tuple[float, float, int]:
-    """From and to in ms after the session's start, and points; raise SettingsError for other words."""
+    """Start and end in ms after the session's start, and points; SettingsError where one is no number."""
     try:
         start, end = (float(asked.get(name, "")) for name in ("from", "to"))
         points = int(asked.get("points", ""))

@@ -122,5 +122,5 @@ def silences(ms: Floats, period_ms: float, from_ms: float, to_ms: float) -> list
 
 
 def _listed(values: Floats) -> list[float | None]:
-    """Values with null in place of infinity and NaN, which JSON has not."""
+    """Values as JSON has them: null for infinity and NaN."""
     return [round(value, 6) if np.isfinite(value) else None for value in values.tolist()]
