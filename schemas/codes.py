@@ -5,13 +5,14 @@ FRAME_STATUS = {
     "duplicate": "a second copy of a frame that was received before",
     "conflict": "the same position in the sequence as another frame, with different content",
     "late": "arrived after a frame that follows it; its loss is retracted",
-    "inconsistent": "its counters or its stamp contradict the frames around it; its position is from what agrees",
+    "inconsistent": "its counters or its stamp contradict the frames around it; its position is "
+    "from what agrees",
     "unplaced": "of a further capture that shares no frame with the first; its position cannot be known",
 }
 IN_PLACE, DISTINCT = ("good", "late"), ("good", "late", "inconsistent")
 SECOND_COPIES = ("duplicate", "conflict")
-"""Statuses of frames whose counters and stamp fit, of frames that stand for a position in the sequence, and of
-frames that repeat such a position."""
+"""Statuses of frames whose counters and stamp fit, of frames that stand for a position in the sequence, and
+of frames that repeat such a position."""
 HUB_RUN_BEGAN = {
     "capture": "the capture begins",
     "fell_back": "the hub's clock fell back by more than 5 s: it started anew",
