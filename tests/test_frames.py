@@ -111,7 +111,7 @@ def test_bytes_that_are_no_frame() -> None:
     frames, rejects = decoded(raw)
     assert frames.seq.tolist() == [0, 1, 2]
     reasons = [each.reason for each in rejects]
-    assert reasons == ["junk", "bad_checksum", "implausible", "unknown_kind", "truncated"]
+    assert reasons == ["junk", "bad_checksum", "unknown_node", "unknown_kind", "truncated"]
     assert_tiled(frames, rejects, len(raw))
 
 

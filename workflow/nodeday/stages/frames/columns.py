@@ -27,9 +27,16 @@ DISTINCT = tuple(np.int8(STATUS.index(each)) for each in codes.DISTINCT)
 COPIES = DUPLICATE, CONFLICT
 
 REASON = tuple(codes.REJECT_REASON)
-BAD_CHECKSUM, BAD_STUFFING, TRUNCATED, UNKNOWN_KIND, IMPLAUSIBLE = (
+BAD_CHECKSUM, BAD_STUFFING, TRUNCATED, UNKNOWN_KIND, UNKNOWN_NODE, IMPLAUSIBLE = (
     np.int8(REASON.index(each))
-    for each in ("bad_checksum", "bad_stuffing", "truncated", "unknown_kind", "implausible")
+    for each in (
+        "bad_checksum",
+        "bad_stuffing",
+        "truncated",
+        "unknown_kind",
+        "unknown_node",
+        "implausible",
+    )
 )
 """Places in ``codes.REJECT_REASON``."""
 NO_REASON = np.int8(-1)
