@@ -225,9 +225,9 @@ def test_matches_are_one_to_one_within_150_ms() -> None:
     ms = 1_000_000
     labels = np.array([1000, 2000, 3000, 4000]) * ms
     found = np.array([1149, 1200, 2151, 2999, 3001]) * ms
-    assert scoring.matched(labels, found).tolist() == [True, False, True, False]
-    assert not scoring.matched(labels, found[:0]).any()
-    assert scoring.matched(labels[:1], found[:1]).tolist() == [True]
+    assert scoring.match_beats(labels, found).tolist() == [True, False, True, False]
+    assert not scoring.match_beats(labels, found[:0]).any()
+    assert scoring.match_beats(labels[:1], found[:1]).tolist() == [True]
     line = scoring.beats(labels, np.array([True, False, True, False]), found)
     assert "sensitivity 50.00 % (100.00 % of those received), positive predictive value 40.00 %" in line
 

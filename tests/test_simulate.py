@@ -25,7 +25,7 @@ from nodeday.stages.simulate.scenario import (
     load_scenario,
     random_scenario,
 )
-from nodeday.stages.simulate.session import heart_of, plan_activity, simulate_session
+from nodeday.stages.simulate.session import plan_activity, plan_heart, simulate_session
 from nodeday.stages.simulate.truth import CAUSES, Truth
 
 CONFIG = Path(__file__).resolve().parents[1] / "config"
@@ -285,15 +285,15 @@ def test_the_crystal_curve_gives_the_published_figures() -> None:
 def test_a_clock_rises_and_whole_ticks_come_back(ppm: float, worn: float, swing: float, hours: float) -> None:
     seconds = 3600 * hours
     own = crystal.clock(ppm, seconds, (25.0, worn, 600.0, swing, 2400.0))
-    assert (np.diff(own.own_s) > 0).all()
+    assert (np.diff(own.clock_s) > 0).all()
     ticks = np.unique(np.linspace(0, seconds * 32768, 1001).astype(np.int64))
-    assert (np.rint(own.own(own.true(ticks / 32768)) * 32768).astype(np.int64) == ticks).all()
-    assert own.own(0.0) == 0.0
+    assert (np.rint(own.to_clock(own.to_true(ticks / 32768)) * 32768).astype(np.int64) == ticks).all()
+    assert own.to_clock(0.0) == 0.0
 
 
 def test_a_constant_temperature_gives_a_constant_skew() -> None:
     own = crystal.clock(20.0, 86_400.0, (25.0, 25.0, 600.0, 0.0, 2400.0))
-    assert float(own.own(86_400.0)) - 86_400.0 == pytest.approx(1.728, abs=1e-9)  # 20 ppm for a day
+    assert float(own.to_clock(86_400.0)) - 86_400.0 == pytest.approx(1.728, abs=1e-9)  # 20 ppm for a day
     assert own.skew_ppm == pytest.approx(20.0, abs=1e-6)
 
 
@@ -389,7 +389,7 @@ def test_the_demo_plans_what_its_sheets_say() -> None:
 
 def test_beats_of_a_plan_follow_its_phases() -> None:
     plan = load_scenario(CONFIG / "scenario.yaml").session("S01-clean")
-    r = heart_of(plan, plan_activity(plan)).r_s
+    r = plan_heart(plan, plan_activity(plan)).r_s
     for begin, end, bpm in [(120, 600, 64), (900, 2700, 104), (3000, 3600, 72)]:
         inside = r[(r >= begin) & (r < end)]
         assert 60 / np.diff(inside).mean() == pytest.approx(bpm, rel=0.02)
@@ -439,7 +439,7 @@ def test_a_raw_capture_is_never_written_over(tmp_path: Path) -> None:
     capture, _ = stage.paths(root, "S01-clean")
     capture.parent.mkdir()
     capture.write_bytes(b"a day of work")
-    with pytest.raises(SettingsError, match="was not simulated, since no truth file lies beside it"):
+    with pytest.raises(SettingsError, match="was not simulated, since it has no truth file"):
         stage.run(root, "S01-clean")
     assert capture.read_bytes() == b"a day of work"
 

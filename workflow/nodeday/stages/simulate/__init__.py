@@ -1,1 +1,1 @@
-"""Stage `simulate`: captures whose truth is known, from invented or recorded signals."""
+"""Stage `simulate`: captures whose truth is known, from synthetic or recorded signals."""

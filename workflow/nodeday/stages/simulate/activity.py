@@ -1,4 +1,4 @@
-"""What the invented person does: heart rate asked for, bouts of walking, moments of taps."""
+"""Activity of a simulated person: target heart rate, bouts of walking, instants of taps."""
 
 from __future__ import annotations
 
@@ -11,17 +11,20 @@ from numpy.typing import NDArray
 from nodeday.core.arrays import Floats
 
 SETTLE_S = 60.0
-"""Seconds in which heart rate goes 63 % of the way to a new phase's (common practice, no source)."""
+"""Time in which the heart rate covers 63 % of the step to a new phase's rate (common practice, no source)."""
 TAPS_S = (0.0, 0.7, 1.6)
-"""Three taps, unevenly spaced so that no shift by one tap can pass for a match."""
+"""Instants of three taps, unevenly spaced: shifted by one tap, they do not match."""
 QUIET_S = 4.0
-"""No walking within this of a tap."""
+"""Least time between a tap and a bout of walking."""
 
 
 @dataclass(frozen=True)
 class Activity:
-    """``edges_s`` (k + 1,) bound k phases with heart rate ``bpm`` and its spread; ``bouts_s`` (b, 2)
-    are half-open bouts of walking with ``stride_hz`` (b,); ``taps_s`` (t,) are single taps.
+    """Phases, bouts of walking and taps of a session, in seconds since its start.
+
+    ``edges_s`` (k + 1,) bound k phases with mean heart rate ``bpm`` (k,) and its standard
+    deviation ``bpm_spread`` (k,). ``bouts_s`` (b, 2) are half-open bouts of walking with
+    ``stride_hz`` (b,). ``taps_s`` (t,) are single taps.
     """
 
     edges_s: Floats
@@ -32,7 +35,7 @@ class Activity:
     taps_s: Floats
 
     def heart_rate(self, seconds: Floats) -> Floats:
-        """Mean heart rate (n,) in beats a minute: each phase's, approached exponentially."""
+        """Return the mean heart rate (n,), beats a minute, which settles exponentially in each phase."""
         rate = np.full(seconds.shape, self.bpm[0])
         level = self.bpm[0]
         for start, end, target in zip(self.edges_s[:-1], self.edges_s[1:], self.bpm, strict=True):
@@ -42,12 +45,12 @@ class Activity:
         return rate
 
     def spread(self, seconds: Floats) -> Floats:
-        """Standard deviation (n,) of heart rate in the phase of each instant."""
-        place = np.searchsorted(self.edges_s, seconds, side="right") - 1
-        return self.bpm_spread[np.clip(place, 0, len(self.bpm) - 1)]
+        """Return the standard deviation (n,) of heart rate, beats a minute, in the phase of each instant."""
+        phase = np.searchsorted(self.edges_s, seconds, side="right") - 1
+        return self.bpm_spread[np.clip(phase, 0, len(self.bpm) - 1)]
 
     def strides(self, seconds: Floats) -> Floats:
-        """Strides since the bout's start (n,); NaN where nobody walks."""
+        """Return the strides (n,) since the start of the bout; NaN where the person does not walk."""
         if not len(self.bouts_s):
             return np.full(seconds.shape, np.nan)
         bout = np.clip(np.searchsorted(self.bouts_s[:, 0], seconds, side="right") - 1, 0, None)
@@ -65,7 +68,12 @@ def activity(
     taps_min: Sequence[float],
     rng: np.random.Generator,
 ) -> Activity:
-    """Phases, one value each, made into bouts of 10 to 60 s whose share of time is ``gait``."""
+    """Return the activity of a session with random bouts of walking.
+
+    ``minutes``, ``bpm``, ``spread``, ``gait`` and ``cadence_spm`` hold one value a phase: its
+    length, mean heart rate, standard deviation of heart rate, share of time spent walking and steps
+    a minute. Bouts last 10 to 60 s. ``taps_min`` are the minutes at which three taps begin.
+    """
     edges = np.concatenate([[0.0], 60.0 * np.cumsum(minutes)])
     taps = (60.0 * np.asarray(taps_min, np.float64)[:, None] + np.array(TAPS_S)).ravel()
     bouts, rates = [np.empty((0, 2))], [np.empty(0)]

@@ -1,4 +1,4 @@
-"""Copies of frames laid into one capture in order of arrival, with junk between and a cut end."""
+"""Writing of a capture: copies of frames in order of arrival, junk between them, an end that is cut off."""
 
 from __future__ import annotations
 
@@ -16,8 +16,11 @@ JUNK_BYTES = (1, 40)
 
 @dataclass(frozen=True)
 class Copies:
-    """Copies of one stream's frames that the hub passed on, in any order: bytes (c, length), the
-    frame's place in the stream (c,), seconds of arrival (c,), and which are ``damaged`` (c,).
+    """Copies of one stream's frames that the hub passed on, in any order.
+
+    ``frames`` (c, length) are their bytes, ``row`` (c,) the index of the frame in the stream,
+    ``arrival_s`` (c,) seconds since the session's start; ``damaged`` (c,) marks a copy whose
+    checksum fails.
     """
 
     frames: Bytes
@@ -28,9 +31,11 @@ class Copies:
 
 @dataclass(frozen=True)
 class WrittenCapture:
-    """The capture and where its bytes come from: ``sizes`` in bytes of each stream's copies, ``stream``
-    and ``copy`` of each copy in order, and ``cut``, the copy that the end cuts off, as (stream,
-    place among its copies).
+    """Bytes of a capture and the copies that they come from.
+
+    ``sizes`` holds the bytes of each stream's copies. ``stream`` and ``copy`` (c,) name the copies
+    in the order of the capture: index of the stream, and index among the copies of that stream.
+    ``cut`` names in the same way the copy that the end cuts off, if any.
     """
 
     data: bytes
@@ -45,11 +50,10 @@ class WrittenCapture:
 def write_frames(
     parts: list[Copies], layout: Layout, junk: float, truncated: bool, rng: np.random.Generator
 ) -> WrittenCapture:
-    """Lay the copies of all streams into a capture.
+    """Return the copies of all streams as one capture.
 
-    Junk comes before a share ``junk`` of frames: random bytes, now and then with the frame's
-    opening in them, as when a frame's rest was lost. The end cuts the last frame if
-    ``truncated``::
+    Junk precedes a share ``junk`` of the frames: random bytes, which now and then begin as a frame
+    does, as when the rest of a frame was lost. ``truncated`` cuts off the last frame::
 
         | frame | junk | frame | frame | fra|
     """
@@ -62,30 +66,30 @@ def write_frames(
     sizes = np.concatenate([lengths for _, lengths in wire])[order]
     spare = np.where(rng.random(len(order)) < junk, rng.integers(*JUNK_BYTES, len(order)), 0)
     at = np.cumsum(sizes + spare) - sizes
-    whole = rng.integers(0, 256, int(sizes.sum() + spare.sum()), dtype=np.uint8)
-    for place in np.flatnonzero((spare > len(head)) & (rng.random(len(order)) < 0.3)):
-        begin = int(at[place] - spare[place])
-        whole[begin : begin + len(head)] = np.frombuffer(head, np.uint8)
+    data = rng.integers(0, 256, int(sizes.sum() + spare.sum()), dtype=np.uint8)
+    for row in np.flatnonzero((spare > len(head)) & (rng.random(len(order)) < 0.3)):
+        begin = int(at[row] - spare[row])
+        data[begin : begin + len(head)] = np.frombuffer(head, np.uint8)
     if layout.framing != "sync":  # else junk would run into the frame behind it
-        whole[at[spare > 0] - 1] = DELIMITER[layout.framing]
-    place = np.empty_like(at)
-    place[order] = at
-    _scatter(whole, place, wire)
+        data[at[spare > 0] - 1] = DELIMITER[layout.framing]
+    position = np.empty_like(at)
+    position[order] = at
+    _scatter(data, position, wire)
     cut, left = None, 0
     if truncated and len(order):
         cut = (int(stream[-1]), int(copy[-1]))
         left = int(rng.integers(1, sizes[-1]))
-        whole = whole[: int(at[-1]) + left]
+        data = data[: int(at[-1]) + left]
     return WrittenCapture(
-        whole.tobytes(), [lengths for _, lengths in wire], stream, copy, int(spare.sum()), left, cut
+        data.tobytes(), [lengths for _, lengths in wire], stream, copy, int(spare.sum()), left, cut
     )
 
 
-def _scatter(whole: Bytes, place: Ints, wire: list[tuple[Bytes, Ints]]) -> None:
-    """Put every copy's bytes at its ``place`` (all copies, stream after stream)."""
+def _scatter(data: Bytes, position: Ints, wire: list[tuple[Bytes, Ints]]) -> None:
+    """Write the bytes of every copy into ``data`` at its ``position`` (all copies, stream after stream)."""
     done = 0
     for flat, lengths in wire:
-        begin = place[done : done + len(lengths)]
+        begin = position[done : done + len(lengths)]
         within = np.arange(len(flat)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
-        whole[np.repeat(begin, lengths) + within] = flat
+        data[np.repeat(begin, lengths) + within] = flat
         done += len(lengths)

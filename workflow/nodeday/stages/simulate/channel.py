@@ -1,4 +1,4 @@
-"""The way of frames from node to capture: bursts of loss, fades, delays, second copies, damage."""
+"""Model of the radio channel and the hub: bursts of loss, fades, delays, second copies, damage."""
 
 from __future__ import annotations
 
@@ -9,14 +9,15 @@ from nodeday.layouts import Kind, Layout, crc
 from nodeday.layouts.codec import get_bits
 
 STALL_MEAN_S, STALL_LENGTH_S = 0.04, 1.0
-"""While the hub is busy (for a second, now and then) delays have this mean: a choice of this project."""
+"""Mean delay while the hub is busy, and for how long it is (choices of this project)."""
 LATE_S = (0.15, 0.9)
-"""How long a frame is held back that arrives out of order; below what looks like a restart."""
+"""Range of the delay of a frame that arrives out of order; shorter than what looks like a restart."""
 TWIN_S = (0.004, 0.03)
+"""Range of the time from a frame to its second copy."""
 
 
 def gilbert(n: int, loss: float, burst: float, rng: np.random.Generator) -> Bools:
-    """Which of ``n`` frames are lost: a two-state chain with this long-run loss and mean burst.
+    """Return which of ``n`` frames are lost, (n,): a two-state chain with this long-run loss and mean burst.
 
     Gilbert's model (Bell Syst. Tech. J. 39, 1960) with every frame of the bad state lost: from
     bad to good r = 1 / burst, from good to bad p = r loss / (1 - loss), so that runs are
@@ -37,10 +38,10 @@ def gilbert(n: int, loss: float, burst: float, rng: np.random.Generator) -> Bool
 
 
 def faded(strides: Floats, share: float, shadow: tuple[float, float], rng: np.random.Generator) -> Bools:
-    """Frames (n,) lost while the body lies in the way at one part of each stride.
+    """Return which frames (n,) are lost because the body blocks the radio during a part of each stride.
 
-    ``strides`` walked at each frame (NaN: standing); within ``shadow``, a part of the stride
-    from 0 to 1, a frame is lost with probability ``share``.
+    ``strides`` (n,) are the strides walked at each frame (NaN: standing). In the part ``shadow``
+    of a stride, which runs from 0 to 1, a frame is lost with probability ``share``.
     """
     part = strides % 1.0
     return (part >= shadow[0]) & (part < shadow[1]) & (rng.random(len(strides)) < share)
@@ -49,9 +50,9 @@ def faded(strides: Floats, share: float, shadow: tuple[float, float], rng: np.ra
 def delays(
     sent_s: Floats, least_s: float, jitter_s: float, stall_every_s: float, rng: np.random.Generator
 ) -> Floats:
-    """One-sided delays (n,) in s: ``least_s`` plus exponential, with a longer mean in stalls.
+    """Return one-sided delays (n,) in s: ``least_s`` plus an exponential part, longer in stalls of the hub.
 
-    Stalls of the hub begin at random, on average every ``stall_every_s``, and last a second.
+    Stalls begin at random, on average every ``stall_every_s``, and last a second.
     """
     span = float(np.ptp(sent_s)) if len(sent_s) else 0.0
     first = float(sent_s.min()) if len(sent_s) else 0.0
@@ -64,9 +65,9 @@ def delays(
 
 
 def arrivals(sent_s: Floats, delay_s: Floats, late: Bools, rng: np.random.Generator) -> Floats:
-    """When frames (n,) sent in order arrive: in order too, but for ``late`` ones held back.
+    """Return the instants (n,) at which frames arrive: in the order of sending, except ``late`` ones.
 
-    A radio's queue keeps the order, so an earlier frame's longer delay holds up the next::
+    A radio's queue keeps the order, so a frame that is delayed holds up the next ones::
 
         sent     |a  |b  |c  |d
         arrive     |a      |bc |d      b is delayed, c waits for it
@@ -77,26 +78,25 @@ def arrivals(sent_s: Floats, delay_s: Floats, late: Bools, rng: np.random.Genera
 
 
 def damage(frames: Bytes, layout: Layout, kind: Kind, rng: np.random.Generator) -> Bytes:
-    """Copies of ``frames`` (n, length), each with one or two bytes changed so that the checksum
-    does not hold any more.
+    """Return copies of ``frames`` (n, length) with one or two bytes changed, so that no checksum holds.
 
-    Only bytes that the checksum covers, or its own, are changed; what the hub adds afterwards
-    is unprotected, and a change there could not be noticed by anybody.
+    Only bytes that the checksum covers, and the checksum itself, are changed: nobody could detect a
+    change in what the hub adds afterwards. Raises ValueError for a layout without a checksum.
     """
     checksum, covered = layout.field("checksum"), layout.covered(kind.payload_bytes)
     if checksum is None or covered is None:
-        raise ValueError(f"layout {layout.layout} has no checksum that could tell a damaged frame")
+        raise ValueError(f"layout {layout.layout} has no checksum that could detect a damaged frame")
     out = frames.copy()
     at = layout.checksum_at(frames.shape[1])
-    places = np.concatenate([np.arange(*covered), np.arange(at, at + checksum.bits // 8)])
+    protected = np.concatenate([np.arange(*covered), np.arange(at, at + checksum.bits // 8)])
     rows = np.arange(len(frames))
     while len(rows):
         out[rows] = frames[rows]
-        first = rng.integers(0, len(places), len(rows))
-        out[rows, places[first]] ^= rng.integers(1, 256, len(rows), dtype=np.uint8)
-        second = places[np.minimum(first + 1, len(places) - 1)]
+        first = rng.integers(0, len(protected), len(rows))
+        out[rows, protected[first]] ^= rng.integers(1, 256, len(rows), dtype=np.uint8)
+        second = protected[np.minimum(first + 1, len(protected) - 1)]
         flip = rng.integers(0, 256, len(rows), dtype=np.uint8) * (rng.random(len(rows)) < 0.5)
-        out[rows, second] ^= np.where(second == places[first], 0, flip).astype(np.uint8)
+        out[rows, second] ^= np.where(second == protected[first], 0, flip).astype(np.uint8)
         sums = crc.checksums(checksum.sum, out[rows, covered[0] : covered[1]])
         sent = get_bits(out[rows], 8 * at, checksum.bits, layout.order_of(checksum)).astype(np.uint64)
         rows = rows[sums == sent]

@@ -1,4 +1,4 @@
-"""Clocks of nodes and hub: a crystal with an offset and a temperature, true time to ticks and back.
+"""Clocks of nodes and hub: a crystal with an offset and a temperature, from true time to ticks and back.
 
 A tuning-fork crystal's rate falls with the square of the distance from its turnover at 25 degC,
 by 0.034 ppm/K^2 (from memory; data sheets state 0.030 to 0.035, plus or minus 0.010).
@@ -23,7 +23,7 @@ MARGIN_S = 60.0
 def temperature_c(
     seconds: Floats, start_c: float, worn_c: float, settle_s: float, swing_c: float, swing_s: float
 ) -> Floats:
-    """Temperature (n,) of a node put on at second 0: settles exponentially, then swings slowly."""
+    """Return the temperature (n,), degC, of a node put on at second 0, which settles and then swings."""
     since = np.maximum(seconds, 0.0)
     settled = 1.0 - np.exp(-since / settle_s)
     return start_c + (worn_c - start_c + swing_c * np.sin(2 * np.pi * since / swing_s)) * settled
@@ -32,8 +32,10 @@ def temperature_c(
 def temperature_at(
     seconds: Floats, start_c: float, moves: tuple[tuple[float, float], ...], settle_s: float
 ) -> Floats:
-    """Temperature (n,) of a node that is taken from place to place: ``moves`` are (second, degC), in
-    order; each is approached exponentially, or at once where ``settle_s`` is 0.
+    """Return the temperature (n,), degC, of a node that is moved between warm and cold surroundings.
+
+    ``moves`` are (second, degC), in order. The node approaches each temperature exponentially, or
+    takes it at once if ``settle_s`` is 0.
     """
     out = np.full(seconds.shape, start_c)
     for at, celsius in moves:
@@ -45,27 +47,28 @@ def temperature_at(
 
 
 def skew_ppm(temperature: Floats, ppm: float) -> Floats:
-    """How much faster than nominal (ppm) a crystal runs at each temperature, degC."""
+    """Return the skew (n,) in ppm (positive: fast) of a crystal at each temperature in degC."""
     return ppm + CURVE_PPM_PER_K2 * (temperature - TURNOVER_C) ** 2
 
 
 @dataclass(frozen=True)
 class CrystalClock:
-    """A clock as a piecewise straight map, both ways, between true seconds since the session's
-    start and the clock's own seconds; ``skew_ppm`` is its mean over the session.
+    """Piecewise straight map between true seconds since the session's start and a clock's seconds.
+
+    ``true_s`` and ``clock_s`` (k,) are its knots; ``skew_ppm`` is the mean skew over the session.
     """
 
     true_s: Floats
-    own_s: Floats
+    clock_s: Floats
     skew_ppm: float
 
-    def own(self, true_s: ArrayLike) -> Floats:
-        """The clock's seconds at true seconds."""
-        return np.asarray(np.interp(np.asarray(true_s, np.float64), self.true_s, self.own_s))
+    def to_clock(self, true_s: ArrayLike) -> Floats:
+        """Return the clock's seconds at true seconds."""
+        return np.asarray(np.interp(np.asarray(true_s, np.float64), self.true_s, self.clock_s))
 
-    def true(self, own_s: ArrayLike) -> Floats:
-        """True seconds at the clock's seconds; the reverse of :meth:`own`."""
-        return np.asarray(np.interp(np.asarray(own_s, np.float64), self.own_s, self.true_s))
+    def to_true(self, clock_s: ArrayLike) -> Floats:
+        """Return true seconds at the clock's seconds; the inverse of :meth:`to_clock`."""
+        return np.asarray(np.interp(np.asarray(clock_s, np.float64), self.clock_s, self.true_s))
 
 
 def clock(
@@ -74,11 +77,11 @@ def clock(
     profile: tuple[float, float, float, float, float],
     moves: tuple[tuple[float, float], ...] = (),
 ) -> CrystalClock:
-    """The clock of a crystal over a session of ``seconds``.
+    """Return the clock of a crystal, ``ppm`` fast at 25 degC, over a session of ``seconds``.
 
-    ``profile`` is what :func:`temperature_c` takes after its first argument; ``moves`` (second, degC)
-    hold from the first of them on, settling as fast. The map reaches a
-    minute beyond the session on both sides. It rises throughout, since skews are far below 100 %.
+    ``profile`` holds the arguments of :func:`temperature_c` after its first. ``moves`` (second,
+    degC) replace it from the first move on, and settle as fast. The map reaches a minute beyond
+    the session on both sides, and rises throughout, since skews are far below 100 %.
     """
     true_s = np.arange(-MARGIN_S, seconds + MARGIN_S + STEP_S, STEP_S)
     celsius = temperature_c(true_s, *profile)
@@ -86,7 +89,7 @@ def clock(
         first = float(np.interp(moves[0][0], true_s, celsius))
         celsius = np.where(true_s < moves[0][0], celsius, temperature_at(true_s, first, moves, profile[2]))
     skew = skew_ppm(celsius, ppm) * 1e-6
-    own_s = true_s + cumulative_trapezoid(skew, true_s, initial=0)
-    own_s = own_s - np.interp(0.0, true_s, own_s)
-    mean = (np.interp(seconds, true_s, own_s) / seconds - 1.0) * 1e6
-    return CrystalClock(true_s, own_s, float(mean))
+    clock_s = true_s + cumulative_trapezoid(skew, true_s, initial=0)
+    clock_s = clock_s - np.interp(0.0, true_s, clock_s)
+    mean = (np.interp(seconds, true_s, clock_s) / seconds - 1.0) * 1e6
+    return CrystalClock(true_s, clock_s, float(mean))

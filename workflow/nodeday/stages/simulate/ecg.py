@@ -1,5 +1,7 @@
-"""A synthetic ECG whose R peaks are known: the dynamical model of McSharry, Clifford, Tarassenko
-and Smith, IEEE Trans. Biomed. Eng. 50(3):289-294, 2003; constants as in its published program.
+"""Synthetic ECG whose R peaks are known.
+
+Dynamical model of McSharry, Clifford, Tarassenko and Smith, IEEE Trans. Biomed. Eng.
+50(3):289-294, 2003; constants as in its published program.
 
 On the limit cycle the angle does not depend on the voltage, so with the angle given the voltage
 follows a linear equation of first order, dz/dt = u(t) - z, which is a recursive filter.
@@ -25,26 +27,26 @@ RESPIRATION_HZ, BASELINE = 0.25, 0.005
 LOW_HZ, HIGH_HZ, BAND_HZ, LOW_TO_HIGH = 0.1, 0.25, 0.01, 0.5
 """Centres and width of the two bands of heart-rate variability, and their power ratio."""
 LEAST_MV, MOST_MV = -0.4, 1.2
-"""The range that the program scales to (from memory)."""
+"""Range in mV that the published program scales to (from memory)."""
 R_WINDOW_S = 0.03
 
 
 @dataclass(frozen=True)
 class Ecg:
-    """``voltage_mv`` (n,) at ``FINE_HZ`` from ``start_s``; ``r_s`` (b,) are the R peaks' seconds."""
+    """Voltage ``voltage_mv`` (n,) at ``FINE_HZ`` from second ``start_s``; R peaks at seconds ``r_s`` (b,)."""
 
     start_s: float
     voltage_mv: Floats
     r_s: Floats
 
     def at(self, seconds: Floats) -> Floats:
-        """Voltage (n,) in mV, by straight line between the fine grid's points."""
-        place = (seconds - self.start_s) * FINE_HZ
-        return np.asarray(np.interp(place, np.arange(len(self.voltage_mv)), self.voltage_mv), np.float64)
+        """Return the voltage (n,) in mV, interpolated linearly between the points of the fine grid."""
+        index = (seconds - self.start_s) * FINE_HZ
+        return np.asarray(np.interp(index, np.arange(len(self.voltage_mv)), self.voltage_mv), np.float64)
 
 
 def variability(n: int, rate_hz: float, rng: np.random.Generator) -> Floats:
-    """Zero-mean noise (n,) of variance 1 whose spectrum is two Gaussians, at 0.1 and 0.25 Hz."""
+    """Return noise (n,) of mean 0 and variance 1 whose spectrum is two Gaussians, at 0.1 and 0.25 Hz."""
     frequency = np.asarray(np.fft.rfftfreq(n, 1 / rate_hz), np.float64)
     density = LOW_TO_HIGH * _bell(frequency, LOW_HZ) + _bell(frequency, HIGH_HZ)
     phases = np.exp(2j * np.pi * rng.random(len(frequency)))
@@ -58,11 +60,11 @@ def _bell(frequency: Floats, centre: float) -> Floats:
 
 
 def beats_elapsed(bpm: Floats, spread_bpm: Floats, rate_hz: float, rng: np.random.Generator) -> Floats:
-    """Beats elapsed (n,) on a grid of ``rate_hz``: the integral of 1 / RR(t).
+    """Return the beats elapsed (n,) on a grid of ``rate_hz``: the integral of 1 / RR(t).
 
-    RR(t) = 60 / bpm + variability of standard deviation 60 spread / bpm^2, as in the source; it
-    is read as a rate that runs on between beats, so that the angle is smooth. Whole numbers are
-    R peaks.
+    RR(t) = 60 / bpm + variability of standard deviation 60 spread / bpm^2, as in the source. Here
+    1 / RR(t) is a rate that goes on between beats, so that the angle is smooth. R peaks lie at
+    whole numbers. RR(t) is never below 0.25 s.
     """
     rr = 60.0 / bpm + 60.0 * spread_bpm / bpm**2 * variability(len(bpm), rate_hz, rng)
     rr = np.maximum(rr, 0.25)
@@ -70,7 +72,7 @@ def beats_elapsed(bpm: Floats, spread_bpm: Floats, rate_hz: float, rng: np.rando
 
 
 def voltage(elapsed: Floats, bpm: Floats, seconds: Floats) -> Floats:
-    """The model's voltage (n,), unscaled, for an angle of 2 pi ``elapsed`` on the fine grid."""
+    """Return the voltage (n,) of the model, unscaled, for an angle of 2 pi ``elapsed`` on the fine grid."""
     angle = 2 * np.pi * (elapsed - np.rint(elapsed))
     factor = np.sqrt(bpm / 60.0)
     drive = BASELINE * np.sin(2 * np.pi * RESPIRATION_HZ * seconds)
@@ -83,7 +85,7 @@ def voltage(elapsed: Floats, bpm: Floats, seconds: Floats) -> Floats:
 
 
 def synthesise(bpm: Floats, spread_bpm: Floats, start_s: float, rng: np.random.Generator) -> Ecg:
-    """An ECG for a mean heart rate and its standard deviation, (n,) each on the fine grid."""
+    """Return an ECG for a mean heart rate ``bpm`` and its standard deviation, (n,) on the fine grid."""
     elapsed = beats_elapsed(bpm, spread_bpm, FINE_HZ, rng) + 0.5
     seconds = start_s + np.arange(len(bpm)) / FINE_HZ
     raw = voltage(elapsed, bpm, seconds)
@@ -94,9 +96,9 @@ def synthesise(bpm: Floats, spread_bpm: Floats, start_s: float, rng: np.random.G
 
 
 def peaks(signal: Floats, near: Floats) -> Floats:
-    """Places (b,), in samples and fractions, of the maxima within 30 ms of ``near``.
+    """Return positions (b,), in samples and fractions, of the maxima within 30 ms of ``near``.
 
-    The voltage peaks a little after the angle passes zero, since the wave that follows pulls.
+    The voltage peaks a little after the angle passes zero, because the next wave acts on it.
     """
     reach = int(R_WINDOW_S * FINE_HZ)
     centre = np.clip(np.rint(near).astype(np.int64), reach + 1, len(signal) - reach - 2)

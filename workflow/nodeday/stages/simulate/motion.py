@@ -1,5 +1,7 @@
-"""Synthetic acceleration and skin temperature. Amplitudes are plausible, not measured: common
-practice, no source. What tests rely on is known exactly: gravity is 1 g, the cadence, the taps.
+"""Synthetic acceleration and skin temperature.
+
+Amplitudes are plausible, not measured (common practice, no source). What tests rely on is known
+exactly: gravity of 1 g, the cadence, the taps.
 """
 
 from __future__ import annotations
@@ -20,8 +22,11 @@ RAMP_S = 1.0
 
 @dataclass(frozen=True)
 class Placement:
-    """How a place on the body moves: ``pitch`` and ``roll`` (rad) at rest, how far postures stray,
-    the height (g) of step and stride waves, and the share of the stride that the body shadows.
+    """Motion of a node's placement on the body.
+
+    ``pitch`` and ``roll`` (rad) hold at rest, with standard deviation ``stray`` (rad) over postures.
+    ``step_g`` and ``stride_g`` are the amplitudes of walking. ``shadow`` is the part of the stride,
+    from 0 to 1, during which the body blocks the radio.
     """
 
     pitch: float
@@ -42,56 +47,59 @@ ELSEWHERE = Placement(0.0, 0.0, 0.2, 0.25, 0.1)
 
 
 def placement_of(name: str) -> Placement:
+    """Return the motion of a placement by name; of any other, a general one."""
     return PLACEMENTS.get(name, ELSEWHERE)
 
 
 def orientation(
-    seconds: Floats, length_s: float, place: Placement, rng: np.random.Generator
+    seconds: Floats, length_s: float, placement: Placement, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Pitch and roll (n,) in rad: postures held for 20 to 90 s with turns of 1.5 s between them."""
+    """Return pitch and roll (n,) in rad: postures of 20 to 90 s with turns of 1.5 s between them."""
     n = int(length_s / 20) + 3
     change = np.cumsum(rng.uniform(20, 90, n))
     knots = np.stack([change, change + TURN_S], axis=1).ravel()
     angles = []
-    for base in (place.pitch, place.roll):
-        held = base + place.stray * rng.standard_normal(n + 1)
+    for base in (placement.pitch, placement.roll):
+        held = base + placement.stray * rng.standard_normal(n + 1)
         angles.append(np.interp(seconds, knots, np.repeat(held, 2)[1:-1]))
     return angles[0], angles[1]
 
 
-def gait(strides: Floats, since_edge_s: Floats, place: Placement) -> tuple[Floats, Floats]:
-    """Acceleration (n,) in g along and across the vertical, from strides walked (NaN: standing).
+def gait(strides: Floats, since_edge_s: Floats, placement: Placement) -> tuple[Floats, Floats]:
+    """Return the acceleration (n,) in g along and across the vertical for strides walked (NaN: standing).
 
-    Two steps make a stride, so the vertical moves at twice the stride's rate; the second
-    harmonic sharpens the heel strike.
+    Two steps make a stride, so the vertical moves at twice the rate of strides. The second harmonic
+    makes the heel strike sharper.
     """
     walking = np.isfinite(strides)
     turn = 2 * np.pi * np.where(walking, strides, 0.0)
     envelope = np.where(walking, np.clip(since_edge_s / RAMP_S, 0, 1), 0.0)
-    vertical = place.step_g * (np.sin(2 * turn) + 0.45 * np.sin(4 * turn + 0.6))
-    return envelope * vertical, envelope * place.stride_g * np.sin(turn + 0.4)
+    vertical = placement.step_g * (np.sin(2 * turn) + 0.45 * np.sin(4 * turn + 0.6))
+    return envelope * vertical, envelope * placement.stride_g * np.sin(turn + 0.4)
 
 
-def acceleration(seconds: Floats, activity: Activity, place: Placement, rng: np.random.Generator) -> Floats:
-    """Acceleration (n, 3) in g at ``seconds``: gravity, postures, gait, taps and 4 mg of noise."""
+def acceleration(
+    seconds: Floats, activity: Activity, placement: Placement, rng: np.random.Generator
+) -> Floats:
+    """Return the acceleration (n, 3) in g at ``seconds``: gravity, postures, gait, taps and 4 mg of noise."""
     length_s = float(activity.edges_s[-1])
-    pitch, roll = orientation(seconds, length_s, place, rng)
+    pitch, roll = orientation(seconds, length_s, placement, rng)
     up = np.stack([np.sin(pitch), np.cos(pitch) * np.sin(roll), np.cos(pitch) * np.cos(roll)], axis=1)
     across = np.stack([np.cos(pitch), -np.sin(pitch) * np.sin(roll), -np.sin(pitch) * np.cos(roll)], axis=1)
-    along_g, across_g = gait(activity.strides(seconds), _since_edge(seconds, activity.bouts_s), place)
+    along_g, across_g = gait(activity.strides(seconds), _since_edge(seconds, activity.bouts_s), placement)
     along_g = along_g + taps(seconds, activity.taps_s)
     noise = NOISE_G * rng.standard_normal((len(seconds), 3))
     return np.asarray(up * (1 + along_g)[:, None] + across * across_g[:, None] + noise, np.float64)
 
 
 def sensed(acceleration_g: Floats, sensor: Sensor) -> Floats:
-    """What a sensor with faults reads (n, 3) in g of acceleration (n, 3), noise and all."""
+    """Return the reading (n, 3) in g of a sensor with faults for an acceleration (n, 3) with its noise."""
     response = np.diag(sensor.gain) + sensor.cross_axis * (1 - np.eye(3))
     return np.asarray(acceleration_g @ response.T + np.array(sensor.offset_mg) / 1000, np.float64)
 
 
 def _since_edge(seconds: Floats, bouts: Floats) -> Floats:
-    """Seconds (n,) to the nearest start or end of a bout."""
+    """Return the seconds (n,) to the nearest start or end of a bout."""
     if not len(bouts):
         return np.zeros(seconds.shape)
     edges = np.sort(bouts.ravel())
@@ -100,7 +108,7 @@ def _since_edge(seconds: Floats, bouts: Floats) -> Floats:
 
 
 def taps(seconds: Floats, taps_s: Floats) -> Floats:
-    """Acceleration (n,) in g of sharp taps, bells of 20 ms, the same for all nodes."""
+    """Return the acceleration (n,) in g of taps, bells of 20 ms, equal for all nodes."""
     out = np.zeros(seconds.shape)
     for at in taps_s:
         out += TAP_G * np.exp(-0.5 * np.clip((seconds - at) / TAP_WIDTH_S, -30, 30) ** 2)
@@ -108,7 +116,7 @@ def taps(seconds: Floats, taps_s: Floats) -> Floats:
 
 
 def skin_temperature(seconds: Floats, activity: Activity, rng: np.random.Generator) -> Floats:
-    """Skin temperature (n,) in degC: rises with the heart's work, with 0.02 K of noise."""
+    """Return the skin temperature (n,) in degC: it rises with heart rate, with 0.02 K of noise."""
     warm = np.clip((activity.heart_rate(seconds) - 60.0) / 60.0, 0, 2)
     settle = 1 - np.exp(-np.maximum(seconds, 0) / 900.0)
     noise = 0.02 * rng.standard_normal(len(seconds))

@@ -1,4 +1,4 @@
-"""What a node does on its own clock: when it runs, when it samples, what its frames say."""
+"""Nodes on their own clocks: when they run and sample, and the counts that their frames carry."""
 
 from __future__ import annotations
 
@@ -13,15 +13,19 @@ from nodeday.layouts import Field, Kind, instant_of
 from nodeday.stages.simulate.crystal import CrystalClock
 
 Source = Callable[[Ints, Floats], Floats]
-"""(running numbers (n,), true seconds since the session's start (n,)) -> physical values (n, channels)."""
+"""Signal of a stream: (numbers of samples (n,), true seconds (n,)) to physical values (n, channels)."""
 
 FULL_V, USED_V, LOW_V, EMPTY_V = 4.10, 0.30, 3.75, 3.0
 
 
 @dataclass(frozen=True)
 class Sent:
-    """Frames of a stream in order of sending, (n,) each. ``first`` is the running number of a
-    frame's first sample over the session, ``sample0`` its number within the boot.
+    """Frames of a stream in order of sending, (n,) each.
+
+    ``boot`` is the number of the boot; ``seq`` and ``ticks`` count from its start without wrapping.
+    ``stamp_s``, ``sent_s`` and ``start_s`` are the true seconds of the tick stamp, of sending and
+    of the boot's start. ``first`` numbers the frame's first sample over the session, ``sample0``
+    within the boot.
     """
 
     boot: NDArray[np.int32]
@@ -40,7 +44,10 @@ class Sent:
 def boots(
     start_s: float, end_s: float, restarts: list[tuple[float, float]], death_s: float | None
 ) -> list[tuple[float, float]]:
-    """Half-open stretches in which a node runs; ``restarts`` are (instant, seconds of silence)."""
+    """Return the half-open stretches [start, end), in s, in which a node runs.
+
+    ``restarts`` are (instant, seconds of silence); from ``death_s`` on the node is silent.
+    """
     end = end_s if death_s is None else min(end_s, death_s)
     out, begin = [], start_s
     for at, silent in sorted(restarts):
@@ -53,11 +60,11 @@ def boots(
 def schedule(
     clock: CrystalClock, runs: list[tuple[float, float]], kind: Kind, tick_hz: float, phase: float
 ) -> Sent:
-    """Frames that a node makes of a stream while it runs.
+    """Return the frames that a node makes of a stream during ``runs``.
 
     In a boot ticks count from 0 at its start, and sample k is taken at tick (k + ``phase``) x
-    tick_hz / rate_hz. A frame is sent when the last sample of its group has been taken; its stamp is that of
-    its first or last sample, as the layout says, to the nearest whole tick.
+    tick_hz / rate_hz. A frame is sent when the last sample of its group has been taken. Its stamp
+    is the tick, rounded, of its first or last sample, as the layout declares.
     """
     parts = [_boot(clock, number, run, kind, tick_hz, phase) for number, run in enumerate(runs)]
     names = Sent.__dataclass_fields__
@@ -67,24 +74,24 @@ def schedule(
 def _boot(
     clock: CrystalClock, number: int, run: tuple[float, float], kind: Kind, tick_hz: float, phase: float
 ) -> Sent:
-    own0 = float(clock.own(run[0]))
+    start = float(clock.to_clock(run[0]))
     size = max(kind.samples, 1)
     step = tick_hz / (kind.rate_hz or 1.0 / kind.period_s)  # a mark is stamped as one sample would be
-    total = (float(clock.own(run[1])) - own0) * tick_hz
-    dealt = kind.interleave
+    total = (float(clock.to_clock(run[1])) - start) * tick_hz
+    group = kind.interleave
     seq = np.arange(max(int((total / step - phase - (size - 1)) / size) + 1, 0), dtype=np.int64)
     instant = instant_of(kind, seq) if kind.samples else seq
-    own_last = instant + (size - 1) * dealt
-    stamped = own_last if kind.stamp == "last" else instant
+    last = instant + (size - 1) * group
+    stamped = last if kind.stamp == "last" else instant
     ticks = np.rint((stamped + phase) * step).astype(np.int64)
-    stamp_s = clock.true(own0 + ticks / tick_hz)
+    stamp_s = clock.to_true(start + ticks / tick_hz)
     # The frames of a group wait for its last sample, and then go out a frame's time apart.
-    card = seq % dealt
-    waited = (own_last + dealt - 1 - card) - stamped + card * size
-    sent_s = clock.true(own0 + (ticks + waited * step) / tick_hz)
+    member = seq % group
+    waited = (last + group - 1 - member) - stamped + member * size
+    sent_s = clock.to_true(start + (ticks + waited * step) / tick_hz)
     base = int(np.ceil(max(run[0], 0.0) * (kind.rate_hz or 1.0))) if number else 0
     keep = sent_s < run[1]
-    whole = Sent(
+    planned = Sent(
         np.full(len(seq), number, np.int32),
         seq,
         ticks,
@@ -94,41 +101,42 @@ def _boot(
         instant,
         np.full(len(seq), run[0]),
     )
-    return Sent(**{name: getattr(whole, name)[keep] for name in Sent.__dataclass_fields__})
+    return Sent(**{name: getattr(planned, name)[keep] for name in Sent.__dataclass_fields__})
 
 
 def sample_times(sent: Sent, clock: CrystalClock, kind: Kind, phase: float) -> Floats:
-    """True seconds of each frame's samples, (n, samples)."""
-    place = sent.sample0[:, None] + np.arange(kind.samples) * kind.interleave + phase
-    own0 = clock.own(sent.start_s)[:, None]
-    return clock.true(own0 + place / (kind.rate_hz or 1.0))
+    """Return the true seconds of each frame's samples, (n, samples)."""
+    sample = sent.sample0[:, None] + np.arange(kind.samples) * kind.interleave + phase
+    start = clock.to_clock(sent.start_s)[:, None]
+    return clock.to_true(start + sample / (kind.rate_hz or 1.0))
 
 
 def counts(source: Source, sent: Sent, times: Floats, kind: Kind) -> NDArray[np.int64]:
-    """Converter counts (n, samples, channels) of a source's values: scaled, rounded, held at the rails.
+    """Return the converter counts (n, samples, channels) of a source's values, limited to the rails.
 
-    A value that is not finite gives the least count, as a converter with no input would.
+    A value that is not finite gives the least count, as a converter without input does. Raises
+    ValueError if the source and the stream differ in their number of channels.
     """
     index = (sent.first[:, None] + np.arange(kind.samples) * kind.interleave).ravel()
     values = np.asarray(source(index, times.ravel()), np.float64).reshape(len(sent), kind.samples, -1)
     out = np.empty(values.shape, np.int64)
     if values.shape[2] != len(kind.channels):
         raise ValueError(f"{values.shape[2]} channels, but stream {kind.stream} has {len(kind.channels)}")
-    for place, channel in enumerate(kind.channels):
+    for column, channel in enumerate(kind.channels):
         low, high = channel.rails or full_range(kind)
-        whole = np.rint((values[:, :, place] - channel.offset) / channel.scale)
-        out[:, :, place] = np.clip(np.nan_to_num(whole, nan=low), low, high).astype(np.int64)
+        scaled = np.rint((values[:, :, column] - channel.offset) / channel.scale)
+        out[:, :, column] = np.clip(np.nan_to_num(scaled, nan=low), low, high).astype(np.int64)
     return out
 
 
 def full_range(kind: Kind) -> tuple[int, int]:
-    """Least and most count that the stream's width can carry."""
+    """Return the least and the most count that the width of a stream's samples can carry."""
     half = 1 << (kind.bits - 1)
     return (-half, half - 1) if kind.signed else (0, 2 * half - 1)
 
 
 def battery_v(seconds: Floats, session_s: float, death_s: float | None) -> Floats:
-    """Battery voltage (n,): falls a little over the session, or steeply towards 3.0 V at its death."""
+    """Return the battery voltage (n,): it falls slightly over the session, or to 3.0 V at ``death_s``."""
     if death_s is None:
         return FULL_V - USED_V * np.clip(seconds / session_s, 0, 1)
     left = np.clip(1.0 - seconds / death_s, 0.0, 1.0)
@@ -136,7 +144,7 @@ def battery_v(seconds: Floats, session_s: float, death_s: float | None) -> Float
 
 
 def field_counts(field: Field, values: Floats) -> Ints:
-    """Integers of a field for values in its unit, held within its width."""
+    """Return the integers (n,) of a field for values in its unit, limited to the field's width."""
     half = 1 << (field.bits - 1)
     low, high = (-half, half - 1) if field.signed else (0, 2 * half - 1)
     return np.clip(np.rint((values - field.offset) / field.scale), low, high).astype(np.int64)

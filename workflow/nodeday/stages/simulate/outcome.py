@@ -1,4 +1,4 @@
-"""What became of each frame: the truth, from what was sent and where it lies in the capture."""
+"""Truth about each frame: received or lost and why, from what was sent and what the capture holds."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ RADIO, HUB_OUTAGE, UNKNOWN = (np.int8(CAUSES.index(c)) for c in ("radio", "hub_o
 
 @dataclass(frozen=True)
 class FrameOutcome:
-    """A stream's truth with its counts."""
+    """Truth about a stream with counts of frames and bytes."""
 
     stream: StreamTruth
     duplicates: int
@@ -29,25 +29,26 @@ class FrameOutcome:
     damaged_bytes: int
 
 
-def outcome(
+def frame_outcome(
     number: int,
     sent: Sent,
     part: Copies,
     cause: NDArray[np.int8],
-    laid: WrittenCapture,
+    written: WrittenCapture,
     start_ns: int,
     hub_ns: Ints,
 ) -> FrameOutcome:
-    """The truth about stream ``number`` of the capture; ``cause`` (n,) holds where a frame is lost.
+    """Return the truth about stream ``number`` of a capture.
 
-    A frame is received if a whole, undamaged copy lies in the capture; one that the capture's
-    end cuts off is lost for no cause that could be told.
+    ``cause`` (n,) is the cause of loss of each frame if it is lost. A frame is received if the
+    capture holds a complete, undamaged copy. A frame that the end of the capture cuts off is lost
+    for an unknown cause.
     """
-    cut = laid.cut[1] if laid.cut and laid.cut[0] == number else None
+    cut = written.cut[1] if written.cut and written.cut[0] == number else None
     intact = ~part.damaged
     if cut is not None:
         intact[cut] = False
-    order = laid.copy[laid.stream == number]
+    order = written.copy[written.stream == number]
     good = part.row[order[intact[order]]]
     received = np.zeros(len(sent), bool)
     received[good] = True
@@ -59,49 +60,49 @@ def outcome(
     arrived = good[np.sort(first)]
     behind = int((arrived < np.maximum.accumulate(arrived)).sum()) if len(arrived) else 0
     damaged = int(part.damaged.sum()) - int(cut is not None and bool(part.damaged[cut]))
-    size = laid.sizes[number]
-    whole = np.ones(len(size), bool)
+    size = written.sizes[number]
+    complete = np.ones(len(size), bool)
     if cut is not None:
-        whole[cut] = False
+        complete[cut] = False
     return FrameOutcome(
         stream,
         len(good) - len(first),
         behind,
         damaged,
         int(size[intact].sum()),
-        int(size[part.damaged & whole].sum()),
+        int(size[part.damaged & complete].sum()),
     )
 
 
-def whole_truth(
+def session_truth(
     plan: SessionPlan,
     outcomes: Mapping[str, FrameOutcome],
     skews: dict[str, float],
-    laid: WrittenCapture,
+    written: WrittenCapture,
     beats_s: Floats | None,
     taps_s: Floats | None,
 ) -> Truth:
-    """The session's truth from its streams' by "node/stream"."""
+    """Return the truth about a session from the outcomes of its streams, by "node/stream"."""
     start = plan.start_ns
     return Truth(
-        streams={key: each.stream for key, each in outcomes.items()},
+        streams={key: one.stream for key, one in outcomes.items()},
         beat_utc_ns=utc(start, _inside(plan, beats_s)),
         tap_utc_ns=utc(start, _inside(plan, taps_s)),
-        restart_utc_ns=utc(start, np.array([60 * each.at_min for each in plan.restarts])),
-        restart_node=np.array([each.node for each in plan.restarts], np.str_),
-        death_utc_ns=utc(start, np.array([60 * each.at_min for each in plan.deaths])),
-        death_node=np.array([each.node for each in plan.deaths], np.str_),
+        restart_utc_ns=utc(start, np.array([60 * restart.at_min for restart in plan.restarts])),
+        restart_node=np.array([restart.node for restart in plan.restarts], np.str_),
+        death_utc_ns=utc(start, np.array([60 * death.at_min for death in plan.deaths])),
+        death_node=np.array([death.node for death in plan.deaths], np.str_),
         outage_utc_ns=utc(start, np.array(plan.silences).reshape(-1, 2)),
         skew_ppm=skews,
-        duplicates={key: each.duplicates for key, each in outcomes.items()},
-        late={key: each.late for key, each in outcomes.items()},
-        damaged={key: each.damaged for key, each in outcomes.items()},
+        duplicates={key: one.duplicates for key, one in outcomes.items()},
+        late={key: one.late for key, one in outcomes.items()},
+        damaged={key: one.damaged for key, one in outcomes.items()},
         start_utc_ns=start,
-        capture_bytes=len(laid.data),
-        good_bytes=sum(each.good_bytes for each in outcomes.values()),
-        damaged_bytes=sum(each.damaged_bytes for each in outcomes.values()),
-        junk_bytes=laid.junk_bytes,
-        truncated_bytes=laid.truncated_bytes,
+        capture_bytes=len(written.data),
+        good_bytes=sum(one.good_bytes for one in outcomes.values()),
+        damaged_bytes=sum(one.damaged_bytes for one in outcomes.values()),
+        junk_bytes=written.junk_bytes,
+        truncated_bytes=written.truncated_bytes,
     )
 
 
@@ -111,5 +112,5 @@ def _inside(plan: SessionPlan, seconds: Floats | None) -> Floats:
 
 
 def utc(start_ns: int, seconds: Floats) -> Ints:
-    """Nanoseconds UTC of seconds since the session's start."""
+    """Return the nanoseconds UTC of seconds since the session's start."""
     return start_ns + np.rint(np.asarray(seconds, np.float64) * 1e9).astype(np.int64)

@@ -15,7 +15,7 @@ from nodeday.core.arrays import Floats
 from nodeday.core.errors import SettingsError
 
 UNITS = {"mv": ("mV", 1.0), "uv": ("mV", 1e-3), "g": ("g", 1.0), "mg": ("g", 1e-3), "degc": ("degC", 1.0)}
-"""Suffix of a column's name -> unit and factor."""
+"""Unit and factor by the suffix of a column's name."""
 TIME = {"time_s": 1.0, "time_ms": 1e-3, "time_us": 1e-6}
 COLUMN = re.compile(r"^(?:(?P<node>[a-z][a-z0-9]*)\.)?(?P<channel>[a-z][a-z0-9]*)_(?P<unit>[a-z]+)$")
 COLUMN_RULE = "`channel_unit` or `node.channel_unit`, the unit one of " + ", ".join(UNITS)
@@ -24,7 +24,7 @@ UNEVEN = 0.5
 
 @dataclass(frozen=True)
 class RecordedSignal:
-    """What one node recorded: ``values`` (n, channels) in ``unit`` at ``rate_hz``, evenly spaced."""
+    """Signal of one node: ``values`` (n, channels) in ``unit``, evenly spaced at ``rate_hz``."""
 
     values: Floats
     rate_hz: float
@@ -38,7 +38,7 @@ class RecordedSignal:
 
 @dataclass(frozen=True)
 class RecordedSignals:
-    """A session's signals by node; ``where`` says which file they come from."""
+    """Signals of a session by node, read from the file ``where``."""
 
     name: str
     signals: Mapping[str, RecordedSignal]
@@ -46,10 +46,10 @@ class RecordedSignals:
 
 
 def read(path: Path) -> RecordedSignals:
-    """Read ``.csv``, ``.npz``, or a WFDB record named by its header, its data file or its stem.
+    """Read a ``.csv``, a ``.npz``, or a WFDB record named by its header, its data file or its stem.
 
-    Raises SettingsError for a file that cannot be read as one, or that has holes: a recording
-    is replayed as it is, and nothing is filled in.
+    Raises SettingsError for a file that cannot be read, and for one with missing values: a
+    recording is replayed as it is, and nothing is filled in.
     """
     if path.suffix == ".csv":
         return read_csv(path)
@@ -63,8 +63,10 @@ def read(path: Path) -> RecordedSignals:
 
 
 def read_csv(path: Path) -> RecordedSignals:
-    """A table with a column ``time_s`` (or ``time_ms``, ``time_us``) and one for each channel,
-    named ``channel_unit`` or ``node.channel_unit``, such as ``ecg_mv`` or ``ankle.x_g``.
+    """Read a table with a column of time and one column a channel.
+
+    Time is ``time_s``, ``time_ms`` or ``time_us``; a channel is named ``channel_unit`` or
+    ``node.channel_unit``, such as ``ecg_mv`` or ``ankle.x_g``. Raises SettingsError.
     """
     import pandas as pd
 
@@ -84,7 +86,7 @@ def read_csv(path: Path) -> RecordedSignals:
 
 
 def read_npz(path: Path) -> RecordedSignals:
-    """Arrays (n,) named as a table's columns are, and their ``rate_hz``."""
+    """Read arrays (n,) named as the columns of a table, and their ``rate_hz``; raise SettingsError."""
     try:
         with np.load(path, allow_pickle=False) as file:
             arrays = {name: np.asarray(file[name], np.float64) for name in file.files}
@@ -97,7 +99,7 @@ def read_npz(path: Path) -> RecordedSignals:
 
 
 def read_wfdb(path: Path) -> RecordedSignals:
-    """The first lead of a WFDB record, as channel ``ecg`` of node ``heart``."""
+    """Read the first lead of a WFDB record as channel ``ecg`` of node ``heart``; raise SettingsError."""
     wfdb = wfdb_package(str(path))
     try:
         record = wfdb.rdrecord(str(path.with_suffix("")), channels=[0])
@@ -109,9 +111,9 @@ def read_wfdb(path: Path) -> RecordedSignals:
 
 
 def wfdb_package(where: str) -> Any:
-    """The package wfdb; raise SettingsError where it is not installed."""
+    """Return the package wfdb; raise SettingsError if it is not installed."""
     try:
-        with warnings.catch_warnings():  # on import it calls pandas in a way that is on its way out
+        with warnings.catch_warnings():  # its import uses a deprecated option of pandas
             warnings.simplefilter("ignore")
             import wfdb
     except ImportError:
@@ -124,7 +126,7 @@ def wfdb_package(where: str) -> Any:
 
 
 def even_rate(seconds: Floats, where: str) -> float:
-    """Samples a second of time stamps (n,); raise SettingsError where they are not evenly spaced."""
+    """Return the samples a second of time stamps (n,); raise SettingsError if they are not evenly spaced."""
     steps = np.diff(seconds)
     typical = float(np.median(steps)) if len(steps) else 0.0
     if not typical > 0:
@@ -143,8 +145,8 @@ def even_rate(seconds: Floats, where: str) -> float:
 
 
 def from_columns(name: str, columns: Mapping[str, Floats], rate_hz: float, where: str) -> RecordedSignals:
-    """Signals from named arrays (n,) of one rate; raise SettingsError for odd names and holes."""
-    found: dict[str, dict[str, tuple[str, Floats]]] = {}
+    """Return the signals of named arrays (n,) of one rate; raise SettingsError for wrong names or values."""
+    by_node: dict[str, dict[str, tuple[str, Floats]]] = {}
     for column, values in columns.items():
         match = COLUMN.match(column)
         if match is None or match["unit"] not in UNITS:
@@ -158,16 +160,16 @@ def from_columns(name: str, columns: Mapping[str, Floats], rate_hz: float, where
                 "Cut the recording at the hole.",
             )
         unit, factor = UNITS[match["unit"]]
-        found.setdefault(match["node"] or "node", {})[match["channel"]] = (unit, values * factor)
-    if not found:
+        by_node.setdefault(match["node"] or "node", {})[match["channel"]] = (unit, values * factor)
+    if not by_node:
         raise SettingsError("has no channels", where, COLUMN_RULE)
     signals = {}
-    for node, channels in found.items():
+    for node, channels in by_node.items():
         units = {unit for unit, _ in channels.values()}
         if len(units) > 1:
             raise SettingsError(f"node {node} mixes {', '.join(sorted(units))}", where, "one unit a node")
         if node == "hub":
             raise SettingsError("a node is named hub", where, "another name: the hub records nothing")
-        values = np.stack([each for _, each in channels.values()], axis=1)
+        values = np.stack([column for _, column in channels.values()], axis=1)
         signals[node] = RecordedSignal(values, rate_hz, tuple(channels), units.pop())
     return RecordedSignals(name, signals, where)

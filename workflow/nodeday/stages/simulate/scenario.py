@@ -1,4 +1,4 @@
-"""What ``config/scenario.yaml`` may say: the plan of each simulated session."""
+"""Settings of ``config/scenario.yaml``: the plan of each simulated session."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from nodeday.layouts import Layout
 
 
 class PlannedPhase(Strict):
-    """A stretch of the day: how fast the heart settles to beat, and how much is walked."""
+    """Phase of a session: its length, heart rate and walking."""
 
     phase: str = Setting(pattern=CODE)
     minutes: float = Setting(gt=0, le=48 * 60)
@@ -30,14 +30,14 @@ class PlannedPhase(Strict):
 
 
 class Move(Strict):
-    """From ``at_min`` on, a crystal settles at ``worn_c``, as when a node is taken off the skin."""
+    """Change of a crystal's temperature to ``worn_c`` at ``at_min``, as when a node is taken off the skin."""
 
     at_min: float = Setting(ge=0)
     worn_c: float = Setting(ge=-40, le=85)
 
 
 class Crystal(Strict):
-    """A clock's crystal and the temperature it lives at: from ``start_c`` it settles at ``worn_c``."""
+    """Crystal of a clock and its temperature, which settles from ``start_c`` to ``worn_c``."""
 
     ppm: float = Setting(default=0, ge=-500, le=500, description="faster than nominal at 25 degC")
     start_c: float = Setting(default=25, ge=-40, le=85)
@@ -49,8 +49,9 @@ class Crystal(Strict):
 
 
 class Sensor(Strict):
-    """What is wrong with an accelerometer: raw = offset + gain x true for each axis, and ``cross_axis``
-    of what each other axis senses.
+    """Faults of an accelerometer: raw = offset + gain x true for each axis, plus cross-talk.
+
+    ``cross_axis`` is the share of the true value of each other axis that is added.
     """
 
     offset_mg: tuple[float, float, float] = (0.0, 0.0, 0.0)
@@ -59,7 +60,7 @@ class Sensor(Strict):
 
 
 class NodePlan(Strict):
-    """What a node sends, its crystal, and its accelerometer."""
+    """Streams that a node sends, its crystal and its accelerometer."""
 
     streams: tuple[str, ...] = ()
     crystal: Crystal = Crystal()
@@ -67,7 +68,7 @@ class NodePlan(Strict):
 
 
 class RadioChannel(Strict):
-    """The way of a frame from node to capture. Shares are of frames, or of copies."""
+    """Radio channel between nodes and capture; shares are of frames or of copies."""
 
     loss: float = Setting(default=0, ge=0, lt=1, description="lost in bursts (Gilbert model)")
     burst: float = Setting(default=1, ge=1, le=1000, description="mean frames in a burst")
@@ -87,27 +88,29 @@ class RadioChannel(Strict):
 
 
 class Restart(Strict):
+    """Stop of a node at ``at_min`` and start of its next boot ``silent_s`` later."""
+
     node: str
     at_min: float = Setting(gt=0)
     silent_s: float = Setting(default=5, ge=3, le=3600)
 
 
 class Outage(Strict):
-    """The hub records nothing; its clock goes on."""
+    """Outage of the hub: it records nothing, and its clock goes on."""
 
     at_min: float = Setting(gt=0)
     minutes: float = Setting(gt=0)
 
 
 class HubStep(Strict):
-    """The hub's clock is moved by ``step_ms``, forward if positive."""
+    """Step of the hub's clock by ``step_ms``, forward if positive."""
 
     at_min: float = Setting(gt=0)
     step_ms: float
 
 
 class HubRestart(Strict):
-    """The hub records nothing for a while, and then its clock begins anew at ``from_s``."""
+    """Restart of the hub: it records nothing for ``silent_s``, and its clock begins again at ``from_s``."""
 
     at_min: float = Setting(gt=0)
     silent_s: float = Setting(default=20, ge=0, le=3600)
@@ -115,14 +118,14 @@ class HubRestart(Strict):
 
 
 class Death(Strict):
-    """The battery of ``node`` is empty."""
+    """End of the battery of ``node``."""
 
     node: str
     at_min: float = Setting(gt=0)
 
 
 class SessionPlan(Strict):
-    """One session, complete: everything that :func:`.session.simulate_session` needs."""
+    """Complete plan of one session, as :func:`.session.simulate_session` needs it."""
 
     name: str = "session"
     seed: int = Setting(default=0, ge=0)
@@ -163,57 +166,57 @@ class SessionPlan(Strict):
         return (since.days * 86_400 + since.seconds) * 1_000_000_000 + since.microseconds * 1_000
 
     def minutes(self) -> list[float]:
-        """When something happens to a node or the hub."""
-        nodes = [each.at_min for each in self.restarts] + [each.at_min for each in self.deaths]
-        hub = [each.at_min for each in self.hub_steps] + [each.at_min for each in self.hub_restarts]
-        return nodes + hub + [each.at_min for each in self.outages] + list(self.taps_min)
+        """Return the minutes at which something happens to a node or the hub."""
+        nodes = [one.at_min for one in self.restarts] + [one.at_min for one in self.deaths]
+        hub = [one.at_min for one in self.hub_steps] + [one.at_min for one in self.hub_restarts]
+        return nodes + hub + [one.at_min for one in self.outages] + list(self.taps_min)
 
     @property
     def silences(self) -> list[tuple[float, float]]:
-        """When the hub records nothing, [start, end) in seconds."""
-        out = [(60 * each.at_min, 60 * (each.at_min + each.minutes)) for each in self.outages]
-        return out + [(60 * each.at_min, 60 * each.at_min + each.silent_s) for each in self.hub_restarts]
+        """Return the stretches [start, end), in seconds, in which the hub records nothing."""
+        out = [(60 * one.at_min, 60 * (one.at_min + one.minutes)) for one in self.outages]
+        return out + [(60 * one.at_min, 60 * one.at_min + one.silent_s) for one in self.hub_restarts]
 
     def crystal(self, node: str) -> Crystal:
         return self.nodes[node].crystal if node in self.nodes else Crystal()
 
     def rng(self, *names: str) -> np.random.Generator:
-        """A generator of its own for each name, so that one more node leaves the others as they are."""
+        """Return a random generator for a name: one more node does not change what the others draw."""
         return np.random.default_rng(np.random.SeedSequence([self.seed, *"/".join(names).encode()]))
 
     def hub_rng(self, *names: str) -> np.random.Generator:
-        """The same for what befalls frames on their way to the plan's hub: what the nodes send stays
-        as it is when two plans differ in their ``hub`` alone.
+        """Return a random generator for what happens to frames on their way to the plan's hub.
+
+        Two plans that differ in ``hub`` alone give nodes that send the same frames.
         """
         return self.rng(*names) if self.hub == HUB else self.rng(*names, self.hub)
 
 
 class Scenario(Strict):
-    """``config/scenario.yaml``. ``nodes`` serve every session that does not name its own."""
+    """Contents of ``config/scenario.yaml``; ``nodes`` hold for every session that does not replace them."""
 
     seed: int = Setting(default=0, ge=0)
     nodes: dict[str, NodePlan] = Setting(default_factory=dict)
     sessions: dict[str, SessionPlan]
 
     def session(self, name: str) -> SessionPlan:
-        """The plan of a session with the shared seed and nodes filled in."""
+        """Return the plan of a session with the shared seed and nodes; raise SettingsError without one."""
         if name not in self.sessions:
-            raise SettingsError(
-                f"plans no session {name}", "config/scenario.yaml", f"one of {', '.join(self.sessions)}"
-            )
+            expected = f"one of {', '.join(self.sessions)}"
+            raise SettingsError(f"plans no session {name}", "config/scenario.yaml", expected)
         plan = self.sessions[name]
-        own = {"name": name, "nodes": {**self.nodes, **plan.nodes}}
+        nodes = {**self.nodes, **plan.nodes}
         seed = plan.seed if "seed" in plan.model_fields_set else self.seed
-        return plan.model_copy(update={**own, "seed": seed})
+        return plan.model_copy(update={"name": name, "nodes": nodes, "seed": seed})
 
 
 def load_scenario(path: Path) -> Scenario:
-    """Read a scenario file; raise SettingsError with key and line where it cannot be used."""
+    """Read a scenario file; raise SettingsError with key and line if it cannot be used."""
     return yaml_io.load(path, Scenario)
 
 
 def check_plan(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) -> None:
-    """Raise SettingsError where a plan does not fit the layout or the study's nodes."""
+    """Raise SettingsError if a plan does not fit the layout or the nodes of the study."""
     where = f"config/scenario.yaml, session {plan.name}"
     known = {node.node for node in nodes.values()}
     streams = {kind.stream for kind in layout.kinds if kind.channels}
@@ -224,11 +227,10 @@ def check_plan(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) -> Non
             if stream not in streams:
                 expected = f"one of {', '.join(sorted(streams))}"
                 raise SettingsError(f"node {node} sends {stream}", where, expected)
-    for name in [each.node for each in plan.restarts] + [each.node for each in plan.deaths]:
+    for name in [one.node for one in plan.restarts] + [one.node for one in plan.deaths]:
         if name not in known - {HUB}:
-            raise SettingsError(
-                f"no node is named {name}", where, f"one of {', '.join(sorted(known - {HUB}))}"
-            )
+            expected = f"one of {', '.join(sorted(known - {HUB}))}"
+            raise SettingsError(f"no node is named {name}", where, expected)
     for minute in plan.minutes():
         if minute * 60 >= plan.seconds:
             raise SettingsError(
@@ -240,7 +242,7 @@ def check_plan(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) -> Non
         raise SettingsError(
             f"damaged frames, but layout {layout.layout} has no checksum",
             where,
-            "corrupt: 0, since nothing could tell a damaged frame",
+            "corrupt: 0, since nothing could detect a damaged frame",
         )
 
 
@@ -252,14 +254,14 @@ DEMO_NODES: tuple[tuple[str, str, float], ...] = (
     ("ankle", "acc", -27.0),
     ("skin", "temp", 8.0),
 )
-"""Node, stream and ppm of the plans that :func:`random_scenario` draws."""
+"""Node, stream and ppm in the plans of :func:`random_scenario`."""
 
 
 def random_scenario(seed: int) -> SessionPlan:
-    """A session of 2 to 4 minutes with everything wrong at once, for the nodes of the demo.
+    """Return the plan of a session of 2 to 4 minutes with all faults at once, for the nodes of the demo.
 
-    A restart and an outage never overlap, and a boot lasts 20 s or more, so that counters can
-    tell every loss inside a boot; everything else is drawn at random.
+    A restart and an outage never overlap, and a boot lasts 20 s or more, so that counters show every
+    loss inside a boot. Everything else is random.
     """
     rng = np.random.default_rng([seed, 2003])
     minutes = float(rng.uniform(2.2, 4.0))

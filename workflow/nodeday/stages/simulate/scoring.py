@@ -1,4 +1,4 @@
-"""How well tables agree with the truth: lost frames, beats and heart rates. Pure comparisons."""
+"""Agreement of tables with the truth: lost frames, beats and heart rates."""
 
 from __future__ import annotations
 
@@ -12,21 +12,21 @@ from nodeday.layouts import Kind
 from nodeday.stages.simulate.truth import StreamTruth, Truth
 
 BEATS = frozenset("NLRBAaJSVrFejnE/fQ?")
-"""Annotation symbols of the WFDB standard that stand for a beat."""
+"""Annotation symbols of the WFDB standard that mark a beat."""
 TOLERANCE_NS = 150_000_000
-"""A beat counts as found within 150 ms of its label, as is usual for the MIT-BIH records."""
+"""Greatest distance of a detected beat from its label, as is usual for the MIT-BIH records."""
 
 
 def only_beats(samples: Sequence[int] | Ints, symbols: Sequence[str]) -> Ints:
-    """Sample numbers whose symbol stands for a beat."""
+    """Return the numbers (b,) of the samples whose symbol marks a beat."""
     return np.array([at for at, symbol in zip(samples, symbols, strict=True) if symbol in BEATS], np.int64)
 
 
 def sample_instants(stream: StreamTruth, kind: Kind, numbers: Ints) -> tuple[Ints, Bools]:
-    """True UTC (m,) of samples by their number in the recording, and whether their frame arrived.
+    """Return the true UTC (m,) of samples by their number, and whether their frame was received (m,).
 
-    ``stream`` must be of one boot, as a replayed recording is; numbers past what was sent are
-    left out, so that m may be smaller than the number of ``numbers``.
+    ``stream`` must be of one boot, as a replayed recording is. Numbers outside of what was sent are
+    left out, so that m may be less than the length of ``numbers``.
     """
     numbers = numbers[(numbers >= 0) & (numbers < len(stream.seq) * kind.samples)]
     stamped = stream.seq * kind.samples + (kind.samples - 1 if kind.stamp == "last" else 0)
@@ -39,15 +39,16 @@ def sample_instants(stream: StreamTruth, kind: Kind, numbers: Ints) -> tuple[Int
     return at, stream.received[numbers // kind.samples]
 
 
-def matched(labels: Ints, found: Ints) -> Bools:
-    """Which labels (n,) have a beat within 150 ms: both must be each other's nearest, so that
-    pairs are one to one. Both arrays rise.
+def match_beats(labels: Ints, detected: Ints) -> Bools:
+    """Return which labels (n,) have a detected beat within 150 ms, one to one.
+
+    A label and a beat form a pair if each is the nearest to the other. Both arrays rise, in ns.
     """
-    if not len(labels) or not len(found):
+    if not len(labels) or not len(detected):
         return np.zeros(len(labels), bool)
-    to_found, to_label = _nearest(labels, found), _nearest(found, labels)
-    mutual = to_label[to_found] == np.arange(len(labels))
-    return np.asarray(mutual & (np.abs(found[to_found] - labels) <= TOLERANCE_NS), np.bool_)
+    to_detected, to_label = _nearest(labels, detected), _nearest(detected, labels)
+    mutual = to_label[to_detected] == np.arange(len(labels))
+    return np.asarray(mutual & (np.abs(detected[to_detected] - labels) <= TOLERANCE_NS), np.bool_)
 
 
 def _nearest(of: Ints, among: Ints) -> Ints:
@@ -57,16 +58,16 @@ def _nearest(of: Ints, among: Ints) -> Ints:
     return np.where(of - among[right - 1] <= among[right] - of, right - 1, right).astype(np.int64)
 
 
-def beats(labels: Ints, arrived: Bools, found: Ints) -> str:
-    """Sensitivity TP / (TP + FN) and positive predictive value TP / (TP + FP), as a line.
+def beats(labels: Ints, arrived: Bools, detected: Ints) -> str:
+    """Return sensitivity TP / (TP + FN) and positive predictive value TP / (TP + FP) as a line of text.
 
-    ``arrived`` (n,) says which labels lie on received samples; sensitivity is given for all
-    labels and for those alone.
+    ``arrived`` (n,) marks labels that lie on received samples; sensitivity is given for all labels
+    and for these alone.
     """
-    hit = matched(labels, found)
+    hit = match_beats(labels, detected)
     everything = _percent(int(hit.sum()), len(labels))
     on_received = _percent(int(hit[arrived].sum()), int(arrived.sum()))
-    precision = _percent(int(hit.sum()), len(found))
+    precision = _percent(int(hit.sum()), len(detected))
     return (
         f"beats: {len(labels)} labels, sensitivity {everything} ({on_received} of those received), "
         f"positive predictive value {precision}, at 150 ms one to one"
@@ -74,9 +75,10 @@ def beats(labels: Ints, arrived: Bools, found: Ints) -> str:
 
 
 def heart_rates(labels: Ints, epochs: pd.DataFrame) -> str:
-    """Mean absolute difference of ``epochs`` (rows of heart_rate_bpm) from the labels' heart rate.
+    """Return the mean absolute error of heart rates against the labels, as a line of text.
 
-    The labels' rate of an epoch is 60 s over the mean interval of the labels inside it.
+    ``epochs`` are rows of heart_rate_bpm. The true rate of an epoch is 60 s over the mean interval
+    between the labels inside it.
     """
     known = epochs[epochs["value"].notna()]
     start, end = known["start_ns"].to_numpy(np.int64), known["end_ns"].to_numpy(np.int64)
@@ -94,24 +96,24 @@ def heart_rates(labels: Ints, epochs: pd.DataFrame) -> str:
 
 
 def losses(truth: Truth, gaps: pd.DataFrame) -> str:
-    """Lost frames that the table ``gaps`` counts against those truly lost between received ones."""
+    """Return a line of text: frames that table ``gaps`` reports lost, against those truly lost."""
     lost: set[tuple[str, int, int]] = set()
     total = 0
     for key, stream in truth.streams.items():
         total += len(stream.seq)
         for boot, first, stop in stream.lost_runs():
             lost |= {(key, boot, seq) for seq in range(first, stop)}
-    found: set[tuple[str, int, int]] = set()
+    reported: set[tuple[str, int, int]] = set()
     known = gaps[gaps["extent"] == "known"]
     edges = [known[name].to_numpy(np.int64).tolist() for name in ("boot", "seq_from", "seq_to")]
     keys = known["node"].astype(str) + "/" + known["stream"].astype(str)
     for key, boot, first, stop in zip(keys, *edges, strict=True):
-        found |= {(key, boot, seq) for seq in range(first, stop)}
+        reported |= {(key, boot, seq) for seq in range(first, stop)}
     return (
-        f"frames: {total} sent, {len(lost)} lost between received ones, {len(found)} reported lost, "
-        f"{len(lost & found)} of them the same"
+        f"frames: {total} sent, {len(lost)} lost between received ones, {len(reported)} reported lost, "
+        f"{len(lost & reported)} of them the same"
     )
 
 
-def _percent(part: int, whole: int) -> str:
-    return f"{100 * part / whole:.2f} %" if whole else "none"
+def _percent(part: int, total: int) -> str:
+    return f"{100 * part / total:.2f} %" if total else "none"

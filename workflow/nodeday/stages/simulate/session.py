@@ -1,4 +1,4 @@
-"""A whole simulated session: invented signals through nodes, channel and hub."""
+"""Simulated session: synthetic signals through nodes, radio channel and hub."""
 
 from __future__ import annotations
 
@@ -17,17 +17,18 @@ from nodeday.stages.simulate.truth import Truth
 
 MARGIN_S = 3.0
 STILL_MV, WALKING_MV = 0.008, 0.02
-"""Noise of the electrodes, standing and walking: plausible, no source."""
+"""Electrode noise, standing and walking (plausible, no source)."""
 
 
 def simulate_session(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) -> tuple[bytes, Truth]:
-    """Capture and truth of a planned session; the same plan always gives the same bytes.
+    """Return capture and truth of a planned session; a plan always gives the same bytes.
 
-    Raises SettingsError where plan, layout and nodes do not fit.
+    ``nodes`` are the nodes of the study by address. Raises SettingsError if plan, layout and nodes
+    do not fit together.
     """
     check_plan(plan, layout, nodes)
     acting = plan_activity(plan)
-    heart = heart_of(plan, acting)
+    heart = plan_heart(plan, acting)
     sources = {
         (node.node, stream): _source(plan, node, layout.stream(stream), acting, heart)
         for node in nodes.values()
@@ -38,28 +39,28 @@ def simulate_session(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) 
 
 
 def plan_activity(plan: SessionPlan) -> Activity:
-    """The plan's phases as an activity."""
-    each = plan.phases
+    """Return the activity of the plan's phases."""
+    phases = plan.phases
     return activity(
-        [p.minutes for p in each],
-        [p.bpm for p in each],
-        [p.bpm_spread for p in each],
-        [p.gait for p in each],
-        [p.cadence_spm for p in each],
+        [p.minutes for p in phases],
+        [p.bpm for p in phases],
+        [p.bpm_spread for p in phases],
+        [p.gait for p in phases],
+        [p.cadence_spm for p in phases],
         plan.taps_min,
         plan.rng("activity"),
     )
 
 
-def heart_of(plan: SessionPlan, acting: Activity) -> ecg.Ecg:
-    """The heart's ECG over the session, 3 s longer on both sides."""
+def plan_heart(plan: SessionPlan, acting: Activity) -> ecg.Ecg:
+    """Return the ECG of the session, with 3 s more on both sides."""
     seconds = np.arange(-MARGIN_S, plan.seconds + MARGIN_S, 1 / ecg.FINE_HZ)
     rng = plan.rng("heart-signal")
     return ecg.synthesise(acting.heart_rate(seconds), acting.spread(seconds), float(seconds[0]), rng)
 
 
 def _source(plan: SessionPlan, node: Node, kind: Kind, acting: Activity, heart: ecg.Ecg) -> Source:
-    """What a stream measures follows from its unit: mV an ECG, g acceleration, else temperature."""
+    """Return the signal of a stream by its unit: mV an ECG, g acceleration, else skin temperature."""
     rng = plan.rng(node.node, kind.stream, "signal")
     unit, width = kind.channels[0].unit, len(kind.channels)
 

@@ -1,4 +1,4 @@
-"""Stage `simulate`: the scenario's plan of a session in, a capture and its truth out."""
+"""Stage `simulate`: from the plan of a session to a capture and its truth."""
 
 from __future__ import annotations
 
@@ -15,8 +15,10 @@ CAPTURES = "captures"
 
 
 def run(root: Path, session: str) -> None:
-    """Simulate a session of the study at ``root``; raise SettingsError for a plan that does not
-    fit, and rather than write over a capture that was not simulated.
+    """Simulate a session of the study at ``root`` and write its capture and truth.
+
+    Raises SettingsError for a plan that does not fit, and if the capture exists and was not
+    simulated.
     """
     study = Study(root)
     study.session(session)
@@ -27,27 +29,27 @@ def run(root: Path, session: str) -> None:
 
 
 def paths(root: Path, session: str) -> tuple[Path, Path]:
-    """Where a session's simulated capture and its truth lie."""
+    """Return the paths of a session's simulated capture and of its truth."""
     folder = root / CAPTURES
     return folder / f"{session}.bin", folder / f"{session}.truth.npz"
 
 
 def refuse_raw(root: Path, session: str) -> None:
-    """Raise SettingsError where a capture has no truth beside it: then it may be a real one."""
+    """Raise SettingsError if a capture has no truth file: then it may be a real one."""
     capture, truth = paths(root, session)
     if capture.exists() and not truth.exists():
         raise SettingsError(
-            "exists and was not simulated, since no truth file lies beside it",
+            "exists and was not simulated, since it has no truth file",
             str(capture),
-            "a free place",
+            "a path that is free",
             "A raw capture is never written over: move it, or rename the session.",
         )
 
 
 def write(root: Path, session: str, data: bytes, truth: Truth) -> None:
-    """Write a capture and its truth, each whole or not at all, the truth first."""
+    """Write a session's truth and then its capture, each completely or not at all; raise SettingsError."""
     refuse_raw(root, session)
-    capture, beside = paths(root, session)
-    truth.save(beside)
+    capture, truth_path = paths(root, session)
+    truth.save(truth_path)
     with atomic.whole(capture) as partial:
         partial.write_bytes(data)

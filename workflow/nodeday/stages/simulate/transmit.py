@@ -1,4 +1,4 @@
-"""From physical signals to a capture: sampling, frames, channel, hub, and the truth about it all."""
+"""From physical signals to a capture and its truth: sampling, frames, radio channel, hub."""
 
 from __future__ import annotations
 
@@ -18,18 +18,19 @@ from nodeday.stages.simulate.capture import Copies, write_frames
 from nodeday.stages.simulate.crystal import CrystalClock, clock
 from nodeday.stages.simulate.motion import placement_of
 from nodeday.stages.simulate.nodes import Sent, Source
-from nodeday.stages.simulate.outcome import HUB_OUTAGE, RADIO, outcome, whole_truth
+from nodeday.stages.simulate.outcome import HUB_OUTAGE, RADIO, frame_outcome, session_truth
 from nodeday.stages.simulate.scenario import SessionPlan, check_plan
 from nodeday.stages.simulate.truth import Truth
 
 HOST_JITTER_S = 0.0015
-"""Mean delay of the host's answer to a mark."""
+"""Mean delay of the host when it makes a mark."""
 NEAR_FRAMES = 8
+"""Frames on each side whose loss lowers the signal strength of a frame."""
 
 
 @dataclass(frozen=True)
 class SendingStream:
-    """A stream of a node, with all that decides what its frames say and what becomes of them."""
+    """Stream of a node, with what determines the contents and the fate of its frames."""
 
     node: Node
     kind: Kind
@@ -46,16 +47,17 @@ class SendingStream:
 
 @dataclass(frozen=True)
 class SimulatedHub:
-    """The hub's clock in nanoseconds, from an arbitrary start."""
+    """Clock of the hub in nanoseconds, from an arbitrary start; ``unit_ns`` is the unit of its stamps."""
 
     clock: CrystalClock
     start_ns: int
     unit_ns: int
     steps: tuple[tuple[float, int], ...] = ()
-    """(second, ns): from then on the clock shows so much more."""
+    """Steps (second, ns) of the clock, forward if positive."""
 
     def ns(self, true_s: Floats) -> Ints:
-        out = self.start_ns + np.rint(self.clock.own(true_s) * 1e9).astype(np.int64)
+        """Return what the clock shows (n,), in ns, at true seconds."""
+        out = self.start_ns + np.rint(self.clock.to_clock(true_s) * 1e9).astype(np.int64)
         for at, step_ns in self.steps:
             out += np.where(np.asarray(true_s) >= at, step_ns, 0)
         return out
@@ -70,11 +72,12 @@ def transmit(
     beats_s: Floats | None = None,
     taps_s: Floats | None = None,
 ) -> tuple[bytes, Truth]:
-    """A session's capture and truth.
+    """Return the capture and the truth of a session.
 
-    ``sources`` by (node, stream) give physical values at true seconds since the session's
-    start; ``strides`` tells when the body shadows the radio; ``beats_s`` and ``taps_s`` are the
-    instants that the truth lists. Raises SettingsError where plan, layout and nodes do not fit.
+    ``sources`` by (node, stream) give physical values at true seconds since the session's start.
+    ``strides`` gives the strides walked, since the body blocks the radio during a part of each.
+    ``beats_s`` and ``taps_s`` are instants for the truth. Raises SettingsError if plan, layout and
+    nodes do not fit together.
     """
     check_plan(plan, layout, dict(addresses))
     hub = _hub(plan, layout)
@@ -87,13 +90,13 @@ def transmit(
         kept = ~_within(copies.arrival_s, plan)
         parts.append(Copies(*(column[kept] for column in vars(copies).values())))
         causes.append(cause)
-    laid = write_frames(parts, layout, plan.junk, plan.truncated, plan.hub_rng("capture"))
+    written = write_frames(parts, layout, plan.junk, plan.truncated, plan.hub_rng("capture"))
     streams = {
-        sender.key: outcome(number, frames, part, cause, laid, plan.start_ns, hub.ns(frames.sent_s))
+        sender.key: frame_outcome(number, frames, part, cause, written, plan.start_ns, hub.ns(frames.sent_s))
         for number, (sender, frames, part, cause) in enumerate(zip(senders, sent, parts, causes, strict=True))
     }
-    skews = {HUB: hub.clock.skew_ppm} | {each.node.node: each.clock.skew_ppm for each in senders}
-    return laid.data, whole_truth(plan, streams, skews, laid, beats_s, taps_s)
+    skews = {HUB: hub.clock.skew_ppm} | {sender.node.node: sender.clock.skew_ppm for sender in senders}
+    return written.data, session_truth(plan, streams, skews, written, beats_s, taps_s)
 
 
 def _hub(plan: SessionPlan, layout: Layout) -> SimulatedHub:
@@ -104,22 +107,29 @@ def _hub(plan: SessionPlan, layout: Layout) -> SimulatedHub:
     if start_s is None:
         half_s = (1 << (stamp.bits - 1)) * stamp.unit_ns / 1e9 / 2
         start_s = float(plan.rng(plan.hub, "start").uniform(60, half_s))
-    whole = SimulatedHub(_clock(plan, plan.hub), round(start_s * 1e9), stamp.unit_ns)
+    hub = SimulatedHub(_clock(plan, plan.hub), round(start_s * 1e9), stamp.unit_ns)
     moves: list[tuple[float, float, float | None]]
-    moves = [(60 * each.at_min, each.step_ms, None) for each in plan.hub_steps]
-    moves += [(60 * each.at_min, 0.0, each.from_s) for each in plan.hub_restarts]
-    for at, step_ms, from_s in sorted(moves, key=lambda each: each[0]):
+    moves = [(60 * step.at_min, step.step_ms, None) for step in plan.hub_steps]
+    moves += [(60 * restart.at_min, 0.0, restart.from_s) for restart in plan.hub_restarts]
+    for at, step_ms, from_s in sorted(moves, key=lambda move: move[0]):
         step_ns = (
-            round(step_ms * 1e6) if from_s is None else round(from_s * 1e9) - int(whole.ns(np.array([at]))[0])
+            round(step_ms * 1e6) if from_s is None else round(from_s * 1e9) - int(hub.ns(np.array([at]))[0])
         )
-        whole = replace(whole, steps=(*whole.steps, (at, step_ns)))
-    return whole
+        hub = replace(hub, steps=(*hub.steps, (at, step_ns)))
+    return hub
 
 
 def _clock(plan: SessionPlan, node: str) -> CrystalClock:
-    own = plan.crystal(node)
-    profile = (own.start_c, own.worn_c, own.settle_min * 60, own.swing_c, own.swing_min * 60)
-    return clock(own.ppm, plan.seconds, profile, tuple((60 * each.at_min, each.worn_c) for each in own.moves))
+    crystal = plan.crystal(node)
+    profile = (
+        crystal.start_c,
+        crystal.worn_c,
+        crystal.settle_min * 60,
+        crystal.swing_c,
+        crystal.swing_min * 60,
+    )
+    moves = tuple((60 * move.at_min, move.worn_c) for move in crystal.moves)
+    return clock(crystal.ppm, plan.seconds, profile, moves)
 
 
 def _senders(
@@ -128,24 +138,24 @@ def _senders(
     out = []
     for _, node in sorted(addresses.items()):
         is_hub = node.node == HUB
-        own = hub.clock if is_hub else _clock(plan, node.node)
-        death = next((60 * each.at_min for each in plan.deaths if each.node == node.node), None)
-        restarts = [(60 * each.at_min, each.silent_s) for each in plan.restarts if each.node == node.node]
+        node_clock = hub.clock if is_hub else _clock(plan, node.node)
+        death = next((60 * one.at_min for one in plan.deaths if one.node == node.node), None)
+        restarts = [(60 * one.at_min, one.silent_s) for one in plan.restarts if one.node == node.node]
         start = 0.0 if is_hub else float(plan.rng(node.node, "start").uniform(0, plan.stagger_s))
         runs = nodes.boots(start, plan.seconds, restarts, death)
         names = [k.stream for k in layout.kinds if k.fields] if is_hub else plan.nodes[node.node].streams
         for stream in names:
             rng = plan.rng(node.node, stream, "channel")
-            whole = is_hub or not layout.has_ticks  # without ticks, stamps are whole instants
-            phase = 0.0 if whole or not plan.stagger_s else float(rng.random())
+            in_phase = is_hub or not layout.has_ticks  # without ticks, samples lie at whole periods
+            phase = 0.0 if in_phase or not plan.stagger_s else float(rng.random())
             if plan.hub != HUB:
                 rng = plan.hub_rng(node.node, stream, "channel")
-            out.append(SendingStream(node, layout.stream(stream), own, runs, phase, death, rng))
+            out.append(SendingStream(node, layout.stream(stream), node_clock, runs, phase, death, rng))
     return out
 
 
 def _within(seconds: Floats, plan: SessionPlan) -> Bools:
-    """Which instants (n,) lie in an outage of the hub."""
+    """Return which instants (n,) lie in an outage of the hub."""
     out = np.zeros(len(seconds), bool)
     for begin, end in plan.silences:
         out |= (seconds >= begin) & (seconds < end)
@@ -155,7 +165,7 @@ def _within(seconds: Floats, plan: SessionPlan) -> Bools:
 def _on_the_air(
     plan: SessionPlan, sender: SendingStream, sent: Sent, strides: Callable[[Floats], Floats] | None
 ) -> tuple[Bools, NDArray[np.int8]]:
-    """Frames (n,) lost on the air, and the cause that holds for each frame if it is lost."""
+    """Return which frames (n,) are lost on the air, and the cause (n,) of each if it is lost."""
     outage = _within(sent.sent_s, plan)
     cause = np.where(outage, HUB_OUTAGE, RADIO).astype(np.int8)
     if sender.node.node == HUB:
@@ -176,7 +186,7 @@ def _copies(
     lost: Bools,
     sources: Mapping[tuple[str, str], Source],
 ) -> Copies:
-    """Every copy of the stream's frames that reaches the hub, as bytes."""
+    """Return every copy of the stream's frames that reaches the hub."""
     air, rng, n = plan.channel, sender.rng, len(sent)
     is_hub = sender.node.node == HUB
     delay = (
@@ -200,7 +210,7 @@ def _copies(
 
 
 def _near_loss(lost: Bools) -> Floats:
-    """Share (n,) of the frames around each that are lost: what drives signal strength."""
+    """Return the share (n,) of lost frames around each frame, which lowers its signal strength."""
     return uniform_filter1d(lost.astype(np.float64), 2 * NEAR_FRAMES + 1) if len(lost) else np.zeros(0)
 
 
@@ -224,7 +234,7 @@ def _fields(
     arrival_s: Floats,
     near_loss: Floats,
 ) -> dict[str, Ints]:
-    """Integers by role for each copy; what the layout has no field for is left out."""
+    """Return integers by role for each copy, without roles that the layout has no field for."""
     rng = sender.rng
     out = {
         "node": np.full(len(row), sender.node.address),
@@ -239,13 +249,13 @@ def _fields(
         "battery": nodes.battery_v(sent.sent_s, plan.seconds, sender.death_s)[row],
     }
     for role, values in physical.items():
-        field = next((each for each in layout.frame if each.role == role), None)
+        field = next((one for one in layout.frame if one.role == role), None)
         if field is not None:
             out[role] = nodes.field_counts(field, values)
-    utc = next((each for each in sender.kind.fields if each.role == "utc"), None)
+    utc = next((one for one in sender.kind.fields if one.role == "utc"), None)
     if utc is not None and utc.unit_ns is not None:
         true_ns = plan.start_ns + np.rint(sent.sent_s * 1e9).astype(np.int64)
         late_s = channel.delays(sent.sent_s, 0.0, HOST_JITTER_S, plan.channel.stall_s * 5, rng)
-        # Rounded up to the field's unit, so that the host is never early.
+        # Round up to the field's unit: the host is never early.
         out["utc"] = -(-(true_ns + np.rint(late_s * 1e9).astype(np.int64)) // utc.unit_ns)[row]
     return out

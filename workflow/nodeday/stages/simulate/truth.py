@@ -1,4 +1,4 @@
-"""What really happened in a simulated session: the answer that the other stages are held to."""
+"""Truth about a simulated session, against which the other stages are tested."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ NOT_LOST = -1
 
 @dataclass(frozen=True)
 class StreamTruth:
-    """Every frame that a node made of one stream, in order of sending, (n,) each.
+    """Frames that a node made of one stream, received or not, in order of sending, (n,) each.
 
     ``seq`` and ``ticks`` count from the boot's start without wrapping; ``utc_ns`` is the true
-    instant of the tick stamp, ``hub_ns`` the hub's clock when the frame was sent; ``received``
-    says that the capture holds a whole, undamaged copy; ``cause`` indexes ``GAP_CAUSE``, -1 for
-    a received frame.
+    instant of the tick stamp, ``hub_ns`` the hub's clock when the frame was sent; ``received`` marks
+    frames of which the capture holds a complete, undamaged copy; ``cause`` indexes ``GAP_CAUSE``,
+    -1 for a received frame.
     """
 
     boot: NDArray[np.int32]
@@ -37,8 +37,9 @@ class StreamTruth:
     hub_ns: Ints
 
     def lost_runs(self) -> list[tuple[int, int, int]]:
-        """Losses that counters can tell, as (boot, first lost, one past the last lost): runs of
-        lost frames between two received ones of a boot.
+        """Return the losses that counters show, as (boot, first lost, one past the last lost).
+
+        These are runs of lost frames between two received frames of a boot.
         """
         runs = []
         for boot in np.unique(self.boot).tolist():
@@ -50,11 +51,11 @@ class StreamTruth:
 
 @dataclass(frozen=True)
 class Truth:
-    """A session's truth; ``streams`` by "node/stream", the hub's marks included.
+    """Truth about a session; ``streams`` by "node/stream", the marks of the hub included.
 
-    ``duplicates`` counts second whole copies of a stream's frames, ``late`` first whole copies
+    ``duplicates`` counts second complete copies of a stream's frames, ``late`` first ones
     that arrive after a later frame of the stream, ``damaged`` copies whose checksum fails.
-    ``capture_bytes`` = bytes of whole copies + ``damaged_bytes`` + ``junk_bytes`` +
+    ``capture_bytes`` = bytes of complete copies + ``damaged_bytes`` + ``junk_bytes`` +
     ``truncated_bytes``. ``skew_ppm`` is the mean over the session, the hub's included.
     """
 
@@ -78,38 +79,39 @@ class Truth:
     truncated_bytes: int
 
     def save(self, path: Path) -> None:
-        """Write an ``.npz`` without pickled objects; it appears under its name only when whole."""
+        """Write an ``.npz`` without pickled objects; it takes its name only when it is complete."""
         arrays: dict[str, Any] = {}
-        for each in fields(self):
-            value = getattr(self, each.name)
-            if each.name == "streams":
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if field.name == "streams":
                 for key, stream in value.items():
                     arrays |= {f"streams/{key}/{f.name}": getattr(stream, f.name) for f in fields(stream)}
             elif isinstance(value, dict):
-                arrays |= {f"{each.name}/{key}": np.array(one) for key, one in value.items()}
+                arrays |= {f"{field.name}/{key}": np.array(one) for key, one in value.items()}
             else:
-                arrays[each.name] = np.asarray(value)
+                arrays[field.name] = np.asarray(value)
         with atomic.whole(path) as partial, partial.open("wb") as file:
             np.savez(file, **arrays)
 
     @classmethod
     def load(cls, path: Path) -> Truth:
-        """Read what :meth:`save` wrote; raise ContractError for anything else."""
+        """Read a file that :meth:`save` wrote; raise ContractError for anything else."""
         try:
             with np.load(path, allow_pickle=False) as file:
                 arrays = {name: file[name] for name in file.files}
-            return cls(**{each.name: _value(each.name, str(each.type), arrays) for each in fields(cls)})
+            return cls(**{f.name: _value(f.name, str(f.type), arrays) for f in fields(cls)})
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise ContractError(f"is no truth file ({error})", str(path)) from None
 
 
 def _value(name: str, kind: str, arrays: dict[str, NDArray[Any]]) -> Any:
-    own = {key.split("/", 1)[1]: value for key, value in arrays.items() if key.startswith(f"{name}/")}
+    parts = {key.split("/", 1)[1]: value for key, value in arrays.items() if key.startswith(f"{name}/")}
     if name == "streams":
-        names = dict.fromkeys(key.rsplit("/", 1)[0] for key in own)
+        names = dict.fromkeys(key.rsplit("/", 1)[0] for key in parts)
         return {
-            key: StreamTruth(**{f.name: own[f"{key}/{f.name}"] for f in fields(StreamTruth)}) for key in names
+            key: StreamTruth(**{f.name: parts[f"{key}/{f.name}"] for f in fields(StreamTruth)})
+            for key in names
         }
     if kind.startswith("dict"):
-        return {key: value.item() for key, value in own.items()}
+        return {key: value.item() for key, value in parts.items()}
     return arrays[name].item() if kind == "int" else arrays[name]
