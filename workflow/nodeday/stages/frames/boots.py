@@ -22,7 +22,7 @@ from typing import NamedTuple
 import numpy as np
 
 from nodeday.core.arrays import Bools, Ints
-from nodeday.stages.frames.unwrap import StreamPace, steps_from, wrap_steps
+from nodeday.stages.frames.unwrap import FEW, StreamPace, steps_from, wrap_steps
 
 SLACK_S, SLACK_PER_S = 2.0, 1e-4
 """Ticks and hub time that go apart by no more than 2 s + 100 ppm of the step need no explanation: more
@@ -32,6 +32,9 @@ ODD_RATE = 0.03
 choice of this project."""
 OPEN = 8
 """Boots of a node that may still get frames. A choice of this project."""
+SILENT_PERIODS, FAST = 10.0, 2.0
+"""A counter that begins anew shows after a silence of ten periods or more, and counts at most twice as fast
+as usual meanwhile. A choice of this project."""
 NORMAL, LATE, LOOSE, FOREIGN = 0, 1, 2, 3
 """How well a frame fits an open boot: on time; late, as its counter bears out; possible; not at all."""
 
@@ -154,10 +157,12 @@ class NodeClock:
             raw_steps, time_steps = np.diff(frames.seq[rows]), np.diff(total[rows])
             if pace.measured is None:
                 pace.learn(raw_steps[~apart[rows[1:]]], time_steps[~apart[rows[1:]]])
-            if pace.regular and len(rows) > 1:
+            if pace.regular:
                 expected = time_steps / pace.period
                 near = wrap_steps(raw_steps, np.rint(expected).astype(np.int64), pace.modulus)
                 apart[rows[1:]] |= np.abs(expected - near) > pace.slack(expected)
+            else:
+                apart[rows[1:]] |= raw_steps % pace.modulus > pace.modulus // 2
         if last is None:
             apart[0] = True
         return steps, sorted({0, *np.flatnonzero(apart).tolist()})
@@ -231,20 +236,35 @@ class NodeClock:
         residue, passed = (frame.seq - known[0]) % pace.modulus, ticks - known[1]
         behind = residue - pace.modulus
         if not pace.regular:
-            forward = passed >= 0 or (residue > 0 and behind >= -pace.modulus // 2)
-            return forward, forward
+            goes_on = passed >= 0 or (residue > 0 and behind >= -pace.modulus // 2)
+            goes_on &= not self._counter_anew(boot, frame, residue, passed)
+            return goes_on, goes_on
         expected = passed / pace.period
         slack = float(pace.slack(np.array([expected]))[0])
         near = residue + pace.modulus * round((expected - residue) / pace.modulus)
         agrees = abs(expected - near) <= slack
-        return agrees, agrees or (expected >= 0 and residue <= expected + slack)
+        # In a pause the ticks go further than the counter, never less far.
+        count = residue if expected >= 0 else -behind
+        return agrees, agrees or count <= abs(expected) + slack
+
+    def _counter_anew(self, boot: Boot, frame: Frame, residue: int, passed: int) -> bool:
+        """Whether the counter of an irregular stream fell back to where it can have begun at zero meanwhile.
+
+        Ticks that a network keeps for its nodes go on when a node restarts; then only the counter tells.
+        """
+        pace = self.paces[frame.stream]
+        period = max(pace.period, pace.nominal)  # frames that queued come faster than they were made
+        periods = (frame.hub_ns - boot.hub_ns) / 1e9 * self.rate_hz / period
+        fell = residue > pace.modulus // 2 and passed >= 0
+        return fell and periods >= SILENT_PERIODS and frame.seq <= FAST * periods + FEW
 
     def _by_counter(self, boot: Boot, frame: Frame) -> int | None:
         """Unwrapped ticks by the stream's counter, taken as the nearest to its last; None if none agree."""
         known = boot.streams.get(frame.stream)
         pace = self.paces[frame.stream]
         if not pace.regular:
-            return boot.ticks + (frame.raw - boot.raw) % self.modulus
+            ticks = boot.ticks + (frame.raw - boot.raw) % self.modulus
+            return ticks if self._counter_says(boot, frame, ticks)[1] else None
         if known is None:
             return None
         residue = (frame.seq - known[0]) % pace.modulus
@@ -263,7 +283,7 @@ class NodeClock:
         since_s = (frame.hub_ns - boot.hub_ns) / 1e9
         if self.has_ticks:
             began = ticks < boot.ticks and frame.raw / self.rate_hz <= since_s + 1.0
-            return began and frame.seq <= frame.raw / pace.period + few
+            return began and (not agrees or frame.seq <= frame.raw / pace.period + few)
         known = boot.streams.get(frame.stream)
         residue = (frame.seq - known[0]) % pace.modulus if known else 0
         return not agrees and residue > few and frame.seq <= since_s * self.rate_hz / pace.period + few
