@@ -7,7 +7,8 @@ FRAME_STATUS = {
     "late": "arrived after a frame that follows it; its loss is retracted",
     "inconsistent": "its counters or its stamp contradict the frames around it; its position is "
     "from what agrees",
-    "unplaced": "of a further capture that shares no frame with the first; its position cannot be known",
+    "unplaced": "its position in the sequence cannot be known: its counters fit none of the frames around "
+    "it, or it is of a further capture that shares no frame with the first",
 }
 IN_PLACE, DISTINCT = ("good", "late"), ("good", "late", "inconsistent")
 SECOND_COPIES = ("duplicate", "conflict")
@@ -25,7 +26,9 @@ REJECT_REASON = {
     "bad_stuffing": "bytes between two delimiters that break the rules of the framing",
     "truncated": "a frame that the end of the capture cuts off",
     "unknown_kind": "a complete frame of a kind that the layout does not describe",
-    "implausible": "a complete frame of a node that the session does not list, or of the wrong length",
+    "unknown_node": "a complete frame of an address that the session's nodes do not list",
+    "implausible": "a complete frame of the wrong length for its kind; in a layout without a checksum also "
+    "one that fits none of the frames around it",
 }
 GAP_CAUSE = {
     "radio": "frames lost on the air between frames that arrived",

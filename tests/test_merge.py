@@ -246,20 +246,20 @@ def constant(numbers: np.ndarray) -> np.ndarray:
     return encode_frames(LAYOUT, kind, fields, pack_counts(np.full((len(numbers), 20, 1), 7), kind))
 
 
-def test_a_restart_that_one_hub_alone_seems_to_see() -> None:
-    """The first hub's own clock jumps, which looks like a restart; the second hub counts on::
+def test_a_jump_of_one_hubs_clock_ends_no_boot() -> None:
+    """The counters of the node go on, so what the second hub received lies between::
 
-    first     0 .. 49 | 100 .. 149        two boots
-    second    0 ............. 149         50 .. 99 go with the boot before
+    first     0 .. 49 | 100 .. 149        its own clock jumps by 5000 s
+    second    0 ............. 149
     """
     early, later = heart_frames(np.arange(50)), heart_frames(np.arange(100, 150), hub_ms=5_000_000)
     first = heard(early.tobytes() + later.tobytes())
-    assert np.unique(first.boot).tolist() == [0, 1]
+    assert np.unique(first.boot).tolist() == [0]
     # Two frames of the stream, so that contents agree: seeds are the same, sizes are not.
     whole = heart_frames(np.arange(150))
     whole[:50], whole[100:] = early, heart_frames(np.arange(100, 150))
     _, merged = merge.merge([first, heard(whole.tobytes(), 1)], PACES)
-    assert merged.boot.tolist() == [0] * 100 + [1] * 50
+    assert set(merged.boot.tolist()) == {0}
     assert merged.words.tolist() == ["duplicate"] * 50 + ["good"] * 50 + ["duplicate"] * 50
 
 

@@ -28,9 +28,16 @@ DISTINCT = tuple(np.int8(STATUS.index(each)) for each in codes.DISTINCT)
 COPIES = DUPLICATE, CONFLICT
 
 REASON = tuple(codes.REJECT_REASON)
-BAD_CHECKSUM, BAD_STUFFING, TRUNCATED, UNKNOWN_KIND, IMPLAUSIBLE = (
+BAD_CHECKSUM, BAD_STUFFING, TRUNCATED, UNKNOWN_KIND, UNKNOWN_NODE, IMPLAUSIBLE = (
     np.int8(REASON.index(each))
-    for each in ("bad_checksum", "bad_stuffing", "truncated", "unknown_kind", "implausible")
+    for each in (
+        "bad_checksum",
+        "bad_stuffing",
+        "truncated",
+        "unknown_kind",
+        "unknown_node",
+        "implausible",
+    )
 )
 """Places in ``codes.REJECT_REASON``."""
 NO_REASON = np.int8(-1)
@@ -73,23 +80,42 @@ def contents(payloads: arrow.Array | arrow.ChunkedArray) -> Marks:
 
 
 class RecentContents:
-    """What the frames of the last ``WINDOW`` sequence numbers held: each number has a place of its own."""
+    """What the frames of the last ``WINDOW`` sequence numbers held: each number has a cell of its own.
 
-    SIZE = 1 << WINDOW.bit_length()
+    The cells grow with the numbers that are there, so that a short boot takes little memory.
+    """
+
+    LEAST, MOST = 1 << 10, 1 << WINDOW.bit_length()
 
     def __init__(self) -> None:
-        self.number = np.full(self.SIZE, np.iinfo(np.int64).min)
-        self.digest = np.empty(self.SIZE, np.uint64)
+        self.number = np.full(self.LEAST, np.iinfo(np.int64).min)
+        self.digest = np.empty(self.LEAST, np.uint64)
+        self.lowest = np.iinfo(np.int64).max
 
     def twins(self, number: Ints) -> tuple[Bools, Marks]:
         """Whether each number (n,) was seen, and with which content."""
-        place = number % self.SIZE
-        return self.number[place] == number, self.digest[place]
+        cell = number % len(self.number)
+        return self.number[cell] == number, self.digest[cell]
 
     def add(self, number: Ints, digest: Marks) -> None:
         """Remember frames (n,) of the window, each with a number of its own."""
-        place = number % self.SIZE
-        self.number[place], self.digest[place] = number, digest
+        if not len(number):
+            return
+        self.lowest = min(self.lowest, int(number.min()))
+        self._fit(int(number.max()) - self.lowest + 1)
+        cell = number % len(self.number)
+        self.number[cell], self.digest[cell] = number, digest
+
+    def _fit(self, span: int) -> None:
+        if span <= len(self.number) or len(self.number) == self.MOST:
+            return
+        held = self.number != np.iinfo(np.int64).min
+        number, digest = self.number[held], self.digest[held]
+        size = min(1 << (span - 1).bit_length(), self.MOST)
+        self.number, self.digest = np.full(size, np.iinfo(np.int64).min), np.empty(size, np.uint64)
+        newest = number > (number.max(initial=0) - size)
+        cell = number[newest] % size
+        self.number[cell], self.digest[cell] = number[newest], digest[newest]
 
 
 Words = NDArray[np.str_]

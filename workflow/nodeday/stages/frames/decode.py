@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as arrow
-from numpy.typing import NDArray
 
 from nodeday.core.arrays import Bools, Bytes, Ints
 from nodeday.layouts import Field, Kind, Layout, decode_fields
-from nodeday.layouts.codec import stamped_instant
 from nodeday.schemas import TABLES
 from nodeday.schemas.compile import arrow_schema
-from nodeday.stages.frames.columns import GOOD, INCONSISTENT, digests
+from nodeday.stages.frames.columns import digests
+from nodeday.stages.frames.counters import Columns, Counters
 from nodeday.stages.frames.scan import FoundFrames, Reject, ScannedBlock
-from nodeday.stages.frames.unwrap import NodeClock, StreamCounter, hub_steps
+from nodeday.stages.frames.unwrap import hub_steps
 from nodeday.storage import contract
 
-Columns = dict[str, NDArray[Any]]
+FALL_NS = 5_000_000_000
+"""A hub clock that falls back by more has started anew. The stages loss and clock both say 5 s."""
 FALSE_STAMP_NS = 5_000_000_000
 """A single stamp that jumps further than this, and back, is false. A choice of this project."""
 RADIO = {"rssi": "rssi_dbm", "lqi": "lqi", "battery": "battery_v"}
@@ -51,18 +50,20 @@ class Decoder:
     found: int = 0
     _hub_ns: int | None = None
     _hub_raw: int = 0
-    _clocks: dict[tuple[int, int], NodeClock] = field(default_factory=dict)
-    _counters: dict[tuple[int, int], StreamCounter] = field(default_factory=dict)
+    _hub_run: int = 0
 
     def __post_init__(self) -> None:
         self.slots: list[tuple[Layout, Kind]] = [
             (layout, kind) for layout in self.layouts for kind in layout.kinds
         ]
         self.addresses = np.array(sorted(self.names), np.int64)
+        self._counters = Counters(self.slots)
 
     def decode(self, block: ScannedBlock) -> Decoded:
-        """Rows of the block's frames. A frame that no neighbour of its node bears out is set aside:
-        see :meth:`NodeClock.unwrap`.
+        """Rows of the block's frames, in order of capture.
+
+        A frame that fits none around it stays as ``unplaced``, for its checksum holds; only without a
+        checksum it is set aside as implausible: see :meth:`.boots.NodeClock.unwrap`.
         """
         self.found += sum(len(each.start) for each in block.frames)
         if not block.frames:
@@ -72,10 +73,11 @@ class Decoder:
         # Each part is in order already, which this way of sorting makes use of.
         order = np.argsort(np.concatenate([part["offset"] for part in parts]), kind="stable")
         columns = {key: np.concatenate([part[key] for part in parts])[order] for key in parts[0]}
-        lone = self._unwrap(columns)
-        rejects = _with_lone(block.rejects, columns, lone)
-        if lone.any():
-            order, columns = order[~lone], {key: values[~lone] for key, values in columns.items()}
+        columns["hub_ns"], columns["hub_run"], false_stamp = self._hub_time(columns["hub_time"])
+        doubtful = self._counters.unwrap(columns, false_stamp)
+        rejects = _with_doubtful(block.rejects, columns, doubtful)
+        if doubtful.any():
+            order, columns = order[~doubtful], {key: values[~doubtful] for key, values in columns.items()}
         return Decoded(self._table(columns, contract.bytes_column(payloads).take(order)), rejects)
 
     def _slot(self, found: FoundFrames) -> int:
@@ -85,72 +87,8 @@ class Decoder:
             if layout is found.layout and kind is found.kind
         )
 
-    def _unwrap(self, columns: Columns) -> Bools:
-        """Add the unwrapped counters to ``columns``; return which frames (n,) are set aside."""
-        columns["hub_ns"], false_stamp = self._hub_time(columns["hub_time"])
-        n = len(columns["offset"])
-        for name in ("boot", "tick_total", "seq"):
-            columns[name] = np.zeros(n, np.int64)
-        columns["status"] = np.full(n, GOOD)
-        lone = np.zeros(n, bool)
-        for node in _present(columns["node"]):
-            rows = np.flatnonzero(columns["node"] == node)
-            lone[rows] = self._unwrap_node(node, rows, columns)
-        columns["status"][false_stamp & (columns["status"] == GOOD)] = INCONSISTENT
-        return lone
-
-    def _unwrap_node(self, node: int, rows: Ints, columns: Columns) -> Bools:
-        layout = self.slots[int(columns["slot"][rows[0]])][0]
-        lone = np.zeros(len(rows), bool)
-        slots = columns["slot"][rows]
-        streams = [slots == slot for slot in _present(slots)]
-        # Ticks are a node's, and sequence numbers a stream's.
-        for part in [np.ones(len(rows), bool)] if layout.has_ticks else streams:
-            lone[part] = self._unwrap_ticks(node, rows[part], columns)
-        rows = rows[~lone]
-        for slot in _present(columns["slot"][rows]):
-            own = rows[columns["slot"][rows] == slot]
-            if (node, slot) not in self._counters:
-                self._counters[node, slot] = self._counter(slot)
-            counter = self._counters[node, slot]
-            columns["seq"][own], columns["status"][own] = counter.unwrap(
-                columns["sequence"][own],
-                columns["tick_total"][own],
-                columns["boot"][own],
-                columns["digest"][own],
-            )
-        return lone
-
-    def _unwrap_ticks(self, node: int, rows: Ints, columns: Columns) -> Bools:
-        """Boot and ticks of a node's next frames, or of one stream's; which are set aside, (n,)."""
-        slot = int(columns["slot"][rows[0]])
-        layout, kind = self.slots[slot]
-        own = layout.has_ticks
-        hz = layout.tick_hz(kind.stream) if own else 1.0 / kind.period_s
-        modulus = layout.tick_range(kind.stream) if own else self._modulus(layout)
-        clock = self._clocks.setdefault((node, -1 if own else slot), NodeClock(hz, modulus))
-        told = (columns[name][rows] for name in ("ticks", "hub_ns", "boot_id"))
-        lone, boot, total = clock.unwrap(*told)
-        rows = rows[~lone]
-        columns["boot"][rows] = boot
-        columns["tick_total"][rows] = total if own else stamped_instant(kind, total)
-        if not own:
-            columns["ticks"][rows] *= max(kind.samples, 1)
-        return lone
-
-    def _counter(self, slot: int) -> StreamCounter:
-        layout, kind = self.slots[slot]
-        per_frame = kind.period_s * layout.tick_hz(kind.stream)
-        return StreamCounter(self._modulus(layout), per_frame, kind.interleave)
-
-    @staticmethod
-    def _modulus(layout: Layout) -> int:
-        sequence = layout.field("sequence")
-        assert sequence is not None  # a layout without it is refused when it is read
-        return 1 << sequence.bits
-
-    def _hub_time(self, raw: Ints) -> tuple[Ints, Bools]:
-        """Hub stamps in nanoseconds, and which of them are false: see :func:`hub_steps`."""
+    def _hub_time(self, raw: Ints) -> tuple[Ints, Ints, Bools]:
+        """Hub stamps in nanoseconds, the hub's run, and which stamps are false (:func:`hub_steps`), (n,)."""
         hub = self.layouts[0].field("hub_time")  # the same in all layouts of a session
         assert hub is not None
         assert hub.unit_ns is not None
@@ -160,7 +98,10 @@ class Decoder:
         steps, false = hub_steps(raw, self._hub_raw, hub.bits, FALSE_STAMP_NS // hub.unit_ns)
         total = self._hub_ns + np.cumsum(steps) * hub.unit_ns
         self._hub_ns, self._hub_raw = int(total[-1]), int(raw[np.flatnonzero(~false)[-1]])
-        return total, false
+        # A hub whose clock falls far back has restarted; late frames fall back by less.
+        run = self._hub_run + np.cumsum(steps * hub.unit_ns < -FALL_NS)
+        self._hub_run = int(run[-1])
+        return total, run, false
 
     def _table(self, columns: Columns, payload: arrow.Array) -> arrow.Table:
         table, slot, n = TABLES["frames"], columns["slot"], len(payload)
@@ -224,10 +165,10 @@ class Decoder:
         }
 
 
-def _with_lone(rejects: list[Reject], columns: Columns, lone: Bools) -> list[Reject]:
+def _with_doubtful(rejects: list[Reject], columns: Columns, doubtful: Bools) -> list[Reject]:
     own = [
         Reject(int(start), int(start + size), "implausible")
-        for start, size in zip(columns["offset"][lone], columns["length"][lone], strict=True)
+        for start, size in zip(columns["offset"][doubtful], columns["length"][doubtful], strict=True)
     ]
     return sorted([*rejects, *own], key=lambda each: each.start) if own else rejects
 
@@ -235,8 +176,3 @@ def _with_lone(rejects: list[Reject], columns: Columns, lone: Bools) -> list[Rej
 def _payload(found: FoundFrames) -> Bytes:
     at = found.layout.payload_at
     return np.ascontiguousarray(found.frames[:, at : at + found.kind.payload_bytes])
-
-
-def _present(places: Ints) -> list[int]:
-    """The different values of ``places`` (n,), small whole numbers, in order."""
-    return np.flatnonzero(np.bincount(places)).tolist()

@@ -21,8 +21,8 @@ from nodeday.core.arrays import Bools, Bytes
 from nodeday.layouts import Kind, Layout
 from nodeday.layouts.stuffing import DELIMITER
 from nodeday.stages.frames import framing
-from nodeday.stages.frames.columns import BAD_STUFFING, NO_REASON, REASON, TRUNCATED, Reasons
-from nodeday.stages.frames.validate import Places, Spoken, validate_candidates
+from nodeday.stages.frames.columns import BAD_CHECKSUM, BAD_STUFFING, NO_REASON, REASON, TRUNCATED, Reasons
+from nodeday.stages.frames.validate import Positions, Spoken, explain_odd, validate_candidates
 
 
 @dataclass(frozen=True)
@@ -40,8 +40,8 @@ class FoundFrames:
 
     layout: Layout
     kind: Kind
-    start: Places
-    end: Places
+    start: Positions
+    end: Positions
     frames: Bytes
 
 
@@ -57,12 +57,12 @@ class ScannedBlock:
 class _Candidates:
     """Byte ranges (n,) that may be frames, in order; ``bodies`` index into them."""
 
-    start: Places
-    end: Places
+    start: Positions
+    end: Positions
     good: Bools
     followed: Bools
     reason: Reasons
-    bodies: list[tuple[Layout, Kind, Places, Bytes]]
+    bodies: list[tuple[Layout, Kind, Positions, Bytes]]
 
 
 def scan(pieces: Iterable[bytes], spoken: Sequence[Spoken]) -> Iterator[ScannedBlock]:
@@ -127,16 +127,24 @@ class _Synced:
         A frame is settled once all that may overlap it, and what follows that, has been read.
         """
         settled = len(buffer) if final else max(len(buffer) - 2 * self.longest - self.sync_bytes, 0)
-        parts = []
+        taken: dict[bytes, Positions] = {}
+        judged = []
         for each in self.spoken:
             sync = each.layout.sync_bytes
             start = framing.sync_places(buffer, sync, settled + self.longest)
+            # A frame of one layout need not be looked at by the others that share its sync word.
+            start = np.setdiff1d(start, taken.get(sync, start[:0]), assume_unique=True)
             found = validate_candidates(buffer, start, None, each)
-            bodies = [(each.layout, *body) for body in found.bodies]
+            taken[sync] = np.union1d(taken.get(sync, start[:0]), start[found.good])
+            judged.append((each.layout, start, found))
+        parts = []
+        for layout, start, found in judged:
+            odd = np.flatnonzero(found.odd & ~np.isin(start, taken[layout.sync_bytes]))
+            found.reason[odd] = explain_odd(buffer, start, found.length, odd, layout)
+            bodies = [(layout, *body) for body in found.bodies]
             end = start + found.length
-            parts.append(
-                _Candidates(start, end, found.good, framing.sync_at(buffer, end, sync), found.reason, bodies)
-            )
+            followed = framing.sync_at(buffer, end, layout.sync_bytes)
+            parts.append(_Candidates(start, end, found.good, followed, found.reason, bodies))
         return settled, _merged(parts)
 
 
@@ -179,6 +187,9 @@ class _Delimited:
         short = whole.end - whole.start <= self.longest
         start, end, sound = whole.start[short] + skip, whole.end[short] + skip, whole.sound[short]
         found = validate_candidates(whole.content, whole.at[short], whole.size[short], spoken)
+        odd = np.flatnonzero(found.odd)
+        odd_reason = explain_odd(whole.content, whole.at[short], whole.size[short], odd, spoken.layout)
+        found.reason[odd] = np.where(odd_reason == NO_REASON, BAD_CHECKSUM, odd_reason)
         bodies = [
             (spoken.layout, kind, rows[sound[rows]], frames[sound[rows]])
             for kind, rows, frames in found.bodies
@@ -219,7 +230,7 @@ def _merged(parts: list[_Candidates]) -> _Candidates:
     return _Candidates(**joined, bodies=bodies)
 
 
-def _without_overlap(found: _Candidates) -> Places:
+def _without_overlap(found: _Candidates) -> Positions:
     """Rows of the good candidates that stand, where two overlap.
 
     One of them holds its checksum by chance. The one with another sync word right behind it
@@ -242,7 +253,9 @@ def _without_overlap(found: _Candidates) -> Places:
     return np.array(taken, np.int64)
 
 
-def _rejects(found: _Candidates, taken: Places, cut: int, base: int, pending: Reject | None) -> list[Reject]:
+def _rejects(
+    found: _Candidates, taken: Positions, cut: int, base: int, pending: Reject | None
+) -> list[Reject]:
     """Rejects that tile the bytes of ``[0, cut)`` between the taken frames.
 
     ``pending`` is the last reject of the block before; it goes on here where it was junk that
@@ -287,7 +300,7 @@ def _joined(pending: Reject | None, out: list[Reject], base: int) -> list[Reject
     return [replace(pending, end=min(pending.end, base)), *out]
 
 
-def _frames(found: _Candidates, taken: Places, base: int) -> list[FoundFrames]:
+def _frames(found: _Candidates, taken: Positions, base: int) -> list[FoundFrames]:
     stands = np.zeros(len(found.start), bool)
     stands[taken] = True
     out = []

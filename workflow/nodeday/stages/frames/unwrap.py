@@ -1,15 +1,14 @@
-"""Counters that wrap, made into counters that do not, and what that tells of each frame.
+"""Sequence numbers that wrap, made into numbers that do not, and what that tells of each frame.
 
-Each step from one frame of a node to the next is resolved by the two clocks that saw it: the
-hub's stamps say how many times the ticks wrapped, and the ticks how many times the sequence
-did. So an outage longer than a counter's period is still counted. After RFC 1982 (serial number
-arithmetic) and RFC 3550 appendix A.1 (sequence validation), with the clocks in place of guesses.
+The counter counts: between two frames of a boot it went on by a residue plus whole turns of its range, and
+time only chooses the number of turns. Where time cannot choose, the frames between are of unknown number and
+none is made up. After RFC 1982 (serial number arithmetic) and RFC 3550 appendix A.1 (sequence validation),
+with the clocks in place of guesses.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,24 +27,27 @@ from nodeday.stages.frames.columns import (
     States,
 )
 
-RESTART_S, RESTART_PER_S = 2.0, 1e-4
-"""Ticks and hub time that differ by more than 2 s + 100 ppm of the step mean a restart; wider
-than radio delays and crystals together. A choice of this project."""
 ODD_PART = 8
-"""A sequence number that is off by more than 1/8 of its range from its ticks is not believed."""
+"""A sequence number that is off by more than 1/8 of its range from its time is not believed."""
 FEW, PACE = 2, 0.03
 """Nor is one that is off by more than 2 frames and 3 % of the step, since a sensor's own clock may run
 so far off the node's ticks. Choices of this project."""
+LEAST_PAIRS, STEADY_SHARE, STEADY_PART = 20, 0.9, 0.3
+"""A stream is regular where at least 90 % of its frames follow their neighbour within 30 % of the median
+period; with fewer than 20 pairs of neighbours it counts as its layout declares. Choices of this project."""
+MISORDER = 100
+"""Frames of an irregular stream that may come late, as in RFC 3550 A.1 (from memory); an eighth of the
+counter's range where that is less."""
 
 
 def wrap_steps(raw: Ints, expected: Ints, modulus: int) -> Ints:
-    """The whole steps that ``raw`` residues of steps stand for, nearest to ``expected``, (n,)."""
+    """Full steps that ``raw`` residues of steps stand for, nearest to ``expected``, (n,)."""
     residue = raw % modulus
     return residue + modulus * np.floor((expected - residue) / modulus + 0.5).astype(np.int64)
 
 
 def steps_from(previous: int | None, values: Ints) -> Ints:
-    """Differences of ``values``, the first one from ``previous`` (zero where there is none)."""
+    """Differences of ``values`` (n,), the first one from ``previous``, or zero where that is None."""
     first = values[0] if previous is None else previous
     return np.diff(values, prepend=first)
 
@@ -75,112 +77,131 @@ def _signed(steps: Ints, bits: int) -> Ints:
 
 
 @dataclass
-class NodeClock:
-    """Ticks and boots of one node, carried from block to block."""
+class StreamPace:
+    """How regularly a stream sends, measured on its frames: units of time from a frame to the next.
 
-    rate_hz: float
+    ``declared`` is what the layout says of it: true for regular, false for irregular, None where it says
+    nothing, and then what is measured holds.
+    """
+
+    nominal: float
     modulus: int
-    raw: int | None = None
-    ticks: int = 0
-    hub_ns: int = 0
-    boot_id: int = 0
-    boot: int = 0
+    interleave: int = 1
+    declared: bool | None = None
+    measured: float | None = None
+    _steady: int = 0
+    _pairs: int = 0
 
-    def unwrap(self, raw: Ints, hub_ns: Ints, boot_id: Ints) -> tuple[Bools, Ints, Ints]:
-        """Which of the node's next frames, in order of arrival, are lone (n,); of the others boot and
-        unwrapped ticks.
+    def learn(self, raw_steps: Ints, time_steps: Ints) -> None:
+        """Take in steps (n,) of counter and time between frames of one boot in order of arrival."""
+        pairs = time_steps[raw_steps % self.modulus == 1].astype(np.float64)
+        if not len(pairs):
+            return
+        if self.measured is None and len(pairs) >= LEAST_PAIRS:
+            self.measured = float(np.median(pairs)) or None
+        period = self.period
+        self._steady += int((np.abs(pairs - period) <= STEADY_PART * period).sum())
+        self._pairs += len(pairs)
 
-        A checksum holds by chance now and then. A lone frame jumps away from the one before it, and the one
-        after it goes on as though it were not there; a restart goes on from where it jumped to. RFC 3550 A.1
-        asks for two in sequence before it believes a jump, likewise::
+    @property
+    def period(self) -> float:
+        """Time from a frame to the next: the measured median, or the nominal one before there is any."""
+        return self.measured or self.nominal
 
-            ticks    100 200   7 400 500      7 is set aside
-            ticks    100 200   7 107 207      the node restarted
+    @property
+    def regular(self) -> bool:
+        """Whether time tells how many frames were sent."""
+        if self.declared is not None:
+            return self.declared
+        return self._pairs < LEAST_PAIRS or self._steady >= STEADY_SHARE * self._pairs
+
+    def slack(self, expected: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Frames by which a step may differ from ``expected`` (n,) and still be believed, (n,)."""
+        paced = FEW + self.interleave + PACE * np.abs(expected)
+        return np.asarray(np.minimum(paced, self.modulus / ODD_PART), np.float64)
+
+    def steps(self, raw: Ints, time: Ints) -> tuple[Ints, Bools]:
+        """Steps of the sequence number, and where the counter lost its thread, (n,) each.
+
+        ``raw`` are steps of the raw counter, ``time`` of the time, (n,) each. A regular stream of 8 bits with
+        a frame a unit of time::
+
+            raw   time    step
+              1      1       1    the next frame
+            119    375     375    375 - 119 is a whole number of turns
+              1     13       1    a pause: nothing is missing, whatever time says
+              1    300       1    no turn of the counter agrees with the time: unknown number, lost thread
+             11      1      11    the counter counts, even where it goes faster than the time
+            145      1       1    the counter began anew: placed by time, lost thread
         """
-        near = self._near(raw, hub_ns, boot_id)
-        steps, restart = self._parted(*near)
-        twice = np.flatnonzero(restart[:-1] & restart[1:])
-        _, over = self._parted(*(each[twice] + each[twice + 1] for each in near))
-        lone = np.zeros(len(raw), bool)
-        lone[twice[~over]] = True
-        if lone.any():
-            raw, hub_ns, boot_id = raw[~lone], hub_ns[~lone], boot_id[~lone]
-            steps, restart = self._parted(*self._near(raw, hub_ns, boot_id))
-        boot = self.boot + np.cumsum(restart)
-        total = (raw[0] if self.raw is None else self.ticks) + np.cumsum(np.where(restart, 0, steps))
-        # Within a boot the count starts at the raw ticks of its first frame.
-        first = np.flatnonzero(restart)
-        lead = np.zeros(len(raw), np.int64)
-        lead[first] = np.diff(raw[first] - total[first], prepend=0)
-        total = total + np.cumsum(lead)
-        self.raw, self.ticks, self.hub_ns = int(raw[-1]), int(total[-1]), int(hub_ns[-1])
-        self.boot, self.boot_id = int(boot[-1]), int(boot_id[-1])
-        return lone, boot, total
+        expected = time / self.period
+        residue = raw % self.modulus
+        if not self.regular:
+            return self._irregular(residue, time, expected)
+        near = wrap_steps(raw, np.rint(expected).astype(np.int64), self.modulus)
+        off = np.abs(expected - near) > self.slack(expected)
+        if not off.any():
+            return near, off
+        return self._corrected(near, off, residue, expected)
 
-    def _near(self, raw: Ints, hub_ns: Ints, boot_id: Ints) -> tuple[Ints, Ints, Ints]:
-        """Differences of each from the frame before."""
-        if self.raw is None:
-            return steps_from(None, raw), steps_from(None, hub_ns), steps_from(None, boot_id)
-        return steps_from(self.raw, raw), steps_from(self.hub_ns, hub_ns), steps_from(self.boot_id, boot_id)
+    def _corrected(
+        self, near: Ints, off: Bools, residue: Ints, expected: NDArray[np.float64]
+    ) -> tuple[Ints, Bools]:
+        """Steps where no number of turns agrees with the time, ``off`` (n,)."""
+        steps, lost = near.copy(), np.zeros(len(near), np.bool_)
+        rows = np.flatnonzero(off)
+        by_time = np.maximum(np.rint(expected[rows]).astype(np.int64), 1)
+        turns = np.floor((expected[rows] + self.slack(expected[rows]) - residue[rows]) / self.modulus)
+        behind = residue[rows] - self.modulus
+        late = (expected[rows] < 0) & (behind >= -self.modulus // 2)
+        plain = (turns == 0) | ((turns < 0) & (residue[rows] < self.modulus // 2))
+        plain &= (residue[rows] > 0) & (expected[rows] >= 0)
+        several = (turns > 0) & (expected[rows] >= 0)
+        steps[rows] = np.select([late, plain, several], [behind, residue[rows], 1], by_time)
+        lost[rows] = ~late & ~plain
+        return steps, lost
 
-    def _parted(self, raw: Ints, hub_ns: Ints, boot_id: Ints) -> tuple[Ints, Bools]:
-        """Whole steps of ticks for differences from one frame to another, and whether ticks and hub time
-        part there, or the boot changes, (n,) each.
-        """
-        seconds = hub_ns / 1e9
-        steps = wrap_steps(raw, np.rint(seconds * self.rate_hz).astype(np.int64), self.modulus)
-        slack = RESTART_S + RESTART_PER_S * np.abs(seconds)
-        return steps, (np.abs(steps / self.rate_hz - seconds) > slack) | (boot_id != 0)
+    def _irregular(self, residue: Ints, time: Ints, expected: NDArray[np.float64]) -> tuple[Ints, Bools]:
+        """Steps by the counter alone; after a pause of more than half its range it may have turned."""
+        behind = residue - self.modulus
+        late = (residue == 0) | (behind >= -min(MISORDER, self.modulus // ODD_PART))
+        late |= (time < 0) & (behind >= -self.modulus // 2)
+        steps = np.where(late & (residue > 0), behind, residue)
+        lost = ~late & ((residue >= self.modulus // 2) | (expected >= self.modulus / 2))
+        return np.where(lost, 1, steps), lost
 
 
 @dataclass
 class StreamCounter:
-    """Sequence numbers of one stream of one node, carried from block to block."""
+    """Sequence numbers of one stream in one boot of its node, carried from block to block."""
 
-    modulus: int
-    ticks_per_frame: float
-    dealt: int = 1
-    raw: int = 0
+    pace: StreamPace
+    raw: int | None = None
     seq: int = 0
-    ticks: int = 0
-    boot: int | None = None
+    time: int = 0
     highest: int = 0
     seen: RecentContents = field(default_factory=RecentContents)
 
-    def unwrap(self, raw: Ints, ticks: Ints, boot: Ints, digest: Marks) -> tuple[Ints, States]:
-        """Unwrapped sequence number and status of the stream's next frames, (n,) each.
+    def unwrap(self, raw: Ints, time: Ints, digest: Marks) -> tuple[Ints, States]:
+        """Unwrapped sequence number and status of the stream's next frames of the boot, (n,) each.
 
-        ``digest`` tells two payloads apart, so that a second copy with other content is seen.
+        ``time`` is the node's unwrapped ticks, or the hub's stamps where a node has no ticks; ``digest``
+        tells two payloads apart, so that a second copy with other content is seen.
         """
-        seq, status = np.empty(len(raw), np.int64), np.full(len(raw), GOOD)
-        edges = [0, *(np.flatnonzero(np.diff(boot)) + 1).tolist(), len(raw)]
-        for start, end in pairwise(edges):
-            part = slice(start, end)
-            if self.boot != int(boot[start]):
-                self.boot, self.seen = int(boot[start]), RecentContents()
-                self.raw = self.seq = self.highest = int(raw[start])
-                self.ticks = int(ticks[start])
-                self.highest -= 1
-            seq[part], odd = self._extend(raw[part], ticks[part])
-            status[part][odd] = INCONSISTENT
-            self._place(seq[part], digest[part], status[part])
+        if self.raw is None:
+            self.raw = self.seq = int(raw[0])
+            self.time, self.highest = int(time[0]), int(raw[0]) - 1
+        raw_steps, time_steps = steps_from(self.raw, raw), steps_from(self.time, time)
+        self.pace.learn(raw_steps, time_steps)
+        steps, lost = self.pace.steps(raw_steps, time_steps)
+        seq = self.seq + np.cumsum(steps)
+        self.raw, self.seq, self.time = int(raw[-1]), int(seq[-1]), int(time[-1])
+        status = np.full(len(raw), GOOD)
+        status[lost] = INCONSISTENT
+        self._mark_behind(seq, digest, status)
         return seq, status
 
-    def _extend(self, raw: Ints, ticks: Ints) -> tuple[Ints, Bools]:
-        expected = steps_from(self.ticks, ticks) / self.ticks_per_frame
-        whole = np.rint(expected).astype(np.int64)
-        steps = wrap_steps(steps_from(self.raw, raw), whole, self.modulus)
-        odd = np.abs(expected - steps) > self._slack(expected)
-        seq = self.seq + np.cumsum(np.where(odd, whole, steps))
-        self.raw, self.seq, self.ticks = int(raw[-1]), int(seq[-1]), int(ticks[-1])
-        return seq, odd
-
-    def _slack(self, expected: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Frames by which a step may differ from its ticks and still be believed, (n,)."""
-        paced = FEW + self.dealt + PACE * np.abs(expected)
-        return np.asarray(np.minimum(paced, self.modulus / ODD_PART), np.float64)
-
-    def _place(self, seq: Ints, digest: Marks, status: States) -> None:
+    def _mark_behind(self, seq: Ints, digest: Marks, status: States) -> None:
         """Mark late frames and second copies in ``status``, a view of the caller's array."""
         before = np.maximum.accumulate(np.concatenate([[self.highest], seq[:-1]]))
         self.highest = max(int(before[-1]), int(seq[-1]))
@@ -190,18 +211,18 @@ class StreamCounter:
         if len(behind):
             number = seq[behind]
             known, twin = self.seen.twins(number)
-            place = _first_places(seq, number)
-            twin = np.where(known, twin, digest[place])
-            copy = known | (place < behind)
-            told = np.where(status[behind] == GOOD, LATE, status[behind])
-            told[copy] = np.where(twin == digest[behind], DUPLICATE, CONFLICT)[copy]
-            told[number < before[behind] - WINDOW] = CONFLICT
-            status[behind] = told
+            position = _first_positions(seq, number)
+            twin = np.where(known, twin, digest[position])
+            copy = known | (position < behind)
+            found = np.where(status[behind] == GOOD, LATE, status[behind])
+            found[copy] = np.where(twin == digest[behind], DUPLICATE, CONFLICT)[copy]
+            found[number < before[behind] - WINDOW] = CONFLICT
+            status[behind] = found
             first &= ~np.isin(status, COPIES)
         self.seen.add(seq[first], digest[first])
 
 
-def _first_places(values: Ints, wanted: Ints) -> Ints:
-    """Where each of ``wanted`` (k,), all of which occur, first stands in ``values`` (n,)."""
+def _first_positions(values: Ints, wanted: Ints) -> Ints:
+    """Index (k,) of the first of ``values`` (n,) that equals each of ``wanted`` (k,), all of which occur."""
     different, first = np.unique(values, return_index=True)
     return np.asarray(first[np.searchsorted(different, wanted)], np.int64)

@@ -21,10 +21,15 @@ from nodeday.stages.frames.columns import (
     NO_REASON,
     TRUNCATED,
     UNKNOWN_KIND,
+    UNKNOWN_NODE,
     Reasons,
 )
 
-Places = NDArray[np.int64]
+Positions = NDArray[np.int64]
+CROWD, CROWD_BYTES = 16, 64
+"""More than 16 odd candidates within 64 bytes are a pattern and no frames. A choice of this project."""
+ONE_BY_ONE = 64
+"""For fewer frames of a length a table of its checksum would not pay."""
 
 
 @dataclass(frozen=True)
@@ -32,92 +37,101 @@ class Spoken:
     """A layout and the addresses that speak it; null for any."""
 
     layout: Layout
-    addresses: Places | None
+    addresses: Positions | None
 
 
 @dataclass(frozen=True)
 class Verdicts:
     """One for each candidate (n,): claimed length, whether it is a frame, and if not why.
 
-    A frame has no ``reason``, nor has what not even begins like one. ``bodies`` holds, for
-    each kind, the candidates that are frames of it and their bytes.
+    A frame has no ``reason``, nor has what not even begins like one. ``odd`` are the candidates that open
+    like no frame of a known kind and length. ``bodies`` holds, for each kind, the candidates that are frames
+    of it and their bytes.
     """
 
-    length: Places
+    length: Positions
     good: Bools
     reason: Reasons
-    bodies: list[tuple[Kind, Places, Bytes]]
+    odd: Bools
+    bodies: list[tuple[Kind, Positions, Bytes]]
 
 
-def validate_candidates(buffer: Bytes, start: Places, size: Places | None, spoken: Spoken) -> Verdicts:
-    """Judge candidates at ``start`` (n,) of ``buffer``; ``size`` (n,) where delimiters tell it.
+def validate_candidates(buffer: Bytes, start: Positions, size: Positions | None, spoken: Spoken) -> Verdicts:
+    """Hold candidates at ``start`` (n,) of ``buffer`` to a layout; ``size`` (n,) where delimiters tell it.
 
     Without a size a frame is as long as its length field says, or as its kind is.
     """
     layout = spoken.layout
-    stage = (len(buffer) - start) if size is None else size
-    whole = np.flatnonzero(stage >= layout.payload_at)
-    kind, node, claimed = _opening(_rows(buffer, start[whole], layout.payload_at), layout)
-    length, good = stage.copy(), np.zeros(len(start), bool)
+    left = (len(buffer) - start) if size is None else size
+    complete = np.flatnonzero(left >= layout.payload_at)
+    kind, node, claimed = _opening(_rows(buffer, start[complete], layout.payload_at), layout)
+    length, good, odd = left.copy(), np.zeros(len(start), bool), np.zeros(len(start), bool)
     if size is None:
-        length[whole] = claimed
+        length[complete] = claimed
     # What is too short to hold a header may be the beginning of a frame at the capture's end.
     reason = np.full(len(start), TRUNCATED if size is None else BAD_CHECKSUM)
-    reason[whole] = NO_REASON
-    regular = np.zeros(len(whole), bool)
+    reason[complete] = NO_REASON
+    regular = np.zeros(len(complete), bool)
     bodies = []
     for each in layout.kinds:
         bytes_ = layout.frame_bytes(each)
         like = (kind == each.kind) & (claimed == bytes_)
         if size is not None:
-            like &= size[whole] == bytes_
+            like &= size[complete] == bytes_
         regular |= like
-        cut = like & (stage[whole] < bytes_)
-        reason[whole[cut]] = TRUNCATED
+        cut = like & (left[complete] < bytes_)
+        reason[complete[cut]] = TRUNCATED
         rows = np.flatnonzero(like & ~cut)
         if not len(rows):
             continue
-        frames = _rows(buffer, start[whole[rows]], bytes_)
+        frames = _rows(buffer, start[complete[rows]], bytes_)
         holds = _checksum_holds(frames, layout)
         known = holds if spoken.addresses is None else np.isin(node[rows], spoken.addresses)
-        reason[whole[rows]] = np.select([~holds, ~known], [BAD_CHECKSUM, IMPLAUSIBLE], NO_REASON)
+        reason[complete[rows]] = np.select([~holds, ~known], [BAD_CHECKSUM, UNKNOWN_NODE], NO_REASON)
         sound = holds & known
-        good[whole[rows[sound]]] = True
-        bodies.append((each, whole[rows[sound]], frames if sound.all() else frames[sound]))
-    _judge_the_rest(buffer, start, length, stage, kind, whole, regular, size is not None, layout, reason)
-    return Verdicts(np.minimum(length, stage), good, reason, bodies)
+        good[complete[rows[sound]]] = True
+        bodies.append((each, complete[rows[sound]], frames if sound.all() else frames[sound]))
+    odd[complete[~regular]] = True
+    if size is not None:
+        reason[odd] = BAD_CHECKSUM
+    return Verdicts(np.minimum(length, left), good, reason, odd, bodies)
 
 
-def _judge_the_rest(
-    buffer: Bytes,
-    start: Places,
-    length: Places,
-    stage: Places,
-    kind: Places,
-    whole: Places,
-    regular: Bools,
-    delimited: bool,
-    layout: Layout,
-    reason: Reasons,
-) -> None:
-    """Candidates of no known kind and length: whole frames of another kind, or nothing at all."""
-    for index in np.flatnonzero(~regular):
-        row = whole[index]
-        fits = layout.overhead_bytes <= length[row] <= stage[row]
-        frame = buffer[start[row] : start[row] + length[row]].tobytes() if fits else b""
-        if fits and _lone_checksum_holds(frame, layout):
-            reason[row] = IMPLAUSIBLE if int(kind[index]) in layout.by_kind else UNKNOWN_KIND
-        elif delimited:
-            reason[row] = BAD_CHECKSUM
+def explain_odd(
+    buffer: Bytes, start: Positions, length: Positions, odd: Positions, layout: Layout
+) -> Reasons:
+    """Reasons of candidates that open like no known frame: ``odd`` (k,) are indices into ``start`` (n,).
+
+    One whose checksum holds is a complete frame of a kind or a length that the layout does not describe.
+    In bytes that hold a candidate at nearly every place (an erased memory, a long preamble) nothing is
+    looked at, since one place would be looked at for each of its candidates.
+    """
+    reason = np.full(len(odd), NO_REASON)
+    if layout.field("checksum") is None or not len(odd):
+        return reason
+    at, size = start[odd], length[odd]
+    before = np.concatenate([np.full(CROWD, -CROWD_BYTES), at[:-CROWD]])[: len(at)]
+    fits = (size >= layout.overhead_bytes) & (at + size <= len(buffer)) & (at - before >= CROWD_BYTES)
+    for bytes_ in np.unique(size[fits]).tolist():
+        rows = np.flatnonzero(fits & (size == bytes_))
+        frames = _rows(buffer, at[rows], bytes_)
+        if len(rows) < ONE_BY_ONE:
+            holds = np.array([_lone_checksum_holds(frame.tobytes(), layout) for frame in frames])
+        else:
+            holds = _checksum_holds(frames, layout)
+        kind, _, _ = _opening(frames[:, : layout.payload_at], layout)
+        known = np.isin(kind, list(layout.by_kind))
+        reason[rows[holds]] = np.where(known, IMPLAUSIBLE, UNKNOWN_KIND)[holds]
+    return reason
 
 
-def _rows(buffer: Bytes, start: Places, width: int) -> Bytes:
+def _rows(buffer: Bytes, start: Positions, width: int) -> Bytes:
     if not len(start):
         return np.empty((0, width), np.uint8)
     return sliding_window_view(buffer, width)[start]
 
 
-def _opening(header: Bytes, layout: Layout) -> tuple[Places, Places, Places]:
+def _opening(header: Bytes, layout: Layout) -> tuple[Positions, Positions, Positions]:
     """Kind, node and frame length that each header claims."""
     values, at = {}, 8 * len(layout.sync_bytes)
     for field in layout.before:
@@ -145,7 +159,7 @@ def _checksum_holds(frames: Bytes, layout: Layout) -> Bools:
 
 
 def _lone_checksum_holds(frame: bytes, layout: Layout) -> bool:
-    """The same for one frame of a length that no kind has: a table for it would not pay."""
+    """Whether the checksum of one frame holds."""
     field = layout.field("checksum")
     covered = layout.covered(len(frame) - layout.overhead_bytes)
     if field is None or covered is None:
