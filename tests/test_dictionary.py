@@ -47,4 +47,6 @@ def test_one_table_by_name(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_no_such_table(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["dictionary", "gap"]) == 2
-    assert capsys.readouterr().err.startswith("nodeday: no table gap; expected one of frames, ")
+    assert capsys.readouterr().err.startswith(
+        "nodeday: no table gap (did you mean gaps?); expected one of frames, "
+    )

@@ -21,7 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "formats",
         nargs="+",
-        choices=tuple(WRITERS),
+        choices=tuple(FORMATS),
         metavar="FORMAT",
         help="package, csv, edf or wfdb",
     )
@@ -38,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
     sessions = [study.session(name).session for name in options.session] or finished_sessions(study)
     target: Path = options.into or study.root / "exports"
     for name in options.formats:
-        WRITERS[name](study, sessions, target / name)
+        FORMATS[name](study, sessions, target / name)
     return GOOD
 
 
@@ -53,7 +53,7 @@ def finished_sessions(study: Study) -> list[str]:
     return sessions
 
 
-def _write_package(study: Study, sessions: list[str], _: Path) -> None:
+def _export_package(study: Study, sessions: list[str], _: Path) -> None:
     """Describe the results where they lie: data package, methods and manifest."""
     from nodeday.products.export import hashes, manifest, methods, package
     from nodeday.storage import inventory
@@ -68,13 +68,13 @@ def _write_package(study: Study, sessions: list[str], _: Path) -> None:
     print(f"{len(listed)} tables in {study.results}/datapackage.json, all hashes in manifest.json next to it")
 
 
-def _write_csv(study: Study, sessions: list[str], target: Path) -> None:
+def _export_csv(study: Study, sessions: list[str], target: Path) -> None:
     from nodeday.products.export import csv_tables
 
     print(f"{len(csv_tables.write(study, sessions, target))} CSV files in {target}")
 
 
-def _write_edf(study: Study, sessions: list[str], target: Path) -> None:
+def _export_edf(study: Study, sessions: list[str], target: Path) -> None:
     import pandas as pd
 
     from nodeday.core import csv_io
@@ -85,12 +85,12 @@ def _write_edf(study: Study, sessions: list[str], target: Path) -> None:
     print(f"{len(sessions)} EDF+ files in {target}; signals.csv counts the samples of each signal")
 
 
-def _write_wfdb(study: Study, sessions: list[str], target: Path) -> None:
+def _export_wfdb(study: Study, sessions: list[str], target: Path) -> None:
     from nodeday.products.export import wfdb_beats
 
     paths = [path for session in sessions for path in wfdb_beats.write(study, session, target)]
     print(f"{len(paths)} annotation files in {target}")
 
 
-WRITERS = {"package": _write_package, "csv": _write_csv, "edf": _write_edf, "wfdb": _write_wfdb}
+FORMATS = {"package": _export_package, "csv": _export_csv, "edf": _export_edf, "wfdb": _export_wfdb}
 """By the format's name; each makes its folder and prints what it wrote."""
