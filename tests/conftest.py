@@ -136,7 +136,9 @@ def stored(results: Path, name: str, session: str) -> pd.DataFrame:
 def store_frames(results: Path, session: str, rows: pd.DataFrame | dict[str, Any]) -> None:
     """Write table ``frames`` of a session from rows in order of capture, as stage `frames` would."""
     table = TABLES["frames"]
-    numbered = tables.build(table, {**{name: rows[name] for name in rows}, "row": np.arange(len(rows))})
+    numbered = tables.build(
+        table, {**{name: rows[name] for name in rows}, "row": np.arange(len(rows["node"]))}
+    )
     with frames.writing(results, session) as out:
         out.write(arrow.Table.from_pandas(numbered, preserve_index=False).cast(arrow_schema(table)))
 

@@ -50,7 +50,9 @@ def folder(target: Path) -> Iterator[Path]:
         yield partial
         shutil.rmtree(target, ignore_errors=True)
         os.replace(partial, target)
-    except BaseException:
+    except BaseException as error:
+        if isinstance(error, OSError) and error.filename:  # no reader knows the hidden folder
+            error.filename = str(error.filename).replace(partial.name, target.name)
         shutil.rmtree(partial, ignore_errors=True)
         raise
 

@@ -273,19 +273,13 @@ def pieces(
 
 
 def column(source: Path, name: str) -> arrow.ChunkedArray:
-    """Return one column of a table as it is stored.
-
-    Raises ContractError as :func:`read` does where the file or the column is absent.
-    """
+    """Return one column of a table as it is stored; raise ContractError as :func:`read` does."""
     with _opened(source) as file:
         return read_rows(file, [name], None).column(0)
 
 
 def row_group(source: Path, number: int, columns: list[str]) -> arrow.Table:
-    """Return some columns of one row group as they are stored.
-
-    Raises ContractError as :func:`read` does where the file is absent.
-    """
+    """Return some columns of one row group as they are stored; raise ContractError as :func:`read` does."""
     with _opened(source) as file:
         return file.read_row_group(number, columns)
 

@@ -34,8 +34,9 @@ STATED_S = 120
 def checked(
     study: Study, session: str, clock: pd.DataFrame, felt: list[MovementSignal]
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """Table ``clock``, corrected where the study asks for that, and tables ``movements`` and
-    ``agreement``, by what the nodes felt on these clocks.
+    """Return tables ``clock``, ``movements`` and ``agreement``, by what the nodes felt on these clocks.
+
+    The clocks are corrected where the study asks for that.
     """
     hard = jerks(felt)
     told = [at for start, end in _stated(study, session) for at in moments(hard, (start, end))]

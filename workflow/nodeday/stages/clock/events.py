@@ -77,9 +77,9 @@ def _restarts(boots: list[Span], runs: HubRuns) -> Iterator[Event]:
     seen: set[tuple[str, int]] = set()
     last: dict[tuple[str, str], int] = {}
     for (node, stream, boot), first, stop in sorted(boots):
-        before = last.get((node, stream))
-        known = before is None or (node, boot) in seen
-        if before is not None and not known and before < first and runs.at(before) == runs.at(first):
+        before = last.get((node, stream), first)
+        known = before >= first or (node, boot) in seen
+        if not known and runs.at(before) == runs.at(first):
             seen.add((node, boot))
             yield Event(node, "node_restart", before, first)
         last[node, stream] = stop

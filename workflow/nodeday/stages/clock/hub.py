@@ -37,8 +37,10 @@ class HubRuns:
 
 @dataclass(frozen=True)
 class BootStamps:
-    """One boot of a node, or the host's marks: rows of the table (n,) in order of ``x_s``, seconds on
-    the own clock, and ``stamp_ms``, the hub's stamp less that (less a known wait), from anywhere.
+    """Stamps (n,) of one boot of a node, or of the host's marks, in order of ``x_s``.
+
+    ``rows`` are those of table ``frames``, ``x_s`` seconds on the sender's clock, and ``stamp_ms`` the hub's
+    stamp less that (and less a known wait), from any origin.
     """
 
     name: str
@@ -48,8 +50,9 @@ class BootStamps:
     unit: Unit
 
     def steps(self) -> list[ObservedStep]:
-        """Steps of the hub's clock against this one, in order. A host's marks are late in UTC, so that
-        they lie under the truth.
+        """Steps of the hub's clock against this one, in order.
+
+        A host's marks are late in UTC, so that they lie under the truth.
         """
         sign = 1.0 if self.unit.down else -1.0
         found = []
@@ -131,7 +134,7 @@ def steady(runs: HubRuns, nodes: Iterable[BootStamps], marks: BootStamps | None)
 
 
 def without_host_steps(utc_ns: Ints, rows: Ints, steps: list[ObservedStep]) -> tuple[Ints, Floats]:
-    """Marks' UTC (m,) as though the host had never moved its clock, and how far each was moved (ms).
+    """Return the UTC of marks (m,) as though the host had never moved its clock, and each move (ms).
 
     The stretch with the most marks is believed; nobody can tell whether it is the right one.
     """

@@ -28,8 +28,9 @@ from nodeday.storage.ledger import Ledger
 
 @one_thread()
 def run(study: Study, session: str) -> None:
-    """Write ``clock``, ``steps``, ``movements`` and ``agreement``; raise ContractError where nothing
-    ties the hub's clock to UTC.
+    """Write ``clock``, ``steps``, ``movements`` and ``agreement``.
+
+    Raises ContractError where nothing ties the hub's clock to UTC.
     """
     kinds = check.kinds_of(study, session)
     streams = frames.columns_of(study.results, session)
@@ -87,7 +88,9 @@ def _account(ledger: Ledger, captured: Captured, boots: list[tuple[str, str]]) -
 
 
 def _marks(captured: Captured, unit: Unit) -> BootStamps | None:
-    """Return the host's marks in order of capture; where its clock falls back, x stands still::
+    """Return the host's marks in order of capture, by the host's clock.
+
+    Where that falls back, ``x`` stands still::
 
     said   10 20 30 40 15 25 35          the host's clock was put back
     x       0 10 20 30 30 40 50

@@ -184,7 +184,9 @@ class Sides:
 
 
 def jump(before_ns: int, hub_ns: int, nodes: list[Sides], ahead: Ints) -> str:
-    """Tell what a step forward of the hub's clock was, at which each of ``nodes`` began a new boot::
+    """Classify a step forward of the hub's clock at which each of ``nodes`` began a new boot.
+
+    ::
 
         hub clock   |10 11 12       900 901        it jumped: nobody was away for so long
         heart ticks |40 41 42        45  46        3 more

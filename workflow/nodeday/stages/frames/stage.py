@@ -37,8 +37,9 @@ MIN_SHARE = 0.01
 
 @one_thread()
 def run(study: Study, session: str) -> None:
-    """Decode a session's captures and merge them into one; raise ContractError where one holds no
-    frame of the session's layouts.
+    """Decode a session's captures and merge them into one.
+
+    Raises ContractError where one holds no frame of the session's layouts.
     """
     layouts, nodes = study.layouts_of(session), study.nodes_of(session)
     speaks = {address: study.layout_of(session, node.node) for address, node in nodes.items()}

@@ -147,7 +147,9 @@ def hub_clock(streams: Mapping[Key, FrameColumns], runs: HubRuns) -> HubClock:
 
 
 def _shift(low: Ints, high: Ints) -> Ints:
-    """Return what to add to the clock in each run, (r,), so that they lie end to end::
+    """Return what to add to the clock in each run, (r,), so that they lie end to end.
+
+    ::
 
         hub    100 110 120 | 5 15 25        the clock began anew after 120
         on       0  10  20 | 20 30 40

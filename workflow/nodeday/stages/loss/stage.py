@@ -40,8 +40,9 @@ class BootRange(NamedTuple):
 
 @one_thread()
 def run(study: Study, session: str) -> None:
-    """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal`` and ``battery``; raise ContractError
-    where their counts do not agree.
+    """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal`` and ``battery``.
+
+    Raises ContractError where their counts do not agree.
     """
     streams = frames.columns_of(study.results, session)
     runs = HubRuns.of(frames.hub_runs(study.results, session))
