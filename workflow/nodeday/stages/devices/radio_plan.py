@@ -47,7 +47,7 @@ class PlannedBattery(Strict):
 
 
 class PlannedNode(Strict):
-    """A node of the plan; ``base_ma`` stands for that of the battery."""
+    """A node of the plan; its ``base_ma`` overrides that of the battery."""
 
     streams: tuple[str, ...] = Setting(min_length=1)
     placement: str = Setting(default="elsewhere", pattern=CODE)
@@ -61,7 +61,8 @@ class Loss(Strict):
     burst: float = Setting(default=1.0, ge=1, le=1000)
 
     @model_validator(mode="after")
-    def _bursts_that_give_the_loss(self) -> Self:
+    def _check_burst(self) -> Self:
+        """Check that bursts of this length can give this share of loss."""
         if self.burst * (1 - self.share) < self.share:
             least = self.share / (1 - self.share)
             raise error_at(f"a loss of {self.share:g} needs bursts of {least:.3g} frames or more", "burst")
@@ -79,7 +80,8 @@ class RadioPlan(Strict):
     loss: Loss = Loss()
 
     @model_validator(mode="after")
-    def _names(self) -> Self:
+    def _check_names(self) -> Self:
+        """Check the names of the nodes."""
         for name in self.nodes:
             if not re.fullmatch(yaml_io.NAME, name) or name == "hub":
                 raise error_at(

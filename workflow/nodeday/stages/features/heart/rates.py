@@ -104,8 +104,8 @@ class RunningTotals:
 class TimeDomain:
     """Time-domain variability of each window, (w,) each; NaN where it is not defined.
 
-    ``intervals`` and ``pairs`` of adjacent intervals are counts; ``span_s`` reaches from the first to the
-    last interval that counts, and ``kept_s`` is the sum of those that count.
+    ``pairs`` counts the pairs of adjacent intervals; ``span_s`` reaches from the begin of the first to the
+    end of the last interval that counts, and ``kept_s`` is the sum of those that count.
     """
 
     sdnn_ms: Floats
@@ -113,7 +113,6 @@ class TimeDomain:
     pnn50_pct: Floats
     sd1_ms: Floats
     sd2_ms: Floats
-    intervals: Floats
     pairs: Floats
     span_s: Floats
     kept_s: Floats
@@ -157,7 +156,6 @@ def variability(series: BeatSeries, starts_ns: Ints, ends_ns: Ints) -> TimeDomai
         100 * ratio(_between(totals.steep, inner, high), pairs),
         np.sqrt(across),
         np.sqrt(np.maximum(2 * variance - across, 0.0)),
-        count,
         pairs,
         np.where(some, span + first_s, 0.0),
         _between(totals.total_ms, low, high) / 1000,
