@@ -5,13 +5,13 @@ FRAME_STATUS = {
     "duplicate": "a second copy of a frame that was received before",
     "conflict": "the same position in the sequence as another frame, with different content",
     "late": "arrived after a frame that follows it; its loss is retracted",
-    "inconsistent": "its counters or its stamp contradict the frames around it; its position is from what agrees",
+    "inconsistent": "its counters or its stamp contradict the frames around it; what agrees gives its position",
     "unplaced": "of a further capture that shares no frame with the first; its position cannot be known",
 }
 IN_PLACE, DISTINCT = ("good", "late"), ("good", "late", "inconsistent")
 SECOND_COPIES = ("duplicate", "conflict")
-"""Statuses of frames whose counters and stamp fit, of frames that stand for a position in the sequence, and of
-frames that repeat such a position."""
+"""Statuses of frames whose counters and stamp fit, of frames that stand for a position in the sequence, and
+of frames that repeat such a position."""
 REJECT_REASON = {
     "junk": "bytes in which no frame begins",
     "bad_checksum": "a frame's opening and length, but its checksum does not hold",
