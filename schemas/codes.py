@@ -5,7 +5,7 @@ FRAME_STATUS = {
     "duplicate": "a second copy of a frame that was received before",
     "conflict": "the same position in the sequence as another frame, with different content",
     "late": "arrived after a frame that follows it; its loss is retracted",
-    "inconsistent": "its counters or its stamp contradict the frames around it; what agrees gives its position",
+    "inconsistent": "its counters or its stamp contradict the frames around it; put in order by what agrees",
     "unplaced": "of a further capture that shares no frame with the first; its position cannot be known",
 }
 IN_PLACE, DISTINCT = ("good", "late"), ("good", "late", "inconsistent")
