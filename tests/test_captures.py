@@ -18,7 +18,7 @@ from conftest import samples_in
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core.errors import GOOD
-from nodeday.storage import tables
+from nodeday.storage import frames, tables
 
 OPEN_DATA = os.environ.get("NODEDAY_OPEN_DATA")
 needs_open_data = pytest.mark.skipif(not OPEN_DATA, reason="NODEDAY_OPEN_DATA is not set")
@@ -28,7 +28,8 @@ TIMING = (*COUNTING, "clock", "repair", "features")
 
 
 def table(root: Path, name: str) -> pd.DataFrame:
-    return tables.read(tables.path(Study(root).results, name, "S1"), name)
+    results = Study(root).results
+    return frames.table(results, "S1") if name == "frames" else tables.read(tables.path(results, name, "S1"), name)
 
 
 def study_of(root: Path, recording: Recording, stages: tuple[str, ...]) -> Path:

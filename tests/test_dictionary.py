@@ -20,6 +20,9 @@ def test_everything_stands_in_it() -> None:
     text, missing = markdown(), []
     for table in TABLES.values():
         part = text.split(f"\n## {table.name}\n")[1].split("\n## ")[0]
+        rules = [f"`{value}` is null exactly where `{reason}` is given." for value, reason in table.either_or]
+        rules += [f"`{table.increasing}` never falls"] if table.increasing else []
+        missing += [f"{table.name}: {rule}" for rule in rules if rule not in part]
         for column in (*table.columns, *table.template):
             line = f"| {column.name} | {column.dtype} | {column.unit} |"
             if line not in part or column.meaning not in part:
