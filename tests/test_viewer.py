@@ -153,6 +153,15 @@ def test_a_window_in_which_a_node_was_off_is_empty(day: SessionView) -> None:
     assert len(got["silent"]) == 1
 
 
+def test_of_equal_holes_the_earlier_are_kept(day: SessionView) -> None:
+    """A set of holes has another order in each process; the page must not."""
+    gaps = day.description()["gaps"]
+    ranked = sorted(gaps, key=lambda gap: (gap["from"] - gap["to"], gap["from"], gap["node"]))
+    for most in range(1, len(gaps)):
+        kept = sorted(ranked[:most], key=lambda gap: (gap["from"], gap["to"], gap["node"]))
+        assert day._worst_gaps(most) == kept
+
+
 def test_beats_carry_a_rate_only_where_it_counts(day: SessionView) -> None:
     beats = tables.read(tables.path(day.study.results, "beats", SESSION), "beats")
     drawn = day.beats(0, (day.end_ns - day.start_ns) / MS, 4000)
