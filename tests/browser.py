@@ -48,13 +48,13 @@ def chromium(profile: Path) -> Iterator[Any]:
 
 def requests(driver: Any) -> list[str]:
     """Addresses that the browser asked for since the last call."""
-    told = (json.loads(entry["message"])["message"] for entry in driver.get_log("performance"))
-    sent = [each["params"] for each in told if each["method"] == "Network.requestWillBeSent"]
+    messages = (json.loads(entry["message"])["message"] for entry in driver.get_log("performance"))
+    sent = [each["params"] for each in messages if each["method"] == "Network.requestWillBeSent"]
     return [str(each["request"]["url"]) for each in sent]
 
 
 def complaints(driver: Any) -> list[str]:
-    """What the console said since the last call."""
+    """What the console reported since the last call."""
     return [str(entry["message"]) for entry in driver.get_log("browser")]
 
 

@@ -152,7 +152,7 @@ def lossy(good: AdviceTables, node: str, loss: float, low: int, high: int) -> Ad
     return replace(good, radio=radio, signal=pd.concat([good.signal, bins]))
 
 
-def test_loss_with_a_weak_signal_asks_for_another_place(good: AdviceTables) -> None:
+def test_loss_with_a_weak_signal_asks_for_another_placement(good: AdviceTables) -> None:
     found = only(next_time.advise(lossy(good, "wrist", 0.08, 60, 20)))
     assert found.rule == "placing"
     assert found.nodes == ("wrist",)
@@ -173,7 +173,7 @@ def test_loss_that_goes_with_posture_names_it(good: AdviceTables) -> None:
     found = only(next_time.advise(session))
     assert "other side of the ankle: it loses most while lying or bent over." in found.do
     assert found.because == "20.0\u202f% lost while lying or bent over, 2.0\u202f% while upright."
-    nine = replace(session, minutes=minutes.iloc[1:])  # nine minutes of lying do not tell
+    nine = replace(session, minutes=minutes.iloc[1:])  # nine minutes of lying are too few
     assert "weakest quarter" in only(next_time.advise(nine)).because
 
 
@@ -278,7 +278,7 @@ def test_calibration_that_is_missing_or_of_another_device(good: AdviceTables) ->
     )
 
 
-def test_the_same_advice_for_several_nodes_is_said_once_with_each_figure(good: AdviceTables) -> None:
+def test_one_advice_for_several_nodes_is_given_once_with_each_figure(good: AdviceTables) -> None:
     steps = table(node=["wrist", "ankle"], kind=["node_restart"] * 2, size_ms=[20_000.0, np.nan])
     found = only(next_time.advise(replace(good, steps=steps)))
     assert found.nodes == ("wrist", "ankle")
@@ -295,17 +295,17 @@ def test_the_state_of_a_minute_is_what_filled_most_of_it() -> None:
         (2, "walking_share", 0.5),
     ]
     epochs = pd.DataFrame(rows, columns=["minute", "feature", "value"]).assign(
-        start_ns=lambda each: each["minute"] * MINUTE + 15_000_000_000,
-        end_ns=lambda each: each["minute"] * MINUTE + 45_000_000_000,
+        start_ns=lambda rows: rows["minute"] * MINUTE + 15_000_000_000,
+        end_ns=lambda rows: rows["minute"] * MINUTE + 45_000_000_000,
     )
     assert next_time.states(epochs) == {0: "walking", 1: "lying or bent over"}
     loss = table(
         node=["wrist"] * 3, minute_utc_ns=[0, MINUTE, 2 * MINUTE], received=[280] * 3, lost_radio=[20] * 3
     )
-    told = next_time.minutes(loss, epochs)
-    assert told["state"].tolist()[:2] == ["walking", "lying or bent over"]
-    assert told["state"].isna().tolist() == [False, False, True]
-    assert told["expected"].tolist() == [300] * 3
+    minutes = next_time.minutes(loss, epochs)
+    assert minutes["state"].tolist()[:2] == ["walking", "lying or bent over"]
+    assert minutes["state"].isna().tolist() == [False, False, True]
+    assert minutes["expected"].tolist() == [300] * 3
 
 
 def test_every_rule_is_called_and_every_advice_names_a_figure_of_the_page() -> None:

@@ -81,7 +81,7 @@ def test_every_node_has_its_sentence(made: Path, capsys: pytest.CaptureFixture[s
         assert node in text
 
 
-def test_json_says_the_same(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_json_holds_the_same_findings(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, text = audit(made, capsys, "--json")
     found = json.loads(text)
     assert code == errors.GOOD
@@ -96,7 +96,7 @@ def test_json_says_the_same(made: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 
 @pytest.mark.parametrize(
-    ("line", "told"),
+    ("line", "sentence"),
     [
         ("max_loss: 0.05", "max_loss: heart/ecg lost "),
         ("max_gap_s: 20", "max_gap_s: the longest hole of heart/ecg is 30 s; the limit is 20 s"),
@@ -104,16 +104,16 @@ def test_json_says_the_same(made: Path, capsys: pytest.CaptureFixture[str]) -> N
     ],
 )
 def test_a_broken_limit_is_named(
-    study: Path, capsys: pytest.CaptureFixture[str], line: str, told: str
+    study: Path, capsys: pytest.CaptureFixture[str], line: str, sentence: str
 ) -> None:
     limit(study, line)
     code, text = audit(study, capsys)
     assert code == errors.CONTRACT
-    assert told in text
+    assert sentence in text
     assert "The tables agree with the frames." in text
     code, text = audit(study, capsys, "--json")
     assert code == errors.CONTRACT
-    assert any(each.startswith(told) for each in json.loads(text)["broken"])
+    assert any(each.startswith(sentence) for each in json.loads(text)["broken"])
 
 
 def test_limits_that_are_met_break_nothing(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -140,7 +140,7 @@ def test_conflicting_copies_are_counted_and_named(study: Path, capsys: pytest.Ca
 
 
 @pytest.mark.parametrize(
-    ("name", "column", "value", "told"),
+    ("name", "column", "value", "sentence"),
     [
         ("gaps", "cause", "hub_outage", "gaps: cause of node ankle, stream acc, boot 0, seq_from "),
         ("loss", "lost_radio", 99, "loss: lost of ankle/acc are "),
@@ -151,14 +151,14 @@ def test_conflicting_copies_are_counted_and_named(study: Path, capsys: pytest.Ca
     ],
 )
 def test_a_table_altered_by_hand_is_noticed(
-    study: Path, capsys: pytest.CaptureFixture[str], name: str, column: str, value: object, told: str
+    study: Path, capsys: pytest.CaptureFixture[str], name: str, column: str, value: object, sentence: str
 ) -> None:
     frame = table(study, name)
     store(study, name, put(frame, column, value, row=0))
     code, text = audit(study, capsys)
     assert code == errors.CONTRACT
     assert "Tables that do not follow from the frames:" in text
-    assert told in text
+    assert sentence in text
 
 
 def test_a_row_taken_away_or_invented_is_noticed(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -184,7 +184,7 @@ def test_frames_taken_away_after_the_account_are_noticed(
     assert "radio: received of heart/ecg are " in text
 
 
-def test_a_node_that_never_sent_is_told(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_node_that_never_sent_is_reported(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
     frames = table(study, "frames")
     store(study, "frames", frames[frames["node"] != "skin"])
     assert main(["stage", "loss", S, "--study", str(study)]) == errors.GOOD
@@ -228,7 +228,7 @@ def gaps(*causes: str) -> pd.DataFrame:
 
 
 @pytest.mark.parametrize(
-    ("rows", "unknown", "told"),
+    ("rows", "unknown", "sentence"),
     [
         (
             radio(received=918, lost_radio=82, runs=39, mean_run_frames=2.1, longest_gap_s=2.4),
@@ -269,8 +269,8 @@ def gaps(*causes: str) -> pd.DataFrame:
         (radio(expected=0, received=0), gaps(), "no frame received"),
     ],
 )
-def test_sentences(rows: pd.DataFrame, unknown: pd.DataFrame, told: str) -> None:
-    assert describe.verdict("heart", rows, unknown) == f"heart: {told}"
+def test_sentences(rows: pd.DataFrame, unknown: pd.DataFrame, sentence: str) -> None:
+    assert describe.verdict("heart", rows, unknown) == f"heart: {sentence}"
 
 
 @pytest.mark.parametrize(

@@ -32,9 +32,9 @@ def altered(path: Path, column: str, row: int, value: Any = None) -> None:
     at = row % len(stored)
     cells = stored[column].to_pylist()
     cells[at] = value if value is not None else cells[at] + 1
-    place = stored.schema.get_field_index(column)
+    index = stored.schema.get_field_index(column)
     changed = arrow.array(cells).cast(stored.schema.field(column).type)
-    parquet.write_table(stored.set_column(place, stored.schema.field(column), changed), path)
+    parquet.write_table(stored.set_column(index, stored.schema.field(column), changed), path)
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +59,7 @@ def proven(folder: Path, capsys: pytest.CaptureFixture[str], *more: str) -> tupl
     return code, capsys.readouterr().out
 
 
-def test_a_finished_study_is_what_its_captures_say(
+def test_a_finished_study_agrees_with_its_captures(
     finished_study: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     code, text = proven(finished_study, capsys)
@@ -70,7 +70,7 @@ def test_a_finished_study_is_what_its_captures_say(
     assert text.rstrip().endswith("tables are what the captures say, cell by cell.")
 
 
-def test_each_altered_cell_is_found_and_named(spoiled: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_each_altered_cell_is_named(spoiled: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, text = proven(spoiled, capsys, SESSION)
     assert code == errors.CONTRACT
     found = [line.strip() for line in text.splitlines() if line.startswith("  ! ")]
@@ -82,9 +82,11 @@ def test_each_altered_cell_is_found_and_named(spoiled: Path, capsys: pytest.Capt
         "ledger": "accounted",
     }
     for table, column in changed.items():
-        own = [line for line in found if f"{table}/session={SESSION}/" in line and f": {column} is " in line]
-        assert len(own) == 1, f"{table}.{column} in {found}"
-        assert "the captures give" in own[0]
+        lines = [
+            line for line in found if f"{table}/session={SESSION}/" in line and f": {column} is " in line
+        ]
+        assert len(lines) == 1, f"{table}.{column} in {found}"
+        assert "the captures give" in lines[0]
     assert sum("session=" in line for line in found) == 5
     # The payload is not what the bytes are, nor the count what the payload has.
     assert any(line.startswith("! frames: capture 0: ") for line in found)
@@ -96,10 +98,10 @@ def test_programs_get_the_same() -> None:
     good = prove.Proof("S1", [checkpoints.Checkpoint("bytes", "capture 0: 5 = 5 in 1 frames", [])], 1, 2, 6)
     bad = prove.Proof("S2", [checkpoints.Checkpoint("gaps", "", ["lost is 3"])], 1, 2, 6)
     assert json.loads(prove.as_json([good]))["good"]
-    told = json.loads(prove.as_json([good, bad]))
-    assert not told["good"]
-    assert [each["of"] for each in told["proofs"]] == ["S1", "S2"]
-    assert told["proofs"][1]["checkpoints"][0]["wrong"] == ["lost is 3"]
+    proof = json.loads(prove.as_json([good, bad]))
+    assert not proof["good"]
+    assert [each["of"] for each in proof["proofs"]] == ["S1", "S2"]
+    assert proof["proofs"][1]["checkpoints"][0]["wrong"] == ["lost is 3"]
 
 
 def test_the_checkpoints_need_no_second_derivation(spoiled: Path) -> None:
@@ -112,7 +114,7 @@ def test_the_checkpoints_need_no_second_derivation(spoiled: Path) -> None:
     assert wrong["samples"]
 
 
-def test_what_is_not_there_is_told(finished_study: Path, tmp_path: Path) -> None:
+def test_what_is_absent_is_named(finished_study: Path, tmp_path: Path) -> None:
     folder = tmp_path / "study"
     shutil.copytree(finished_study, folder, ignore=shutil.ignore_patterns(".snakemake", "report"))
     gaps = tables.path(folder / "results", "gaps", SESSION)
@@ -122,13 +124,13 @@ def test_what_is_not_there_is_told(finished_study: Path, tmp_path: Path) -> None
     assert compare(gaps, truth, key).differences == ["is absent"]
     gaps.write_bytes(b"PAR1, by hand")
     assert compare(gaps, truth, key).differences[0].startswith("cannot be read (")
-    whole_table = parquet.read_table(truth)
-    parquet.write_table(whole_table.drop_columns(["cause"]), gaps)
+    full = parquet.read_table(truth)
+    parquet.write_table(full.drop_columns(["cause"]), gaps)
     assert compare(gaps, truth, key).differences == ["has no column cause"]
-    parquet.write_table(arrow.concat_tables([whole_table.slice(0, 4), whole_table.slice(5)]), gaps)
-    told = compare(gaps, truth, key).differences
-    assert told[0] == f"has {len(whole_table) - 1} rows, the captures give {len(whole_table)}"
-    assert told[1].startswith("parts from the captures at row 4, where they have node ")
+    parquet.write_table(arrow.concat_tables([full.slice(0, 4), full.slice(5)]), gaps)
+    differences = compare(gaps, truth, key).differences
+    assert differences[0] == f"has {len(full) - 1} rows, the captures give {len(full)}"
+    assert differences[1].startswith("parts from the captures at row 4, where they have node ")
     assert prove.finished(Study(folder)) == list(FINISHED)
 
 

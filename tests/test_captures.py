@@ -29,7 +29,9 @@ TIMING = (*COUNTING, "clock", "repair", "features")
 
 def table(root: Path, name: str) -> pd.DataFrame:
     results = Study(root).results
-    return frames.table(results, "S1") if name == "frames" else tables.read(tables.path(results, name, "S1"), name)
+    if name == "frames":
+        return frames.table(results, "S1")
+    return tables.read(tables.path(results, name, "S1"), name)
 
 
 def study_of(root: Path, recording: Recording, stages: tuple[str, ...]) -> Path:
@@ -42,9 +44,9 @@ def study_of(root: Path, recording: Recording, stages: tuple[str, ...]) -> Path:
 
 def reported(root: Path) -> dict[str, NodeTruth]:
     """Counts of nodeday's tables, in the form of the truth."""
-    frames, gaps = table(root, "frames"), table(root, "gaps")
+    received, gaps = table(root, "frames"), table(root, "gaps")
     out = {}
-    for node, rows in frames[frames["stream"] != "mark"].groupby("node", observed=True):
+    for node, rows in received[received["stream"] != "mark"].groupby("node", observed=True):
         copies = int(rows["status"].isin(SECOND_COPIES).sum())
         lost = gaps.loc[(gaps["node"] == node) & (gaps["extent"] == "known"), "frames"].sum()
         late = int((rows["status"] == "late").sum())

@@ -56,7 +56,7 @@ def one_after_the_other(folder: Path) -> Path:
     return folder
 
 
-def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
+def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
     code = main(list(arguments))
     out, err = capsys.readouterr()
     assert "Traceback" not in out + err
@@ -106,7 +106,7 @@ def test_verify_is_content_and_then_finds_every_kind_of_difference(
 ) -> None:
     folder = tmp_path / "copy"
     shutil.copytree(study, folder)
-    code, text = said(capsys, "verify", "--study", str(folder))
+    code, text = run(capsys, "verify", "--study", str(folder))
     assert (code, "all as in the manifest" in text) == (errors.GOOD, True), text
     results = folder / "results"
     changed = tables.path(results, "epochs", SESSIONS[0])
@@ -117,7 +117,7 @@ def test_verify_is_content_and_then_finds_every_kind_of_difference(
     (results / "study" / "notes.csv").write_text("mine")
     with (folder / "captures" / f"{SESSIONS[1]}.bin").open("ab") as capture:
         capture.write(b"\0")
-    code, text = said(capsys, "verify", "--study", str(folder))
+    code, text = run(capsys, "verify", "--study", str(folder))
     assert code == errors.CONTRACT
     assert f"results/epochs/session={SESSIONS[0]}/epochs.parquet has other content" in text
     assert f"results/beats/session={SESSIONS[0]}/beats.parquet is absent" in text
@@ -127,21 +127,21 @@ def test_verify_is_content_and_then_finds_every_kind_of_difference(
 
 
 def test_manifest_names_inputs_settings_code_and_tables(study: Path) -> None:
-    told = json.loads((study / "results" / "manifest.json").read_text())
-    assert [each["path"] for each in told["inputs"]] == [f"captures/{name}.bin" for name in SESSIONS]
-    assert "config/study.yaml" in {each["path"] for each in told["settings"]}
-    assert set(told["code"]) >= {"frames", "clock", "features", "study"}
-    rows = {each["path"]: each.get("rows") for each in told["results"]}
+    manifest = json.loads((study / "results" / "manifest.json").read_text())
+    assert [each["path"] for each in manifest["inputs"]] == [f"captures/{name}.bin" for name in SESSIONS]
+    assert "config/study.yaml" in {each["path"] for each in manifest["settings"]}
+    assert set(manifest["code"]) >= {"frames", "clock", "features", "study"}
+    rows = {each["path"]: each.get("rows") for each in manifest["results"]}
     for name, part in (("frames", "wrist.acc"), ("samples", "wrist.acc"), ("epochs", None)):
         path = tables.path(study / "results", name, SESSIONS[0], part)
         assert rows[path.relative_to(study).as_posix()] == parquet.read_metadata(path).num_rows
-    assert str(study) not in json.dumps(told)
+    assert str(study) not in json.dumps(manifest)
 
 
-def test_verify_without_a_manifest_says_what_to_do(
+def test_verify_without_a_manifest_names_the_remedy(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    code, text = said(capsys, "verify", "--study", str(tmp_path))
+    code, text = run(capsys, "verify", "--study", str(tmp_path))
     assert code == errors.CONTRACT
     assert "no manifest" in text
     assert "Run `nodeday run` first." in text
@@ -150,9 +150,9 @@ def test_verify_without_a_manifest_says_what_to_do(
 # Only what depends on a threshold runs again
 
 
-def jobs(told: str) -> Counter[str]:
+def jobs(output: str) -> Counter[str]:
     """Jobs of a dry run by rule; those of a group are indented."""
-    lines = [line.strip() for line in told.splitlines()]
+    lines = [line.strip() for line in output.splitlines()]
     return Counter(line.removeprefix("rule ").rstrip(":") for line in lines if line.startswith("rule "))
 
 
@@ -272,33 +272,33 @@ def test_engines_read_the_streams_of_samples_as_one_table(study: Path) -> None:
     )
     assert duckdb.sql(f"{query} from {source}").fetchall()[0] == pytest.approx(expected, rel=1e-6)
     rows = polars.concat([polars.scan_parquet(path) for path in inventory], how="diagonal_relaxed").collect()
-    told = rows.filter(polars.col("stream").cast(str) == "acc")["x"]
+    acc = rows.filter(polars.col("stream").cast(str) == "acc")["x"]
     assert rows.height == expected[0]
-    assert told.cast(float).sum() == pytest.approx(expected[1], rel=1e-6)
-    assert (rows["x_raw"].sum(), told.null_count()) == expected[2:]
+    assert acc.cast(float).sum() == pytest.approx(expected[1], rel=1e-6)
+    assert (rows["x_raw"].sum(), acc.null_count()) == expected[2:]
 
 
 def test_the_queries_of_the_readme_run(study: Path) -> None:
     duckdb = pytest.importorskip("duckdb")
     queries = re.findall(r"(?:^    .+\n)+", (ROOT / "README.md").read_text(), re.MULTILINE)
-    told = [query for query in queries if query.lstrip().startswith("SELECT")]
-    assert len(told) == 2
-    for query in told:
+    selects = [query for query in queries if query.lstrip().startswith("SELECT")]
+    assert len(selects) == 2
+    for query in selects:
         found = duckdb.sql(query.replace("'results/", f"'{study}/results/"))
         assert found.fetchall()
 
 
 def test_a_channels_unit_stands_in_its_field(study: Path) -> None:
     """As the layout states it; in the study's data package too."""
-    place = f"samples/session={SESSIONS[0]}/wrist.acc.parquet"
-    told = parquet.read_schema(study / "results" / place)
-    units = {name: told.field(name).metadata[b"unit"].decode() for name in ("x", "y_raw", "z_quality")}
+    path = f"samples/session={SESSIONS[0]}/wrist.acc.parquet"
+    schema = parquet.read_schema(study / "results" / path)
+    units = {name: schema.field(name).metadata[b"unit"].decode() for name in ("x", "y_raw", "z_quality")}
     assert units == {"x": "g", "y_raw": "count", "z_quality": ""}
     package = json.loads((study / "results" / "datapackage.json").read_text())
     schemas = {each["path"]: each["schema"] for each in package["resources"]}
-    fields = json.loads((study / "results" / schemas[place]).read_text())["fields"]
+    fields = json.loads((study / "results" / schemas[path]).read_text())["fields"]
     assert {each["name"]: each.get("unit") for each in fields}["z"] == "g"
-    other = place.replace("wrist.acc", "heart.ecg")
+    other = path.replace("wrist.acc", "heart.ecg")
     fields = json.loads((study / "results" / schemas[other]).read_text())["fields"]
     assert [each["name"] for each in fields][-3:] == ["ecg", "ecg_raw", "ecg_quality"]
 
@@ -327,12 +327,12 @@ def test_the_package_of_csv_files_is_valid_to_the_last_cell(
     study: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     frictionless = pytest.importorskip("frictionless")
-    assert said(capsys, "export", "csv", "--into", str(tmp_path), "--study", str(study))[0] == errors.GOOD
-    told = frictionless.validate(str(tmp_path / "csv" / "datapackage.json"))
-    wrong = told.flatten(["name", "fieldName", "rowNumber", "note"])
-    assert told.valid, wrong[:10]
-    assert told.stats["tasks"] > 20
-    assert sum(task.stats.get("rows", 0) for task in told.tasks) > 500
+    assert run(capsys, "export", "csv", "--into", str(tmp_path), "--study", str(study))[0] == errors.GOOD
+    report = frictionless.validate(str(tmp_path / "csv" / "datapackage.json"))
+    wrong = report.flatten(["name", "fieldName", "rowNumber", "note"])
+    assert report.valid, wrong[:10]
+    assert report.stats["tasks"] > 20
+    assert sum(task.stats.get("rows", 0) for task in report.tasks) > 500
 
 
 def test_the_csv_package_catches_a_wrong_cell(
@@ -340,27 +340,27 @@ def test_the_csv_package_catches_a_wrong_cell(
 ) -> None:
     """So that the test above can fail: a code that is none, and a share above 1."""
     frictionless = pytest.importorskip("frictionless")
-    said(capsys, "export", "csv", "--into", str(tmp_path), "--study", str(study))
+    run(capsys, "export", "csv", "--into", str(tmp_path), "--study", str(study))
     path = tmp_path / "csv" / "epochs" / f"session={SESSIONS[0]}" / "epochs.csv"
     rows = pd.read_csv(path)
     rows.loc[1, "coverage"] = 1.5
     rows.loc[2, "feature"] = "mood"
     rows.to_csv(path, index=False)
-    told = frictionless.validate(str(tmp_path / "csv" / "datapackage.json"))
-    found = {(each[0], each[1]) for each in told.flatten(["type", "fieldName"])}
+    report = frictionless.validate(str(tmp_path / "csv" / "datapackage.json"))
+    found = {(each[0], each[1]) for each in report.flatten(["type", "fieldName"])}
     assert ("constraint-error", "coverage") in found
     assert ("constraint-error", "feature") in found
-    assert "hash-count" in {each[0] for each in told.flatten(["type"])}
+    assert "hash-count" in {each[0] for each in report.flatten(["type"])}
 
 
 def test_the_package_of_the_results_describes_every_table(study: Path) -> None:
     frictionless = pytest.importorskip("frictionless")
     results = study / "results"
-    told = json.loads((results / "datapackage.json").read_text())
-    assert not list(frictionless.Package.metadata_validate(told))
-    listed = {each["path"]: each for each in told["resources"]}
-    there = {path for path in inventory.result_files(results) if path.endswith(".parquet")}
-    assert {path for path in there if not path.startswith("ledger/session=")} == set(listed)
+    package = json.loads((results / "datapackage.json").read_text())
+    assert not list(frictionless.Package.metadata_validate(package))
+    listed = {each["path"]: each for each in package["resources"]}
+    present = {path for path in inventory.result_files(results) if path.endswith(".parquet")}
+    assert {path for path in present if not path.startswith("ledger/session=")} == set(listed)
     for path, each in listed.items():
         stored = parquet.read_schema(results / path)
         schema = json.loads((results / each["schema"]).read_text())
@@ -372,26 +372,26 @@ def test_the_package_of_the_results_describes_every_table(study: Path) -> None:
             assert stored.field(one["name"]).metadata[b"unit"].decode() == one.get("unit", "")
 
 
-def test_a_field_says_type_unit_limits_and_codes() -> None:
-    told = field(TABLES["epochs"]["reason"])
-    assert told["type"] == "string"
-    assert told["constraints"]["required"] is False
-    assert {"value": "low_coverage", "label": "too small a share of the epoch was received"} in told[
+def test_a_field_has_type_unit_limits_and_codes() -> None:
+    described = field(TABLES["epochs"]["reason"])
+    assert described["type"] == "string"
+    assert described["constraints"]["required"] is False
+    assert {"value": "low_coverage", "label": "too small a share of the epoch was received"} in described[
         "categories"
     ]
-    told = field(TABLES["epochs"]["coverage"])
-    assert told["type"] == "number"
-    assert told["unit"] == "1"
-    assert told["constraints"] == {"required": True, "minimum": 0, "maximum": 1}
+    described = field(TABLES["epochs"]["coverage"])
+    assert described["type"] == "number"
+    assert described["unit"] == "1"
+    assert described["constraints"] == {"required": True, "minimum": 0, "maximum": 1}
 
 
-def test_dictionary_and_methods_speak_of_this_study(study: Path) -> None:
+def test_dictionary_and_methods_are_of_this_study(study: Path) -> None:
     results = study / "results"
     rows = pd.read_csv(results / "dictionary.csv", keep_default_na=False)
-    told = {name: list(part["column"]) for name, part in rows.groupby("table", sort=False)}
+    columns = {name: list(part["column"]) for name, part in rows.groupby("table", sort=False)}
     for name, table in TABLES.items():
-        assert told[name][: len(table.columns)] == table.names
-    assert told["epochs_wide"] == parquet.read_schema(results / "study" / "epochs_wide.parquet").names
+        assert columns[name][: len(table.columns)] == table.names
+    assert columns["epochs_wide"] == parquet.read_schema(results / "study" / "epochs_wide.parquet").names
     assert "## epochs_wide" in (results / "dictionary.md").read_text()
     methods = json.loads((results / "methods.json").read_text())
     nodes = tables.read(tables.path(results, "sessions"), "sessions")
@@ -422,7 +422,7 @@ def test_the_copy_keeps_every_interval_and_no_date(
 ) -> None:
     copy, offsets = tmp_path / "copy", tmp_path / "private" / "offsets.tsv"
     arguments = ["release", str(copy), "--offsets", str(offsets), "--signals", "--study", str(study)]
-    code, text = said(capsys, *arguments)
+    code, text = run(capsys, *arguments)
     assert code == errors.GOOD, text
     weeks = pd.read_csv(offsets, sep="\t").set_index("participant")["weeks"]
     assert ((weeks <= -53) & (weeks >= -520)).all()
@@ -466,7 +466,7 @@ def test_a_second_copy_uses_the_same_offsets(
 ) -> None:
     offsets = tmp_path / "offsets.tsv"
     for name in ("one", "two"):
-        said(capsys, "release", str(tmp_path / name), "--offsets", str(offsets), "--study", str(study))
+        run(capsys, "release", str(tmp_path / name), "--offsets", str(offsets), "--study", str(study))
     one, two = (
         {path: hashes.sha256(tmp_path / name / path) for path in inventory.result_files(tmp_path / name)}
         for name in ("one", "two")
@@ -479,7 +479,7 @@ def test_offsets_never_lie_inside_the_copy(
     study: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     copy = tmp_path / "copy"
-    code, text = said(capsys, "release", str(copy), "--offsets", str(copy / "o.tsv"), "--study", str(study))
+    code, text = run(capsys, "release", str(copy), "--offsets", str(copy / "o.tsv"), "--study", str(study))
     assert code == errors.USAGE
     assert "lie inside the copy" in text
     assert not copy.exists()
@@ -516,7 +516,7 @@ def test_every_column_of_nanoseconds_is_an_instant_or_a_stamp_of_the_hub() -> No
 
 def test_hub_stamps_begin_at_zero(study: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     copy = tmp_path / "copy"
-    said(capsys, "release", str(copy), "--offsets", str(tmp_path / "o.tsv"), "--study", str(study))
+    run(capsys, "release", str(copy), "--offsets", str(tmp_path / "o.tsv"), "--study", str(study))
     for session in SESSIONS:
         loss = pd.read_parquet(copy / "loss" / f"session={session}" / "loss.parquet")
         assert loss["minute_hub_ns"].min() == 0
@@ -530,7 +530,7 @@ def test_a_hash_is_kept_until_anything_touches_its_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """SHA-256 of "abc" and of the empty message: FIPS 180-4, examples of NIST."""
-    abc, empty, place = tmp_path / "abc", tmp_path / "empty", tmp_path / hashes.NAME
+    abc, empty, record = tmp_path / "abc", tmp_path / "empty", tmp_path / hashes.NAME
     abc.write_bytes(b"abc")
     empty.touch()
     known = [
@@ -540,20 +540,20 @@ def test_a_hash_is_kept_until_anything_touches_its_file(
     read: list[Path] = []
     plain = hashes.sha256
     monkeypatch.setattr(hashes, "sha256", lambda path: read.append(path) or plain(path))
-    first = hashes.Kept(place)
+    first = hashes.Kept(record)
     assert first([abc, empty]) == first([abc, empty]) == known
     first.keep()
     assert sorted(read) == [abc, empty]
-    assert hashes.Kept(place)([abc, empty]) == known
+    assert hashes.Kept(record)([abc, empty]) == known
     assert len(read) == 2
     stat = abc.stat()
     abc.write_bytes(b"abd")  # as long as before, and with its time put back
     os.utime(abc, ns=(stat.st_atime_ns, stat.st_mtime_ns))
-    assert hashes.Kept(place)([abc, empty]) == hashes.of_files([abc, empty]) != known
+    assert hashes.Kept(record)([abc, empty]) == hashes.of_files([abc, empty]) != known
     assert read.count(empty) == 2
     for text in ("", "[1]", '{"abc": {}}', "{"):
-        place.write_text(text)
-        assert hashes.Kept(place)([empty]) == known[1:]
+        record.write_text(text)
+        assert hashes.Kept(record)([empty]) == known[1:]
 
 
 def test_what_a_sessions_stage_wrote_is_not_hashed_again_for_the_manifest(
@@ -570,15 +570,15 @@ def test_what_a_sessions_stage_wrote_is_not_hashed_again_for_the_manifest(
     )
     for session in SESSIONS:
         assert main(["stage", "hashes", session, "--study", str(folder)]) == errors.GOOD
-    told = json.loads((folder / "results" / "manifest.json").read_text())
-    own = {
+    manifest = json.loads((folder / "results" / "manifest.json").read_text())
+    of_sessions = {
         each["path"]
         for part in ("inputs", "results")
-        for each in told[part]
+        for each in manifest[part]
         if part == "inputs" or "/session=" in each["path"]
     }
-    assert len(read) == len(own)
-    assert set(read) == own
+    assert len(read) == len(of_sessions)
+    assert set(read) == of_sessions
     assert main(["export", "package", "--study", str(folder)]) == errors.GOOD
     assert len(read) == len(set(read))
-    assert json.loads((folder / "results" / "manifest.json").read_text())["results"] == told["results"]
+    assert json.loads((folder / "results" / "manifest.json").read_text())["results"] == manifest["results"]

@@ -42,7 +42,7 @@ def samples_of(study: Path, session: str, node: str, channel: str) -> pd.DataFra
 
 
 @pytest.mark.parametrize("session", FINISHED)
-def test_an_independent_reader_finds_counts_and_gaps_in_place(
+def test_an_independent_reader_sees_counts_and_gaps_at_their_instants(
     finished_study: Path, exported: Path, session: str
 ) -> None:
     pyedflib = pytest.importorskip("pyedflib")
@@ -73,17 +73,17 @@ def test_an_independent_reader_finds_counts_and_gaps_in_place(
             missing = rows[rows["origin"] == "missing"]
             spot = ((missing["utc_ns"].to_numpy() - start) * rate / SECOND).round().astype(int)
             holes = digital == NOTHING
-            told = np.zeros(len(digital), bool)
+            noted = np.zeros(len(digital), bool)
             for at, length, what in zip(onset, duration, text, strict=True):
                 if what == f"missing {label}":
                     a, b = round(at * rate), round((at + float(length)) * rate)
                     assert holes[a:b].all()
-                    told[a:b] = True
-            assert (told == holes).all()
+                    noted[a:b] = True
+            assert (noted == holes).all()
             inside = spot[(spot > 0) & (spot < len(digital) - 1)]
             assert np.mean([holes[k - 1 : k + 2].any() for k in inside]) > 0.99 if len(inside) else True
-            heard = np.flatnonzero(~holes)
-            inner = holes[heard[0] : heard[-1]]
+            received_at = np.flatnonzero(~holes)
+            inner = holes[received_at[0] : received_at[-1]]
             silent = 5 * rate if rows["boot"].max() > 0 else 0  # the scenario's restart, in no row
             assert abs(int(inner.sum()) - len(missing) - silent) <= 2 * len(runs(inner)[0]) + 2 + silent / 5
 
@@ -98,8 +98,8 @@ def test_values_are_in_the_layouts_unit(finished_study: Path, exported: Path) ->
         ):
             assert file.getPhysicalDimension(number) == unit
             digital, value = file.readSignal(number, digital=True), file.readSignal(number)
-            there = digital != NOTHING
-            assert np.abs(value - (digital * scale + offset))[there].max() < scale * 1e-2
+            held = digital != NOTHING
+            assert np.abs(value - (digital * scale + offset))[held].max() < scale * 1e-2
             assert "no sample" in file.getPrefilter(number)
 
 
@@ -111,20 +111,20 @@ def test_computed_samples_are_annotated(finished_study: Path, exported: Path) ->
     assert filled > 100
     with pyedflib.EdfReader(str(exported / "edf" / f"{session}.edf")) as file:
         _, duration, text = file.readAnnotations()
-        own = [round(float(each) * 250) for each in duration[text == "computed heart ecg"]]
-        assert abs(sum(own) - filled) <= len(own)
+        lengths = [round(float(seconds) * 250) for seconds in duration[text == "computed heart ecg"]]
+        assert abs(sum(lengths) - filled) <= len(lengths)
         phases = [what for what in text if what.startswith("phase ")]
         assert phases == ["phase rest"]
 
 
 def test_every_sample_is_accounted_for(finished_study: Path, exported: Path) -> None:
-    told = pd.read_csv(exported / "edf" / "signals.csv")
-    assert (told["measured"] + told["computed"] + told["missing"] == told["places"]).all()
-    assert set(told["exact_counts"]) == {"yes"}
-    for row in told.itertuples():
+    signals = pd.read_csv(exported / "edf" / "signals.csv")
+    assert (signals["measured"] + signals["computed"] + signals["missing"] == signals["places"]).all()
+    assert set(signals["exact_counts"]) == {"yes"}
+    for row in signals.itertuples():
         rows = samples_of(finished_study, row.session, *row.signal.split())
-        there = int((rows["origin"] != "missing").sum())
-        assert row.measured + row.computed == there - row.left_out + row.twice
+        present = int((rows["origin"] != "missing").sum())
+        assert row.measured + row.computed == present - row.left_out + row.twice
 
 
 def test_two_exports_are_the_same_bytes(finished_study: Path, exported: Path, tmp_path: Path) -> None:
@@ -133,7 +133,7 @@ def test_two_exports_are_the_same_bytes(finished_study: Path, exported: Path, tm
         assert path.read_bytes() == (exported / path.relative_to(tmp_path)).read_bytes()
 
 
-def test_counts_of_more_than_16_bits_are_rescaled_and_say_so() -> None:
+def test_counts_of_more_than_16_bits_are_rescaled_and_marked() -> None:
     kind = Kind(
         kind=1,
         stream="ecg",
@@ -153,7 +153,7 @@ def test_counts_of_more_than_16_bits_are_rescaled_and_say_so() -> None:
     assert np.abs(low + (digital.astype(float) + 32768) * step - raw * 1e-5).max() <= step / 2 * 1.001
 
 
-def test_an_export_without_its_library_says_how_to_get_it(
+def test_an_export_without_its_library_names_the_way_to_install_it(
     finished_study: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "edfio", None)
@@ -209,19 +209,22 @@ def test_beats_read_back_where_they_are(finished_study: Path, exported: Path, se
     name = f"{session}_heart".replace("-", "_")
     with warnings.catch_warnings():  # of pandas, about how wfdb calls it
         warnings.simplefilter("ignore")
-        told = wfdb.rdann(str(exported / "wfdb" / name), "beats")
+        annotations = wfdb.rdann(str(exported / "wfdb" / name), "beats")
     beats = tables.read(tables.path(finished_study / "results", "beats", session), "beats")
-    symbols = np.array(told.symbol)
-    own = np.isin(symbols, ["N", "Q"])
-    assert told.fs == 250
-    assert own.sum() == len(beats)
-    assert (symbols[own] == np.where(beats["origin"] == "measured", "N", "Q")).all()
+    symbols = np.array(annotations.symbol)
+    of_beats = np.isin(symbols, ["N", "Q"])
+    assert annotations.fs == 250
+    assert of_beats.sum() == len(beats)
+    assert (symbols[of_beats] == np.where(beats["origin"] == "measured", "N", "Q")).all()
     nodes = tables.read(tables.path(finished_study / "results", "sessions"), "sessions")
     start = int(nodes.loc[nodes["session"] == session, "start_ns"].iloc[0]) // SECOND * SECOND
-    assert np.abs(start + told.sample[own] * 4_000_000 - beats["utc_ns"].to_numpy()).max() <= 2_000_000
-    notes = np.array([note.rstrip("\0") for note in told.aux_note])
+    assert (
+        np.abs(start + annotations.sample[of_beats] * 4_000_000 - beats["utc_ns"].to_numpy()).max()
+        <= 2_000_000
+    )
+    notes = np.array([note.rstrip("\0") for note in annotations.aux_note])
     status = beats["rr_status"].astype(str).to_numpy()
-    assert (notes[own] == np.where(status == "normal", "", status)).all()
+    assert (notes[of_beats] == np.where(status == "normal", "", status)).all()
     rows = samples_of(finished_study, session, "heart", "ecg")
     starts, _ = runs((rows["origin"] == "missing").to_numpy())
     assert (notes == "missing from here").sum() == (notes == "missing to here").sum() == len(starts)

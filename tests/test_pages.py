@@ -74,7 +74,7 @@ def browser(driver: Any) -> Any:
 
 
 @pytest.mark.parametrize("page", PAGES)
-def test_a_page_asks_for_nothing_and_says_nothing(browser: Any, files: dict[str, Path], page: str) -> None:
+def test_a_page_asks_for_nothing_and_logs_nothing(browser: Any, files: dict[str, Path], page: str) -> None:
     browser.get(files[page].as_uri())
     assert set(requests(browser)) == {files[page].as_uri()}
     assert complaints(browser) == []
@@ -136,10 +136,10 @@ def test_tab_reaches_every_link_and_region_in_order_and_shows_where_it_is(
     seen = []
     for _ in range(total):
         browser.switch_to.active_element.send_keys(keys.TAB)
-        place, style, width = browser.execute_script(FOCUSED)
-        seen.append(place)
-        assert style == "solid", place
-        assert width >= 2, place
+        index, style, width = browser.execute_script(FOCUSED)
+        seen.append(index)
+        assert style == "solid", index
+        assert width >= 2, index
     assert seen == list(range(total))
 
 

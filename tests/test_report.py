@@ -143,7 +143,7 @@ def test_a_line_breaks_at_a_hole_and_a_lone_value_is_a_dot() -> None:
     assert dots == "M1.8 5h2.4"
 
 
-def test_the_page_says_what_is_left_of_a_battery(page: str) -> None:
+def test_the_page_shows_what_is_left_of_a_battery(page: str) -> None:
     assert "4.10 to 3.40 V, 4 h left or less" in page
     assert ">giving way</span>" in page
     assert page.count("not sent</span>") == len(NODES) - 1
@@ -197,7 +197,7 @@ def test_a_node_without_a_clock_is_named() -> None:
 
 
 @pytest.mark.parametrize(
-    ("codes", "whole"),
+    ("codes", "session"),
     [
         (["usable"] * 3, "usable"),
         (["unusable"] * 2, "unusable"),
@@ -205,14 +205,14 @@ def test_a_node_without_a_clock_is_named() -> None:
         ([], "unusable"),
     ],
 )
-def test_a_session_is_what_all_its_nodes_are(codes: list[str], whole: str) -> None:
-    assert verdict.combined(codes) == whole
+def test_a_session_is_what_all_its_nodes_are(codes: list[str], session: str) -> None:
+    assert verdict.combined(codes) == session
 
 
 # The worst gaps
 
 
-def test_the_longest_holes_and_fills_are_chosen_and_never_twice_the_same_place() -> None:
+def test_the_longest_holes_and_fills_are_chosen_and_never_one_stretch_twice() -> None:
     """::
 
     s      0    10       20  22      40        60        80
@@ -223,7 +223,7 @@ def test_the_longest_holes_and_fills_are_chosen_and_never_twice_the_same_place()
     length = np.array([8000, 1000, 100, 250, 250, 100]) * 1_000_000
     beats = np.array([0, 0, 0, 0, 1, 0])
     found = worst_gaps.choose(start, start + length, beats, 250.0, 3_500_000_000)
-    assert found.tolist() == [0, 1, 3, 4, 5]  # 22 s lies beside the hole at 20 s
+    assert found.tolist() == [0, 1, 3, 4, 5]  # 22 s lies next to the hole at 20 s
     many = np.arange(20) * 100 * SECOND
     shown = worst_gaps.choose(many, many + 9 * SECOND, np.zeros(20, np.int64), 250.0, 3_500_000_000)
     assert shown.tolist() == list(range(worst_gaps.HOLES))
@@ -232,7 +232,7 @@ def test_the_longest_holes_and_fills_are_chosen_and_never_twice_the_same_place()
 
 
 @pytest.mark.parametrize(
-    ("length_ms", "extent", "counts", "beats", "policy", "said"),
+    ("length_ms", "extent", "counts", "beats", "policy", "sentence"),
     [
         (
             240,
@@ -271,10 +271,10 @@ def test_the_longest_holes_and_fills_are_chosen_and_never_twice_the_same_place()
         (80, "known", {}, 0, Fill(method="linear", max_ms=100), "no sample of it stands in the tables."),
     ],
 )
-def test_what_was_done_with_a_gap_is_told(
-    length_ms: int, extent: str, counts: dict[str, int], beats: int, policy: Fill | None, said: str
+def test_the_treatment_of_a_gap_is_described(
+    length_ms: int, extent: str, counts: dict[str, int], beats: int, policy: Fill | None, sentence: str
 ) -> None:
-    assert worst_gaps.treatment(length_ms * 1_000_000, extent, counts, beats, policy)[1] == said
+    assert worst_gaps.treatment(length_ms * 1_000_000, extent, counts, beats, policy)[1] == sentence
 
 
 @given(st.integers(1, 400_000), st.lists(st.integers(-3_000, 400_000), min_size=2, max_size=20))
@@ -294,7 +294,7 @@ def test_a_folded_panel_keeps_the_order_of_time_and_its_scale_outside_the_hole(
     assert x[after] == pytest.approx(fig_gaps.SHOWN_S - (last - at[after]) / SECOND)
 
 
-def test_the_worst_gaps_are_drawn_as_the_tables_say(made: Made) -> None:
+def test_the_worst_gaps_are_drawn_as_the_tables_hold_them(made: Made) -> None:
     facts = read_session(made.study, made.session)
     figure = fig_gaps.worst(made.study, facts)
     assert figure is not None
@@ -315,13 +315,13 @@ def test_the_worst_gaps_are_drawn_as_the_tables_say(made: Made) -> None:
 
 def test_only_windows_around_the_worst_gaps_are_read(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[int] = []
-    whole = samples.read
+    read = samples.read
 
-    def watched(*told: Any) -> pd.DataFrame:
-        for span in told[5]:
+    def watched(*arguments: Any) -> pd.DataFrame:
+        for span in arguments[5]:
             edges = {operator: value for column, operator, value in span if column == "utc_ns"}
             asked.append(edges["<"] - edges[">="])
-        return whole(*told)
+        return read(*arguments)
 
     monkeypatch.setattr(samples, "read", watched)
     fig_gaps.worst(made.study, read_session(made.study, made.session))
@@ -338,11 +338,11 @@ def test_counts_and_lost_time_agree_with_the_truth(made: Made) -> None:
     outage, battery = 0.08, 0.15
     for stream in facts.streams:
         assert stream.counts["received"] == made.kept[stream.node]
-        whole = fig_coverage.shares_of(stream, np.array(facts.span))
-        assert sum(share[0] for share in whole.values()) == pytest.approx(1.0)
-        assert whole["hub_outage"][0] == pytest.approx(outage, abs=0.015)
-        assert (whole["end_of_battery"][0] > 0) == (stream.node == "skin")
-        assert (whole["node_restart"][0] > 0) == (stream.node == "wrist")
+        shares = fig_coverage.shares_of(stream, np.array(facts.span))
+        assert sum(share[0] for share in shares.values()) == pytest.approx(1.0)
+        assert shares["hub_outage"][0] == pytest.approx(outage, abs=0.015)
+        assert (shares["end_of_battery"][0] > 0) == (stream.node == "skin")
+        assert (shares["node_restart"][0] > 0) == (stream.node == "wrist")
     wrist = next(stream for stream in facts.streams if stream.node == "wrist")
     skin = next(stream for stream in facts.streams if stream.node == "skin")
     start, end = wrist.lost_to("node_restart")
@@ -351,12 +351,12 @@ def test_counts_and_lost_time_agree_with_the_truth(made: Made) -> None:
     assert (end - start) / 1e9 == pytest.approx([battery * made.seconds], abs=5)
 
 
-def test_received_share_is_what_the_frames_say(made: Made) -> None:
+def test_received_share_agrees_with_the_frames(made: Made) -> None:
     facts = read_session(made.study, made.session)
     rows = facts.nodes.set_index("node")
     for stream in facts.streams:
-        whole = fig_coverage.shares_of(stream, np.array(facts.span))["received"][0]
-        assert whole == pytest.approx(rows.loc[stream.node, "coverage"], abs=1e-3)
+        received = fig_coverage.shares_of(stream, np.array(facts.span))["received"][0]
+        assert received == pytest.approx(rows.loc[stream.node, "coverage"], abs=1e-3)
 
 
 def test_the_loss_table_counts_unknown_gaps(made: Made) -> None:
@@ -468,7 +468,7 @@ def test_pages_are_whole_accessible_and_ask_for_nothing(page: str, index: str, m
     assert page.count('role="img"') == page.count("<desc ") == 12
 
 
-def test_the_page_says_the_verdict_its_reasons_and_its_cautions(page: str) -> None:
+def test_the_page_shows_the_verdict_its_reasons_and_its_cautions(page: str) -> None:
     found = reading_text(page)
     assert "◐ Limited:" in found
     assert "Length, not met. 0.08 h recorded; the study asks for 0.75 h." in found
@@ -572,7 +572,7 @@ def test_a_hole_is_shaded_and_no_line_crosses_it(page: str) -> None:
             assert max(x) <= left or min(x) >= right
 
 
-def test_each_figure_has_its_rows_beside_it(made: Made) -> None:
+def test_each_figure_has_its_rows_in_a_file(made: Made) -> None:
     folder = made.study.results / "report" / f"{made.session}-data"
     names = {
         "coverage",

@@ -48,7 +48,7 @@ def facts(made: Made) -> StudyFacts:
 
 
 @given(st.floats(0.001, 0.9))
-def test_runs_by_chance_against_the_geometric_law_term_by_term(loss: float) -> None:
+def test_runs_by_chance_against_the_geometric_series_term_by_term(loss: float) -> None:
     """The share of lost frames in runs of j is j (1 - q)^2 q^(j - 1): of all runs (1 - q) q^(j - 1) are as
     long, and their mean length is 1 / (1 - q)."""
     j = np.arange(1, 20_001)
@@ -145,8 +145,8 @@ def test_shared_movements_show_each_pair(made: Made) -> None:
         "clock_ms": [0.9, 0.8],
         "verdict": ["disagrees", "no_movement"],
     }
-    told = replace(facts, agreement=tables.build(TABLES["agreement"], rows))
-    figure = fig_shared.shared(made.study, told)
+    moved = replace(facts, agreement=tables.build(TABLES["agreement"], rows))
+    figure = fig_shared.shared(made.study, moved)
     assert figure is not None
     assert "✕ trunk – wrist" in figure.drawing
     assert "trunk and wrist: +45.0 ± 1.4 ms, disagrees" in figure.drawing
@@ -180,8 +180,8 @@ def test_hours_count_what_no_rule_takes(made: Made, facts: StudyFacts) -> None:
     figure = fig_hours.hours(free)
     assert figure is not None
     assert figure.rows["share_taken"].max() == 0
-    whole = facts.sessions["coverage"].mean()
-    assert figure.rows["share_counts"].mean() == pytest.approx(whole, abs=0.04)
+    coverage = facts.sessions["coverage"].mean()
+    assert figure.rows["share_counts"].mean() == pytest.approx(coverage, abs=0.04)
     assert f'<a href="{made.session}.html">' in figure.drawing
 
 
@@ -247,8 +247,8 @@ def test_a_participant_is_one_point_weighted_by_epochs(facts: StudyFacts) -> Non
         ]
     )
     sessions = pd.DataFrame({"session": ["A", "B", "C", "D"], "node": "heart"})
-    told = fig_phases.points(replace(facts, phase_features=rows, exclusions=out, sessions=sessions))
-    assert told[["participant", "value", "counts"]].to_numpy().tolist() == [
+    points = fig_phases.points(replace(facts, phase_features=rows, exclusions=out, sessions=sessions))
+    assert points[["participant", "value", "counts"]].to_numpy().tolist() == [
         ["P1", 80.0, True],
         ["P2", 70.0, False],
     ]
@@ -257,11 +257,11 @@ def test_a_participant_is_one_point_weighted_by_epochs(facts: StudyFacts) -> Non
 def test_phases_are_drawn_in_their_order_with_a_point_each(facts: StudyFacts) -> None:
     figure = fig_phases.phases(facts)
     assert figure is not None
-    told = figure.rows
-    assert figure.drawing.count("<circle") == len(told) > 0
-    assert not told["counts"].any()
+    rows = figure.rows
+    assert figure.drawing.count("<circle") == len(rows) > 0
+    assert not rows["counts"].any()
     assert 'class="expected"' not in figure.drawing  # no median of what does not count
-    assert figure.drawing.count('class="beat open"') == len(told)
+    assert figure.drawing.count('class="beat open"') == len(rows)
 
 
 # Devices over the weeks
@@ -289,9 +289,7 @@ def weekly(losses: list[float], others: float = 0.02, node: str = "heart (16)") 
         ([0.02, 0.05, 0.09, 0.2], "too_few", np.nan),
     ],
 )
-def test_a_device_that_wears_out_is_told_from_one_bad_day(
-    losses: list[float], code: str, middle: float
-) -> None:
+def test_a_device_that_wears_out_is_no_single_bad_day(losses: list[float], code: str, middle: float) -> None:
     one = fig_weeks.trends(weekly(losses))["heart (16)"]
     assert one.code == code
     assert one.middle == pytest.approx(middle, abs=0.05, nan_ok=True)
@@ -303,9 +301,9 @@ def test_a_bad_season_for_all_is_no_wear() -> None:
 
 
 def test_a_week_is_needed() -> None:
-    told = weekly([0.02 + 0.01 * k for k in range(8)])
-    told["start_ns"] = START + np.arange(8) * WEEK // 8
-    assert fig_weeks.trends(told)["heart (16)"].code == "too_few"
+    days = weekly([0.02 + 0.01 * k for k in range(8)])
+    days["start_ns"] = START + np.arange(8) * WEEK // 8
+    assert fig_weeks.trends(days)["heart (16)"].code == "too_few"
 
 
 def test_the_interval_covers_the_truth() -> None:
@@ -317,7 +315,7 @@ def test_the_interval_covers_the_truth() -> None:
     assert 0.90 <= held <= 0.995
 
 
-def test_a_plain_sentence_says_what_the_slope_says() -> None:
+def test_a_plain_sentence_states_the_slope() -> None:
     one = fig_weeks.Slope(1.2, 0.8, 1.5, 9)
     assert fig_weeks.sentence("heart (16)", one) == (
         "heart (16): loses more and more against the others; it may be wearing out, +1.20 points a week "

@@ -85,10 +85,10 @@ def test_a_line_never_crosses_missing_samples(seed: int, n: int, points: int) ->
     if (~missing).sum() > points >= 20 and not missing.any():
         assert ms[value.argmax()] in kept  # the highest peak is never thinned out
     measured = np.array([each is None for each in drawn["fill"]])
-    beside = np.convolve(filled, [1, 1, 1], "same") > 0
+    near = np.convolve(filled, [1, 1, 1], "same") > 0
     for each, plain in zip(drawn["t"], measured, strict=True):
         if each is not None:
-            assert plain != beside[round(each / 4)]
+            assert plain != near[round(each / 4)]
 
 
 def test_spans_and_silences() -> None:
@@ -117,11 +117,11 @@ def test_a_window_is_the_samples_of_the_table(day: SessionView) -> None:
     got = day.window("heart/ecg", 30_000, 34_000, 4000)
     rows = samples_in(day.study, SESSION, "heart", "ecg", "ecg")
     rows = rows[rows.utc_ns.between(day.start_ns + 30_000 * MS, day.start_ns + 34_000 * MS)]
-    there = rows[rows.origin != "missing"]
+    present = rows[rows.origin != "missing"]
     drawn = [(t, v) for t, v in zip(got["t"], got["value"], strict=True) if t is not None]
-    assert len(drawn) == len(there) > 500
-    assert np.allclose([t for t, _ in drawn], (there.utc_ns - day.start_ns) / MS, atol=1e-5)
-    assert np.allclose([v for _, v in drawn], there.value, atol=1e-6)
+    assert len(drawn) == len(present) > 500
+    assert np.allclose([t for t, _ in drawn], (present.utc_ns - day.start_ns) / MS, atol=1e-5)
+    assert np.allclose([v for _, v in drawn], present.value, atol=1e-6)
     lost = sum(end - start for start, end in got["missing"])
     assert lost == pytest.approx(4 * (rows.origin == "missing").sum(), rel=0.01)
 
@@ -153,6 +153,15 @@ def test_a_window_in_which_a_node_was_off_is_empty(day: SessionView) -> None:
     assert len(got["silent"]) == 1
 
 
+def test_of_equal_holes_the_earlier_are_kept(day: SessionView) -> None:
+    """A set of holes has another order in each process; the page must not."""
+    gaps = day.description()["gaps"]
+    ranked = sorted(gaps, key=lambda gap: (gap["from"] - gap["to"], gap["from"], gap["node"]))
+    for most in range(1, len(gaps)):
+        kept = sorted(ranked[:most], key=lambda gap: (gap["from"], gap["to"], gap["node"]))
+        assert day._worst_gaps(most) == kept
+
+
 def test_beats_carry_a_rate_only_where_it_counts(day: SessionView) -> None:
     beats = tables.read(tables.path(day.study.results, "beats", SESSION), "beats")
     drawn = day.beats(0, (day.end_ns - day.start_ns) / MS, 4000)
@@ -160,8 +169,8 @@ def test_beats_carry_a_rate_only_where_it_counts(day: SessionView) -> None:
     counts = beats.rr_status.isin(["normal", "beat_in_fill"])
     assert [each is not None for each in drawn["bpm"]] == counts.tolist()
     thin = day.beats(0, (day.end_ns - day.start_ns) / MS, 40)
-    there = [each for each in thin["bpm"] if each is not None]
-    assert 55 < min(there) < max(there) < 115
+    rates = [each for each in thin["bpm"] if each is not None]
+    assert 55 < min(rates) < max(rates) < 115
     assert None in thin["bpm"]  # the outage
 
 
@@ -261,7 +270,7 @@ def test_a_request_names_this_server_once(server: ThreadingHTTPServer, hosts: tu
         assert client.recv(100).startswith(b"HTTP/1.1 403 ")
 
 
-def test_one_who_says_nothing_keeps_nobody_waiting(server: ThreadingHTTPServer) -> None:
+def test_a_silent_client_keeps_nobody_waiting(server: ThreadingHTTPServer) -> None:
     with socket.create_connection(("127.0.0.1", server.server_port), timeout=10) as silent:
         silent.sendall(b"GET ")
         assert ask(server, token(server))[0] == 200
@@ -299,7 +308,7 @@ def test_a_taken_port_and_instants_outside(
 # A cell of a table on the time axis
 
 
-def test_a_cell_stands_where_its_row_says(day: SessionView) -> None:
+def test_a_cell_has_the_span_of_its_row(day: SessionView) -> None:
     """Against the tables themselves: an epoch, a beat, a minute of loss, a frame and a gap."""
 
     def read(name: str) -> pd.DataFrame:
@@ -391,12 +400,12 @@ def coloured(driver: Any) -> None:
 
 
 def window(driver: Any) -> tuple[float, float]:
-    """What the page says it shows, and what the plot shows: ms after the session's start."""
-    told, shown = driver.execute_script(
+    """Window that the page names, which is that of the plot: ms after the session's start."""
+    named, shown = driver.execute_script(
         "return [window_, plot.layout.xaxis.range.map((each) => parse(each) - date(0))]"
     )
-    assert shown == pytest.approx(told, abs=1)
-    return float(told[0]), float(told[1])
+    assert shown == pytest.approx(named, abs=1)
+    return float(named[0]), float(named[1])
 
 
 def press(driver: Any, key: str) -> None:
@@ -493,16 +502,16 @@ def test_a_traced_cell_is_found_and_marked(
     assert window(browser) == pytest.approx((left, right), abs=1)
 
 
-def test_a_wrong_cell_or_time_is_said(driver: Any, server: ThreadingHTTPServer) -> None:
+def test_a_wrong_cell_or_time_is_refused(driver: Any, server: ThreadingHTTPServer) -> None:
     """The browser itself notes the refused request, so the console is not asked here."""
     keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
     driver.get(url(server))
     drawn(driver, 0)
     wait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait(driver, 10, 0.05)
     wrong = (("cell", "epochs node=nose", "no row with node nose"), ("goto", "noon", "09:30"))
-    for name, typed, said in wrong:
+    for name, typed, sentence in wrong:
         driver.find_element("id", name).send_keys(typed + keys.ENTER)
-        wait.until(lambda one, said=said: said in one.find_element("id", "trouble").text)
+        wait.until(lambda one, sentence=sentence: sentence in one.find_element("id", "trouble").text)
     complaints(driver)
 
 

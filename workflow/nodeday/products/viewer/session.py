@@ -118,11 +118,11 @@ class SessionView:
         return (int(utc_ns) - self.start_ns) / 1e6
 
     def _worst_gaps(self, most: int = 500) -> list[dict[str, Any]]:
-        """The longest holes of the envelope, longest first, then in order of time."""
+        """The longest holes of the envelopes in order of time; of equal ones the earlier."""
         holes = {
             (*hole, node) for (node, _), envelope in self._envelopes.items() for hole in envelope.holes()
         }
-        longest = sorted(holes, key=lambda hole: hole[0] - hole[1])[:most]
+        longest = sorted(holes, key=lambda hole: (hole[0] - hole[1], hole))[:most]
         return [
             {"node": node, "from": a * BIN_NS / 1e6, "to": b * BIN_NS / 1e6} for a, b, node in sorted(longest)
         ]

@@ -3,7 +3,7 @@
 
 const STRIP = 0.16, GAP = 0.022, REST_MS = 110, LEAST_MS = 20;
 const plot = document.getElementById("plot");
-const say = (id, text) => { document.getElementById(id).textContent = text; };
+const show = (id, text) => { document.getElementById(id).textContent = text; };
 const ask = async (what, parameters = {}) => {
   const answer = await fetch(`${what}?${new URLSearchParams(parameters)}`);
   const body = await answer.json();
@@ -89,9 +89,9 @@ function traces(panel, index, answers) {
 
 function loss(answer, yaxis, accent) {
   const bar = (t, width, y, marker, name) => ({type: "bar", x: t.map(date), width, offset: 0, y, yaxis, marker, name, hoverinfo: "name"});
-  const whole = (each, marker, name) => bar(each.map(([from]) => from), each.map(([from, to]) => to - from), each.map(() => 1), marker, name);
-  const silent = whole(answer.silent, {color: "rgba(0,0,0,0)", line: {width: 1, color: accent}}, "silent: nothing known");
-  if (answer.form === "samples") return [silent, whole(answer.missing, {color: accent}, "missing")];
+  const spans = (each, marker, name) => bar(each.map(([from]) => from), each.map(([from, to]) => to - from), each.map(() => 1), marker, name);
+  const silent = spans(answer.silent, {color: "rgba(0,0,0,0)", line: {width: 1, color: accent}}, "silent: nothing known");
+  if (answer.form === "samples") return [silent, spans(answer.missing, {color: accent}, "missing")];
   const width = answer.t.length > 1 ? answer.t[1] - answer.t[0] : 250;
   return [
     silent,
@@ -101,25 +101,25 @@ function loss(answer, yaxis, accent) {
 }
 
 async function draw() {
-  const mine = ++turn, [from, to] = window_, points = Math.min(4000, Math.max(200, Math.round(plot.clientWidth * 1.5)));
+  const request = ++turn, [from, to] = window_, points = Math.min(4000, Math.max(200, Math.round(plot.clientWidth * 1.5)));
   const span = {from, to, points};
-  say("span", `${clock(from)} to ${clock(to, to - from < 60000 ? 3 : 0)} ${day.zone} · ${length(to - from)}`);
+  show("span", `${clock(from)} to ${clock(to, to - from < 60000 ? 3 : 0)} ${day.zone} · ${length(to - from)}`);
   const named = marked ? `&cell=${encodeURIComponent(marked.label)}` : "";
   history.replaceState(null, "", `#from=${Math.round(from)}&to=${Math.round(to)}${named}`);
   try {
     const found = await Promise.all(panels.map((panel) => panel.channels.length
       ? Promise.all(panel.channels.map((each) => ask("window", {channel: each.key, ...span})))
       : ask("beats", {...span, points: Math.min(points, 1500)}).then((answer) => [answer])));
-    if (mine !== turn) return;
+    if (request !== turn) return;
     drawing = true;
     await Plotly.react(plot, panels.flatMap((panel, index) => traces(panel, index, found[index])), axes(),
       {scrollZoom: true, displayModeBar: false, responsive: true, doubleClick: false});
     drawing = false;
-    say("trouble", "");
-    document.body.dataset.drawn = String(mine);
+    show("trouble", "");
+    document.body.dataset.drawn = String(request);
   } catch (error) {
     drawing = false;
-    say("trouble", `${error.message || error}`);
+    show("trouble", `${error.message || error}`);
   }
 }
 
@@ -130,8 +130,8 @@ function length(ms) {
 }
 
 function move(from, to) {
-  const whole = day.end_ms - day.start_ms, size = Math.min(Math.max(to - from, LEAST_MS), whole);
-  from = Math.min(Math.max((from + to - size) / 2, 0), whole - size);
+  const full = day.end_ms - day.start_ms, size = Math.min(Math.max(to - from, LEAST_MS), full);
+  from = Math.min(Math.max((from + to - size) / 2, 0), full - size);
   window_ = [from, from + size];
   draw();
 }
@@ -141,18 +141,18 @@ const pan = (by) => { const size = window_[1] - window_[0]; move(window_[0] + by
 function hole(step) {
   const mid = (window_[0] + window_[1]) / 2, ordered = step > 0 ? day.gaps : [...day.gaps].reverse();
   const found = ordered.find((gap) => step > 0 ? (gap.from + gap.to) / 2 > mid + 1 : (gap.from + gap.to) / 2 < mid - 1);
-  if (!found) return say("trouble", step > 0 ? "No later hole." : "No earlier hole.");
+  if (!found) return show("trouble", step > 0 ? "No later hole." : "No earlier hole.");
   const around = Math.max(found.to - found.from, 2000);
   move(found.from - around, found.to + around);
 }
-async function jump(text, there = true) {
+async function jump(text, zoomed = true) {
   try {
     marked = text.trim() ? await ask("cell", {of: text}) : null;
   } catch (error) {
-    return say("trouble", `${error.message || error}`);
+    return show("trouble", `${error.message || error}`);
   }
-  say("marked", marked ? `Marked: ${marked.label}` : "");
-  if (!marked || !there) return draw();
+  show("marked", marked ? `Marked: ${marked.label}` : "");
+  if (!marked || !zoomed) return draw();
   const around = Math.max((marked.to - marked.from) / 4, 1000);
   move(marked.from - around, marked.to + around);
 }
@@ -176,7 +176,7 @@ function listen() {
   document.getElementById("cell").addEventListener("change", (event) => jump(event.target.value));
   document.getElementById("goto").addEventListener("change", (event) => {
     const parts = event.target.value.trim().match(/^(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?$/);
-    if (!parts) return say("trouble", "Expected a time such as 09:30 or 09:30:15.");
+    if (!parts) return show("trouble", "Expected a time such as 09:30 or 09:30:15.");
     const midnight = Math.floor(date(0) / 86400000) * 86400000;
     let at = midnight + (parts[1] * 3600 + parts[2] * 60 + (parts[3] || 0) * 1) * 1000 - date(0);
     if (at < 0) at += 86400000; // after midnight
@@ -199,11 +199,11 @@ async function begin() {
   try {
     day = await ask("session");
   } catch (error) {
-    return say("trouble", `${error.message || error}`);
+    return show("trouble", `${error.message || error}`);
   }
   panels = panelsOf(day.channels);
   document.title = `${day.session}: day view`;
-  say("title", `${day.session} · ${day.study}`);
+  show("title", `${day.session} · ${day.study}`);
   const asked = new URLSearchParams(location.hash.slice(1));
   window_ = [0, day.end_ms - day.start_ms];
   if (Number.isFinite(parseFloat(asked.get("from")))) window_ = [parseFloat(asked.get("from")), parseFloat(asked.get("to"))];
