@@ -27,7 +27,7 @@ def job_of(process: psutil.Process, whole: psutil.Process) -> int:
     or the command itself."""
     line = [process, *process.parents()]
     line = line[: line.index(whole)]
-    servers = [place for place, each in enumerate(line) if "nodeday.cli.serve" in each.cmdline()]
+    servers = [place for place, each in enumerate(line) if each.cmdline()[1:4] == ["-m", "nodeday", "serve"]]
     # Forks of the server have its command line, and the server is the uppermost of them.
     return line[max(servers[-1] - 1, 0)].pid if servers else whole.pid
 

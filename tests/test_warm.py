@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from nodeday.cli import serve
+from nodeday.cli.commands import run
 from nodeday.core.errors import CONTRACT, FAULT, USAGE
 from nodeday.engine import prefork
 
@@ -44,7 +44,7 @@ def test_the_server_runs_other_jobs_of_a_run_too(
     """It may not have imported yet what they need."""
     arguments = ["export", "package", "--study", str(study_folder())]
     expected = direct(arguments)
-    with prefork.stages(serve.COMMAND):
+    with prefork.stages(run.JOBS):
         assert forwarded(arguments) == expected.returncode == CONTRACT
     assert capfd.readouterr() == (expected.stdout, expected.stderr)
 
@@ -54,7 +54,7 @@ def test_a_forwarded_stage_prints_and_returns_what_a_direct_one_does(
 ) -> None:
     folder = study_folder(**{"events.tsv": "session\tphase\tstart\tend\n"})
     (folder / "captures" / "S1.bin").write_bytes(b"no frame " * 1000)
-    with prefork.stages(serve.COMMAND):
+    with prefork.stages(run.JOBS):
         for session, code in (("NONE", USAGE), ("S1", CONTRACT)):
             arguments = ["stage", "frames", session, "--study", str(folder)]
             expected = direct(arguments)
@@ -119,7 +119,7 @@ print(faults() - before)
 
 def test_the_process_ends_with_the_run() -> None:
     before = set(children())
-    with prefork.stages(serve.COMMAND):
+    with prefork.stages(run.JOBS):
         started = set(children()) - before
         assert len(started) == 1
     assert not started & set(children())

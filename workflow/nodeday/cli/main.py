@@ -11,6 +11,8 @@ from nodeday import __version__
 from nodeday.cli.parser import ProgramParser
 from nodeday.core.errors import FAULT, GOOD, STOPPED, NodedayError, of_system
 
+SERVE = "serve"
+"""First argument of the process that `nodeday run` starts for its jobs; no command of a person."""
 FORWARDED = ("stage", "export")
 """Commands of rules, which a process with its libraries imported does where there is one."""
 
@@ -22,6 +24,10 @@ def main(arguments: list[str] | None = None) -> int:
         # Its threads would sum in another order on a machine with other cores, and stages fork.
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     atexit.register(gc.freeze)  # else the end of a run would look through all there is for garbage
+    if arguments[:1] == [SERVE]:
+        from nodeday.cli.serve import serve
+
+        return serve(arguments[1], main)
     if arguments and arguments[0] in FORWARDED:
         from nodeday.engine import prefork
 

@@ -1,17 +1,14 @@
-"""Process that `nodeday run` starts for its jobs: ``python -m nodeday.cli.serve ADDRESS``.
+"""Process that `nodeday run` starts for its jobs: ``python -m nodeday serve ADDRESS``.
 
 It imports what the jobs of a run need, and runs `nodeday` in a fork of itself for each job.
 """
 
 from __future__ import annotations
 
-import sys
+from collections.abc import Callable
 
-from nodeday.cli.main import main
 from nodeday.engine import prefork
 
-COMMAND = (sys.executable, "-m", "nodeday.cli.serve")
-"""Starts the process; the address comes after it."""
 FIRST = (
     "nodeday.cli.headings",
     "nodeday.engine.account",
@@ -27,5 +24,8 @@ LATER = (
 )
 """What its later jobs need, in the order of the chain."""
 
-if __name__ == "__main__":
-    prefork.serve(sys.argv[1], main, FIRST, LATER)
+
+def serve(address: str, main: Callable[[list[str]], int]) -> int:
+    """Run ``main`` for each call at ``address`` until standard input ends; return 0."""
+    prefork.serve(address, main, FIRST, LATER)
+    return 0

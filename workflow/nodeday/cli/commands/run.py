@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import gc
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 HELP = "captures to tables and pages"
 EXAMPLES = "nodeday run --cores 4"
+JOBS = (sys.executable, "-m", "nodeday", "serve")
+"""Starts the process that runs the jobs: see cli/serve.py. The address comes after it."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,13 +41,11 @@ def run_study(folder: Path, cores: int, *, as_json: bool = False) -> int:
     Raises SettingsError for a study whose settings cannot be read.
     """
     import json
-    import sys
 
-    from nodeday.cli import serve
     from nodeday.engine import prefork
 
     # Stages import their libraries while this process imports its own and reads the settings.
-    with prefork.stages(serve.COMMAND), _no_collection():
+    with prefork.stages(JOBS), _no_collection():
         study, obstacles, outcome = _run(folder, cores)
 
     from nodeday.engine import account

@@ -8,20 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 from nodeday.cli.arguments import add_cores, add_study
 from nodeday.core.errors import GOOD, ContractError, SettingsError, of_system
-from nodeday.engine.stages import SEVERAL_CORES, STAGES
 
 if TYPE_CHECKING:
     from nodeday.config.study import Study
 
 HELP = "one stage of one session, as a run calls it"
 EXAMPLES = "nodeday stage loss S01"
-NAMES = tuple(name for name in STAGES if name != "dataset")
-"""Stages that this command runs; `nodeday export package` is the last one."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the stage, its sessions, the cores and the study."""
-    parser.add_argument("stage", choices=NAMES, help="which")
+    from nodeday.engine.stages import SEVERAL_CORES, STAGES
+
+    # The last stage, `dataset`, is `nodeday export package`.
+    names = [name for name in STAGES if name != "dataset"]
+    parser.add_argument("stage", choices=names, help="which")
     parser.add_argument("sessions", nargs="*", metavar="SESSION", help="of the study")
     add_cores(parser, 1, f"to work on, in {', '.join(SEVERAL_CORES)}")
     add_study(parser)
@@ -34,10 +35,11 @@ def run(options: argparse.Namespace) -> int:
     from nodeday.config.study import Study
     from nodeday.core import malloc
     from nodeday.engine import locks
+    from nodeday.engine.stages import STAGES
 
     malloc.keep()
     study, stage = Study(options.study), options.stage
-    module = importlib.import_module(f"nodeday.{STAGES[stage].modules[0]}")
+    module = importlib.import_module(f".{STAGES[stage].modules[0]}", package="nodeday")
     more = {"cores": options.cores} if STAGES[stage].several_cores else {}
     with locks.stage(study.root):
         if stage == "study":
