@@ -61,8 +61,9 @@ class Decoder:
         self.addresses = np.array(sorted(self.names), np.int64)
 
     def decode(self, block: ScannedBlock) -> Decoded:
-        """Rows of the block's frames. A frame that no neighbour of its node bears out is set aside:
-        see :meth:`NodeClock.unwrap`.
+        """Return rows of the block's frames.
+
+        A frame that no neighbour of its node bears out is set aside: see :meth:`NodeClock.unwrap`.
         """
         self.found += sum(len(each.start) for each in block.frames)
         if not block.frames:
@@ -129,8 +130,8 @@ class Decoder:
         hz = layout.tick_hz(kind.stream) if own else 1.0 / kind.period_s
         modulus = layout.tick_range(kind.stream) if own else self._modulus(layout)
         clock = self._clocks.setdefault((node, -1 if own else slot), NodeClock(hz, modulus))
-        told = (columns[name][rows] for name in ("ticks", "hub_ns", "boot_id"))
-        lone, boot, total = clock.unwrap(*told)
+        counters = (columns[name][rows] for name in ("ticks", "hub_ns", "boot_id"))
+        lone, boot, total = clock.unwrap(*counters)
         rows = rows[~lone]
         columns["boot"][rows] = boot
         columns["tick_total"][rows] = total if own else stamped_instant(kind, total)
@@ -199,8 +200,9 @@ class Decoder:
         )
 
     def _columns(self, found: FoundFrames, payload: Bytes) -> Columns:
-        """Fields by role, those that the layout lacks filled with what stands for nothing; node and slot by
-        their places.
+        """Return fields by role, those that the layout lacks filled with what stands for nothing.
+
+        Node and slot are positions in the lists of both.
         """
         layout, kind = found.layout, found.kind
         values = decode_fields(found.frames, layout, kind, ROLES)
@@ -237,6 +239,6 @@ def _payload(found: FoundFrames) -> Bytes:
     return np.ascontiguousarray(found.frames[:, at : at + found.kind.payload_bytes])
 
 
-def _present(places: Ints) -> list[int]:
-    """The different values of ``places`` (n,), small whole numbers, in order."""
-    return np.flatnonzero(np.bincount(places)).tolist()
+def _present(numbers: Ints) -> list[int]:
+    """Return the different values of ``numbers`` (n,), small and not negative, in order."""
+    return np.flatnonzero(np.bincount(numbers)).tolist()
