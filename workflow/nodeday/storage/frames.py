@@ -68,7 +68,7 @@ def path(results: Path, session: str, key: Key) -> Path:
 
 @contextmanager
 def writing(results: Path, session: str) -> Iterator[FrameWriter]:
-    """Give a writer of a session's frames; all files appear together, in place of any earlier ones.
+    """Give a writer of a session's frames; all files appear together and replace any earlier ones.
 
     Where the block raises, what the session had stays.
     """
@@ -143,10 +143,10 @@ def streams(results: Path, session: str) -> list[Key]:
 
     Raises ContractError where stage ``frames`` has not written the session.
     """
-    place = folder(results, session)
-    if not place.is_dir():
-        raise ContractError("no such folder", str(place), "a table that an earlier stage wrote")
-    names = (each.name.split(".") for each in place.glob("[!.]*.parquet"))
+    source = folder(results, session)
+    if not source.is_dir():
+        raise ContractError("no such folder", str(source), "a table that an earlier stage wrote")
+    names = (each.name.split(".") for each in source.glob("[!.]*.parquet"))
     return sorted((node, stream) for node, stream, _ in names)
 
 

@@ -39,10 +39,10 @@ def checked(
     The clocks are corrected where the study asks for that.
     """
     hard = jerks(felt)
-    told = [at for start, end in _stated(study, session) for at in moments(hard, (start, end))]
-    near = [at for at in moments(hard) if all(abs(at - other) > 5e9 for other in told)]
+    noted = [at for start, end in _stated(study, session) for at in moments(hard, (start, end))]
+    near = [at for at in moments(hard) if all(abs(at - other) > 5e9 for other in noted)]
     # A moment after the other, so that the payloads around it are read once.
-    rows = [("stated", each) for at in told for each in matches(felt, [at])]
+    rows = [("stated", each) for at in noted for each in matches(felt, [at])]
     rows += [("found", each) for at in near for each in matches(felt, [at])]
     pairs = pairs_of([each for _, each in rows])
     band = {each.node: _band(clock, each.node) for each in felt}
@@ -100,8 +100,8 @@ def _signal(
     node: str, kind: Kind, columns: FrameColumns, payload: Payloads, knots: pd.DataFrame
 ) -> MovementSignal:
     rate_hz = kind.rate_hz or 1.0
-    place = np.arange(kind.samples) - (kind.samples - 1 if kind.stamp == "last" else 0)
-    wait_ns = np.rint((place * kind.interleave / rate_hz - kind.converter_ms / 1e3) * 1e9).astype(np.int64)
+    position = np.arange(kind.samples) - (kind.samples - 1 if kind.stamp == "last" else 0)
+    wait_ns = np.rint((position * kind.interleave / rate_hz - kind.converter_ms / 1e3) * 1e9).astype(np.int64)
     distinct, boot, ticks = is_in(columns["status"], DISTINCT), columns["boot"], columns["ticks"]
     rows, stamps = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
     for number in np.unique(boot).tolist():
@@ -164,11 +164,11 @@ def _movement_rows(rows: list[tuple[str, MovementMatch]]) -> pd.DataFrame:
 def _agreement_rows(
     names: list[str], pairs: list[Pair], band: dict[str, float], fix: dict[str, float]
 ) -> pd.DataFrame:
-    told = {(each.node, each.other): each for each in pairs}
+    by_nodes = {(each.node, each.other): each for each in pairs}
     rows = []
     for at, one in enumerate(names):
         for other in names[at + 1 :]:
-            claimed, pair = float(np.hypot(band[one], band[other])), told.get((one, other))
+            claimed, pair = float(np.hypot(band[one], band[other])), by_nodes.get((one, other))
             if pair is None:
                 rows.append((one, other, 0, np.nan, np.nan, claimed, "no_movement"))
                 continue

@@ -50,7 +50,7 @@ class BootStamps:
     unit: Unit
 
     def steps(self) -> list[ObservedStep]:
-        """Steps of the hub's clock against this one, in order.
+        """Return the steps of the hub's clock against this one, in order.
 
         A host's marks are late in UTC, so that they lie under the truth.
         """

@@ -152,21 +152,21 @@ def _utc_unit_ms(layout: Layout) -> float:
     return ((utc.unit_ns if utc else None) or 1) / 1e6
 
 
-def _clock_rows(key: Key, whole: Map, rate_hz: float, delay_ms: float) -> pd.DataFrame:
+def _clock_rows(key: Key, knots: Map, rate_hz: float, delay_ms: float) -> pd.DataFrame:
     """Rows of table ``clock`` for one boot of a node."""
     node, stream, boot = key
     columns: dict[str, Any] = {
         "node": node,
         "stream": stream,
-        "boot": np.full(len(whole.at), boot, np.int32),
-        "ticks": whole.at,
-        "utc_ns": whole.to,
-        "skew_ppm": maps.skew_ppm(whole.at, whole.to, rate_hz),
-        "offset_ms": maps.offset_ms(whole.at, whole.to, rate_hz),
-        "residual_ms": whole.residual_ms,
-        "uncertainty_ms": whole.uncertainty_ms,
+        "boot": np.full(len(knots.at), boot, np.int32),
+        "ticks": knots.at,
+        "utc_ns": knots.to,
+        "skew_ppm": maps.skew_ppm(knots.at, knots.to, rate_hz),
+        "offset_ms": maps.offset_ms(knots.at, knots.to, rate_hz),
+        "residual_ms": knots.residual_ms,
+        "uncertainty_ms": knots.uncertainty_ms,
         "delay_ms": delay_ms,
         "corrected_ms": 0.0,
-        "status": whole.status,
+        "status": knots.status,
     }
     return pd.DataFrame(columns)

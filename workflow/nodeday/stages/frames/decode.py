@@ -140,8 +140,9 @@ class Decoder:
         )
 
     def _columns(self, found: FoundFrames, payload: Bytes) -> Columns:
-        """Fields by role, those that the layout lacks filled with what stands for nothing; node and slot by
-        their places.
+        """Return fields by role, those that the layout lacks filled with what stands for nothing.
+
+        Node and slot are positions in the lists of both.
         """
         layout, kind = found.layout, found.kind
         values = decode_fields(found.frames, layout, kind, ROLES)

@@ -97,7 +97,7 @@ class _Capture:
         self.found = self.set_aside = 0
 
     def paces(self) -> dict[tuple[int, int], merge.FramePeriod]:
-        """Of each node and stream, by their places in the categories of table ``frames``."""
+        """Return the pace of each node and stream, by positions in the categories of table ``frames``."""
         nodes = sorted(set(self.names.values()))
         streams = sorted({kind.stream for layout in self.layouts for kind in layout.kinds})
         out = {}
@@ -152,7 +152,7 @@ class _Capture:
         return scan(self.source.pieces(), self.spoken)
 
     def counted(self, rows: arrow.Table) -> arrow.Table:
-        """The rows themselves, counted by status."""
+        """Count ``rows`` by status, and return them as they are."""
         states = rows["status"].combine_chunks().indices.to_numpy()
         for total, weights in ((self.rows, None), (self.bytes, rows["length"].to_numpy())):
             counts = np.bincount(states, weights, len(STATUS)).astype(np.int64).tolist()

@@ -1,4 +1,4 @@
-"""The hub's time while it was on: its runs laid end to end, and the host's marks in each."""
+"""The hub's time while it was on: its runs end to end, and the host's marks in each."""
 
 from __future__ import annotations
 
@@ -73,10 +73,10 @@ def _take_nearest(
             np.zeros(len(found) - at.stop, np.int32),
         )
         for each in np.unique(boots).tolist():
-            mine, theirs = boots == each, boot == each
-            if theirs.any():
-                nearest = np.searchsorted(ticks[theirs], late_ticks[mine]).clip(max=int(theirs.sum()) - 1)
-                out[mine] = known[theirs][nearest]
+            wanted, others = boots == each, boot == each
+            if others.any():
+                nearest = np.searchsorted(ticks[others], late_ticks[wanted]).clip(max=int(others.sum()) - 1)
+                out[wanted] = known[others][nearest]
         found[late] = out
 
 

@@ -60,7 +60,7 @@ def _by_status(streams: Mapping[Key, FrameColumns]) -> dict[str, int]:
 
 
 def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
-    """What the layout says of each stream that a node may send."""
+    """Return what the layout says of each stream that a node may send."""
     found: dict[tuple[str, str], StreamTiming] = {}
     for node in study.nodes_of(session).values():
         layout = study.layout_of(session, node.node)
@@ -73,16 +73,16 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
 
 
 def account(session: SessionFrames, empty_v: float) -> tuple[Frames, list[BootRange]]:
-    """The stage's tables by name, and all boots by stream."""
+    """Return the stage's tables by name, and all boots by stream."""
     parts: dict[str, list[Any]] = defaultdict(list)
     for node in session.nodes:
         for name, part in _parts(session.streams_of(node), session, empty_v):
             parts[name].append(part)
-    return {name: _whole(name, parts[name]) for name in NAMES}, parts["boots"]
+    return {name: _table(name, parts[name]) for name in NAMES}, parts["boots"]
 
 
 def _parts(node: list[StreamFrames], session: SessionFrames, empty_v: float) -> Iterator[tuple[str, Any]]:
-    """What there is to say of a node: frames or rows of a table, with its name."""
+    """Give data frames or rows of each table about a node, with the table's name."""
     for own in node:
         gaps = find_gaps(own, node, session)
         yield "gaps", gaps
@@ -97,8 +97,8 @@ def _parts(node: list[StreamFrames], session: SessionFrames, empty_v: float) -> 
     yield from [("battery", row)] if row else []
 
 
-def _whole(name: str, parts: list[Any]) -> pd.DataFrame:
-    """A table of its parts, which are frames or rows."""
+def _table(name: str, parts: list[Any]) -> pd.DataFrame:
+    """Return a table of its parts, which are data frames or rows."""
     table = TABLES[name]
     if not parts:
         return tables.empty(table)
@@ -115,10 +115,11 @@ def _whole(name: str, parts: list[Any]) -> pd.DataFrame:
 
 
 def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], found: Frames) -> Ledger:
-    """Every frame of the table, told by ``status`` how many there are, every number of a boot and every lost
-    frame, counted at each checkpoint.
+    """Add the checkpoints of the stage to ``ledger`` and return it.
+
+    They count the frames of the table by ``status``, the numbers of each boot, and the lost frames.
     """
-    gaps, loss, whole = found["gaps"], found["loss"], found["radio"]
+    gaps, loss, radio = found["gaps"], found["loss"], found["radio"]
     apart = {code: n for code, n in status.items() if n and code not in (*DISTINCT, *SECOND_COPIES)}
     ledger.add(
         "rows",
@@ -140,18 +141,18 @@ def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], foun
         )
     runs = found["bursts"].assign(lost=found["bursts"]["length"] * found["bursts"]["count"])
     for node, stream in dict.fromkeys((own.node, own.stream) for own in boots):
-        mine = {
+        parts_of = {
             name: table[(table["node"] == node) & (table["stream"] == stream)]
             for name, table in {**found, "bursts": runs}.items()
             if "stream" in table
         }
-        scope, of_minutes, row = f"{node}/{stream}", mine["loss"], mine["radio"]
+        scope, of_minutes, row = f"{node}/{stream}", parts_of["loss"], parts_of["radio"]
         parts = {name.removeprefix("lost_"): int(of_minutes[name].sum()) for name in LOST}
-        ledger.add("lost frames", scope, int(mine["gaps"]["frames"].sum()), **parts)
+        ledger.add("lost frames", scope, int(parts_of["gaps"]["frames"].sum()), **parts)
         ledger.add(
-            "lost on the air", scope, int(row["lost_radio"].sum()), runs=int(mine["bursts"]["lost"].sum())
+            "lost on the air", scope, int(row["lost_radio"].sum()), runs=int(parts_of["bursts"]["lost"].sum())
         )
     ledger.add(
-        "expected frames", "session", int(whole["expected"].sum()), minutes=int(loss["expected"].sum())
+        "expected frames", "session", int(radio["expected"].sum()), minutes=int(loss["expected"].sum())
     )
     return ledger

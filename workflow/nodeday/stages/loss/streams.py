@@ -78,15 +78,15 @@ class StreamFrames:
         return self.hub.on_ns(self.hub_ns, self.run)
 
     def on_at(self, at: Ints | int) -> Ints:
-        """The same of some frames only."""
+        """Return :attr:`on_ns` of some frames only."""
         return self.hub.on_ns(self.hub_ns[at], self.run[at])
 
     def column(self, name: str) -> NDArray[Any]:
-        """A column of table ``frames``, (n,)."""
+        """Read a column of table ``frames``, (n,)."""
         return self.columns[name][self.order]
 
     def measured(self, name: str) -> Floats:
-        """What the radio or the battery was measured at, (n,), nan where it was not."""
+        """Read what the radio or the battery was measured at, (n,), nan where it was not."""
         return self.column(name).astype(np.float64)
 
     def stands_as(self, status: str) -> Bools:

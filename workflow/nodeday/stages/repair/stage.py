@@ -31,12 +31,12 @@ SECOND = 1_000_000_000
 PIECE = 1_000_000
 """Samples of a stream, or values of a grid made of them, worked on at a time, in all of its channels."""
 MARGIN_S = 5.0
-"""Around them, beside what a pattern looks at: more than any fill or kernel reaches."""
+"""Around them, in addition to what a pattern looks at: more than any fill or kernel reaches."""
 
 
 @dataclass(frozen=True)
 class Repaired:
-    """A stretch with what became of it: ``value`` and ``quality`` (n, channels), ``origin`` (n,)."""
+    """A repaired stretch: ``value`` and ``quality`` (n, channels), ``origin`` (n,)."""
 
     stretch: SampleStretch
     value: NDArray[np.float32]
@@ -55,8 +55,10 @@ class Known:
 
 @dataclass(frozen=True)
 class PlacedStream:
-    """A stream of a node with its boots that lie in time. Counted in sample instants: ``received`` and
-    ``lost`` in all, ``unplaced`` the expected and the received ones of the other boots.
+    """A stream of a node with its boots that lie in time.
+
+    Counted in sample instants: ``received`` and ``lost`` in all, ``unplaced`` the expected and the received
+    ones of the other boots.
     """
 
     key: Key
@@ -70,7 +72,7 @@ class PlacedStream:
 
 @dataclass(frozen=True)
 class Written:
-    """What became of a stream: its part of the ledger, its values on each grid."""
+    """A written stream: its part of the ledger, its values on each grid."""
 
     entries: list[Entry]
     tracks: dict[str, aligned.Track]
@@ -78,16 +80,20 @@ class Written:
 
 @one_thread()
 def run(study: Study, session: str, cores: int = 1) -> None:
-    """Write a session's samples and grids, as many streams at a time as there are ``cores``; raise
-    ContractError where no sample can be placed in time.
+    """Write a session's samples and grids, as many streams at a time as there are ``cores``.
+
+    Raises ContractError where no sample can be placed in time.
     """
     ledger, grids = Ledger("repair", session), study.file.grid.tables
     known = _known(study, session)
-    with samples.writing(study.results, session) as place, tempfile.TemporaryDirectory(dir=place) as scratch:
+    with (
+        samples.writing(study.results, session) as folder,
+        tempfile.TemporaryDirectory(dir=folder) as scratch,
+    ):
         # A stream's frames are placed where they are worked on; they are too many to be handed over.
         def written(key: Key) -> Written:
             placed = _placed(study, session, known, key)
-            return _written(placed, place, Path(scratch), grids) if placed else Written([], {})
+            return _written(placed, folder, Path(scratch), grids) if placed else Written([], {})
 
         streams = list(map_on_cores(written, known.kinds, cores))
         in_time = [one for one in streams if one.tracks]
@@ -125,8 +131,8 @@ def _placed(study: Study, session: str, known: Known, key: Key) -> PlacedStream 
     return PlacedStream(key, kind, boots, fill, got.samples, lost, unplaced)
 
 
-def _written(one: PlacedStream, place: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
-    """Write the file of a stream any of whose samples has a time, in ``place``."""
+def _written(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
+    """Write the file of a stream any of whose samples has a time, in ``folder``."""
     counted = np.zeros(len(codes.ORIGIN), np.int64)
     if not one.boots:
         return Written(_entries(one, counted), {})
@@ -135,7 +141,7 @@ def _written(one: PlacedStream, place: Path, scratch: Path, grids: Mapping[str, 
         name: aligned.Track(scratch / f"{name}.{'.'.join(one.key)}", rate_hz, units)
         for name, rate_hz in grids.items()
     }
-    with tables.writer(samples.path(place, one.key[0], one.kind), samples.table_of(one.kind)) as out:
+    with tables.writer(samples.path(folder, one.key[0], one.kind), samples.table_of(one.kind)) as out:
         for boot in one.boots:
             for part in _repaired(boot, one.key, one.fill, grids.values()):
                 counted += np.bincount(part.origin[part.stretch.core], minlength=len(codes.ORIGIN))
@@ -154,7 +160,7 @@ def _boots(
     gaps: pd.DataFrame,
     knots: pd.DataFrame,
 ) -> tuple[list[BootSamples], tuple[int, int]]:
-    """The boots that have a map; sample instants of those without one, all and received.
+    """Return the boots that have a map, and sample instants of those without one: all, and received ones.
 
     Raises ContractError where counters contradict each other.
     """
@@ -179,7 +185,7 @@ def _where(key: Key, boot: int) -> str:
 
 
 def _repaired(boot: BootSamples, key: Key, fill: Fill, rates: Iterable[float]) -> Iterator[Repaired]:
-    """The boot stretch by stretch, short gaps filled by ``fill``."""
+    """Give the boot stretch by stretch, short gaps filled by ``fill``."""
     rate = boot.kind.rate_hz or 1.0
     policy = Policy(fill.method, fill.max_ms * rate / 1000, fill.context_ms * rate / 1000, rate)
     near = MARGIN_S + 2 * (fill.max_ms + fill.context_ms) / 1000
@@ -194,8 +200,9 @@ def _repaired(boot: BootSamples, key: Key, fill: Fill, rates: Iterable[float]) -
 
 
 def _mended(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Repaired:
-    """Its core and ``near`` samples around it, graded and filled; what lies beyond is there to be learnt
-    from.
+    """Return its core and ``near`` samples around it, graded and filled.
+
+    What lies beyond is only there to be learnt from.
     """
     present, n = stretch.present, len(stretch.utc_ns)
     grades = np.empty(stretch.counts.shape, np.int8, order="F")
@@ -229,7 +236,7 @@ def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> N
     """Write a stretch's core."""
     stretch, core, table = part.stretch, part.stretch.core, out.table
     n = core.stop - core.start
-    known, there = (contract.validity(each[core] != MISSING) for each in (stretch.received, part.origin))
+    known, filled = (contract.validity(each[core] != MISSING) for each in (stretch.received, part.origin))
     columns = {
         "node": contract.constant_column(key[0], n),
         "stream": contract.constant_column(key[1], n),
@@ -242,7 +249,7 @@ def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> N
     for index, channel in enumerate(boot.kind.channels):
         quality = table[f"{channel.name}_quality"]
         columns |= {
-            channel.name: contract.number_column(part.value[core, index], there),
+            channel.name: contract.number_column(part.value[core, index], filled),
             f"{channel.name}_raw": contract.number_column(stretch.counts[core, index], known),
             quality.name: contract.code_column(part.quality[core, index], quality),
         }
@@ -257,7 +264,7 @@ def _on_grid(part: Repaired, kind: Kind, grid_hz: float) -> Aligned:
 
 
 def _entries(one: PlacedStream, counted: NDArray[np.int64]) -> list[Entry]:
-    """Expected comes from frames and gaps, the parts from the rows written; they meet or the run stops."""
+    """Return the ledger's entries: expected by frames and gaps, parts by the rows written."""
     scope, written = "/".join(one.key), dict(zip(codes.ORIGIN, counted.tolist(), strict=True))
     every, received = one.unplaced
     kept = {origin: written[origin] for origin in ("measured", "recovered")}

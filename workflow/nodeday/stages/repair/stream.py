@@ -59,6 +59,7 @@ class SampleStretch:
 
     @property
     def present(self) -> NDArray[np.bool_]:
+        """Which samples were received, (n,)."""
         return np.asarray(self.received != MISSING, np.bool_)
 
 
@@ -79,29 +80,28 @@ class BootSamples:
     ticks_per_sample: float
 
     def stretches(self, samples: int, margin_s: float) -> Iterator[SampleStretch]:
-        """The boot in stretches of about ``samples`` instants, with ``margin_s`` around each.
+        """Give the boot in stretches of about ``samples`` instants, with ``margin_s`` around each.
 
         All begin whole bins of the pattern fill's search apart, but for the first where a boot's frames do
         not begin with the first of those that share their instants.
         """
         deal, rate = self.kind.interleave, self.kind.rate_hz or 1.0
-        whole = lcm(self.kind.samples * deal, bin_width(rate))
-        frames = whole // self.kind.samples
-        step = max(samples // whole, 1) * frames
-        margin = -(-int(np.ceil(margin_s * rate)) // whole) * frames
+        step_samples = lcm(self.kind.samples * deal, bin_width(rate))
+        frames = step_samples // self.kind.samples
+        step = max(samples // step_samples, 1) * frames
+        margin = -(-int(np.ceil(margin_s * rate)) // step_samples) * frames
         # Frames that share their instants stay together.
         first, count = -(self.placed.first_seq % deal), len(self.placed.row)
         for start in range(first, count, step):
             cut = [
-                np.clip(place, 0, count)
-                for place in (start - margin, start, start + step, start + step + margin)
+                np.clip(at, 0, count) for at in (start - margin, start, start + step, start + step + margin)
             ]
-            yield self._stretch(*(int(place) for place in cut))
+            yield self._stretch(*(int(at) for at in cut))
 
     def _stretch(self, first: int, start: int, end: int, last: int) -> SampleStretch:
         kind, row = self.kind, self.placed.row[first:last]
         size, got = kind.samples, row >= 0
-        places = self.placed.first_seq + np.arange(first, last)
+        numbers = self.placed.first_seq + np.arange(first, last)
         times = sample_times(
             self.placed.ticks[first:last],
             size,
@@ -110,13 +110,14 @@ class BootSamples:
             *self.knots,
         ).ravel()
         times -= round(kind.converter_ms * 1e6)
-        whole = np.zeros((len(kind.channels), len(row), size), np.int32)  # a channel's counts side by side
-        whole[:, got] = unpack_counts(self.payload[row[got]], kind).transpose(2, 0, 1)
-        counts = whole.reshape(len(kind.channels), -1).T
+        # A channel's counts are side by side.
+        by_channel = np.zeros((len(kind.channels), len(row), size), np.int32)
+        by_channel[:, got] = unpack_counts(self.payload[row[got]], kind).transpose(2, 0, 1)
+        counts = by_channel.reshape(len(kind.channels), -1).T
         received = np.full(len(row), MISSING, np.int8)
         received[got] = np.where(self.again[row[got]], RECOVERED, MEASURED)
         columns: list[NDArray[Any]] = [
-            np.repeat(places, size),
+            np.repeat(numbers, size),
             np.tile(np.arange(size, dtype=np.int16), len(row)),
             times,
             np.repeat(received, size),
@@ -124,7 +125,7 @@ class BootSamples:
             counts,
         ]
         if kind.interleave > 1:
-            order = np.argsort(instant_of(kind, places[:, None], np.arange(size)).ravel(), kind="stable")
+            order = np.argsort(instant_of(kind, numbers[:, None], np.arange(size)).ravel(), kind="stable")
             columns = [column[order] for column in columns]
         follow_each_other(columns[2])
         core = slice((start - first) * size, (end - first) * size)
@@ -149,8 +150,8 @@ def boot_of(
     seq = received.seq[rows]
     straight = np.rint(received.ticks[rows] - interleave_shift(kind, seq, per_sample)).astype(np.int64)
     placed = place_frames(seq, straight, received.trusted[rows], per_sample * kind.samples)
-    places = placed.first_seq + np.arange(len(placed.row))
-    ticks = np.rint(placed.ticks + interleave_shift(kind, places, per_sample)).astype(np.int64)
+    numbers = placed.first_seq + np.arange(len(placed.row))
+    ticks = np.rint(placed.ticks + interleave_shift(kind, numbers, per_sample)).astype(np.int64)
     placed = PlacedFrames(placed.first_seq, np.where(placed.received, rows[placed.row], -1), ticks)
     barred = np.zeros(len(placed.row), np.bool_)
     never = gaps[(gaps["cause"] == "hub_outage") & (gaps["extent"] == "known")]
