@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import shutil
 import sys
 import tempfile
 from pathlib import Path
@@ -19,7 +20,6 @@ from typing import Any
 from snakemake.api import SnakemakeApi
 from snakemake.settings.types import ResourceSettings
 
-from nodeday.cli.commands.basic import lay_out
 from nodeday.core.paths import DEMO_CONFIG, SNAKEFILE
 
 LEFT_OUT = "Specify a conda environment or container for each rule."
@@ -30,7 +30,7 @@ def lints() -> list[str]:
     printed = io.StringIO()
     with tempfile.TemporaryDirectory() as folder:
         study = Path(folder) / "study"
-        lay_out(study, DEMO_CONFIG, scenario=True)
+        shutil.copytree(DEMO_CONFIG, study / "config")
         with contextlib.chdir(study), SnakemakeApi() as api, contextlib.redirect_stdout(printed):
             api.workflow(ResourceSettings(cores=1), snakefile=SNAKEFILE, workdir=study).lint(json=True)
     found: dict[str, list[dict[str, Any]]] = json.loads(printed.getvalue())
