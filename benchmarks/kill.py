@@ -43,7 +43,7 @@ nodes:
   skin: {streams: [temp]}
 """
 SESSION = "S01-clean"
-UNSEALED = ("logs", "failed")
+UNSEALED = ("logs", "failed", "benchmarks")
 """Folders of results that tell how a run went: of no two runs the same."""
 
 

@@ -11,12 +11,12 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import shutil
 import sys
 import tempfile
 from pathlib import Path
 from typing import Any
 
-from nodeday.cli.commands.basic import lay_out
 from snakemake.api import SnakemakeApi
 from snakemake.settings.types import ResourceSettings
 
@@ -30,7 +30,7 @@ def lints() -> list[str]:
     printed = io.StringIO()
     with tempfile.TemporaryDirectory() as folder:
         study = Path(folder) / "study"
-        lay_out(study, DEMO_CONFIG, scenario=True)
+        shutil.copytree(DEMO_CONFIG, study / "config")
         with contextlib.chdir(study), SnakemakeApi() as api, contextlib.redirect_stdout(printed):
             api.workflow(ResourceSettings(cores=1), snakefile=SNAKEFILE, workdir=study).lint(json=True)
     found: dict[str, list[dict[str, Any]]] = json.loads(printed.getvalue())

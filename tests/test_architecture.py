@@ -36,7 +36,7 @@ BEFORE_THE_DAY = "devices"
 MAX_MODULE, MAX_FUNCTION = 320, 55
 
 KNOWN = imports.modules()
-IMPORTS = {name: imports.imported(name, path.read_bytes(), KNOWN) for name, path in KNOWN.items()}
+IMPORTS = {name: imports.imports_of(name, path.read_bytes(), KNOWN) for name, path in KNOWN.items()}
 TREES = {name: ast.parse(path.read_bytes()) for name, path in KNOWN.items()}
 
 

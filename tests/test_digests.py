@@ -49,7 +49,7 @@ SOURCES = {stage: digests.sources(stage, KNOWN) for stage in STAGES}
     ],
 )
 def test_the_search_for_imports_sees_every_form(source: str, expected: set[str]) -> None:
-    assert imports.imported("nodeday.stages.clock.stage", source.encode(), KNOWN) == expected
+    assert imports.imports_of("nodeday.stages.clock.stage", source.encode(), KNOWN) == expected
 
 
 def test_every_module_of_the_package_is_known() -> None:
@@ -170,12 +170,12 @@ def test_every_file_of_the_package_is_code_or_data() -> None:
 
 
 def test_planning_parses_each_module_once() -> None:
-    for ask in (imports.named, digests.code):
+    for ask in (imports.names_in, digests.code):
         ask.cache_clear()
     for _ in range(2):
         for stage in STAGES:
             digests.code(stage)
-    assert 100 < imports.named.cache_info().misses <= len(KNOWN)
+    assert 100 < imports.names_in.cache_info().misses <= len(KNOWN)
     assert digests.code.cache_info().misses == len(STAGES)
     with pytest.raises(KeyError):
         digests.code("no_stage")

@@ -17,10 +17,11 @@ from conftest import ROOT, small_study
 from nodeday.schemas import TABLES
 
 from nodeday.config.study import Study
-from nodeday.core.paths import SNAKEFILE
-from nodeday.engine import rule_params
+from nodeday.core.paths import DEMO_CONFIG, SNAKEFILE
+from nodeday.engine import rule_files, rule_params
 from nodeday.engine.resources import page_needs, session_needs, stage_cores, study_needs
 from nodeday.engine.stages import CHAIN, SEVERAL_CORES, STAGES, Scope
+from nodeday.storage import samples, tables
 
 SESSIONS = ["S1", "S2", "S3"]
 SHEETS = {
@@ -88,12 +89,8 @@ def test_no_stage_reads_what_a_later_one_writes() -> None:
 @pytest.fixture(scope="module")
 def planned(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, str]]:
     """What a dry run prints of the job of each rule, for a study of one session that is to be simulated."""
-    from nodeday.cli.commands.basic import lay_out
-
-    from nodeday.core.paths import DEMO_CONFIG
-
     folder = tmp_path_factory.mktemp("planned") / "study"
-    lay_out(folder, DEMO_CONFIG, scenario=True)
+    shutil.copytree(DEMO_CONFIG, folder / "config")
     sessions = folder / "config" / "sessions.tsv"
     sessions.write_text("session\tparticipant\tcaptures\tlayout\nS1\tP01\tcaptures/S1.bin\tbeltframe\n")
     scenario = folder / "config" / "scenario.yaml"
@@ -133,6 +130,16 @@ def test_every_job_that_calls_a_stage_has_a_log_and_a_benchmark(planned: dict[st
         assert planned[name]["log"] == f"results/logs/{inside}{name}.log"
         assert planned[name]["benchmark"] == f"results/benchmarks/{inside}{name}.tsv"
         assert ("threads" in planned[name]) == (stage.several_cores and name != "study"), name
+
+
+def test_rules_and_stages_agree_where_tables_lie() -> None:
+    results = Path("results")
+    for name in TABLES.keys() - {"samples"}:
+        assert rule_files.table(name) == str(tables.path(results, name, "{session}"))
+    assert rule_files.table("samples") == str(samples.folder(results, "{session}"))
+    assert rule_files.ledgers()[1] == str(tables.path(results, "ledger", "{session}", "loss"))
+    assert rule_files.study_tables(["gaps", "flow"]) == [str(tables.path(results, "flow"))]
+    assert rule_files.session_tables(["gaps", "flow", "ledger"]) == [rule_files.table("gaps")]
 
 
 def test_the_rules_call_the_stage_that_they_are_named_for() -> None:

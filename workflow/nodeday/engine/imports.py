@@ -42,7 +42,7 @@ def modules_below(package: Path, contracts: Path) -> dict[str, Path]:
 
 
 @cache
-def named(source: bytes, package: str) -> frozenset[str]:
+def names_in(source: bytes, package: str) -> frozenset[str]:
     """Return dotted names that a module's ``source`` may import; ``*`` stands for what only a run knows.
 
     ``package`` is what relative imports start from. `from x import y` gives ``x:y``: whether ``y`` is a
@@ -79,11 +79,11 @@ def _in_strings(tree: ast.AST) -> Iterator[str]:
                 yield pattern
 
 
-def imported(name: str, source: bytes, known: Mapping[str, Path]) -> set[str]:
+def imports_of(name: str, source: bytes, known: Mapping[str, Path]) -> set[str]:
     """Return the modules among ``known`` that module ``name`` with ``source`` imports, itself left out."""
     package = name if known[name].name == "__init__.py" else name.rpartition(".")[0]
     found = set()
-    for each in named(source, package):
+    for each in names_in(source, package):
         origin, _, inner = each.partition(":")
         if f"{origin}.{inner}" in known:
             found.add(f"{origin}.{inner}")
@@ -107,7 +107,7 @@ def closure(entries: Iterable[str], known: Mapping[str, Path]) -> set[str]:
         if name in reached:
             continue
         reached.add(name)
-        waiting += imported(name, known[name].read_bytes(), known)
+        waiting += imports_of(name, known[name].read_bytes(), known)
         waiting += [package for package in _packages(name) if package in known]
     return reached
 

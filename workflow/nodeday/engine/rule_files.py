@@ -1,6 +1,7 @@
 """Files that rules read and write, as paths from the study's folder.
 
-A path of a session's table is a pattern with the wildcard ``session``.
+A path of a session's table is a pattern with the wildcard ``session``. The paths are those of
+``nodeday.storage``, which takes a second to import, and planning needs none of it.
 """
 
 from __future__ import annotations
@@ -33,14 +34,9 @@ def session_tables(names: Iterable[str]) -> list[str]:
     return [table(name) for name in names if name in written]
 
 
-def study_table(name: str) -> str:
-    """Return the path of a table of the whole study."""
-    return f"results/{name}/{name}.parquet"
-
-
 def study_tables(names: Iterable[str]) -> list[str]:
-    """Return the paths of those tables among ``names`` that the study has as a whole."""
-    return [study_table(name) for name in names if name in STAGES["study"].writes]
+    """Return the paths of those tables among ``names`` that the whole study has."""
+    return [f"results/{name}/{name}.parquet" for name in names if name in STAGES["study"].writes]
 
 
 def captures(study: Study, session: str) -> list[str]:
