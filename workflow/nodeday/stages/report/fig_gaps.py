@@ -15,12 +15,12 @@ from nodeday.stages.report import spans, worst_gaps
 from nodeday.stages.report.facts import ABSENT, PageFacts, StreamFacts
 from nodeday.stages.report.figure_tables import instants
 from nodeday.stages.report.panels import LABEL, PanelGrid, YAxis
+from nodeday.stages.report.spans import SECOND
 from nodeday.stages.report.svg import Drawing, Figure, diamond
 from nodeday.stages.report.words import duration, listed, local
 from nodeday.stages.report.worst_gaps import ChannelStretch, Span
 from nodeday.storage import tables
 
-SECOND = 1_000_000_000
 SHOWN_S, HOLE_S = 7.0, 2.0
 """Seconds that a panel is wide, and how much of it a hole may take; a longer one is drawn broken."""
 GRID, INSET, HEAD, PLOT = PanelGrid(3, 272, 22, 170), 30, 46, 104

@@ -11,10 +11,10 @@ from nodeday.core.arrays import Floats, Ints
 from nodeday.stages.report.facts import StudyFacts
 from nodeday.stages.report.figure_tables import instants
 from nodeday.stages.report.panels import ValueSteps, XAxis
+from nodeday.stages.report.spans import HOUR, MINUTE, SECOND
 from nodeday.stages.report.svg import RIGHT, WIDTH, Drawing, Figure, boxes
 from nodeday.stages.report.words import local, number, percent
 
-SECOND, MINUTE, HOUR = 1_000_000_000, 60_000_000_000, 3_600_000_000_000
 LEFT, END, HEAD, BAR, BETWEEN, MOST_BINS = 150, 176, 6, 18, 9, 300
 STEPS = (0.25, 0.5, 1, 2, 3, 6)
 

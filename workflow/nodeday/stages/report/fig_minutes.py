@@ -12,11 +12,11 @@ from nodeday.stages.report.facts import PageFacts
 from nodeday.stages.report.fig_loss import MEASURE
 from nodeday.stages.report.figure_tables import instants
 from nodeday.stages.report.panels import TimePanels, YAxis
+from nodeday.stages.report.spans import MINUTE
 from nodeday.stages.report.svg import LEFT, RIGHT, WIDTH, Drawing, Figure, boxes
 from nodeday.stages.report.words import number, percent
 from nodeday.storage import tables
 
-MINUTE = 60_000_000_000
 SIGNAL, LOSS, BETWEEN, STEP, MOST_BINS = 26, 28, 12, 84, 364
 FEWEST = 10
 """Minutes with both below which no correlation is stated."""

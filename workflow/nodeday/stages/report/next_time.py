@@ -11,9 +11,9 @@ from nodeday.config.study import HUB, Study
 from nodeday.stages.report import advice, advice_time
 from nodeday.stages.report.advice import Advice, AdviceTables
 from nodeday.stages.report.facts import ABSENT, PageFacts
+from nodeday.stages.report.spans import MINUTE
 from nodeday.storage import tables
 
-MINUTE = 60_000_000_000
 RULES: tuple[Callable[[AdviceTables], list[Advice]], ...] = (
     advice.hub_outages,
     advice.batteries,

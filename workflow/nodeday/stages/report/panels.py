@@ -21,9 +21,9 @@ import numpy as np
 from nodeday.core.arrays import Floats, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.report.facts import ABSENT, CAUSES, PageFacts
+from nodeday.stages.report.spans import SECOND
 from nodeday.stages.report.svg import LEFT, RIGHT, WIDTH, Drawing
 
-SECOND = 1_000_000_000
 HEAD = 18
 """Height above the panels of a figure over time, for the names of phases."""
 LABEL = {

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from nodeday.core.arrays import runs
 
-SECOND = 1_000_000_000
+SECOND, MINUTE, HOUR = 1_000_000_000, 60_000_000_000, 3_600_000_000_000
+"""Lengths in ns."""
 _BOOT = 1 << 40
 """Factor of the boot in a key that orders frames over all boots."""
 
