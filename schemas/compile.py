@@ -19,8 +19,13 @@ from nodeday.schemas.declare import Column, Table
 if TYPE_CHECKING:
     import pandera.pandas as pandera
 
-VERSION = "2"
-"""Version of the data model, raised when a table or column changes its meaning."""
+VERSION = "3"
+"""Version of the data model, raised when a table or column changes its meaning.
+
+3: ``frames`` has a file for each node and stream and the column ``row``; table ``hub_runs`` is new; column
+``room`` of ``ledger`` is ``stage``; reject reason ``unknown_node`` is new, and a frame that fits nowhere but
+holds its checksum is ``unplaced`` and no reject.
+"""
 
 
 def pandas_dtype(column: Column) -> Any:

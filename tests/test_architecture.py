@@ -237,3 +237,26 @@ def test_logs_and_benchmarks_of_a_run_are_no_results() -> None:
         for found in re.findall(r'"(results/(?:logs|benchmarks)/[^"]+)"', rule.read_text())
     }
     assert named == {"logs", "benchmarks"} <= set(inventory.UNSEALED)
+
+
+def test_every_step_of_the_walk_in_the_developers_page_exists() -> None:
+    """Rows of the table name a module and a function, or a class and its method."""
+    rows = re.findall(r"\| `([\w/]+\.py)` \| `([\w.]+)` \|", (ROOT / "DEVELOPERS.md").read_text())
+    assert len(rows) == 10
+    for path, name in rows:
+        tree: ast.AST = TREES["nodeday." + path.removesuffix(".py").replace("/", ".")]
+        for part in name.split("."):
+            kinds = (ast.FunctionDef, ast.ClassDef)
+            inner = {node.name: node for node in ast.iter_child_nodes(tree) if isinstance(node, kinds)}
+            assert part in inner, (path, name)
+            tree = inner[part]
+
+
+def test_every_module_that_the_developers_page_names_exists() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    named = set(
+        re.findall(r"`((?:stages|engine|products|storage|config|core|schemas|cli)/[\w/]+\.py)`", text)
+    )
+    missing = [path for path in named if not (PACKAGE / path).exists() and not (ROOT / path).exists()]
+    assert named
+    assert not missing

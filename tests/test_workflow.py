@@ -146,8 +146,8 @@ def test_study_is_a_hive_dataset_that_pandas_reads_alone(ran: tuple[Path, int, s
 
 
 def schema_of(document: str) -> dict[str, object]:
-    """The schema that DEVELOPERS.md states."""
-    blocks = re.findall(r"(?s)```json\n(.*?)```", (ROOT / "DEVELOPERS.md").read_text())
+    """The schema that docs/programs.md states."""
+    blocks = re.findall(r"(?s)```json\n(.*?)```", (ROOT / "docs" / "programs.md").read_text())
     found = [json.loads(block) for block in blocks]
     return next(each for each in found if each["properties"]["document"] == {"const": document})
 

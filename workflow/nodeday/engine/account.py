@@ -26,7 +26,7 @@ LONGEST = 40
 def document(
     study: Study, obstacles: Mapping[str, Sequence[NodedayError]], outcome: RunOutcome
 ) -> dict[str, Any]:
-    """Return the account of a run for programs; DEVELOPERS.md has its schema.
+    """Return the account of a run for programs; docs/programs.md has its schema.
 
     ``obstacles`` are the problems that kept each session from running, none where it ran.
     """

@@ -25,7 +25,7 @@ _OF_SESSION = re.compile(r"results/(?:report/|[^/]+/session=)([^/]+?)(?:\.html|/
 
 
 def document(study: Study) -> dict[str, Any]:
-    """Return the state of a study for programs; DEVELOPERS.md has its schema.
+    """Return the state of a study for programs; docs/programs.md has its schema.
 
     Each session has its stages with ``done``, ``outdated`` or ``to do``. ``why`` holds what keeps it from
     running, or why its last run stopped; then all its stages are to do. Reads no capture.
