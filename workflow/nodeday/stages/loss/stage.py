@@ -14,9 +14,11 @@ from nodeday.core.threads import one_thread
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
+from nodeday.stages.loss.causes import Silences
 from nodeday.stages.loss.gaps import find_gaps
 from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.minutes import LOST, by_minute
+from nodeday.stages.loss.silence import silences
 from nodeday.stages.loss.statistics import Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
 from nodeday.storage import frames, tables
@@ -68,23 +70,27 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
         seq = 1 << (counter.bits if counter else 62)
         for kind in layout.kinds:
             ticks = layout.tick_range(kind.stream), layout.tick_hz(kind.stream)
-            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks)
+            fields = layout.has_ticks, layout.field("boot") is not None
+            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks, *fields)
     return found
 
 
 def account(session: SessionFrames, empty_v: float) -> tuple[Frames, list[BootRange]]:
     """The stage's tables by name, and all boots by stream."""
     parts: dict[str, list[Any]] = defaultdict(list)
+    silent = silences(session)
     for node in session.nodes:
-        for name, part in _parts(session.streams_of(node), session, empty_v):
+        for name, part in _parts(session.streams_of(node), session, silent, empty_v):
             parts[name].append(part)
     return {name: _whole(name, parts[name]) for name in NAMES}, parts["boots"]
 
 
-def _parts(node: list[StreamFrames], session: SessionFrames, empty_v: float) -> Iterator[tuple[str, Any]]:
+def _parts(
+    node: list[StreamFrames], session: SessionFrames, silent: Silences, empty_v: float
+) -> Iterator[tuple[str, Any]]:
     """What there is to say of a node: frames or rows of a table, with its name."""
     for own in node:
-        gaps = find_gaps(own, node, session)
+        gaps = find_gaps(own, node, session, silent)
         yield "gaps", gaps
         yield "loss", by_minute(own, gaps[gaps["extent"] == "known"])
         for name, rows in of_stream(own, gaps, session).items():
