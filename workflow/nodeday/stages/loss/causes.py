@@ -23,7 +23,8 @@ OFF_FRAMES, OFF_SHARE = 1.0, 0.01
 """A counter ran on where it stands within one frame and 1 % of where its pace leads: sensors' own oscillators
 wander by far less than that. Choice of this project."""
 APART_S, APART_PER_S = 2.0, 1e-4
-"""Ticks ran on where they stand within 2 s and 100 ppm of where the hub's clock leads. Choice of this project."""
+"""Ticks ran on where they stand within 2 s and 100 ppm of where the hub's clock leads. Choice of this
+project."""
 
 
 Stretch: TypeAlias = tuple[Ints, Ints]

@@ -25,8 +25,9 @@ MINUTE_NS = 60_000_000_000
 
 @dataclass(frozen=True)
 class Runs:
-    """Runs of missing numbers, half open, each array of shape (g,); ``left`` is the row of the
-    frame before a run, ``left + 1`` that of the frame after it.
+    """Runs of missing numbers, half open, each array of shape (g,).
+
+    ``left`` is the row of the frame before a run, ``left + 1`` that of the frame after it.
     """
 
     seq_from: Ints

@@ -12,7 +12,8 @@ all others, it was not::
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import comb
 
 import numpy as np
 
@@ -29,6 +30,9 @@ least are missing. Choice of this project."""
 CHANCE = 0.01
 """Joint silences that independent losses bring about less often than this in a session are no chance. Choice
 of this project."""
+EDGE_PART = 0.1
+"""A frame due within a tenth of its period after the last received one was not yet in the silence. Choice of
+this project."""
 LEAST_STREAMS, LEAST_NODES = 3, 2
 
 
@@ -37,8 +41,8 @@ class LostParts:
     """Lost frames by stream and stretch between received frames of the session, (k,) each.
 
     ``frames`` of a run of ``length`` frames lie in stretch ``at``; ``begins`` says whether the run begins
-    there. ``received`` and ``expected`` are of each stream, (s,), ``lost`` and ``runs`` all that the hub's
-    outages do not explain.
+    there. ``received`` are the frames of each stream, (s,), ``lost`` and ``runs`` all its losses that the
+    hub's outages do not explain; ``nodes`` is the number of sensors.
     """
 
     stream: Ints
@@ -50,6 +54,7 @@ class LostParts:
     received: Ints
     lost: Ints
     runs: Ints
+    nodes: int
 
 
 def silences(session: SessionFrames) -> Silences:
@@ -106,31 +111,42 @@ def _lost_parts(session: SessionFrames, sensor_ns: Ints, outage: Stretch) -> Los
     parts, totals = list[tuple[Ints, ...]](), list[tuple[int, int, int]]()
     for number, node in enumerate(each for each in session.nodes if each != HUB):
         for own in session.streams_of(node):
-            at, frames, length, begins = _of_stream(own, sensor_ns, outage)
-            stream = np.full(len(at), len(totals))
-            parts.append((stream, np.full(len(at), number), at, frames, length, begins.astype(np.int64)))
-            totals.append((len(own.seq), int(frames.sum()), int(begins.sum())))
-    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    received, lost, runs = np.array(totals, np.int64).T
-    stream, node_number, at, frames, length, began = columns
-    return LostParts(stream, node_number, at, frames, length, began > 0, received, lost, runs)
+            run, due = _lost_frames(own, outage)
+            of_run = np.bincount(run)
+            at, frames, runs, begins = _by_stretch(run, due, sensor_ns, EDGE_PART * own.pace.period_s)
+            names = np.full(len(at), len(totals)), np.full(len(at), number)
+            parts.append((*names, at, frames, of_run[runs], begins.astype(np.int64)))
+            totals.append((len(own.seq), len(run), int((of_run > 0).sum())))
+    stream, node_number, at, frames, length, begins = (
+        np.concatenate(column) for column in zip(*parts, strict=True)
+    )
+    return LostParts(
+        stream, node_number, at, frames, length, begins > 0, *np.array(totals, np.int64).T, number + 1
+    )
 
 
-def _of_stream(own: StreamFrames, sensor_ns: Ints, outage: Stretch) -> tuple[Ints, Ints, Ints, Bools]:
-    """Stretch, lost frames there, length of their run, and whether it begins there, (k,) each.
-
-    Stretch k lies between the stamps k and k + 1 of all sensors.
-    """
+def _lost_frames(own: StreamFrames, outage: Stretch) -> tuple[Ints, Ints]:
+    """Run and due instant of each lost frame (n,) that counters count and no outage explains."""
     runs, lost_thread = missing_runs(own)
     run, due = due_ns(runs.frames, own.on_at(runs.left), own.on_at(runs.left + 1))
-    counted = ~lost_thread[runs.left][run] & ~causes.within(due, *outage)
-    run, due = run[counted], due[counted]
+    kept = ~lost_thread[runs.left][run] & ~causes.within(due, *outage)
+    return run[kept], due[kept]
+
+
+def _by_stretch(run: Ints, due: Ints, sensor_ns: Ints, edge_s: float) -> tuple[Ints, Ints, Ints, Bools]:
+    """Stretch, lost frames, their run, and whether it begins there, (k,) each, of lost frames (n,).
+
+    Stretch k lies between the stamps k and k + 1 of all sensors. Frames due within ``edge_s`` of its start
+    do not count.
+    """
     # A frame due with the last stamp of all has no stretch of its own: it takes the last one.
     at = np.minimum(np.searchsorted(sensor_ns, due, side="right") - 1, len(sensor_ns) - 2)
-    heads = np.flatnonzero((np.diff(run, prepend=-1) != 0) | (np.diff(at, prepend=-1) != 0))
-    frames = np.diff(heads, append=len(run))
-    length = np.bincount(run, minlength=len(runs.left))[run[heads]]
-    return at[heads], frames, length, np.diff(run[heads], prepend=-1) != 0
+    first = np.diff(run, prepend=-1) != 0
+    heads = np.flatnonzero(first | (np.diff(at, prepend=-1) != 0))
+    inside = np.append(due - sensor_ns[at] >= edge_s * 1e9, False).astype(np.int64)
+    frames = np.add.reduceat(inside, heads) if len(heads) else heads
+    heads, frames = heads[frames > 0], frames[frames > 0]
+    return at[heads], frames, run[heads], first[heads]
 
 
 def joint_silences(parts: LostParts) -> Ints:
@@ -139,7 +155,8 @@ def joint_silences(parts: LostParts) -> Ints:
     With the chance p of a run of losses to begin and r of it to end, a run of n frames has the chance
     p (1 - r)^(n - 1). Streams of a node are lost together where the node is out of reach, so that the least
     likely of them stands for the node. The product over nodes, times the frames with which the silence could
-    have begun, is below :data:`CHANCE`. p and r are counted on losses that no silence found so far explains.
+    have begun and the choices of so many nodes among all, is below :data:`CHANCE`. p and r are counted on
+    losses that no silence found so far explains. Half a run is added to each count.
     Gilbert's model (1960), as in table ``radio``.
     """
     # A run that lies mostly elsewhere is not of this silence.
@@ -159,7 +176,7 @@ def joint_silences(parts: LostParts) -> Ints:
 
 def _take(parts: LostParts, rows: Bools) -> LostParts:
     names = ("stream", "node", "at", "frames", "length", "begins")
-    return LostParts(*(getattr(parts, name)[rows] for name in names), parts.received, parts.lost, parts.runs)
+    return replace(parts, **{name: getattr(parts, name)[rows] for name in names})
 
 
 def _shared(parts: LostParts) -> Bools:
@@ -188,7 +205,8 @@ def _unlikely(parts: LostParts, lost: Ints, runs: Ints) -> Bools:
     at, node = parts.at[order], parts.node[order]
     heads = np.flatnonzero((np.diff(at, prepend=-1) != 0) | (np.diff(node, prepend=-1) != 0))
     of_node, at = np.minimum.reduceat(chance[order], heads), at[heads]
-    first = np.flatnonzero(np.diff(at, prepend=-1))
-    begins = np.log((parts.received + parts.lost).max())
-    unlikely = np.add.reduceat(of_node, first) + begins < np.log(CHANCE)
+    first, of_session = np.flatnonzero(np.diff(at, prepend=-1)), int((parts.received + parts.lost).max())
+    silent = np.diff(first, append=len(at))
+    ways = np.log([of_session * comb(parts.nodes, each) for each in silent.tolist()])
+    unlikely = np.add.reduceat(of_node, first) + ways < np.log(CHANCE)
     return np.isin(parts.at, at[first][unlikely])

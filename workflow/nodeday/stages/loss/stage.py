@@ -121,8 +121,9 @@ def _whole(name: str, parts: list[Any]) -> pd.DataFrame:
 
 
 def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], found: Frames) -> Ledger:
-    """Every frame of the table, told by ``status`` how many there are, every number of a boot and every lost
-    frame, counted at each checkpoint.
+    """Count every frame of the table, every number of a boot and every lost frame at each checkpoint.
+
+    ``status`` is how many frames of the table have each status.
     """
     gaps, loss, whole = found["gaps"], found["loss"], found["radio"]
     apart = {code: n for code, n in status.items() if n and code not in (*DISTINCT, *SECOND_COPIES)}

@@ -91,8 +91,10 @@ def _counts(own: StreamFrames, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]
 
 
 def _longest_s(own: StreamFrames, runs: Ints, gaps: pd.DataFrame, session: SessionFrames) -> float:
-    """Longest hole in seconds: frames times period inside boots, time between stamps where their
-    number is not known. Across a restart of the hub only host marks tell; without, nothing is guessed.
+    """Longest hole in seconds.
+
+    That is frames times period inside boots, and time between stamps where their number is not known.
+    Across a restart of the hub only host marks show it; without them, nothing is guessed.
     """
     period = own.pace.period_s
     holes = [float(runs.max(initial=0)) * period]

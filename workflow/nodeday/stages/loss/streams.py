@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
-from nodeday.stages.loss.hub import HUB, HubClock, HubRuns, hub_clock, nodes_of
+from nodeday.stages.loss.hub import HubClock, HubRuns, hub_clock, nodes_of
 from nodeday.storage.frames import FrameColumns, Key, is_in
 
 
