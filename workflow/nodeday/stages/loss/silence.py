@@ -109,7 +109,8 @@ def _hub_period_s(session: SessionFrames) -> float:
 def _lost_parts(session: SessionFrames, sensor_ns: Ints, outage: Stretch) -> LostParts:
     """Return the lost frames of all sensors by the stretch in which they were due."""
     parts, totals = list[tuple[Ints, ...]](), list[tuple[int, int, int]]()
-    for number, node in enumerate(each for each in session.nodes if each != HUB):
+    sensors = [node for node in session.nodes if node != HUB]
+    for number, node in enumerate(sensors):
         for own in session.streams_of(node):
             run, due = _lost_frames(own, outage)
             of_run = np.bincount(run)
@@ -120,8 +121,9 @@ def _lost_parts(session: SessionFrames, sensor_ns: Ints, outage: Stretch) -> Los
     stream, node_number, at, frames, length, begins = (
         np.concatenate(column) for column in zip(*parts, strict=True)
     )
+    received, lost, of_stream = np.array(totals, np.int64).T
     return LostParts(
-        stream, node_number, at, frames, length, begins > 0, *np.array(totals, np.int64).T, number + 1
+        stream, node_number, at, frames, length, begins > 0, received, lost, of_stream, len(sensors)
     )
 
 

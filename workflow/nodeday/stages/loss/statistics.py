@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from nodeday.core.arrays import Ints
+from nodeday.core.arrays import Bools, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss import burst
 from nodeday.stages.loss.burst import Stretches
@@ -41,7 +41,8 @@ def _uncounted(own: StreamFrames, gaps: pd.DataFrame) -> pd.DataFrame:
     unknown = gaps[gaps["extent"] == "unknown"]
     tails = np.append(np.flatnonzero(np.diff(own.boot)), len(own.boot) - 1)
     last = own.seq[tails][np.searchsorted(own.boot[tails], unknown["boot"].to_numpy(np.int64))]
-    return unknown[unknown["seq_from"].to_numpy(np.int64) <= last]
+    inside: Bools = unknown["seq_from"].to_numpy(np.int64) <= last
+    return unknown[inside]
 
 
 def stretches(own: StreamFrames, known: pd.DataFrame, uncounted: pd.DataFrame) -> Stretches:
@@ -62,7 +63,7 @@ def stretches(own: StreamFrames, known: pd.DataFrame, uncounted: pd.DataFrame) -
 
     def moved(rows: pd.DataFrame, name: str) -> Ints:
         boot = np.searchsorted(own.boot[heads], rows["boot"].to_numpy(np.int64))
-        return rows[name].to_numpy(np.int64) + shift[boot]
+        return np.asarray(rows[name].to_numpy(np.int64) + shift[boot], np.int64)
 
     first, stop = moved(known, "seq_from"), moved(known, "seq_to")
     cut = moved(uncounted, "seq_from")
