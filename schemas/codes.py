@@ -33,7 +33,9 @@ REJECT_REASON = {
 GAP_CAUSE = {
     "radio": "frames lost on the air between frames that arrived",
     "node_restart": "the node restarted; how much it would have sent meanwhile is not known",
-    "hub_outage": "all nodes were silent together",
+    "hub_outage": "the hub was off: its own stream was silent together with all nodes, or it restarted",
+    "joint_silence": "several nodes were silent together, which independent losses do not explain; the hub's "
+    "own stream does not say why",
     "end_of_battery": "the node fell silent for good before the session ended",
     "unknown": "the cause is not known",
 }
@@ -45,14 +47,17 @@ GAP_REASON = {
     "restart": "the node's counters began anew",
     "hub_restart": "the hub's clock began anew or jumped, which the counters cannot bridge",
     "hub_or_nodes": "all counters began anew together: the hub restarted, or every node did",
-    "counter_restart": "the sequence counter began anew or jumped while the ticks went on; a known "
-    "length counts positions by ticks, whether or not they were sent",
+    "counter_restart": "the sequence counter began anew or jumped while the ticks went on: counting on does "
+    "not explain it; a known length counts positions by ticks, whether or not they were sent",
+    "wraps": "the sequence counter may have turned around several times meanwhile, and time cannot tell "
+    "how often",
     "ticks_restart": "the ticks began anew or jumped while the sequence counter went on",
     "nothing_after": "no frame of the stream came after it",
 }
 BATTERY_STATE = {
     "holding": "nothing in the voltage points to an empty battery",
-    "giving_way": "at the end the voltage fell at least twice as fast as on the whole",
+    "giving_way": "at the end the voltage fell at least twice as fast as on the whole, by more than the "
+    "converter's steps and noise explain",
     "silent_after_fall": "once its voltage had given way the node restarted or fell silent, while others "
     "were received",
 }

@@ -48,4 +48,5 @@ class GapCause:
 
     RADIO: int
     HUB_OUTAGE: int
+    JOINT_SILENCE: int
     UNKNOWN: int

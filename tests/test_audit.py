@@ -15,7 +15,7 @@ from nodeday.schemas.codes import GAP_CAUSE
 
 from nodeday.cli.main import main
 from nodeday.core import errors
-from nodeday.products.audit import describe
+from nodeday.products.audit import checks, describe
 from nodeday.storage import tables
 
 S = "S01-clean"
@@ -278,3 +278,14 @@ def test_sentences(rows: pd.DataFrame, unknown: pd.DataFrame, sentence: str) -> 
 )
 def test_durations(seconds: float, text: str) -> None:
     assert describe.duration(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("boots", "count"), [([0, 0, 1, 1, 2, 2], 0), ([0, 0, 1, 0, 1, 1], 0), ([0, 1] * 10, 9)]
+)
+def test_an_address_that_two_senders_share(boots: list[int], count: int) -> None:
+    """A node that restarts leaves a boot for good; a stored frame of an earlier boot may follow."""
+    rows = pd.DataFrame({"node": "heart", "stream": "ecg", "boot": boots})
+    found = checks.shared_addresses(rows)
+    assert len(found) == bool(count)
+    assert not count or found[0].startswith(f"heart: frames of 2 boots come in turn, {count} times")

@@ -5,11 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from test_loss import frames_of, heard, stream_rows
 
 from nodeday.products.audit.describe import battery
 from nodeday.stages.loss.battery import fall_v_per_h, medians
+from nodeday.stages.loss.causes import battery_fell
 from nodeday.stages.loss.stage import account
 from nodeday.storage import tables
 
@@ -112,3 +115,28 @@ def test_medians_are_of_five_minutes_and_skip_silences() -> None:
     at, level = medians(seconds * 10**9, np.where(seconds < 300, 4.0, 3.5))
     assert at.tolist() == [0.0, 0.25]
     assert level.tolist() == [4.0, 3.5]
+
+
+@settings(deadline=None, max_examples=100)
+@given(
+    st.integers(0, 2**32 - 1),
+    st.integers(1, 50),
+    st.floats(0.0, 0.8),
+    st.integers(60, 20_000),
+    st.sampled_from([0.0, 1.0, 5.0]),
+)
+def test_the_steps_of_a_converter_are_no_knee(seed, step_mv, fall_v, readings, noise_mv) -> None:
+    rng = np.random.default_rng(seed)
+    volts = rng.uniform(3.5, 4.2) - fall_v * np.linspace(0, 1, readings)
+    volts += rng.normal(0, noise_mv / 1e3, readings)
+    volts = np.rint(volts / (step_mv / 1e3)) * (step_mv / 1e3)
+    assert not battery_fell(np.arange(readings) * 10**9, volts)
+
+
+@pytest.mark.parametrize("step_mv", [1, 5, 10, 20, 50])
+def test_a_knee_is_found_through_the_steps_of_a_converter(step_mv) -> None:
+    left = 1 - np.linspace(0, 1, 7200)
+    for share in (0.4, 0.0):  # of the fall that is steady
+        volts = 3.0 + 0.75 * (share * left + (1 - share) * (1 - np.exp(-left / 0.06)))
+        coarse = np.rint(volts / (step_mv / 1e3)) * (step_mv / 1e3)
+        assert battery_fell(np.arange(7200) * 10**9, coarse)

@@ -19,7 +19,7 @@ from nodeday.stages.loss.stage import NAMES, account, paces
 from nodeday.stages.loss.streams import session_frames
 from nodeday.storage import frames, tables
 
-COUNTED = ["capture", "offset", "node", "stream", "boot", "seq", "status"]
+COUNTED = ["row", "capture", "offset", "node", "stream", "boot", "seq", "status"]
 """Columns of the frames that are counted anew, or that name a single frame."""
 CHECKSUMS = (
     "A radio that drops frames with a bad checksum itself never hands them over: "
@@ -32,7 +32,8 @@ class Audit:
     """Findings of an audit: rows of ``radio`` with the worst minute of each stream, and sentences.
 
     ``broken`` are limits of the study that are not kept, ``differences`` cells and rows of tables that do
-    not agree with the frames, ``clocks`` rows of table ``agreement``.
+    not agree with the frames, ``senders`` nodes whose address several
+    senders seem to share, ``clocks`` rows of table ``agreement``.
     """
 
     session: str
@@ -42,6 +43,7 @@ class Audit:
     differences: list[str]
     batteries: list[str]
     conflicts: list[str]
+    senders: list[str]
     bad_checksums: int
     clocks: list[dict[str, Any]]
 
@@ -88,6 +90,7 @@ def audit(study: Study, session: str) -> Audit:
         checks.totals(rows, stored) + checks.differences(stored, derived),
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
         _conflicts(rows),
+        checks.shared_addresses(rows[rows["capture"] == 0].sort_values("row", kind="stable")),
         int((rejects["reason"] == "bad_checksum").sum()),
         _clocks(study, session),
     )
@@ -146,6 +149,7 @@ def text(found: Audit) -> str:
     lines += [f"Bad checksums: {found.bad_checksums}. {CHECKSUMS}"]
     for head, rows in (
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
+        ("Addresses that several senders seem to share:", found.senders),
         ("Limits of the study that are broken:", found.broken),
         ("Tables that do not follow from the frames:", found.differences),
         ("Clocks against movements that nodes shared:", [_pair(row) for row in found.clocks]),
@@ -173,6 +177,7 @@ def as_json(found: Audit) -> str:
             "broken": found.broken,
             "differences": found.differences,
             "conflicts": found.conflicts,
+            "senders": found.senders,
             "bad_checksums": found.bad_checksums,
             "bad_checksums_note": CHECKSUMS,
             "clocks": _plain(found.clocks),

@@ -1,10 +1,10 @@
-"""Table ``battery``: the voltage of each node over the session, time left, and silences after a fall.
+r"""Table ``battery``: the voltage of each node over the session, time left, and silences after a fall.
 
 ::
 
     volts  ------------__________           .
-                                 \\_         .    the last third of the recording, one hour at least,
-                                   \\  (gone)      gives the rate that time left rests on
+                                 \_         .    the last third of the recording, one hour at least,
+                                   \  (gone)      gives the rate that time left rests on
     frames | | | | | | | | | | | | |        .
 """
 

@@ -15,9 +15,10 @@ section 4.7.2, recommends. The RFCs' definitions here are from memory."""
 
 @dataclass(frozen=True)
 class Gilbert:
-    """Gilbert's two states, nan where a stream never left one; lower ``p`` and higher ``r`` are
-    better. ``p`` = n01 / n0 is the chance that a loss follows a received frame, ``r`` = n10 / n1
-    that a received frame follows a loss.
+    """Gilbert's two states, nan where a stream never left one; lower ``p`` and higher ``r`` are better.
+
+    ``p`` = n01 / n0 is the chance that a loss follows a received frame, ``r`` = n10 / n1 that a received
+    frame follows a loss.
     """
 
     p: float
@@ -72,8 +73,10 @@ def gilbert_of(loss: float, mean_burst: float) -> Gilbert:
 
 
 def burst_ratio(lost: Bools) -> float:
-    """Mean run of losses over that of independent losses, mean run x (1 - L); 1 is independent,
-    more is burstier. After McGowan's burst ratio, in the stream its tests name. nan without loss.
+    """Mean run of losses over that of independent losses, mean run x (1 - L).
+
+    1 is independent, more is burstier. After McGowan's burst ratio, in the stream its tests name. nan
+    without loss.
     """
     runs = int((lost & ~np.concatenate([[False], lost[:-1]])).sum())
     if not runs:
@@ -83,8 +86,9 @@ def burst_ratio(lost: Bools) -> float:
 
 @dataclass(frozen=True)
 class Stretches:
-    """Numbers that were counted on without a break, [start, end) each (s,), and in order the runs of
-    losses in them, [first, stop) each (k,); an outage or a restart ends a stretch.
+    """Numbers that were counted on without a break, [start, end) each (s,), and the losses in them.
+
+    Runs of losses are [first, stop) each (k,), in order. An outage or a restart ends a stretch.
     """
 
     start: Ints
@@ -178,8 +182,10 @@ def bursts(within: Stretches, gmin: int = GMIN) -> tuple[Ints, Ints, Ints]:
 
 
 def burst_gap(within: Stretches, gmin: int = GMIN) -> BurstGap:
-    """Bursts and gaps of a stream. Every stretch counts as preceded and followed by ``gmin`` received
-    frames, as the RFC assumes of a session.
+    """Bursts and gaps of a stream.
+
+    Every stretch counts as preceded and followed by ``gmin`` received frames, as the RFC assumes of a
+    session.
     """
     first, stop, lost = bursts(within, gmin)
     real = lost > 1

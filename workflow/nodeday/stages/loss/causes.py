@@ -2,52 +2,80 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import TypeAlias
+
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.core.arrays import Floats, Ints
+from nodeday.core.arrays import Bools, Floats, Ints
 
-SILENT_PERIODS = 3.0
-"""A hub outage is silence of all nodes for more than so many frame periods of the slowest of them."""
 GONE_PERIODS, GONE_NS = 10.0, 60_000_000_000
 """A stream silent for longer than both before the session's last frame is gone. Choice of this project."""
 FALLEN_SHARE, STEEP = 0.01, 2.0
 """Evidence of an empty battery: voltage at least 1 % below the start, and at the end falling at
 least twice as fast as on the whole, since cells hold their voltage and then give way. A steady
 fall is plain use. Choice of this project."""
+LEAST_STEP_V = 1e-6
+"""Smaller differences are of floating point, not of a converter."""
 
 OFF_FRAMES, OFF_SHARE = 1.0, 0.01
-"""A step of the counter contradicts the ticks where they differ by more than one frame and 1 % of the
-step: sensors' own oscillators are a few percent off nominal (which is measured) and wander by far less
-than that. Choice of this project."""
+"""A counter ran on where it stands within one frame and 1 % of where its pace leads: sensors' own oscillators
+wander by far less than that. Choice of this project."""
+APART_S, APART_PER_S = 2.0, 1e-4
+"""Ticks ran on where they stand within 2 s and 100 ppm of where the hub's clock leads. Choice of this
+project."""
 
 
-def counter_steps(
-    boot: NDArray[np.integer], seq: Ints, seq_raw: Ints, ticks: Ints, modulus: int, nominal_ticks: float
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Between which frames of a stream (n,) the sequence counter did not do what the ticks did, (n - 1,).
+Stretch: TypeAlias = tuple[Ints, Ints]
+"""Starts and ends (s,) of half-open stretches of the hub's time while it was on, in order and apart."""
+NO_STRETCH: Stretch = (np.empty(0, np.int64), np.empty(0, np.int64))
 
-    First: it began anew or jumped, so that a gap there counts places and not frames sent. Second: it
-    stood still, so that something is missing although no number is::
 
-        ticks    0  10  20  50  60  70  80 110      ten a frame
-        raw      6   7   8   0   1   2   3   4
-        unwrapped 6  7   8  11  12  13  14  15
-                           ^ began anew      ^ stood still
+@dataclass(frozen=True)
+class Silences:
+    """Stretches in which the hub was off, and in which several nodes were silent together."""
 
-    A frame is held against the measured pace of the stream, the median over frames next to each other.
+    outage: Stretch = NO_STRETCH
+    joint: Stretch = NO_STRETCH
+
+
+def counter_lost_thread(boot: NDArray[np.integer], seq: Ints, seq_raw: Ints, modulus: int) -> Bools:
+    """Between which frames of a stream (n,) the sequence counter did more than count, (n - 1,).
+
+    Unwrapped less raw is a constant modulo the counter's range while the counter only counts::
+
+        raw        6   7   8   0   1   2   3        range 16
+        unwrapped  6   7   8  11  12  13  14
+        difference 0   0   0  11  11  11  11
+                             ^ lost its thread
     """
-    # Unwrapped less raw is a constant modulo the counter's range while the counter only counts.
     ahead = seq - seq_raw
     ahead %= modulus
-    anew, step, same = ahead[1:] != ahead[:-1], np.diff(seq), np.diff(boot) == 0
-    del ahead
-    passed, pairs = np.diff(ticks), same & (step == 1)
-    pace = float(np.median(passed[pairs], overwrite_input=True)) if pairs.any() else nominal_ticks
-    off = passed / (pace if pace > 0 else nominal_ticks)
-    off -= step
-    far = np.abs(off) > OFF_FRAMES + OFF_SHARE * step
-    return same & (anew | far), pairs & far & (off > 0)
+    return np.asarray((ahead[1:] != ahead[:-1]) & (np.diff(boot) == 0), np.bool_)
+
+
+def counter_may_have_turned(before: int, after: int, modulus: int, periods: float) -> bool:
+    """Whether counting on explains a raw counter ``periods`` frame periods later.
+
+    It does where so many frames can have been sent meanwhile; then only the number of turns is not known.
+    Where the counter went further than time allows, it began anew or jumped::
+
+        raw 250 -> 10 of 256, after 400 periods    16 frames or 272: it may have turned
+        raw 100 ->  3 of 256, after  20 periods    159 frames at least: it began anew
+    """
+    return (after - before) % modulus <= periods * (1 + OFF_SHARE) + OFF_FRAMES
+
+
+def ticks_went_on(before: int, after: int, modulus: int, tick_hz: float, passed_s: float) -> bool:
+    """Whether raw ticks ran on across what looks like a restart, ``passed_s`` long by the hub's clock.
+
+    True only where they cannot have begun at zero meanwhile, and stand where running on had led.
+    """
+    if after / tick_hz <= passed_s + APART_S:
+        return False
+    off = (after - before - round(passed_s * tick_hz) + modulus // 2) % modulus - modulus // 2
+    return abs(off) / tick_hz <= APART_S + APART_PER_S * abs(passed_s)
 
 
 def counter_went_on(before: int, after: int, modulus: int, periods: float) -> bool:
@@ -59,20 +87,6 @@ def counter_went_on(before: int, after: int, modulus: int, periods: float) -> bo
         return False
     off = (after - before - round(periods) + modulus // 2) % modulus - modulus // 2
     return abs(off) <= OFF_FRAMES + OFF_SHARE * periods
-
-
-def silences(hub_ns: Ints, longest_period_s: float) -> tuple[Ints, Ints]:
-    """Half-open stretches without a frame of any node: (n,) stamps of all -> starts, ends (s,).
-
-    ::
-
-        heart   | | | | | |              | | | |
-        wrist   |   |   |                |   |
-        hub           [ silence )
-    """
-    stamps = np.sort(hub_ns, kind="stable")  # quick where they are in order
-    at = np.flatnonzero(np.diff(stamps) > SILENT_PERIODS * longest_period_s * 1e9)
-    return stamps[at], stamps[at + 1]
 
 
 def within(at_ns: Ints, starts: Ints, ends: Ints) -> NDArray[np.bool_]:
@@ -89,9 +103,12 @@ def fell_silent(last_ns: int, session_last_ns: int, period_s: float) -> bool:
 
 
 def battery_fell(hub_ns: Ints, volts: Floats) -> bool:
-    """Whether the battery's voltage (n,) says that it ran empty at the end; nan where not sent.
+    """Whether the battery's voltage (n,) shows that it ran empty at the end; nan where not sent.
 
-    Compares medians of the first, the last but one and the last twentieth of the frames.
+    Compares medians of the first, the last but one and the last twentieth of the frames. The steps of the
+    converter and noise move the difference of two medians; the fall at the end must exceed that, too::
+
+        volts   3.71 3.71 3.71 | 3.70 3.70 3.70      one step of the converter is no fall
     """
     good = np.isfinite(volts)
     volts = volts[good][np.argsort(hub_ns[good], kind="stable")]
@@ -102,4 +119,19 @@ def battery_fell(hub_ns: Ints, volts: Floats) -> bool:
         float(np.median(volts[s])) for s in (slice(part), slice(-2 * part, -part), slice(-part, None))
     )
     fall = first - last
-    return fall >= FALLEN_SHARE * first and earlier - last >= STEEP * fall / 19
+    if fall < FALLEN_SHARE * first:
+        return False
+    return earlier - last - _uncertainty_v(volts, part) >= STEEP * fall / 19
+
+
+def _uncertainty_v(volts: Floats, part: int) -> float:
+    """Return how far the difference of two medians of ``part`` of the readings (n,) may be off, in volts.
+
+    One step of the converter, which is the least difference of neighbours, and three standard errors of
+    the noise, which is their median difference. The standard error of a median is 1.25 s / sqrt(n), and
+    the median difference of two normal values 0.95 s.
+    """
+    step = np.abs(np.diff(volts))
+    least = float(step.min(where=step > LEAST_STEP_V, initial=np.inf))
+    noise = float(np.median(step)) / 0.954
+    return (least if np.isfinite(least) else 0.0) + 3 * 1.2533 * noise * float(np.sqrt(2 / part))

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday.core.arrays import Ints
+from nodeday.core.arrays import Bools, Ints
 from nodeday.schemas import TABLES
 from nodeday.stages.loss import causes
+from nodeday.stages.loss.causes import Silences
 from nodeday.stages.loss.hub import HUB
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames
 from nodeday.storage import tables
@@ -24,8 +25,9 @@ MINUTE_NS = 60_000_000_000
 
 @dataclass(frozen=True)
 class Runs:
-    """Runs of missing numbers, half open, each array of shape (g,); ``left`` is the row of the
-    frame before a run, ``left + 1`` that of the frame after it.
+    """Runs of missing numbers, half open, each array of shape (g,).
+
+    ``left`` is the row of the frame before a run, ``left + 1`` that of the frame after it.
     """
 
     seq_from: Ints
@@ -95,36 +97,17 @@ def minute_of(hub_ns: Ints) -> Ints:
 
 Unknown = tuple[int, int, str, int, int | None, str]
 """boot, first lost number, cause, stamps before and after (null at the end), reason."""
-RADIO, OUTAGE, COUNTER = 0, 1, 2
-CAUSE = np.array(["radio", "hub_outage", "unknown"])
+RADIO, OUTAGE, JOINT, COUNTER = 0, 1, 2, 3
+CAUSE = np.array(["radio", "hub_outage", "joint_silence", "unknown"])
 
 
-def find_gaps(own: StreamFrames, node: list[StreamFrames], session: SessionFrames) -> pd.DataFrame:
+def find_gaps(
+    own: StreamFrames, node: list[StreamFrames], session: SessionFrames, silent: Silences
+) -> pd.DataFrame:
     """Rows of table ``gaps`` of one stream in order; ``node`` are all streams of its node."""
-    contradicts, stood = causes.counter_steps(
-        own.boot,
-        own.seq,
-        own.column("seq_raw"),
-        own.column("ticks"),
-        own.pace.seq_modulus,
-        own.pace.period_s * own.pace.tick_hz,
-    )
-    known = _known(own, gaps_of(own.seq, own.boot), contradicts, session.silent)
-    unknown: list[Unknown] = [
-        *(
-            (
-                int(own.boot[at]),
-                int(own.seq[at + 1]),
-                "unknown",
-                int(own.hub_ns[at]),
-                int(own.hub_ns[at + 1]),
-                "counter_restart",
-            )
-            for at in np.flatnonzero(stood).tolist()
-        ),
-        *_restarts(own),
-        *_ending(own, node, session.last_ns),
-    ]
+    runs, lost_thread = missing_runs(own)
+    known = _known(own, runs, lost_thread, silent)
+    unknown = [*_uncounted(own, lost_thread), *_restarts(own), *_ending(own, node, session.last_ns)]
     rows = pd.DataFrame(
         unknown, columns=["boot", "seq_from", "cause", "before_hub_ns", "after_hub_ns", "reason"]
     )
@@ -142,14 +125,19 @@ def find_gaps(own: StreamFrames, node: list[StreamFrames], session: SessionFrame
     return tables.build(TABLES["gaps"], {name: both[name] for name in TABLES["gaps"].names})
 
 
-def _known(
-    own: StreamFrames, runs: Runs, contradicts: NDArray[np.bool_], silent: tuple[Ints, Ints]
-) -> pd.DataFrame:
+def missing_runs(own: StreamFrames) -> tuple[Runs, Bools]:
+    """Return missing numbers inside boots, and between which frames (n - 1,) the counter lost its thread."""
+    lost_thread = causes.counter_lost_thread(own.boot, own.seq, own.column("seq_raw"), own.pace.seq_modulus)
+    return gaps_of(own.seq, own.boot), lost_thread
+
+
+def _known(own: StreamFrames, runs: Runs, lost_thread: Bools, silent: Silences) -> pd.DataFrame:
     """Gaps inside boots, where numbers say how many are missing."""
     gap, due = due_ns(runs.frames, own.on_at(runs.left), own.on_at(runs.left + 1))
-    # A frame due while other nodes were heard was lost on the air, whatever came next.
-    label = np.where(causes.within(due, *silent), OUTAGE, RADIO)
-    label[contradicts[runs.left][gap]] = COUNTER
+    # A frame due while other nodes were received was lost on the air, whatever came next.
+    label = np.where(causes.within(due, *silent.joint), JOINT, RADIO)
+    label[causes.within(due, *silent.outage)] = OUTAGE
+    label[lost_thread[runs.left][gap]] = COUNTER
     runs, label = split(runs, label)
     return pd.DataFrame(
         {
@@ -166,30 +154,46 @@ def _known(
     )
 
 
-def _restarts(own: StreamFrames) -> Iterator[Unknown]:
-    """A gap of unknown length between each boot of a stream and the next one it is seen in."""
-    for at in np.flatnonzero(np.diff(own.boot)).tolist():
-        before_ns, after_ns = _pair(own.on_ns, at)
-        if own.run[at] != own.run[at + 1] or own.node == HUB:
-            why = "hub_outage", "hub_restart"
-        elif ((own.hub.either >= before_ns) & (own.hub.either < after_ns)).any():
-            why = "unknown", "hub_or_nodes"
-        elif causes.counter_went_on(
-            *_pair(own.column("seq_raw"), at),
-            own.pace.seq_modulus,
-            (after_ns - before_ns) / 1e9 / own.pace.period_s,
-        ):
-            why = "unknown", "ticks_restart"
-        else:
-            why = "node_restart", "restart"
-        yield (
-            int(own.boot[at]),
-            int(own.seq[at]) + 1,
-            why[0],
-            int(own.hub_ns[at]),
-            int(own.hub_ns[at + 1]),
-            why[1],
+def _uncounted(own: StreamFrames, lost_thread: Bools) -> Iterator[Unknown]:
+    """A gap of unknown length between frames next to each other where the counter lost its thread."""
+    raw = own.column("seq_raw")
+    for at in np.flatnonzero(lost_thread & (np.diff(own.seq) == 1)).tolist():
+        hub_s, ticks = np.diff(own.on_at(np.array([at, at + 1])))[0] / 1e9, own.column("ticks")
+        passed_s = max(hub_s, (int(ticks[at + 1]) - int(ticks[at])) / own.pace.tick_hz)
+        turned = causes.counter_may_have_turned(
+            *_pair(raw, at), own.pace.seq_modulus, passed_s / own.pace.period_s
         )
+        why = "wraps" if turned else "counter_restart"
+        yield (int(own.boot[at]), int(own.seq[at + 1]), "unknown", *_pair(own.hub_ns, at), why)
+
+
+def _restarts(own: StreamFrames) -> Iterator[Unknown]:
+    """A gap of unknown length between each boot of a stream and the next one, unless they interleave."""
+    heads = np.flatnonzero(np.diff(own.boot, prepend=-1))
+    on_ns = own.on_ns
+    first, last = np.minimum.reduceat(on_ns, heads), np.maximum.reduceat(on_ns, heads)
+    for number in np.flatnonzero(last[:-1] <= first[1:]).tolist():
+        at = int(heads[number + 1]) - 1
+        why = _between_boots(own, at, *_pair(on_ns, at))
+        yield (int(own.boot[at]), int(own.seq[at]) + 1, why[0], *_pair(own.hub_ns, at), why[1])
+
+
+def _between_boots(own: StreamFrames, at: int, before_ns: int, after_ns: int) -> tuple[str, str]:
+    """Cause and reason of the gap between the last frame ``at`` of a boot and the first one of the next."""
+    passed_s = (after_ns - before_ns) / 1e9
+    if own.run[at] != own.run[at + 1] or own.node == HUB:
+        return "hub_outage", "hub_restart"
+    if ((own.hub.either >= before_ns) & (own.hub.either < after_ns)).any():
+        return "unknown", "hub_or_nodes"
+    counter = _pair(own.column("seq_raw"), at)
+    if causes.counter_went_on(*counter, own.pace.seq_modulus, passed_s / own.pace.period_s):
+        return "unknown", "ticks_restart"
+    # A network may keep the time of its nodes: then ticks go on, and only the counter shows anything.
+    network = own.pace.has_ticks and not own.pace.has_boot_field
+    ticks = _pair(own.column("ticks_raw"), at)
+    if network and causes.ticks_went_on(*ticks, own.pace.tick_modulus, own.pace.tick_hz, passed_s):
+        return "unknown", "counter_restart"
+    return "node_restart", "restart"
 
 
 def _pair(values: Ints, at: int) -> tuple[int, int]:

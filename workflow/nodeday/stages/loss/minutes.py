@@ -82,8 +82,9 @@ RUN = 1 << 40
 
 
 def by_minute(own: StreamFrames, known: pd.DataFrame) -> pd.DataFrame:
-    """Rows of table ``loss`` of one stream, of which ``known`` are the gaps of known extent: minutes of the
-    hub's clock in which it had a frame, lost or not.
+    """Rows of table ``loss`` of one stream, of which ``known`` are the gaps of known extent.
+
+    A row is a minute of the hub's clock in which the stream had a frame, lost or not.
     """
     frames = known["frames"].to_numpy(np.int64)
     runs = known.groupby(joined(known)).agg(

@@ -14,9 +14,11 @@ from nodeday.core.threads import one_thread
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
+from nodeday.stages.loss.causes import Silences
 from nodeday.stages.loss.gaps import find_gaps
 from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.minutes import LOST, by_minute
+from nodeday.stages.loss.silence import silences
 from nodeday.stages.loss.statistics import Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
 from nodeday.storage import frames, tables
@@ -68,23 +70,32 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
         seq = 1 << (counter.bits if counter else 62)
         for kind in layout.kinds:
             ticks = layout.tick_range(kind.stream), layout.tick_hz(kind.stream)
-            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks)
+            fields = layout.has_ticks, layout.field("boot") is not None
+            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks, *fields)
     return found
 
 
 def account(session: SessionFrames, empty_v: float) -> tuple[Frames, list[BootRange]]:
     """Return the stage's tables by name, and all boots by stream."""
     parts: dict[str, list[Any]] = defaultdict(list)
+    silent = silences(session)
     for node in session.nodes:
-        for name, part in _parts(session.streams_of(node), session, empty_v):
+        for name, part in _parts(session.streams_of(node), session, silent, empty_v):
             parts[name].append(part)
     return {name: _table(name, parts[name]) for name in NAMES}, parts["boots"]
 
 
+<<<<<<< HEAD
 def _parts(node: list[StreamFrames], session: SessionFrames, empty_v: float) -> Iterator[tuple[str, Any]]:
     """Give data frames or rows of each table about a node, with the table's name."""
+=======
+def _parts(
+    node: list[StreamFrames], session: SessionFrames, silent: Silences, empty_v: float
+) -> Iterator[tuple[str, Any]]:
+    """What there is to say of a node: frames or rows of a table, with its name."""
+>>>>>>> a17
     for own in node:
-        gaps = find_gaps(own, node, session)
+        gaps = find_gaps(own, node, session, silent)
         yield "gaps", gaps
         yield "loss", by_minute(own, gaps[gaps["extent"] == "known"])
         for name, rows in of_stream(own, gaps, session).items():
@@ -115,9 +126,15 @@ def _table(name: str, parts: list[Any]) -> pd.DataFrame:
 
 
 def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], found: Frames) -> Ledger:
+<<<<<<< HEAD
     """Add the checkpoints of the stage to ``ledger`` and return it.
 
     They count the frames of the table by ``status``, the numbers of each boot, and the lost frames.
+=======
+    """Count every frame of the table, every number of a boot and every lost frame at each checkpoint.
+
+    ``status`` is how many frames of the table have each status.
+>>>>>>> a17
     """
     gaps, loss, radio = found["gaps"], found["loss"], found["radio"]
     apart = {code: n for code, n in status.items() if n and code not in (*DISTINCT, *SECOND_COPIES)}

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from nodeday.core.arrays import Ints
+from nodeday.core.arrays import Bools, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss import burst
 from nodeday.stages.loss.burst import Stretches
@@ -23,7 +23,7 @@ Rows = dict[str, list[dict[str, Any]]]
 def of_stream(own: StreamFrames, gaps: pd.DataFrame, session: SessionFrames) -> Rows:
     """Rows of the three tables, by name, of a stream with these ``gaps``."""
     known = gaps[gaps["extent"] == "known"]
-    within, names = stretches(own, known), {"node": own.node, "stream": own.stream}
+    within, names = stretches(own, known, _uncounted(own, gaps)), {"node": own.node, "stream": own.stream}
     runs = known.groupby(joined(known))["frames"].sum().to_numpy(np.int64)
     longest_s = _longest_s(own, runs, gaps, session)
     on_air = known[known["cause"] == "radio"]
@@ -36,10 +36,20 @@ def of_stream(own: StreamFrames, gaps: pd.DataFrame, session: SessionFrames) -> 
     }
 
 
-def stretches(own: StreamFrames, known: pd.DataFrame) -> Stretches:
+def _uncounted(own: StreamFrames, gaps: pd.DataFrame) -> pd.DataFrame:
+    """Gaps of unknown length inside boots."""
+    unknown = gaps[gaps["extent"] == "unknown"]
+    tails = np.append(np.flatnonzero(np.diff(own.boot)), len(own.boot) - 1)
+    last = own.seq[tails][np.searchsorted(own.boot[tails], unknown["boot"].to_numpy(np.int64))]
+    inside: Bools = unknown["seq_from"].to_numpy(np.int64) <= last
+    return unknown[inside]
+
+
+def stretches(own: StreamFrames, known: pd.DataFrame, uncounted: pd.DataFrame) -> Stretches:
     """What was counted on without a break, boots laid end to end so that numbers rise.
 
-    Outages and gaps that a counter's restart explains end a stretch::
+    Outages, joint silences and what the counter does not count end a stretch; ``uncounted`` are gaps of
+    unknown length inside boots::
 
         boot 0    . . X . . [outage) . X X . |  boot 1   . . X .
         stretch   |  first |         |second |           | third |
@@ -49,12 +59,17 @@ def stretches(own: StreamFrames, known: pd.DataFrame) -> Stretches:
     length = own.seq[tails] + 1 - own.seq[heads]
     # Number n of a boot lies at n + shift; a number is left out between boots.
     shift = np.cumsum(length + 1) - (length + 1) - own.seq[heads]
-    boot, cause = known["boot"].to_numpy(np.int64), known["cause"].to_numpy(object)
-    moved = shift[np.searchsorted(own.boot[heads], boot)]
-    first, stop = (known[name].to_numpy(np.int64) + moved for name in ("seq_from", "seq_to"))
+    cause = known["cause"].to_numpy(object)
+
+    def moved(rows: pd.DataFrame, name: str) -> Ints:
+        boot = np.searchsorted(own.boot[heads], rows["boot"].to_numpy(np.int64))
+        return np.asarray(rows[name].to_numpy(np.int64) + shift[boot], np.int64)
+
+    first, stop = moved(known, "seq_from"), moved(known, "seq_to")
+    cut = moved(uncounted, "seq_from")
     air = cause == "radio"
-    start = np.sort(np.concatenate([own.seq[heads] + shift, stop[~air]]))
-    end = np.sort(np.concatenate([own.seq[tails] + shift + 1, first[~air]]))
+    start = np.sort(np.concatenate([own.seq[heads] + shift, stop[~air], cut]))
+    end = np.sort(np.concatenate([own.seq[tails] + shift + 1, first[~air], cut]))
     return Stretches(start, end, first[air], stop[air])
 
 
@@ -77,8 +92,10 @@ def _counts(own: StreamFrames, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]
 
 
 def _longest_s(own: StreamFrames, runs: Ints, gaps: pd.DataFrame, session: SessionFrames) -> float:
-    """Longest hole in seconds: frames times period inside boots, time between stamps where their
-    number is not known. Across a restart of the hub only host marks tell; without, nothing is guessed.
+    """Longest hole in seconds.
+
+    That is frames times period inside boots, and time between stamps where their number is not known.
+    Across a restart of the hub only host marks show it; without them, nothing is guessed.
     """
     period = own.pace.period_s
     holes = [float(runs.max(initial=0)) * period]

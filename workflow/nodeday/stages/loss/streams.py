@@ -11,19 +11,23 @@ from numpy.typing import NDArray
 
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
-from nodeday.stages.loss import causes
-from nodeday.stages.loss.hub import HUB, HubClock, HubRuns, hub_clock, nodes_of
+from nodeday.stages.loss.hub import HubClock, HubRuns, hub_clock, nodes_of
 from nodeday.storage.frames import FrameColumns, Key, is_in
 
 
 @dataclass(frozen=True)
 class StreamTiming:
-    """What a layout says of a stream's frames: nominal period, and counters with their ranges."""
+    """What a layout says of a stream's frames: nominal period, and counters with their ranges.
+
+    ``has_ticks`` and ``has_boot_field``: whether frames hold ticks of the node, and a number of its boot.
+    """
 
     period_s: float
     seq_modulus: int = 256
     tick_modulus: int = 1 << 24
     tick_hz: float = 32768.0
+    has_ticks: bool = True
+    has_boot_field: bool = False
 
 
 @dataclass(frozen=True)
@@ -103,14 +107,12 @@ class StreamFrames:
 class SessionFrames:
     """Streams with their columns in order of node and stream, and what the hub did meanwhile.
 
-    ``silent`` are half-open stretches in which no node was received, (s,) each, and ``last_ns`` is the last
-    frame of all, both on the hub's time while it was on.
+    ``last_ns`` is the last frame of all, on the hub's time while it was on.
     """
 
     columns: Mapping[Key, FrameColumns]
     paces: Mapping[Key, StreamTiming]
     hub: HubClock
-    silent: tuple[Ints, Ints]
     last_ns: int
 
     @property
@@ -130,6 +132,10 @@ class SessionFrames:
         """Return when frames of all other nodes came, (m,), in order."""
         return _stamps({key: own for key, own in self.columns.items() if key[0] != node}, self.hub)
 
+    def of_node_ns(self, node: str) -> Ints:
+        """Return when frames of ``node`` came, (m,), in order."""
+        return _stamps({key: own for key, own in self.columns.items() if key[0] == node}, self.hub)
+
 
 def session_frames(
     streams: Mapping[Key, FrameColumns], runs: HubRuns, paces: Mapping[Key, StreamTiming]
@@ -138,13 +144,8 @@ def session_frames(
     hub = hub_clock(streams, runs)
     # Only second copies of a stream cannot be: the first copy is distinct.
     columns = {key: each for key, each in streams.items() if is_in(each["status"], DISTINCT).any()}
-    stamps, slowest = _stamps(columns, hub), dict[str, float]()
-    for node, stream in columns:
-        if node != HUB:
-            slowest[node] = min(paces[node, stream].period_s, slowest.get(node, np.inf))
-    # Without sensor nodes there is nobody whose silence could tell.
-    silent = causes.silences(stamps if slowest else stamps[:0], max(slowest.values(), default=0.0))
-    return SessionFrames(columns, paces, hub, silent, int(stamps[-1]) if len(stamps) else 0)
+    stamps = _stamps(columns, hub)
+    return SessionFrames(columns, paces, hub, int(stamps[-1]) if len(stamps) else 0)
 
 
 def _stamps(streams: Mapping[Key, FrameColumns], hub: HubClock) -> Ints:

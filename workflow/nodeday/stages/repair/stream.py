@@ -154,7 +154,7 @@ def boot_of(
     ticks = np.rint(placed.ticks + interleave_shift(kind, numbers, per_sample)).astype(np.int64)
     placed = PlacedFrames(placed.first_seq, np.where(placed.received, rows[placed.row], -1), ticks)
     barred = np.zeros(len(placed.row), np.bool_)
-    never = gaps[(gaps["cause"] == "hub_outage") & (gaps["extent"] == "known")]
+    never = gaps[gaps["cause"].isin(["hub_outage", "joint_silence"]) & (gaps["extent"] == "known")]
     for start, end in zip(never["seq_from"], never["seq_to"], strict=True):
         barred[max(start - placed.first_seq, 0) : max(end - placed.first_seq, 0)] = True
     line = (knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())

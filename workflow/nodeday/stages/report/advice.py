@@ -7,6 +7,7 @@ clocks, electrodes, wear and calibration, :mod:`.next_time` applies all of them.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -71,24 +72,27 @@ class AdviceTables:
 
 def hub_outages(session: AdviceTables) -> list[Advice]:
     """Advise on outages of the hub; they take all nodes at once, so they come first."""
-    outages = session.gaps[session.gaps["cause"] == "hub_outage"]
-    if outages.empty:
-        return []
-    longest = float(outages.groupby("start_ns")["seconds"].max().max())
-    worst = float(outages.groupby("node")["seconds"].sum().max())
+    do = "Look at its power, at the plug of its logger and at the space left on it."
+    return list(_silences(session, "hub_outage", "The hub fell silent together with all nodes", do))
+
+
+def joint_silences(session: AdviceTables) -> list[Advice]:
+    """Advise on silences of several nodes, which may be the hub's."""
+    do = "Look at it, and let it send a frame of its own every second or so, which shows whether it was on."
+    return list(_silences(session, "joint_silence", "Several nodes fell silent together", do))
+
+
+def _silences(session: AdviceTables, cause: str, what: str, do: str) -> Iterator[Advice]:
+    silent = session.gaps[session.gaps["cause"] == cause]
+    if silent.empty:
+        return
+    longest = float(silent.groupby("start_ns")["seconds"].max().max())
+    worst = float(silent.groupby("node")["seconds"].sum().max())
     if worst < OUTAGE * session.hours * 3600:
-        return []
-    often = times(int(outages.groupby("node").size().max()))
-    return [
-        Advice(
-            "hub_outage",
-            ("hub",),
-            "Look at its power, at the plug of its logger and at the space left on it.",
-            f"All nodes fell silent together {often}, for {duration(worst)} in all, "
-            f"{duration(longest)} at the longest.",
-            "coverage",
-        )
-    ]
+        return
+    often = times(int(silent.groupby("node").size().max()))
+    because = f"{what} {often}, for {duration(worst)} in all, {duration(longest)} at the longest."
+    yield Advice(cause, ("hub",), do, because, "coverage")
 
 
 def restarts(session: AdviceTables) -> list[Advice]:

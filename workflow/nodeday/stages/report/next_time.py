@@ -16,6 +16,7 @@ from nodeday.storage import tables
 
 RULES: tuple[Callable[[AdviceTables], list[Advice]], ...] = (
     advice.hub_outages,
+    advice.joint_silences,
     advice.batteries,
     advice.restarts,
     advice.placement,
@@ -29,8 +30,9 @@ RULES: tuple[Callable[[AdviceTables], list[Advice]], ...] = (
     advice_time.calibration,
 )
 LOOKED_AT = (
-    "outages of the hub, batteries, restarts, antennas and placement, nodes unlike the others, damaged "
-    "frames, crystals, certainty of time, shared movements, electrodes, wear and calibration"
+    "outages of the hub, silences of several nodes, batteries, restarts, antennas and placement, nodes "
+    "unlike the others, damaged frames, crystals, certainty of time, shared movements, electrodes, wear and "
+    "calibration"
 )
 STATES = ("walking", "lying or bent over", "leaning", "upright")
 _SHARES = ("walking_share", "level_share", "leaning_share", "upright_share")

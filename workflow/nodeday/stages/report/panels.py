@@ -30,6 +30,7 @@ LABEL = {
     "radio": "radio",
     "node_restart": "restart",
     "hub_outage": "hub outage",
+    "joint_silence": "joint silence",
     "end_of_battery": "end of battery",
     "unknown": "unknown",
     ABSENT: "nothing sent",
