@@ -85,15 +85,10 @@ def account(session: SessionFrames, empty_v: float) -> tuple[Frames, list[BootRa
     return {name: _table(name, parts[name]) for name in NAMES}, parts["boots"]
 
 
-<<<<<<< HEAD
-def _parts(node: list[StreamFrames], session: SessionFrames, empty_v: float) -> Iterator[tuple[str, Any]]:
-    """Give data frames or rows of each table about a node, with the table's name."""
-=======
 def _parts(
     node: list[StreamFrames], session: SessionFrames, silent: Silences, empty_v: float
 ) -> Iterator[tuple[str, Any]]:
-    """What there is to say of a node: frames or rows of a table, with its name."""
->>>>>>> a17
+    """Give data frames or rows of each table about a node, with the table's name."""
     for own in node:
         gaps = find_gaps(own, node, session, silent)
         yield "gaps", gaps
@@ -126,15 +121,9 @@ def _table(name: str, parts: list[Any]) -> pd.DataFrame:
 
 
 def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], found: Frames) -> Ledger:
-<<<<<<< HEAD
-    """Add the checkpoints of the stage to ``ledger`` and return it.
-
-    They count the frames of the table by ``status``, the numbers of each boot, and the lost frames.
-=======
     """Count every frame of the table, every number of a boot and every lost frame at each checkpoint.
 
     ``status`` is how many frames of the table have each status.
->>>>>>> a17
     """
     gaps, loss, radio = found["gaps"], found["loss"], found["radio"]
     apart = {code: n for code, n in status.items() if n and code not in (*DISTINCT, *SECOND_COPIES)}
