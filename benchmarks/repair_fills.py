@@ -11,7 +11,7 @@ from scipy.signal import butter, sosfiltfilt
 
 from nodeday.core.arrays import runs
 from nodeday.stages.repair.fill import NOT_FILLED, Policy, mend
-from nodeday.stages.repair.pattern import seamed, stretches
+from nodeday.stages.repair.pattern import seamed, stack_candidates
 
 RATE = 250.0
 POLICY = Policy("pattern", 0.25 * RATE, 0.2 * RATE, RATE)
@@ -72,7 +72,7 @@ def pattern(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
 def oracle(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
     """The one best of the stage's stretches, each where its context fits best, by the lost signal itself."""
     out, (starts, ends) = value.copy(), runs(lost)
-    for which, stack in stretches(np.where(lost, 0.0, value), ~lost, starts, ends, RATE):
+    for which, stack in stack_candidates(np.where(lost, 0.0, value), ~lost, starts, ends, RATE):
         at = stack.start[..., None] - 1 + np.arange(stack.length + 2)
         pieces = stack.amplitude[..., None] * np.take_along_axis(stack.stretch, at, axis=2)
         for gap, rows, left in zip(which.tolist(), pieces, stack.residual, strict=True):

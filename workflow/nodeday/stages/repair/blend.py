@@ -59,7 +59,7 @@ STEEP, STEP_S = 0.25, 0.012
 WIDTH_S, MARGIN_S = 0.1, 0.02
 """A beat is where the signal moves most over this width, inside the gap or within this margin around it."""
 SHIFT = 0.5
-"""Share of the way to the party's mean instant by which a candidate is moved: its context is half the truth."""
+"""Share of the way to the party's mean instant by which a candidate moves: its context is half the truth."""
 
 
 @dataclass(frozen=True)
