@@ -30,11 +30,11 @@ GOOD, DUPLICATE, CONFLICT, LATE, INCONSISTENT, UNPLACED = (
 )
 """Indices into ``codes.FRAME_STATUS``."""
 IN_ORDER = (GOOD, LATE)
-"""Statuses of frames whose counters can be trusted."""
+"""Statuses of frames whose counters and stamp fit."""
 DISTINCT = tuple(np.int8(STATUS.index(name)) for name in codes.DISTINCT)
-"""Statuses of the first copy of a frame."""
+"""Statuses of frames that stand for a position in the sequence."""
 COPIES = DUPLICATE, CONFLICT
-"""Statuses of further copies."""
+"""Statuses of frames that repeat such a position."""
 
 REASON = tuple(codes.REJECT_REASON)
 BAD_CHECKSUM, BAD_STUFFING, TRUNCATED, UNKNOWN_KIND, UNKNOWN_NODE, IMPLAUSIBLE = (

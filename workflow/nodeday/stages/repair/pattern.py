@@ -2,7 +2,7 @@ r"""Pattern fill of lost ECG: from beats of the same recording that look alike o
 
 ::
 
-    context, 350 ms   gap    context, 350 ms        the context on both sides is laid over every
+    context, 350 ms   gap    context, 350 ms        the context on both sides is compared with every
     ...__/\__.......______......._/~\_...           complete stretch of the minute on either side, or
                                                     of five; those that fit best vote on the beat in
     ..._/\__/\/|_____/~\_...  (elsewhere)           the gap, and the winners fill it together
