@@ -10,8 +10,8 @@ from scipy.linalg import solve_toeplitz
 from scipy.signal import butter, sosfiltfilt
 
 from nodeday.core.arrays import runs
-from nodeday.stages.repair.fill import LEFT, Policy, mend
-from nodeday.stages.repair.pattern import seamed, stretches
+from nodeday.stages.repair.fill import NOT_FILLED, Policy, mend
+from nodeday.stages.repair.pattern import seamed, stack_candidates
 
 RATE = 250.0
 POLICY = Policy("pattern", 0.25 * RATE, 0.2 * RATE, RATE)
@@ -65,17 +65,17 @@ def pattern(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
     broken = np.where(lost, np.nan, value)
     seconds = np.arange(len(value)) / RATE
     out, how = mend(seconds, broken[:, None], ~lost, ~lost, np.zeros(len(value), np.bool_), POLICY)
-    assert (np.isnan(out[:, 0]) == (lost & (how == LEFT))).all()
+    assert (np.isnan(out[:, 0]) == (lost & (how == NOT_FILLED))).all()
     return out[:, 0]
 
 
 def oracle(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
     """The one best of the stage's stretches, each where its context fits best, by the lost signal itself."""
     out, (starts, ends) = value.copy(), runs(lost)
-    for which, laid in stretches(np.where(lost, 0.0, value), ~lost, starts, ends, RATE):
-        at = laid.start[..., None] - 1 + np.arange(laid.length + 2)
-        pieces = laid.amplitude[..., None] * np.take_along_axis(laid.stretch, at, axis=2)
-        for gap, rows, left in zip(which.tolist(), pieces, laid.left, strict=True):
+    for which, stack in stack_candidates(np.where(lost, 0.0, value), ~lost, starts, ends, RATE):
+        at = stack.start[..., None] - 1 + np.arange(stack.length + 2)
+        pieces = stack.amplitude[..., None] * np.take_along_axis(stack.stretch, at, axis=2)
+        for gap, rows, left in zip(which.tolist(), pieces, stack.residual, strict=True):
             start, end = starts[gap], ends[gap]
             fills = np.array([seamed(row, value[start - 1], value[end]) for row in rows])
             error = ((fills - value[start:end]) ** 2).sum(axis=1)

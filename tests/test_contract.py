@@ -411,7 +411,7 @@ def test_names_that_are_numbers_are_refused() -> None:
 @pytest.mark.parametrize("by", ["frames", "columns"])
 def test_order_across_pieces_holds_for_each_group(by: str, tmp_path: Path) -> None:
     """Captures 0 and 1 take turns; each goes on from its own last offset."""
-    table = TABLES["frames"]
+    table = TABLES["rejects"]
 
     def piece(*rows: tuple[int, int]) -> Any:
         frame = valid_rows(table, len(rows)).assign(
@@ -426,7 +426,7 @@ def test_order_across_pieces_holds_for_each_group(by: str, tmp_path: Path) -> No
         add(piece((0, 21), (1, 9)))
         with pytest.raises(ContractError, match="offset goes from 9 to 9 between two pieces"):
             add(piece((0, 22), (1, 9)))
-        with pytest.raises(ContractError, match="table frames, 0: offset goes from 21 to 20"):
+        with pytest.raises(ContractError, match="table rejects, 0: offset goes from 21 to 20"):
             add(piece((0, 20), (0, 30)))
         with pytest.raises(ContractError, match="offset never falls within"):
             add(piece((0, 40), (1, 40), (0, 39)))

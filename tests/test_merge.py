@@ -143,12 +143,12 @@ def test_stamps_of_recovered_frames_are_on_the_first_hubs_clock() -> None:
 def test_a_capture_merged_with_itself_adds_duplicates_alone(seed: int) -> None:
     before = heard(simulate_session(random_scenario(seed), LAYOUT, NODES)[0])
     first, again = merge.merge([before, before], PACES)
-    assert np.array_equal(first.words, before.words)
-    assert set(again.words) <= {"duplicate", "conflict"}
+    assert np.array_equal(first.status_names, before.status_names)
+    assert set(again.status_names) <= {"duplicate", "conflict"}
     for name in ("boot", "seq", "ticks"):
         assert np.array_equal(getattr(again, name), getattr(before, name)), name
     # Two frames of one place with different content contradict each other again.
-    assert ((again.words == "conflict") <= (before.words == "conflict")).all()
+    assert ((again.status_names == "conflict") <= (before.status_names == "conflict")).all()
 
 
 def test_the_order_of_further_captures_does_not_change_what_is_there() -> None:
@@ -158,8 +158,8 @@ def test_the_order_of_further_captures_does_not_change_what_is_there() -> None:
     one, other, third = heard(raw[0][:20_000]), heard(raw[1], 1), heard(raw[2][30_000:], 2)
     results = [merge.merge(order, PACES) for order in ([one, other, third], [one, third, other])]
     alone = merge.merge([one, third], PACES)[1]
-    assert (alone.words == "unplaced").all()
-    assert not (results[0][2].words[results[0][2].node != NODE_NAMES.index("hub")] == "unplaced").any()
+    assert (alone.status_names == "unplaced").all()
+    assert not (results[0][2].status_names[results[0][2].node != NODE_NAMES.index("hub")] == "unplaced").any()
     for node in NODE_NAMES:
         for stream in STREAMS:
             sets = [distinct(each, node, stream, 0) for each in results]
@@ -182,9 +182,9 @@ def test_altered_content_with_a_right_checksum_is_a_conflict_and_stays() -> None
         sums = crc.checksums(checksum.sum, changed[row : row + 1, 2:-8])
         changed[row, -8:-6] = np.frombuffer(int(sums[0]).to_bytes(2, "big"), np.uint8)
     first, other = merge.merge([heard(raw.tobytes()), heard(changed.tobytes(), 1)], PACES)
-    assert (first.words == "good").all()
-    assert np.flatnonzero(other.words == "conflict").tolist() == [10, 20]
-    assert (np.delete(other.words, [10, 20]) == "duplicate").all()
+    assert (first.status_names == "good").all()
+    assert np.flatnonzero(other.status_names == "conflict").tolist() == [10, 20]
+    assert (np.delete(other.status_names, [10, 20]) == "duplicate").all()
 
 
 def heart_frames(numbers: np.ndarray, seed: int = 0, hub_ms: int = 5) -> np.ndarray:
@@ -213,14 +213,14 @@ def test_worked_merge() -> None:
     other = heart_frames(np.array([23, 24, 25, 26, 27]), hub_ms=1_000_005)
     _, merged = merge.merge([heard(one.tobytes()), heard(other.tobytes(), 1)], PACES)
     assert merged.seq.tolist() == [23, 24, 25, 26, 27]
-    assert merged.words.tolist() == ["good", "good", "duplicate", "duplicate", "good"]
+    assert merged.status_names.tolist() == ["good", "good", "duplicate", "duplicate", "good"]
     assert ((merged.hub_ns - (merged.seq * 80 + 5) * 1_000_000) < 1_000_000).all()
 
 
 def test_a_stretch_that_shares_nothing_stays_unplaced() -> None:
     one, other = heart_frames(np.arange(50)), heart_frames(np.arange(100, 150))
     _, merged = merge.merge([heard(one.tobytes()), heard(other.tobytes(), 1)], PACES)
-    assert (merged.words == "unplaced").all()
+    assert (merged.status_names == "unplaced").all()
 
 
 def test_a_constant_signal_that_fits_two_places_is_put_in_neither() -> None:
@@ -230,9 +230,9 @@ def test_a_constant_signal_that_fits_two_places_is_put_in_neither() -> None:
     early, late = np.arange(0, 700, 2), np.arange(6400, 7100)
     other = heard(whole[:700].tobytes(), 1)
     both = heard(whole[np.concatenate([early, late])].tobytes())
-    assert (merge.merge([both, other], PACES)[1].words == "unplaced").all()
+    assert (merge.merge([both, other], PACES)[1].status_names == "unplaced").all()
     _, merged = merge.merge([heard(whole[early].tobytes()), other], PACES)
-    assert merged.seq[merged.words == "good"].tolist() == list(range(1, 700, 2))
+    assert merged.seq[merged.status_names == "good"].tolist() == list(range(1, 700, 2))
 
 
 def constant(numbers: np.ndarray) -> np.ndarray:
@@ -260,7 +260,7 @@ def test_a_jump_of_one_hubs_clock_ends_no_boot() -> None:
     whole[:50], whole[100:] = early, heart_frames(np.arange(100, 150))
     _, merged = merge.merge([first, heard(whole.tobytes(), 1)], PACES)
     assert set(merged.boot.tolist()) == {0}
-    assert merged.words.tolist() == ["duplicate"] * 50 + ["good"] * 50 + ["duplicate"] * 50
+    assert merged.status_names.tolist() == ["duplicate"] * 50 + ["good"] * 50 + ["duplicate"] * 50
 
 
 def memory_of(raw: bytes, node: str) -> bytes:

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from nodeday.schemas import codes
 
 from nodeday.core.arrays import runs
-from nodeday.stages.repair.blend import CONTEXT_S, HOLD, HOLD_NOISE, Context, blend, in_common
+from nodeday.stages.repair.blend import CONTEXT_S, RIDGE, RIDGE_NOISE, Context, blend, residual_products
 from nodeday.stages.repair.candidates import bin_width
-from nodeday.stages.repair.fill import LEFT, Policy, mend
+from nodeday.stages.repair.fill import NOT_FILLED, Policy, mend
 from nodeday.stages.repair.pattern import LONGEST_S, SEARCH_S, PatternMatch, good_enough, pattern
 from nodeday.stages.repair.quality import PATTERN_FILL, SHORT_FILL
 
@@ -96,11 +96,11 @@ def test_fills_stay_in_their_gaps_and_a_second_repair_changes_nothing(
     lost = lost_at(len(value), *((start, start + size) for start, size in gaps))
     out, how = repaired(value, lost)
     assert bool((out[~lost] == value[~lost]).all())
-    assert (how[~lost] == LEFT).all()
-    assert (np.isnan(out) == (lost & (how == LEFT))).all()
+    assert (how[~lost] == NOT_FILLED).all()
+    assert (np.isnan(out) == (lost & (how == NOT_FILLED))).all()
     for start, end in zip(*runs(lost), strict=True):  # a gap is filled whole, one way, or not at all
         assert len(set(how[start:end].tolist())) == 1
-        assert how[start] == LEFT or end - start <= LONGEST_S * RATE
+        assert how[start] == NOT_FILLED or end - start <= LONGEST_S * RATE
     again, same = mend(np.arange(len(out)) / RATE, out[:, None], ~lost, ~lost, lost & False, POLICY)
     assert np.array_equal(again[:, 0], out, equal_nan=True)  # what was filled once is not learnt from
     assert np.array_equal(same, how)
@@ -114,7 +114,7 @@ def test_seams_have_no_steps() -> None:
     lost = lost_at(len(value), *((start, start + 40) for start in starts))
     out, how = repaired(value, lost)
     usual = np.abs(np.diff(value)).max()
-    filled = how != LEFT
+    filled = how != NOT_FILLED
     assert filled.sum() >= 0.9 * lost.sum()
     touching = filled[1:] | filled[:-1]
     assert np.abs(np.diff(out))[touching].max() <= 1.2 * usual
@@ -123,15 +123,15 @@ def test_seams_have_no_steps() -> None:
 def test_a_fill_that_would_be_a_guess_is_refused() -> None:
     noise = np.random.default_rng(3).normal(0, 0.2, 15_000)
     lost = lost_at(len(noise), (5_000, 5_050), (9_000, 9_050))
-    assert (repaired(noise, lost)[1] == LEFT).all()
+    assert (repaired(noise, lost)[1] == NOT_FILLED).all()
     value, beats = heartbeats(60, jitter=0.02)
     r = round(beats[30])
     context = lost_at(len(value), (r - 150, r - 60), (r - 20, r + 20))  # 40 samples are left before it
-    assert (repaired(value, context)[1] == LEFT).all()
+    assert (repaired(value, context)[1] == NOT_FILLED).all()
     long = lost_at(len(value), (r - 20, r + 43))  # 252 ms
-    assert (repaired(value, long)[1] == LEFT).all()
+    assert (repaired(value, long)[1] == NOT_FILLED).all()
     alone = lost_at(200, (80, 120))  # nothing to learn from
-    assert (repaired(value[:200], alone)[1] == LEFT).all()
+    assert (repaired(value[:200], alone)[1] == NOT_FILLED).all()
     with pytest.raises(ValueError, match="longer than a pattern may fill"):
         pattern(value, ~long, np.array([r - 20]), np.array([r + 80]), RATE)
 
@@ -208,7 +208,7 @@ def test_weights_are_the_least_squares_under_their_sum() -> None:
     common, least = rest @ rest.transpose(0, 2, 1) / 40, np.array([0.0, 0.1, 1.0])
     for one, held, matrix, weight in zip(share, least, common, blend(share, common, least), strict=True):
         system = np.ones((7, 7))
-        system[:6, :6] = matrix + np.diag((HOLD + HOLD_NOISE * held) / one)
+        system[:6, :6] = matrix + np.diag((RIDGE + RIDGE_NOISE * held) / one)
         system[6, 6] = 0.0
         assert weight == pytest.approx(np.linalg.solve(system, np.r_[np.zeros(6), 1.0])[:6])
 
@@ -221,7 +221,7 @@ def test_a_context_between_two_stretches_is_rebuilt_from_both() -> None:
     context = Context.of(value, np.ones((1, 61)), offset, 11, 60.0)
     piece = np.stack([early, late])[None].astype(np.float32)
     product = (np.einsum("gs,gps->gp", row, piece) for row in context.rows)
-    common = in_common(context, piece, np.ones((1, 2)), *product)
+    common = residual_products(context, piece, np.ones((1, 2)), *product)
     rest = [
         context.value[0] - Context.of(each, np.ones((1, 61)), offset, 11, 60.0).value[0]
         for each in piece[0][:, None]
@@ -252,7 +252,7 @@ def test_clipped_and_flat_samples_are_never_copied() -> None:
     sound[: r - 100] = sound[r + 100 :] = False  # all else stands at a rail
     broken = np.where(lost, np.nan, value)[:, None]
     _, how = mend(np.arange(len(value)) / RATE, broken, ~lost, sound & ~lost, lost & False, POLICY)
-    assert (how == LEFT).all()
+    assert (how == NOT_FILLED).all()
 
 
 def test_an_r_peak_inside_a_fill_is_marked_so() -> None:

@@ -23,8 +23,6 @@ from nodeday.layouts import load_layout, pack_counts
 from nodeday.layouts.codec import payload_matrix
 from nodeday.stages.repair import quality, stage
 from nodeday.stages.repair.align import (
-    INTERPOLATED,
-    MISSING,
     PASS,
     STOP,
     Aligned,
@@ -36,6 +34,7 @@ from nodeday.stages.repair.align import (
 )
 from nodeday.stages.repair.fill import METHODS, fill, fillable
 from nodeday.stages.repair.place_samples import follow_each_other, place_frames, sample_times
+from nodeday.stages.repair.quality import INTERPOLATED, MISSING
 from nodeday.storage import tables
 
 CONFIG = Path(__file__).parents[1] / "config"

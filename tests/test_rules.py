@@ -21,7 +21,7 @@ from nodeday.core.paths import DEMO_CONFIG, SNAKEFILE
 from nodeday.engine import rule_files, rule_params
 from nodeday.engine.resources import page_needs, session_needs, stage_cores, study_needs
 from nodeday.engine.stages import CHAIN, SEVERAL_CORES, STAGES, Scope
-from nodeday.storage import samples, tables
+from nodeday.storage import frames, samples, tables
 
 SESSIONS = ["S1", "S2", "S3"]
 SHEETS = {
@@ -37,7 +37,9 @@ MAKE = (
     "() { case $2 in study|index) f=$2;; package) f=dataset;; *) f=$2-$3;; esac; "
     'for o in $(cat "$OUTPUTS/$f"); do case ${o##*/} in *.*) touch $o;; *) mkdir -p $o;; esac; done; }'
 )
-TABLE = re.compile(r"results/([a-z_]+)/(?:session=S1/)?([a-z_]+)\.parquet|results/(samples)/session=S1")
+TABLE = re.compile(
+    r"results/([a-z_]+)/(?:session=S1/)?([a-z_]+)\.parquet|results/(samples|frames)/session=S1"
+)
 
 
 class Wildcards:
@@ -134,9 +136,10 @@ def test_every_job_that_calls_a_stage_has_a_log_and_a_benchmark(planned: dict[st
 
 def test_rules_and_stages_agree_where_tables_lie() -> None:
     results = Path("results")
-    for name in TABLES.keys() - {"samples"}:
+    for name in TABLES.keys() - set(rule_files.BY_STREAM):
         assert rule_files.table(name) == str(tables.path(results, name, "{session}"))
     assert rule_files.table("samples") == str(samples.folder(results, "{session}"))
+    assert rule_files.table("frames") == str(frames.folder(results, "{session}"))
     assert rule_files.ledgers()[1] == str(tables.path(results, "ledger", "{session}", "loss"))
     assert rule_files.study_tables(["gaps", "flow"]) == [str(tables.path(results, "flow"))]
     assert rule_files.session_tables(["gaps", "flow", "ledger"]) == [rule_files.table("gaps")]
@@ -200,12 +203,13 @@ def test_a_digest_tells_texts_apart() -> None:
 def test_a_layout_is_read_once_for_all_sessions(
     study_folder: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    from nodeday.config import checks
     from nodeday.config import study as settings
 
     read, load = [], settings.load_layout
     monkeypatch.setattr(settings, "load_layout", lambda path: read.append(path) or load(path))
     study = Study(study_folder(**SHEETS))
-    assert [study.problems(name) for name in SESSIONS] == [[], [], []]
+    assert [checks.problems(study, name) for name in SESSIONS] == [[], [], []]
     assert len(read) == 1
 
 

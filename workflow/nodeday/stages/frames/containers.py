@@ -1,6 +1,6 @@
-"""Capture files to one stream of bytes: raw, compressed, packets, or packets compressed.
+"""Capture files as one stream of bytes: raw, compressed, packets, or compressed packets.
 
-What a file is, its first bytes tell and never its name: gzip (RFC 1952, several members), zstd
+The first bytes of a file tell its format, never its name: gzip (RFC 1952, several members), zstd
 (RFC 8878, several frames), pcap and pcapng, else raw. A file that cannot be read to its end gives
 the bytes up to there and one sentence about the rest. Memory is bounded by the size of a piece.
 """
@@ -22,21 +22,23 @@ from nodeday.core.errors import ContractError
 from nodeday.stages.frames.packets import PACKET_MAGIC, Packets
 
 PIECE = 4 << 20
-"""Bytes handed on at a time."""
+"""Bytes passed on at a time."""
 MAX_RATIO, RATIO_FROM = 200, 64 << 20
 """An archive that grows more than 200 times, past its first 64 MiB, is refused: frames, which carry
 counters and checksums, shrink less than 30 times. A choice of this project."""
 MAX_UNPACKED = 64 << 30
 """An archive that holds more than 64 GiB is refused: a day of frames is below 1 GiB."""
 _STEP = 1 << 14
+"""Bytes that an archive's reader gets at a time."""
 
 
 @dataclass
 class FileFacts:
-    """What one file was: its size and hash on disk, and where its bytes went.
+    """Size and hash of one file, and a balance of its bytes.
 
-    ``size`` = ``read`` + ``unread``. What was unpacked (of a raw file: read) is ``taken`` for the
-    capture, ``container`` (headers of packets) or ``skipped`` (packets that carry no such bytes).
+    ``size`` = ``read`` + ``unread``. Of the ``unpacked`` bytes (of a raw file: the read ones) each is
+    ``taken`` for the capture, ``container`` (headers of packets), ``skipped`` (packets that carry nothing
+    for the capture) or ``lost`` (behind a failure).
     """
 
     file: str
@@ -54,10 +56,11 @@ class FileFacts:
 
     @property
     def unread(self) -> int:
+        """Bytes behind a failure."""
         return self.size - self.read
 
     def written(self) -> dict[str, str | int | list[str]]:
-        """For the record of captures; a plain raw file says no more than name, size and hash."""
+        """Return the entry in the record of captures; for a good raw file that is name, size and hash."""
         out: dict[str, str | int | list[str]] = {
             "file": self.file,
             "bytes": self.size,
@@ -71,7 +74,7 @@ class FileFacts:
 
 
 def sniff(head: bytes) -> str:
-    """``gzip``, ``zstd``, ``pcap``, ``pcapng`` or ``raw``, from a file's first 12 bytes."""
+    """Return ``gzip``, ``zstd``, ``pcap``, ``pcapng`` or ``raw`` from a file's first 12 bytes."""
     # Of gzip's flags the three highest are reserved and zero (RFC 1952, 2.3.1).
     if head[:3] == b"\x1f\x8b\x08" and len(head) > 3 and not head[3] & 0xE0:
         return "gzip"
@@ -82,7 +85,7 @@ def sniff(head: bytes) -> str:
 
 
 class Unpacker:
-    """Reads the files of one capture in order as one stream, and knows about each afterwards."""
+    """Reader of the files of one capture as one stream; afterwards ``facts`` describes the files."""
 
     def __init__(self, paths: list[Path]) -> None:
         self.paths = paths
@@ -91,10 +94,14 @@ class Unpacker:
     @property
     def size(self) -> int:
         """Bytes of the stream so far."""
-        return sum(each.taken for each in self.facts)
+        return sum(file.taken for file in self.facts)
 
     def pieces(self) -> Iterator[bytes]:
-        """The stream; raise ContractError for an archive past the limits of its growth."""
+        """Yield the stream.
+
+        Raises ContractError for an archive past the limits of its growth, and for a file that changes
+        while it is read.
+        """
         for path in self.paths:
             before = path.stat()
             facts = FileFacts(path.name, before.st_size)
@@ -108,8 +115,9 @@ class Unpacker:
 
 
 def refuse_moving(path: Path, before: os.stat_result, given: int) -> None:
-    """Raise ContractError where a file is no longer what it was ``before`` it was read, or has ``given``
-    other than all of its bytes: a logger still writes it, or a share lets go of it.
+    """Raise ContractError for a file that changed since ``before``, or whose ``given`` bytes are not all.
+
+    A logger still writes such a file, or a network share failed.
     """
     after = path.stat()
     if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
@@ -127,8 +135,10 @@ def refuse_moving(path: Path, before: os.stat_result, given: int) -> None:
 
 
 class _Source(io.RawIOBase):
-    """A file that counts and hashes what it gives, in short steps: what an archive's reader has in
-    hand when it fails is lost, so it should never have much. Past ``slow_from`` a step is a byte.
+    """File that counts and hashes the bytes it gives, in short steps.
+
+    The bytes that an archive's reader holds when it fails are lost, so it never gets many. Past
+    ``slow_from`` a step is one byte.
     """
 
     def __init__(self, file: BinaryIO, slow_from: int | None = None) -> None:
@@ -144,6 +154,7 @@ class _Source(io.RawIOBase):
         return self.read_up_to(min(size, step) if size >= 0 else step)
 
     def read_up_to(self, size: int) -> bytes:
+        """Read ``size`` bytes, fewer at the end."""
         with atomic.naming(Path(self.file.name)):
             data = self.file.read(size)
         self.given += len(data)
@@ -151,18 +162,20 @@ class _Source(io.RawIOBase):
         return data
 
     def head(self) -> bytes:
+        """Return the next 12 bytes without moving on."""
         head = self.file.read(12)
         self.file.seek(-len(head), 1)
         return head
 
     def hash_of_all(self) -> str:
+        """Read on to the end and return the hash of all bytes."""
         while self.read_up_to(PIECE):
             pass
         return self._hash.hexdigest()
 
 
 def _unpacked(path: Path, source: _Source, facts: FileFacts) -> Iterator[bytes]:
-    """The file's bytes, unpacked where it is an archive."""
+    """Yield the bytes of a file, unpacked if it is an archive."""
     codec = sniff(source.head())
     if codec not in ("gzip", "zstd"):
         while piece := source.read_up_to(PIECE):
@@ -191,13 +204,16 @@ def _reader(source: _Source, codec: str) -> arrow.CompressedInputStream:
 
 
 def _why(error: Exception) -> str:
+    """Return in words why an archive cannot be read."""
     text = str(error).rstrip(".")
     return "cut off" if "Truncated" in text else f"damaged ({text})"
 
 
 def _tail(path: Path, codec: str, done: int, failed_at: int) -> bytes:
-    """What can still be unpacked past ``done`` bytes of an archive that fails there: less than a
-    piece, read again byte by byte, since the reader gives nothing of a read that fails.
+    """Return the bytes that can be unpacked past ``done`` bytes of an archive that fails there.
+
+    They are less than a piece. The archive is read again, at last byte by byte, since the reader gives
+    nothing of a read that fails.
     """
     out = bytearray()
     with path.open("rb") as file:
@@ -214,6 +230,7 @@ def _tail(path: Path, codec: str, done: int, failed_at: int) -> bytes:
 
 
 def _refuse_bomb(path: Path, facts: FileFacts, packed: int) -> None:
+    """Raise ContractError for an archive that grows past the limits."""
     if facts.unpacked > MAX_UNPACKED:
         found = f"unpacks to more than {MAX_UNPACKED >> 30} GiB"
     elif facts.unpacked > max(RATIO_FROM, MAX_RATIO * packed):
@@ -226,7 +243,7 @@ def _refuse_bomb(path: Path, facts: FileFacts, packed: int) -> None:
 
 
 def _taken(pieces: Iterator[bytes], facts: FileFacts) -> Iterator[bytes]:
-    """What the capture takes of the unpacked bytes: all of them, or what their packets carry."""
+    """Yield the capture's share of the unpacked bytes: all of them, or those that packets carry."""
     first = next(pieces, b"")
     kind = PACKET_MAGIC.get(first[:4])
     if kind is None:

@@ -1,4 +1,4 @@
-"""Where frames may begin: after a sync word, or between the delimiters of COBS, SLIP and HDLC.
+"""Candidates for frames in a buffer: at a sync word, or between the delimiters of COBS, SLIP and HDLC.
 
 Sources: COBS, Cheshire and Baker 1999; SLIP, RFC 1055; octet-stuffed HDLC-like framing, RFC 1662
 section 4.
@@ -14,49 +14,53 @@ from numpy.typing import NDArray
 from nodeday.core.arrays import Bools, Bytes
 from nodeday.layouts.stuffing import DELIMITER, ESCAPE, HDLC_XOR, SLIP_CODE
 
-Places = NDArray[np.int64]
+Offsets = NDArray[np.int64]
 
 MOST_STUFFED = 2
-"""SLIP and HDLC at most double a frame; COBS adds a byte in 254 (Cheshire and Baker 1999)."""
+"""Most bytes on the wire for one of a frame: SLIP and HDLC at most double it, COBS adds a byte in 254
+(Cheshire and Baker 1999)."""
 
 
 @dataclass(frozen=True)
 class Chunks:
-    """What lies between delimiters. ``start``, ``end`` (n,) in the capture, delimiters included;
-    ``at``, ``size`` (n,) of what was packed in each, in ``content``; ``sound`` (n,) where the rules
-    of the framing hold.
+    """Chunks (n,) between delimiters.
+
+    ``start`` and ``end`` are offsets in the buffer, delimiters included. ``at`` and ``size`` are offset and
+    length of the unstuffed bytes in ``content``. ``sound`` tells where the rules of the framing hold.
     """
 
-    start: Places
-    end: Places
+    start: Offsets
+    end: Offsets
     content: Bytes
-    at: Places
-    size: Places
+    at: Offsets
+    size: Offsets
     sound: Bools
 
 
-def sync_places(buffer: Bytes, sync: bytes, stop: int) -> Places:
-    """Where the sync word begins before ``stop``."""
+def sync_offsets(buffer: Bytes, sync: bytes, stop: int) -> Offsets:
+    """Return the offsets before ``stop`` at which the sync word begins."""
     stop = min(stop, max(len(buffer) - len(sync) + 1, 0))
     at = np.flatnonzero(buffer[:stop] == sync[0])
-    for place, byte in enumerate(sync[1:], start=1):
-        at = at[buffer[at + place] == byte]
+    for index, byte in enumerate(sync[1:], start=1):
+        at = at[buffer[at + index] == byte]
     return at
 
 
-def sync_at(buffer: Bytes, at: Places, sync: bytes) -> Bools:
-    """Whether the sync word begins at each place; it does not past the end."""
-    here = at + len(sync) <= len(buffer)
-    for place, byte in enumerate(sync):
-        here &= buffer[np.minimum(at + place, len(buffer) - 1)] == byte
-    return here
+def sync_at(buffer: Bytes, at: Offsets, sync: bytes) -> Bools:
+    """Return whether the sync word begins at each offset (n,); it does not where the buffer ends in it."""
+    begins = at + len(sync) <= len(buffer)
+    for index, byte in enumerate(sync):
+        begins &= buffer[np.minimum(at + index, len(buffer) - 1)] == byte
+    return begins
 
 
 def chunks(buffer: Bytes, framing: str) -> Chunks:
-    """All whole chunks of ``buffer``; one spare delimiter goes with the chunk that follows it::
+    """Return all complete chunks of ``buffer``.
 
-    C0 C0 11 22 C0 33 C0      SLIP
-       |----------||---|      two chunks: 11 22 and 33
+    One spare delimiter goes with the chunk that follows it::
+
+        C0 C0 11 22 C0 33 C0      SLIP
+           |----------||---|      two chunks: 11 22 and 33
     """
     ends = np.flatnonzero(buffer == DELIMITER[framing])
     begins = np.concatenate([[0], ends[:-1] + 1]) if len(ends) else ends
@@ -72,13 +76,13 @@ def chunks(buffer: Bytes, framing: str) -> Chunks:
     np.add.at(inside, begins, 1)
     np.add.at(inside, ends, -1)
     keep &= np.cumsum(inside[:-1]).astype(bool)
-    places = np.concatenate([[0], np.cumsum(keep)])
-    at = places[begins]
-    return Chunks(start, ends + 1, content[keep], at, places[ends] - at, sound)
+    kept_before = np.concatenate([[0], np.cumsum(keep)])
+    at = kept_before[begins]
+    return Chunks(start, ends + 1, content[keep], at, kept_before[ends] - at, sound)
 
 
-def _unescape(buffer: Bytes, begins: Places, ends: Places, framing: str) -> tuple[Bools, Bytes, Bools]:
-    """Which bytes stay, what they become, and which chunks follow the rules."""
+def _unescape(buffer: Bytes, begins: Offsets, ends: Offsets, framing: str) -> tuple[Bools, Bytes, Bools]:
+    """Return which bytes stay, all bytes unescaped, and which chunks follow the rules of SLIP or HDLC."""
     escape = ESCAPE[framing]
     escapes = buffer == escape
     escaped = np.zeros(len(buffer), bool)
@@ -99,9 +103,11 @@ def _unescape(buffer: Bytes, begins: Places, ends: Places, framing: str) -> tupl
     return ~escapes, content, sound
 
 
-def _unstuff_cobs(buffer: Bytes, begins: Places, ends: Places) -> tuple[Bools, Bytes, Bools]:
-    """The same for COBS: each code byte says where the next one is; all but the first and those
-    after a run of 254 stand for a zero. All chunks take their steps together.
+def _unstuff_cobs(buffer: Bytes, begins: Offsets, ends: Offsets) -> tuple[Bools, Bytes, Bools]:
+    """Return which bytes stay, all bytes unstuffed, and which chunks follow the rules of COBS.
+
+    Each code byte is the distance to the next one. All but the first, and those after a run of 254, stand
+    for a zero. All chunks take their steps together.
     """
     keep, content = np.ones(len(buffer), bool), buffer.copy()
     keep[begins] = False

@@ -1,9 +1,9 @@
-"""The readout of a node's own memory, in which no hub stamped the frames: the ticks stand in.
+"""Hub stamps from ticks, for the readout of a node's memory, in which no hub stamped the frames.
 
-Counters are unwrapped by ticks and hub time together. Where the hub's field holds the same in all
-frames, a time is made for each node from its own ticks: forward by what they moved, and standing
-still where they jump far back, as at a restart. It is good for unwrapping and says nothing of any
-hub's clock; frames get real hub time when they are merged into a capture that a hub made.
+Counters are unwrapped by ticks and hub time together. Where the hub's field is the same in all frames,
+a time is made for each node from its ticks: it moves forward with them, and stands still where they
+jump far back, as at a restart. It serves unwrapping and tells nothing about any hub's clock; frames
+get real hub time when they are merged into a capture that a hub made.
 """
 
 from __future__ import annotations
@@ -18,54 +18,59 @@ from nodeday.layouts.codec import get_bits, put_bits
 from nodeday.stages.frames.scan import FoundFrames, ScannedBlock
 
 LEAST_S, LEAST_UNITS = 2.0, 4
-"""A hub's clock cannot stand still over so many seconds and units of ticks."""
+"""Seconds by ticks, and units of hub time, over which no hub's clock stands still."""
 
 
 @dataclass
 class OwnTime:
-    """Puts made-up hub stamps into the blocks of a capture that has none, told by its first frames."""
+    """Made hub stamps for the blocks of a capture without real ones.
+
+    ``lacking`` tells whether it has none, None before the first frames decide it.
+    """
 
     lacking: bool | None = None
     _last: dict[int, tuple[int, float]] = field(default_factory=dict)
 
     def stamped(self, block: ScannedBlock) -> ScannedBlock:
-        """The block itself, or one with made-up stamps."""
+        """Return the block itself, or one with made stamps where the capture lacks real ones."""
         if (
             not block.frames
             or self.lacking is False
-            or not all(each.layout.has_ticks for each in block.frames)
+            or not all(part.layout.has_ticks for part in block.frames)
         ):
             return block
-        seen = _Seen.of(block)
+        fields = _BlockFields.of(block)
         if self.lacking is None:
-            self.lacking = _stands_still(seen)
+            self.lacking = _stands_still(fields)
         if not self.lacking:
             return block
-        stamps = np.empty(len(seen.order), np.int64)
-        stamps[seen.order] = np.rint(self._made(seen) / seen.unit_s).astype(np.int64)
-        parts = np.split(stamps, np.cumsum([len(each.start) for each in block.frames])[:-1])
-        frames = [_with(each, own) for each, own in zip(block.frames, parts, strict=True)]
+        stamps = np.empty(len(fields.order), np.int64)
+        stamps[fields.order] = np.rint(self._made(fields) / fields.unit_s).astype(np.int64)
+        parts = np.split(stamps, np.cumsum([len(part.start) for part in block.frames])[:-1])
+        frames = [_with_stamps(frames, part) for frames, part in zip(block.frames, parts, strict=True)]
         return replace(block, frames=frames)
 
-    def _made(self, seen: _Seen) -> Floats:
-        """Seconds (n,) since each node's first frame, by its ticks."""
-        out = np.empty(len(seen.node))
-        for each in np.unique(seen.node).tolist():
-            rows = np.flatnonzero(seen.node == each)
-            modulus = int(seen.modulus[rows[0]])
-            raw, total = self._last.get(each, (int(seen.ticks[rows[0]]), 0.0))
-            step = np.diff(seen.ticks[rows], prepend=raw) % modulus
-            seconds = np.where(step < modulus // 2, step, step - modulus) / seen.rate[rows]
-            seconds[seconds < -seen.back_s] = 0.0  # a restart, not a frame out of order
+    def _made(self, fields: _BlockFields) -> Floats:
+        """Return seconds (n,) since the first frame of each node, by its ticks."""
+        out = np.empty(len(fields.node))
+        for node in np.unique(fields.node).tolist():
+            rows = np.flatnonzero(fields.node == node)
+            modulus = int(fields.modulus[rows[0]])
+            raw, total = self._last.get(node, (int(fields.ticks[rows[0]]), 0.0))
+            step = np.diff(fields.ticks[rows], prepend=raw) % modulus
+            seconds = np.where(step < modulus // 2, step, step - modulus) / fields.rate[rows]
+            seconds[seconds < -fields.back_s] = 0.0  # a restart, not a frame out of order
             out[rows] = total + np.cumsum(seconds)
-            self._last[each] = (int(seen.ticks[rows[-1]]), float(out[rows[-1]]))
+            self._last[node] = (int(fields.ticks[rows[-1]]), float(out[rows[-1]]))
         return out
 
 
 @dataclass(frozen=True)
-class _Seen:
-    """Frames of a block in order of capture (n,), and ``order`` that puts them there. Frames of a
-    node may be up to ``back_s`` out of the order of their ticks: streams are stamped differently.
+class _BlockFields:
+    """Fields of the frames of a block in order of capture (n,), and ``order`` that puts them there.
+
+    ``rate`` and ``modulus`` are those of the ticks; ``unit_s`` is the unit of hub time. Frames of a node may
+    be up to ``back_s`` out of the order of their ticks: streams are stamped differently.
     """
 
     order: Ints
@@ -78,7 +83,8 @@ class _Seen:
     back_s: float
 
     @classmethod
-    def of(cls, block: ScannedBlock) -> _Seen:
+    def of(cls, block: ScannedBlock) -> _BlockFields:
+        """Decode the fields of a block with at least one kind of frame."""
         roles = "node", "ticks", "hub_time"
         fields = [decode_fields(each.frames, each.layout, each.kind, roles) for each in block.frames]
         order = np.argsort(np.concatenate([each.start for each in block.frames]), kind="stable")
@@ -98,23 +104,23 @@ class _Seen:
         )
 
 
-def _stands_still(seen: _Seen) -> bool:
-    """Whether the hub's stamps are the same throughout while the ticks of some node move on."""
+def _stands_still(fields: _BlockFields) -> bool:
+    """Return whether every node's hub stamps stay the same while the ticks of some node move on."""
     moved = False
-    for each in np.unique(seen.node).tolist():
-        rows = np.flatnonzero(seen.node == each)
-        if (seen.hub[rows] != seen.hub[rows[0]]).any():
+    for node in np.unique(fields.node).tolist():
+        rows = np.flatnonzero(fields.node == node)
+        if (fields.hub[rows] != fields.hub[rows[0]]).any():
             return False
-        steps = np.diff(seen.ticks[rows]) % int(seen.modulus[rows[0]])
-        seconds = float(steps.sum() / seen.rate[rows[0]])
-        moved |= seconds > max(LEAST_S, LEAST_UNITS * seen.unit_s)
+        steps = np.diff(fields.ticks[rows]) % int(fields.modulus[rows[0]])
+        seconds = float(steps.sum() / fields.rate[rows[0]])
+        moved |= seconds > max(LEAST_S, LEAST_UNITS * fields.unit_s)
     return moved
 
 
-def _with(found: FoundFrames, stamps: Ints) -> FoundFrames:
-    """The same frames with other hub stamps."""
+def _with_stamps(found: FoundFrames, stamps: Ints) -> FoundFrames:
+    """Return the frames with other hub stamps."""
     hub, at = next(
-        (each, at) for each, at in found.layout.positions(found.kind).values() if each.role == "hub_time"
+        (field, at) for field, at in found.layout.positions(found.kind).values() if field.role == "hub_time"
     )
     order, frames = found.layout.order_of(hub), found.frames
     changed = np.zeros_like(frames)

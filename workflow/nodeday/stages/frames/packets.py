@@ -1,8 +1,8 @@
-"""Packets of pcap and pcapng files: the bytes that each carries, and an account of all others.
+"""Packets of pcap and pcapng files: the bytes that they carry, and an account of all other bytes.
 
-The library dpkt reads files, blocks and network layers: small, without dependencies of its own,
-reading from any stream. Its pcapng reader knows one interface and one kind of packet, so the
-blocks are walked here. pcapng: draft-ietf-opsawg-pcapng; link types: the tcpdump group's registry.
+The library dpkt reads pcap files and network layers; it is small, has no dependencies, and reads from
+any stream. Its pcapng reader knows one interface and one kind of packet, so this module reads the
+blocks itself. pcapng: draft-ietf-opsawg-pcapng; link types: the tcpdump group's registry.
 """
 
 from __future__ import annotations
@@ -23,9 +23,10 @@ PACKET_MAGIC = {
 USER_LINKS = range(147, 163)
 """User link types 0 to 15: the whole packet is the capture's."""
 MAX_BLOCK = 16 << 20
-"""A packet or block that claims more is damage: no link carries so much at once."""
+"""Size above which a packet or block is damaged: no link carries so much at once."""
 SECTION, SIMPLE = b"\x0a\x0d\x0d\x0a", 3
 INTERFACE, OLD_PACKET, PACKET = 1, 2, 6
+"""Types of pcapng blocks."""
 Parser = Callable[[bytes], Any]
 
 
@@ -45,7 +46,7 @@ PARSERS: dict[int, Parser] = {
     229: _internet,
     276: dpkt.sll2.SLL2,
 }
-"""Loopback, Ethernet, raw IP by three of its numbers, Linux cooked captures, IPv4, IPv6."""
+"""Parsers by link type: loopback, Ethernet, raw IP (three numbers), Linux cooked captures, IPv4, IPv6."""
 
 
 class _Cut(Exception):
@@ -53,7 +54,7 @@ class _Cut(Exception):
 
 
 class _Stream:
-    """Pieces as a file; ``missing`` is how many bytes the last read lacked."""
+    """Pieces as a file; ``missing`` is the number of bytes that the last read lacked."""
 
     def __init__(self, first: bytes, pieces: Iterator[bytes]) -> None:
         self.name = "capture"
@@ -81,7 +82,7 @@ class _Stream:
 
 
 class Packets:
-    """Walks packets. Afterwards every byte up to a failure was carried, ``container`` or ``skipped``."""
+    """Reader of packets; in the end each byte before a failure is ``taken``, ``container`` or ``skipped``."""
 
     def __init__(self, first: bytes, pieces: Iterator[bytes], kind: str) -> None:
         self.kind = kind
@@ -92,27 +93,28 @@ class Packets:
         self._good = 0
 
     def pieces(self, size: int) -> Iterator[bytes]:
-        """What the packets carry, joined to pieces of about ``size`` bytes."""
-        waiting, held = [], 0
+        """Yield the bytes that packets carry, joined to pieces of at least ``size`` bytes but the last."""
+        waiting, length = [], 0
         for carried in self._carried():
             waiting.append(carried)
-            held += len(carried)
-            if held >= size:
+            length += len(carried)
+            if length >= size:
                 yield b"".join(waiting)
-                waiting, held = [], 0
-        if held:
+                waiting, length = [], 0
+        if length:
             yield b"".join(waiting)
         self._stream.drain()
         self.container = self._good - self.taken - self.skipped
         self.troubles += [f"{number} packets were left out: {what}" for what, number in self._other.items()]
 
     def _carried(self) -> Iterator[bytes]:
+        """Yield the bytes that each packet carries, up to a failure."""
         stream = self._stream
         walk = _pcap(stream) if self.kind == "pcap" else _pcapng(stream)
         try:
             for link, packet in walk:
                 self.count += 1
-                carried = self._of(link, packet)
+                carried = self._carried_by(link, packet)
                 self._good = stream.given
                 if carried:
                     self.taken += len(carried)
@@ -129,7 +131,8 @@ class Packets:
                 f"{self.kind} file cannot be read past {self.count} packets and {self._good} bytes ({error})"
             )
 
-    def _of(self, link: int, packet: bytes) -> bytes:
+    def _carried_by(self, link: int, packet: bytes) -> bytes:
+        """Return the bytes that a packet carries, none for one that is left out."""
         if link in USER_LINKS:
             return packet
         carried = _plain(packet) if link == 1 else None
@@ -145,14 +148,15 @@ class Packets:
 
 
 def _pcap(stream: _Stream) -> Iterator[tuple[int, bytes]]:
+    """Yield link type and bytes of each packet of a pcap file."""
     reader = dpkt.pcap.Reader(stream)
-    link = reader.datalink() & 0xFFFF  # the upper bits tell of a frame check sequence
+    link = reader.datalink() & 0xFFFF  # the upper bits describe a frame check sequence
     for _, packet in reader:
         yield link, packet
 
 
 def _pcapng(stream: _Stream) -> Iterator[tuple[int, bytes]]:
-    """Packets of every section and interface."""
+    """Yield link type and bytes of each packet of a pcapng file, of all sections and interfaces."""
     little, links = True, list[tuple[int, int]]()
     while head := stream.read(8):
         if head[:4] == SECTION:
@@ -175,12 +179,12 @@ def _pcapng(stream: _Stream) -> Iterator[tuple[int, bytes]]:
                 raise ValueError(f"a packet of {length} bytes in a block of {size}")
             yield links[number][0], block[at : at + length]
         elif kind == SIMPLE:
-            whole = struct.unpack_from("<I" if little else ">I", block, 8)[0]
-            yield links[0][0], block[12 : 12 + min(whole, links[0][1], size - 16)]
+            length = struct.unpack_from("<I" if little else ">I", block, 8)[0]
+            yield links[0][0], block[12 : 12 + min(length, links[0][1], size - 16)]
 
 
 def _plain(packet: bytes) -> bytes | None:
-    """The quick way for the common case: Ethernet, IPv4 without options or fragments, UDP."""
+    """Return the payload of UDP over plain IPv4 on Ethernet, unfragmented; None for others."""
     if packet[12:15] != b"\x08\x00\x45" or packet[23:24] != b"\x11" or packet[20] & 0x3F or packet[21]:
         return None
     end = 34 + int.from_bytes(packet[38:40], "big")  # Ethernet pads short packets
@@ -188,7 +192,7 @@ def _plain(packet: bytes) -> bytes | None:
 
 
 def _datagram(parser: Parser, packet: bytes) -> bytes | None:
-    """What the packet's UDP datagram carries; None where it has none, or is no packet at all."""
+    """Return the payload of a packet's UDP datagram; None for a packet without one or a damaged packet."""
     try:
         layer = parser(packet)
         while isinstance(layer, dpkt.Packet) and not isinstance(layer, dpkt.udp.UDP):

@@ -131,7 +131,7 @@ class _Synced:
         judged = []
         for each in self.spoken:
             sync = each.layout.sync_bytes
-            start = framing.sync_places(buffer, sync, settled + self.longest)
+            start = framing.sync_offsets(buffer, sync, settled + self.longest)
             # A frame of one layout need not be looked at by the others that share its sync word.
             start = np.setdiff1d(start, taken.get(sync, start[:0]), assume_unique=True)
             found = validate_candidates(buffer, start, None, each)

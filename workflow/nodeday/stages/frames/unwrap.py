@@ -22,7 +22,7 @@ from nodeday.stages.frames.columns import (
     INCONSISTENT,
     LATE,
     WINDOW,
-    Marks,
+    Digests,
     RecentContents,
     States,
 )
@@ -182,7 +182,7 @@ class StreamCounter:
     highest: int = 0
     seen: RecentContents = field(default_factory=RecentContents)
 
-    def unwrap(self, raw: Ints, time: Ints, digest: Marks) -> tuple[Ints, States]:
+    def unwrap(self, raw: Ints, time: Ints, digest: Digests) -> tuple[Ints, States]:
         """Unwrapped sequence number and status of the stream's next frames of the boot, (n,) each.
 
         ``time`` is the node's unwrapped ticks, or the hub's stamps where a node has no ticks; ``digest``
@@ -201,7 +201,7 @@ class StreamCounter:
         self._mark_behind(seq, digest, status)
         return seq, status
 
-    def _mark_behind(self, seq: Ints, digest: Marks, status: States) -> None:
+    def _mark_behind(self, seq: Ints, digest: Digests, status: States) -> None:
         """Mark late frames and second copies in ``status``, a view of the caller's array."""
         before = np.maximum.accumulate(np.concatenate([[self.highest], seq[:-1]]))
         self.highest = max(int(before[-1]), int(seq[-1]))
@@ -210,7 +210,7 @@ class StreamCounter:
         behind = np.flatnonzero(seq <= before)
         if len(behind):
             number = seq[behind]
-            known, twin = self.seen.twins(number)
+            known, twin = self.seen.lookup(number)
             position = _first_positions(seq, number)
             twin = np.where(known, twin, digest[position])
             copy = known | (position < behind)

@@ -1,4 +1,7 @@
-"""Table ``aligned``: the grid's values of each stream as they come, then all channels side by side."""
+"""Table ``aligned``: all channels of a session on one grid.
+
+Values of each stream wait in a scratch file as they come; then all streams are written together.
+"""
 
 from __future__ import annotations
 
@@ -10,8 +13,8 @@ import numpy as np
 import pyarrow as arrow
 
 from nodeday.schemas import TABLES, Table
-from nodeday.stages.repair.align import MISSING, Aligned, grid
-from nodeday.stages.repair.quality import NOT_MEASURED
+from nodeday.stages.repair.align import Aligned, grid
+from nodeday.stages.repair.quality import MISSING, NOT_MEASURED
 from nodeday.storage import contract, tables
 
 WINDOW = 500_000
@@ -20,7 +23,7 @@ WINDOW = 500_000
 
 @dataclass(frozen=True)
 class _Part:
-    """Where in the scratch file a stretch of the grid lies."""
+    """A stretch of ``count`` instants from multiple ``first`` on, at ``offset`` in the scratch file."""
 
     first: int
     count: int
@@ -33,8 +36,9 @@ class _Part:
 
 @dataclass
 class Track:
-    """One stream on one grid; its values wait in the file ``scratch``. ``units`` are those of its channels,
-    by their names in the table.
+    """One stream on one grid; its values wait in the file ``scratch``.
+
+    ``units`` are those of its channels, by their names in the table.
     """
 
     scratch: Path
@@ -43,16 +47,16 @@ class Track:
     parts: list[_Part] = field(default_factory=list)
 
     def add(self, part: Aligned) -> None:
-        """Keep a stretch."""
+        """Append a stretch to the scratch file."""
         if not len(part.value):
             return
         with self.scratch.open("ab") as file:
             self.parts.append(_Part(part.first, len(part.value), file.tell()))
-            for each in (part.value, part.quality, part.origin):
-                file.write(np.ascontiguousarray(each.T).data)
+            for array in (part.value, part.quality, part.origin):
+                file.write(np.ascontiguousarray(array.T).data)
 
     def _read(self, part: _Part, first: int, last: int) -> Aligned:
-        """Its instants [first, last) of those in the scratch file."""
+        """Return the instants [first, last) of a stretch in the scratch file."""
         n, channels = last - first, len(self.units)
         value, quality = (np.empty((n, channels), dtype, order="F") for dtype in (np.float32, np.int8))
         origin = np.empty((n, 1), np.int8)
@@ -66,8 +70,10 @@ class Track:
         return Aligned(first, value, origin[:, 0], quality)
 
     def window(self, first: int, last: int) -> Aligned:
-        """The stream at the instants [first, last). Where a node restarted, the maps of two boots may
-        overlap by their uncertainty; the later one counts where it has a value.
+        """Return the stream at the instants [first, last).
+
+        Where a node restarted, the maps of two boots may overlap by their uncertainty; the later one counts
+        where it has a value.
         """
         n, channels = last - first, len(self.units)
         out = Aligned(
@@ -79,17 +85,17 @@ class Track:
         for part in self.parts:
             low, high = max(part.first, first), min(part.end, last)
             if low < high:
-                some = self._read(part, low, high)
-                place = slice(low - first, high - first)
-                fresh = bool((out.origin[place] == MISSING).all())
-                there = slice(None) if fresh else np.flatnonzero(some.origin != MISSING)
+                later = self._read(part, low, high)
+                span = slice(low - first, high - first)
+                fresh = bool((out.origin[span] == MISSING).all())
+                use = slice(None) if fresh else np.flatnonzero(later.origin != MISSING)
                 for name in ("value", "origin", "quality"):
-                    getattr(out, name)[place][there] = getattr(some, name)[there]
+                    getattr(out, name)[span][use] = getattr(later, name)[use]
         return out
 
 
 def write(target: Path, tracks: Sequence[Track]) -> None:
-    """Write the grid that covers all streams."""
+    """Write the table ``target`` from the first instant of any stream to the last."""
     table = TABLES["aligned"].for_channels({name: unit for one in tracks for name, unit in one.units.items()})
     parts = [part for one in tracks for part in one.parts]
     with tables.writer(target, table) as out:
@@ -102,13 +108,14 @@ def write(target: Path, tracks: Sequence[Track]) -> None:
 
 
 def _columns(tracks: Sequence[Track], table: Table, first: int, last: int) -> dict[str, arrow.Array]:
+    """Return the columns of the table at the instants [first, last)."""
     columns: dict[str, arrow.Array] = {"utc_ns": contract.number_column(grid(first, last, tracks[0].rate_hz))}
     for one in tracks:
         part = one.window(first, last)
-        there = contract.validity(part.origin != MISSING)
+        valid = contract.validity(part.origin != MISSING)
         origin = contract.code_column(part.origin, table[f"{next(iter(one.units))}_origin"])
         for index, name in enumerate(one.units):
-            columns[name] = contract.number_column(part.value[:, index], there)
+            columns[name] = contract.number_column(part.value[:, index], valid)
             columns[f"{name}_origin"] = origin
             columns[f"{name}_quality"] = contract.code_column(
                 part.quality[:, index], table[f"{name}_quality"]

@@ -1,4 +1,9 @@
-"""Values for short runs of lost samples, from the samples around them: straight lines and cubics."""
+"""Fill of short gaps: which runs of lost samples may be filled, by what method, and with what values.
+
+Three parts, in this order: :func:`fillable` selects the gaps, :func:`fill` computes straight lines and
+cubics from the samples around them, and :func:`mend` applies the policy of the settings, which may also
+fill an ECG by :mod:`~nodeday.stages.repair.pattern`. A received sample is never changed.
+"""
 
 from __future__ import annotations
 
@@ -12,61 +17,65 @@ from nodeday.core.arrays import Bools, Floats, Ints, runs, spread
 from nodeday.stages.repair.pattern import good_enough, pattern, without_qrs
 from nodeday.stages.repair.quality import PATTERN_FILL, SHORT_FILL
 
+METHODS = ("linear", "akima", "pchip")
+"""Methods of :func:`fill`."""
+SIDE = 3
+"""Samples on each side of a gap that a cubic rests on."""
+NOT_FILLED = -1
+SHORT_S = 0.04
+"""Longest gap of an ECG that a cubic fills, outside a QRS."""
+BY_SETTING = {"linear": "linear", "cubic": "akima"}
+"""Method of :func:`fill` for a method named in the settings, but for ``pattern`` and ``none``."""
+
 
 def fillable(
     present: Bools, anchor: Bools, barred: Bools, most_samples: float, context_samples: float = 0
 ) -> tuple[Ints, Ints]:
-    """Half-open [start, end) of the runs of lost samples of one boot that may be computed.
+    """Return the half-open [start, end) of the gaps of one boot that may be filled.
 
-    Such a run holds at most ``most_samples``, none of it is ``barred``, and the samples on both sides
-    are present and an ``anchor`` (a sample at a rail says only that the signal was beyond it); of twice
-    ``context_samples`` on each side so many are present::
+    Such a gap holds at most ``most_samples``, and none of them is ``barred``. Its two neighbours are present
+    and an ``anchor`` (a sample at a rail only tells that the signal was beyond it). Of the nearest twice
+    ``context_samples`` on each side, at least ``context_samples`` are present::
 
         present   1 1 0 0 1 1 0 1 1 0 0 0 1     most_samples = 2
         barred    0 0 0 0 0 0 1 0 0 0 0 0 0
-        may be        x x
+        fillable  0 0 1 1 0 0 0 0 0 0 0 0 0
     """
     starts, ends = runs(~present)
     inside = (starts > 0) & (ends < len(present))
     starts, ends = starts[inside], ends[inside]
     good = (ends - starts <= most_samples) & anchor[starts - 1] & anchor[ends]
     if barred.any():
-        touched = _counted(barred)
-        good &= touched[ends] == touched[starts]
+        count_barred = _counted(barred)
+        good &= count_barred[ends] == count_barred[starts]
     if context_samples > 0:
-        there, need, reach = (
-            _counted(present),
-            int(np.ceil(context_samples)),
-            int(np.ceil(2 * context_samples)),
-        )
-        before = there[starts] - there[np.maximum(starts - reach, 0)]
-        after = there[np.minimum(ends + reach, len(present))] - there[ends]
+        count, need = _counted(present), int(np.ceil(context_samples))
+        reach = int(np.ceil(2 * context_samples))
+        before = count[starts] - count[np.maximum(starts - reach, 0)]
+        after = count[np.minimum(ends + reach, len(present))] - count[ends]
         good &= np.minimum(before, after) >= need
     return starts[good], ends[good]
 
 
 def _counted(mask: Bools) -> NDArray[np.int32]:
-    """How many are true before each sample, (n + 1,)."""
+    """Return how many of ``mask`` (n,) are true before each sample and before the end, (n + 1,)."""
     out = np.zeros(len(mask) + 1, np.int32)
     np.cumsum(mask, dtype=np.int32, out=out[1:])
     return out
 
 
-METHODS = ("linear", "akima", "pchip")
-SIDE = 3
-"""Samples on each side that a cubic rests on."""
-
-
 def fill(seconds: Floats, values: Floats, present: Bools, starts: Ints, ends: Ints, method: str) -> Floats:
-    """``values`` (n,) or (n, channels) with the gaps [start, end) computed; all others are the same bits.
+    """Return ``values`` (n,) or (n, channels) with the gaps [start, end) filled; all others keep their bits.
 
     ``linear`` joins the neighbours by a straight line. ``akima`` is the piecewise cubic of Akima 1970
-    (J. ACM 17:589, from memory), whose slopes come from two samples to each side, so that it hardly
-    swings; over gaps of 100 ms in a simulated walk at 50 Hz its error was half that of the monotone
+    (J. ACM 17:589, from memory). Its slopes come from two samples on each side, so that it hardly
+    overshoots; over gaps of 100 ms in a simulated walk at 50 Hz its error was half that of the monotone
     cubic, which cuts off every lost crest. ``pchip`` is that monotone cubic (Fritsch and Butland 1984,
-    from memory), which never leaves the range of its neighbours. Only ``present`` samples are used, and
-    none beyond a gap that stays lost: where such a gap, or the end, lies among the three samples on either
-    side, the fill is straight. Raises ValueError for another method.
+    from memory), which never leaves the range of its neighbours.
+
+    Only ``present`` samples are used, and none beyond a gap that stays lost: where such a gap, or the end,
+    lies among the ``SIDE`` samples on either side, the fill is straight. Raises ValueError for another
+    method.
     """
     if method not in METHODS:
         raise ValueError(f"no fill method is named {method}")
@@ -83,14 +92,14 @@ def fill(seconds: Floats, values: Floats, present: Bools, starts: Ints, ends: In
         out[wanted] = straight
         return out
     cubic = Akima1DInterpolator if method == "akima" else PchipInterpolator
-    held = np.repeat(_held(known, right, starts, ends), ends - starts)
+    curved = np.repeat(_has_sides(known, right), ends - starts)
     curve = cubic(seconds[base], values[base], axis=0)(seconds[wanted])
-    out[wanted] = np.where(held.reshape(-1, *[1] * (values.ndim - 1)), curve, straight)
+    out[wanted] = np.where(curved.reshape(-1, *[1] * (values.ndim - 1)), curve, straight)
     return out
 
 
 def _indices(starts: Ints, ends: Ints) -> Ints:
-    """All samples of the gaps, in order."""
+    """Return the indices of all samples of the gaps, in order."""
     lengths = ends - starts
     return np.asarray(
         np.arange(lengths.sum()) + np.repeat(starts - (np.cumsum(lengths) - lengths), lengths), np.int64
@@ -98,14 +107,18 @@ def _indices(starts: Ints, ends: Ints) -> Ints:
 
 
 def _line(at: Floats, knots: Floats, values: Floats) -> Floats:
+    """Return straight lines through ``knots`` (k,), at the times ``at`` (n,)."""
     left = np.clip(np.searchsorted(knots, at) - 1, 0, len(knots) - 2)
     share = (at - knots[left]) / (knots[left + 1] - knots[left])
     share = share.reshape(-1, *[1] * (values.ndim - 1))
     return np.asarray(values[left] + (values[left + 1] - values[left]) * share, np.float64)
 
 
-def _held(known: Ints, right: Ints, starts: Ints, ends: Ints) -> Bools:
-    """Where ``SIDE`` known samples stand on each side of a gap with no gap among them but filled ones."""
+def _has_sides(known: Ints, right: Ints) -> Bools:
+    """Return which gaps have ``SIDE`` known samples on each side, with no gap among them but filled ones.
+
+    ``right`` is the index in ``known`` of the sample behind each gap.
+    """
     filled = np.zeros(len(known) + 1, np.int64)
     filled[right] = 1
     # A step between known neighbours that no fill bridges is a gap that stays lost.
@@ -116,44 +129,38 @@ def _held(known: Ints, right: Ints, starts: Ints, ends: Ints) -> Bools:
     return np.asarray(inside & (torn[last] == torn[first]), np.bool_)
 
 
-LEFT = -1
-SHORT_S = 0.04
-"""An ECG gap no longer than that, outside a QRS, is filled by a cubic."""
-CUBICS = {"linear": "linear", "cubic": "akima"}
-
-
 @dataclass(frozen=True)
 class Policy:
-    """``method`` as the settings name it; ``most`` and ``context`` in samples."""
+    """Fill of a stream by its settings: their ``method``, gaps up to ``most_samples``, their context."""
 
     method: str
-    most: float
-    context: float
+    most_samples: float
+    context_samples: float
     rate_hz: float
 
 
 def mend(
     seconds: Floats, values: Floats, present: Bools, sound: Bools, barred: Bools, policy: Policy
 ) -> tuple[Floats, NDArray[np.int8]]:
-    """``values`` (n, channels) of one boot with what ``policy`` allows computed, and how: (n,) indices
-    into ``codes.QUALITY`` for what was filled, ``LEFT`` elsewhere.
+    """Return ``values`` (n, channels) of one boot with the gaps that ``policy`` allows filled, and the codes.
 
-    ``present`` (n,) samples come back as they went in, to the bit. Only ``sound`` ones (not at a rail,
-    not flat) are matched against or hold a fill at its ends. ``barred`` samples are never filled.
+    The codes (n,) are indices into ``codes.QUALITY`` for filled samples, ``NOT_FILLED`` for all others.
+    ``present`` (n,) samples keep their bits. Only ``sound`` ones (not at a rail, not flat) anchor a fill at
+    its ends or serve a pattern. ``barred`` samples are never filled.
     """
-    how = np.full(len(present), LEFT, np.int8)
-    if policy.method == "none" or policy.most <= 0 or present.all():
-        return values, how
-    starts, ends = fillable(present, sound, barred, policy.most, policy.context)
+    code = np.full(len(present), NOT_FILLED, np.int8)
+    if policy.method == "none" or policy.most_samples <= 0 or present.all():
+        return values, code
+    starts, ends = fillable(present, sound, barred, policy.most_samples, policy.context_samples)
     if policy.method != "pattern":
-        how[spread(starts, ends, len(how))] = SHORT_FILL
-        return fill(seconds, values, present, starts, ends, CUBICS[policy.method]), how
+        code[spread(starts, ends, len(code))] = SHORT_FILL
+        return fill(seconds, values, present, starts, ends, BY_SETTING[policy.method]), code
     value = values[:, 0]
     pieces, match = pattern(value, sound, starts, ends, policy.rate_hz)
     short = (ends - starts <= SHORT_S * policy.rate_hz) & without_qrs(match)
     out = fill(seconds, value, present, starts[short], ends[short], "pchip")
-    how[spread(starts[short], ends[short], len(how))] = SHORT_FILL
+    code[spread(starts[short], ends[short], len(code))] = SHORT_FILL
     for gap in np.flatnonzero(good_enough(match) & ~short).tolist():
         out[starts[gap] : ends[gap]] = pieces[gap]
-        how[starts[gap] : ends[gap]] = PATTERN_FILL
-    return out[:, None], how
+        code[starts[gap] : ends[gap]] = PATTERN_FILL
+    return out[:, None], code

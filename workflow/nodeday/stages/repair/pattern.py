@@ -1,15 +1,15 @@
-"""Lost ECG from the same recording's beats that look alike on both sides of the gap.
+r"""Pattern fill of lost ECG: from beats of the same recording that look alike on both sides of the gap.
 
 ::
 
-    context, 350 ms   gap    context, 350 ms        the context on both sides is laid over every
-    ...__/\\__.......______......._/~\\_...           whole stretch of the minute on either side, or of
-                                                    five; those that fit best vote on the beat in the
-    ..._/\\__/\\/|_____/~\\_...  (elsewhere)           gap, and the winners fill it together
+    context, 350 ms   gap    context, 350 ms        the context on both sides is compared with every
+    ...__/\__.......______......._/~\_...           complete stretch of the minute on either side, or
+                                                    of five; those that fit best vote on the beat in
+    ..._/\__/\/|_____/~\_...  (elsewhere)           the gap, and the winners fill it together
 
-The search runs on means of about 20 ms first (:mod:`places`), then sample by sample around the best places
-(:mod:`vote`); the winners are mixed so that together they give the context best (:mod:`blend`). What is left
-at the edges is spread over the fill as a straight line.
+The search runs on means of about 20 ms first (:mod:`~nodeday.stages.repair.candidates`), then sample by
+sample around the best candidates, which vote and are blended so that together they fit the context best
+(:mod:`~nodeday.stages.repair.blend`). A straight line over the fill takes up what is left at its edges.
 
 Filling by similar stretches is a method of many fields; this form and its constants are choices of this
 project, made on records of the MIT-BIH Arrhythmia Database (benchmarks/repair.py).
@@ -25,7 +25,7 @@ import numpy as np
 
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.stages.repair.blend import CONTEXT_S, LONGEST_S, StackedCandidates
-from nodeday.stages.repair.candidates import PLACES, SEARCH_S, Bins
+from nodeday.stages.repair.candidates import CANDIDATES, SEARCH_S, Bins
 
 __all__ = [
     "CONTEXT_S",
@@ -35,22 +35,27 @@ __all__ = [
     "good_enough",
     "pattern",
     "seamed",
-    "stretches",
+    "stack_candidates",
     "without_qrs",
 ]
 
-LEAST_LIKENESS, LEAST_SUPPORT, MOST_DOUBT = 0.5, 0.6, 0.1
-"""Below such a correlation of the contexts, or where the stretches that agree on the beat in the gap hold
-less than such a share of the vote, nothing is filled. Up to the last share, a gap is without a QRS."""
+LEAST_LIKENESS, LEAST_SUPPORT = 0.5, 0.6
+"""Least correlation of the contexts, and least share of the vote for the beat of the fill; below, no fill."""
+MOST_STEEP = 0.1
+"""Largest share of the vote for a QRS in a gap that counts as one without a QRS."""
 BLOCK_S = 60.0
+"""Gaps that begin within this time are searched for together."""
 BATCH = 128
+"""Most gaps that vote at a time."""
 
 
 @dataclass(frozen=True)
 class PatternMatch:
-    """How the gaps (g,) were matched: ``likeness`` is the correlation of the leading stretch with the context
-    (0 where there is none), ``steep`` the share of the vote for a part as steep as a QRS inside the gap,
-    ``support`` that of the stretches which agree with the leading one.
+    """How well the fills of gaps (g,) match their contexts.
+
+    ``likeness`` is the correlation of the leading candidate with the context, 0 without a candidate.
+    ``steep`` is the share of the vote for a part as steep as a QRS inside the gap. ``support`` is the share
+    of the candidates that agree with the leading one.
     """
 
     likeness: Floats
@@ -61,34 +66,37 @@ class PatternMatch:
 def pattern(
     value: Floats, known: Bools, starts: Ints, ends: Ints, rate_hz: float
 ) -> tuple[list[Floats], PatternMatch]:
-    """A fill for each gap [start, end) of ``value`` (n,), and how well it matched.
+    """Return a fill for each gap [start, end) of ``value`` (n,), and how well the fills match.
 
-    ``known`` (n,) says which samples may be learnt from. The samples beside each gap must be known.
-    Raises ValueError for a gap longer than ``LONGEST_S``. A gap without any likeness has a fill of NaN.
-    Nothing is refused here: see :func:`good_enough`.
+    ``known`` (n,) tells which samples may be learnt from; the neighbours of each gap must be known. Raises
+    ValueError for a gap longer than ``LONGEST_S``. A gap without a candidate has a fill of NaN. Fills that
+    match badly are returned too: see :func:`good_enough`.
     """
     if (ends - starts > LONGEST_S * rate_hz + 1).any():
         raise ValueError("a gap is longer than a pattern may fill")
     x = np.where(known, value, 0.0)
     fills = [np.full(end - start, np.nan) for start, end in zip(starts, ends, strict=True)]
     likeness, steep, support = np.zeros((3, len(starts)))
-    for which, laid in stretches(x, known, starts, ends, rate_hz):
-        told = laid.chosen()
-        likeness[which], steep[which], support[which] = told.likeness, told.steep, told.support
-        for gap, row in zip(which.tolist(), told.fill, strict=True):
+    for which, stack in stack_candidates(x, known, starts, ends, rate_hz):
+        choice = stack.choose()
+        likeness[which], steep[which], support[which] = choice.likeness, choice.steep, choice.support
+        for gap, row in zip(which.tolist(), choice.fill, strict=True):
             fills[gap] = seamed(row, x[starts[gap] - 1], x[ends[gap]])
     return fills, PatternMatch(likeness, steep, support)
 
 
-def stretches(
+def stack_candidates(
     value: Floats, known: Bools, starts: Ints, ends: Ints, rate_hz: float
 ) -> Iterator[tuple[Ints, StackedCandidates]]:
-    """Which gaps (g,), all of one length, and the stretches of ``value`` (n,) that look alike around them."""
+    """Yield indices of gaps of one length, and their candidates from ``value`` (n,), until all gaps are done.
+
+    Arguments are as in :func:`pattern`.
+    """
     level = np.where(known, value - _centre(value[known]), 0.0).astype(np.float32)
     bins = Bins.of(level, known, rate_hz)
-    places = np.full((len(starts), PLACES), -1, np.int64)
+    candidate = np.full((len(starts), CANDIDATES), -1, np.int64)
     for which in _blocks(starts, round(BLOCK_S * rate_hz)):
-        places[which] = bins.places(starts[which], ends[which])
+        candidate[which] = bins.candidates(starts[which], ends[which])
     lost = np.concatenate([[0], np.cumsum(~known, dtype=np.int32)])
     for length in np.unique(ends - starts).tolist():
         same = np.flatnonzero(ends - starts == length)
@@ -97,14 +105,16 @@ def stretches(
             yield (
                 which,
                 StackedCandidates.of(
-                    level, known, lost, starts[which], length, places[which], bins.width, rate_hz
+                    level, known, lost, starts[which], length, candidate[which], bins.width, rate_hz
                 ),
             )
 
 
 def _centre(value: Floats) -> float:
-    """The mean of ``value`` (n,) to a multiple of a power of two so coarse that another cut of the recording
-    gives the same one nearly always, and with it the same bits in single precision.
+    """Return the mean of ``value`` (n,), rounded to a multiple of a power of two.
+
+    The power is so coarse that another cut of the recording nearly always gives the same mean, and with it
+    the same bits in single precision.
     """
     if not len(value):
         return 0.0
@@ -113,17 +123,17 @@ def _centre(value: Floats) -> float:
 
 
 def good_enough(match: PatternMatch) -> Bools:
-    """Which fills (g,) may stand."""
+    """Return which gaps (g,) have a fill that matches well enough to be used."""
     return np.asarray((match.likeness >= LEAST_LIKENESS) & (match.support >= LEAST_SUPPORT), np.bool_)
 
 
 def without_qrs(match: PatternMatch) -> Bools:
-    """Which gaps (g,) hold no part of a QRS, by their fills."""
-    return np.asarray((match.likeness >= LEAST_LIKENESS) & (match.steep <= MOST_DOUBT), np.bool_)
+    """Return which gaps (g,) hold no part of a QRS, by their candidates."""
+    return np.asarray((match.likeness >= LEAST_LIKENESS) & (match.steep <= MOST_STEEP), np.bool_)
 
 
 def _blocks(starts: Ints, width: int) -> Iterator[Ints]:
-    """Indices of gaps, in order, that begin within the same ``width`` samples."""
+    """Yield the indices of the gaps that begin in one block of ``width`` samples, in order."""
     block = starts // width
     edges = np.flatnonzero(np.diff(block, prepend=-1, append=-1))
     for first, last in itertools.pairwise(edges):
@@ -131,6 +141,9 @@ def _blocks(starts: Ints, width: int) -> Iterator[Ints]:
 
 
 def seamed(row: Floats, before: float, after: float) -> Floats:
-    """A fill with its two outer samples (L + 2,), which lie over known ones, moved onto these: (L,)."""
+    """Return a fill (L,) that joins its neighbours, from one with an outer sample on each side (L + 2,).
+
+    A straight line is added that moves the outer samples onto ``before`` and ``after``, the known ones.
+    """
     share = np.linspace(0.0, 1.0, len(row))
     return np.asarray((row + (before - row[0]) * (1 - share) + (after - row[-1]) * share)[1:-1], np.float64)

@@ -1,8 +1,9 @@
-"""Received frames laid on the whole range of sequence numbers of a boot, and placed in time.
+"""Placement of received frames among all sequence numbers of a boot, and of their samples in time.
 
 Frames 12, 13 and 16 of a boot arrived; 14 and 15 did not::
 
     seq        12    13    14    15    16
+    slot       0     1     2     3     4
     received   yes   yes   no    no    yes
     ticks      t12   t13   on the line   t16
 """
@@ -18,12 +19,15 @@ from nodeday.core.arrays import Bools, Ints
 from nodeday.core.timeline import ticks_to_utc
 
 MOST_SLOTS = 50_000_000
-"""More frames in one boot than a year of a fast stream: a sequence number must be wrong."""
+"""Frames in one boot from which on a sequence number must be wrong: more than a year of a fast stream."""
 
 
 @dataclass(frozen=True)
 class PlacedFrames:
-    """One boot of one stream: ``row`` (f,) is the received frame in each place, -1 where none is."""
+    """Slots (f,) for all frames of one boot of one stream, from sequence number ``first_seq`` on.
+
+    ``row`` is the index of the received frame in each slot, -1 for none. ``ticks`` are those of all slots.
+    """
 
     first_seq: int
     row: Ints
@@ -31,57 +35,60 @@ class PlacedFrames:
 
     @property
     def received(self) -> Bools:
+        """Which slots hold a received frame, (f,)."""
         return self.row >= 0
 
 
 def place_frames(seq: Ints, ticks: Ints, trusted: Bools, ticks_per_frame: float) -> PlacedFrames:
-    """Frames (n,) in any order, each ``seq`` once, to every place (f,) from the first to the last.
+    """Return the slots (f,) from the first to the last of frames (n,) in any order.
 
-    Ticks of absent frames lie on the line between their neighbours. A frame that is not
-    ``trusted`` and lies more than half a frame off the line of those that are gets its ticks
-    from that line. Raises ValueError where ticks do not grow with the sequence, or where the
-    range cannot be one boot.
+    Ticks of absent frames lie on the line between their neighbours. A frame that is not ``trusted`` gets
+    its ticks from the line of those that are, if it lies more than half a frame off that line. Raises
+    ValueError where a ``seq`` occurs twice, where ticks do not grow with ``seq``, and where the range of
+    ``seq`` cannot be one boot.
     """
     order = np.argsort(seq, kind="stable")
-    place = seq[order] - seq[order[0]]
-    if (np.diff(place) == 0).any():
+    slot = seq[order] - seq[order[0]]
+    if (np.diff(slot) == 0).any():
         raise ValueError("a sequence number occurs twice among distinct frames")
-    if place[-1] >= MOST_SLOTS:
-        raise ValueError(f"sequence numbers of one boot span {place[-1] + 1} frames")
+    if slot[-1] >= MOST_SLOTS:
+        raise ValueError(f"sequence numbers of one boot span {slot[-1] + 1} frames")
     base = int(ticks[order[0]])
     relative = (ticks[order] - base).astype(np.float64)
-    anchor = _anchors(place, relative, trusted[order], ticks_per_frame)
+    anchor = _anchors(slot, relative, trusted[order], ticks_per_frame)
     if (np.diff(relative[anchor]) <= 0).any():
         raise ValueError("ticks do not grow with the sequence number")
-    slots = np.arange(place[-1] + 1)
-    on_line = _line(slots, place[anchor], relative[anchor], ticks_per_frame)
-    whole = base + np.rint(on_line).astype(np.int64)
+    slots = np.arange(slot[-1] + 1)
+    on_line = _line(slots, slot[anchor], relative[anchor], ticks_per_frame)
+    slot_ticks = base + np.rint(on_line).astype(np.int64)
     row = np.full(len(slots), -1, np.int64)
-    row[place] = order
-    return PlacedFrames(int(seq[order[0]]), row, whole)
+    row[slot] = order
+    return PlacedFrames(int(seq[order[0]]), row, slot_ticks)
 
 
-def _line(at: Ints, place: Ints, ticks: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
-    """Straight lines through the anchors, past both ends at the nominal rate."""
-    inside = np.interp(at, place, ticks)
-    before, after = np.minimum(at - place[0], 0), np.maximum(at - place[-1], 0)
+def _line(at: Ints, slot: Ints, ticks: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
+    """Return ticks at slots ``at``: straight lines through the anchors, past both ends the nominal rate."""
+    inside = np.interp(at, slot, ticks)
+    before, after = np.minimum(at - slot[0], 0), np.maximum(at - slot[-1], 0)
     return np.asarray(inside + (before + after) * per_frame, np.float64)
 
 
-def _anchors(place: Ints, ticks: NDArray[np.float64], trusted: Bools, per_frame: float) -> Bools:
+def _anchors(slot: Ints, ticks: NDArray[np.float64], trusted: Bools, per_frame: float) -> Bools:
+    """Return which frames (n,) the line of ticks goes through."""
     if trusted.all() or not trusted.any():
-        return np.ones(len(place), np.bool_)
-    off = np.abs(ticks - _line(place, place[trusted], ticks[trusted], per_frame))
+        return np.ones(len(slot), np.bool_)
+    off = np.abs(ticks - _line(slot, slot[trusted], ticks[trusted], per_frame))
     return trusted | (off <= per_frame / 2)
 
 
 def sample_times(
     ticks: Ints, samples: int, ticks_per_sample: float, stamps_last: bool, knot_ticks: Ints, knot_utc_ns: Ints
 ) -> Ints:
-    """UTC in ns of every sample, shape (f,) ticks -> (f, samples).
+    """Return UTC in ns of all samples (f, samples) of frames of ``ticks`` (f,).
 
-    The stamped sample lies on the integer map; the others are whole sample periods from it, on
-    the map's slope at the frame, since a sample period need not be a whole number of ticks.
+    The stamped sample, the last of its frame or the first, lies on the integer map of knots. The others are
+    whole sample periods away, on the map's slope at the frame: a sample period need not be a whole number
+    of ticks.
     """
     first = -(samples - 1) if stamps_last else 0
     reach = max(round((samples - 1) * ticks_per_sample), 1) * (-1 if stamps_last else 1)
@@ -92,9 +99,7 @@ def sample_times(
 
 
 def follow_each_other(utc_ns: Ints) -> Ints:
-    """``utc_ns`` (n,) of samples in order, unchanged; raises ValueError where one does not come after the
-    one before.
-    """
+    """Return ``utc_ns`` (n,) unchanged; raise ValueError where a sample is not later than the one before."""
     if (np.diff(utc_ns) <= 0).any():
         raise ValueError("samples of neighbouring frames overlap in time; the layout's rate_hz is too low")
     return utc_ns

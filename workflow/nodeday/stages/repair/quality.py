@@ -1,4 +1,7 @@
-"""What speaks against each sample: rails, no electrode, stretches without change, never measured."""
+"""Origin and quality of samples as indices into their code lists; quality before any fill.
+
+Measured samples lose quality at a rail, without an electrode, and in stretches without change.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +12,13 @@ from nodeday.core.arrays import Bools, runs, spread
 from nodeday.schemas import codes
 
 GOOD, CLIPPED, FLAT, NOT_MEASURED, LEAD_OFF, SHORT_FILL, PATTERN_FILL, NEAR_GAP = range(8)
+"""Indices into ``codes.QUALITY``."""
+MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
+"""Indices into ``codes.ORIGIN``, from the strongest to the weakest."""
 FLAT_MS = 200.0
-"""An ECG that does not move by one count for so long is no ECG. A choice of this project."""
-
+"""Least time for which an ECG without a change by one count is no ECG. A choice of this project."""
 LEAD_OFF_S = 1.0
-"""No body voltage holds the converter at its rail for so long. A choice of this project."""
+"""Least time at a rail that no body voltage explains. A choice of this project."""
 
 if list(codes.QUALITY) != [
     "good",
@@ -26,17 +31,19 @@ if list(codes.QUALITY) != [
     "near_gap",
 ]:
     raise ImportError("the codes of quality changed; nodeday.stages.repair.quality must follow")
+if list(codes.ORIGIN) != ["measured", "recovered", "interpolated", "missing"]:
+    raise ImportError("the codes of origin changed; nodeday.stages.repair.quality must follow")
 
 
 def clipped(counts: NDArray[np.int32], rails: tuple[int, int] | None) -> Bools:
-    """Which counts (n,) lie at or beyond a rail of the converter."""
+    """Return which counts (n,) lie at or beyond a rail of the converter."""
     if rails is None:
         return np.zeros(len(counts), np.bool_)
     return np.asarray((counts <= rails[0]) | (counts >= rails[1]), np.bool_)
 
 
 def flat(counts: NDArray[np.int32], present: Bools, least: float) -> Bools:
-    """Which samples (n,) of one boot belong to ``least`` or more equal counts in a row, all present."""
+    """Return which samples (n,) of a boot belong to ``least`` or more equal counts in a row, all present."""
     same = present[1:] & present[:-1] & (counts[1:] == counts[:-1])
     starts, ends = runs(same)
     long = ends + 1 - starts >= least  # a run of k equalities joins k + 1 samples
@@ -44,7 +51,7 @@ def flat(counts: NDArray[np.int32], present: Bools, least: float) -> Bools:
 
 
 def lead_off(at_rail: Bools, least: float) -> Bools:
-    """Which samples (n,) belong to ``least`` or more in a row at a rail."""
+    """Return which samples (n,) belong to ``least`` or more in a row at a rail."""
     if not at_rail.any():
         return at_rail
     starts, ends = runs(at_rail)
@@ -53,7 +60,11 @@ def lead_off(at_rail: Bools, least: float) -> Bools:
 
 
 def grade(present: Bools, at_rail: Bools, still: Bools, off: Bools) -> NDArray[np.int8]:
-    """Index into ``codes.QUALITY`` for each sample (n,) before any fill; the worst is told."""
+    """Return the index into ``codes.QUALITY`` of each sample (n,) before any fill.
+
+    Masks (n,): ``present`` was received, ``still`` is from :func:`flat`, ``off`` from :func:`lead_off`. Of
+    several faults of a sample the worst counts: lead off, then a rail, then no change.
+    """
     out = np.where(present, np.int8(GOOD), np.int8(NOT_MEASURED))
     for mask, code in ((still, FLAT), (at_rail, CLIPPED), (off, LEAD_OFF)):
         if mask.any():

@@ -20,18 +20,18 @@ from nodeday.layouts import Kind
 from nodeday.schemas import codes
 from nodeday.stages.repair import aligned, quality
 from nodeday.stages.repair.align import Aligned, kernel, on_grid
-from nodeday.stages.repair.fill import LEFT, Policy, mend
+from nodeday.stages.repair.fill import NOT_FILLED, Policy, mend
 from nodeday.stages.repair.pattern import CONTEXT_S, SEARCH_S
-from nodeday.stages.repair.stream import INTERPOLATED, MISSING, BootSamples, SampleStretch, boot_of
+from nodeday.stages.repair.stream import BootSamples, SampleStretch, boot_of
 from nodeday.storage import contract, frames, samples, tables
 from nodeday.storage.frames import DistinctFrames, Key
 from nodeday.storage.ledger import Entry, Ledger
 
 SECOND = 1_000_000_000
 PIECE = 1_000_000
-"""Samples of a stream, or values of a grid made of them, worked on at a time, in all of its channels."""
+"""Most samples of a stream, or values of its grid, worked on at a time, over all of its channels."""
 MARGIN_S = 5.0
-"""Around them, in addition to what a pattern looks at: more than any fill or kernel reaches."""
+"""Margin around them, in addition to the search of a pattern fill: more than any fill or kernel reaches."""
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,8 @@ class Repaired:
 
 
 @dataclass(frozen=True)
-class Known:
-    """What earlier stages say of a session's streams: ``kinds`` are those of which frames were received."""
+class SessionInput:
+    """Tables of earlier stages, and the ``kinds`` of the streams of which frames were received."""
 
     kinds: dict[Key, Kind]
     gaps: pd.DataFrame
@@ -55,10 +55,10 @@ class Known:
 
 @dataclass(frozen=True)
 class PlacedStream:
-    """A stream of a node with its boots that lie in time.
+    """A stream of a node with the boots that have a map from ticks to UTC.
 
-    Counted in sample instants: ``received`` and ``lost`` in all, ``unplaced`` the expected and the received
-    ones of the other boots.
+    Counts of sample instants: ``received`` and ``lost`` in all boots, ``unplaced`` the expected and the
+    received ones in boots without a map.
     """
 
     key: Key
@@ -72,7 +72,7 @@ class PlacedStream:
 
 @dataclass(frozen=True)
 class Written:
-    """A written stream: its part of the ledger, its values on each grid."""
+    """A written stream: its entries of the ledger, and its values on each grid."""
 
     entries: list[Entry]
     tracks: dict[str, aligned.Track]
@@ -85,15 +85,15 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     Raises ContractError where no sample can be placed in time.
     """
     ledger, grids = Ledger("repair", session), study.file.grid.tables
-    known = _known(study, session)
+    known = _read_input(study, session)
     with (
         samples.writing(study.results, session) as folder,
         tempfile.TemporaryDirectory(dir=folder) as scratch,
     ):
-        # A stream's frames are placed where they are worked on; they are too many to be handed over.
+        # Each process places the frames of its streams itself: they are too many to be handed over.
         def written(key: Key) -> Written:
-            placed = _placed(study, session, known, key)
-            return _written(placed, folder, Path(scratch), grids) if placed else Written([], {})
+            placed = _place(study, session, known, key)
+            return _write_stream(placed, folder, Path(scratch), grids) if placed else Written([], {})
 
         streams = list(map_on_cores(written, known.kinds, cores))
         in_time = [one for one in streams if one.tracks]
@@ -108,31 +108,32 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     ledger.close(study.results)
 
 
-def _known(study: Study, session: str) -> Known:
+def _read_input(study: Study, session: str) -> SessionInput:
+    """Read what the stage needs of a session."""
     received = frames.streams(study.results, session)
-    every = (((node.node, kind.stream), kind) for node, kind in study.streams_of(session))
-    kinds = {key: kind for key, kind in every if key in received}
+    declared = (((node.node, kind.stream), kind) for node, kind in study.streams_of(session))
+    kinds = {key: kind for key, kind in declared if key in received}
     gaps, clock = (tables.read(tables.path(study.results, name, session), name) for name in ("gaps", "clock"))
-    return Known(kinds, gaps, clock)
+    return SessionInput(kinds, gaps, clock)
 
 
-def _placed(study: Study, session: str, known: Known, key: Key) -> PlacedStream | None:
+def _place(study: Study, session: str, known: SessionInput, key: Key) -> PlacedStream | None:
     """Return a stream placed in time; None where none of its frames is distinct."""
     kind = known.kinds[key]
-    got = frames.distinct_frames(study.results, session, key, kind)
-    if not len(got.seq):
+    distinct = frames.distinct_frames(study.results, session, key, kind)
+    if not len(distinct.seq):
         return None
     gaps, clock = known.gaps, known.clock
-    own = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
+    gaps = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
     knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
-    boots, unplaced = _boots(study, session, key, kind, got, own, knots)
+    boots, unplaced = _place_boots(study, session, key, kind, distinct, gaps, knots)
     fill = study.file.fill.get(kind.stream, Fill())
-    lost = int(own.loc[own["extent"] == "known", "frames"].sum()) * kind.samples
-    return PlacedStream(key, kind, boots, fill, got.samples, lost, unplaced)
+    lost = int(gaps.loc[gaps["extent"] == "known", "frames"].sum()) * kind.samples
+    return PlacedStream(key, kind, boots, fill, distinct.samples, lost, unplaced)
 
 
-def _written(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
-    """Write the file of a stream any of whose samples has a time, in ``folder``."""
+def _write_stream(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
+    """Write the file of a stream in ``folder``, and its grids in ``scratch``; nothing without a map."""
     counted = np.zeros(len(codes.ORIGIN), np.int64)
     if not one.boots:
         return Written(_entries(one, counted), {})
@@ -143,7 +144,7 @@ def _written(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str,
     }
     with tables.writer(samples.path(folder, one.key[0], one.kind), samples.table_of(one.kind)) as out:
         for boot in one.boots:
-            for part in _repaired(boot, one.key, one.fill, grids.values()):
+            for part in _repair(boot, one.key, one.fill, grids.values()):
                 counted += np.bincount(part.origin[part.stretch.core], minlength=len(codes.ORIGIN))
                 _write(out, one.key, boot, part)
                 for track in tracks.values():
@@ -151,30 +152,30 @@ def _written(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str,
     return Written(_entries(one, counted), tracks)
 
 
-def _boots(
+def _place_boots(
     study: Study,
     session: str,
     key: Key,
     kind: Kind,
-    got: DistinctFrames,
+    distinct: DistinctFrames,
     gaps: pd.DataFrame,
     knots: pd.DataFrame,
 ) -> tuple[list[BootSamples], tuple[int, int]]:
-    """Return the boots that have a map, and sample instants of those without one: all, and received ones.
+    """Return the boots with a map, and the expected and received sample instants of those without one.
 
     Raises ContractError where counters contradict each other.
     """
     tick_hz = study.layout_of(session, key[0]).tick_hz(key[1])
     boots, expected, received = [], 0, 0
-    for number in np.unique(got.boot).tolist():
-        rows, line = np.flatnonzero(got.boot == number), knots[knots["boot"] == number]
+    for number in np.unique(distinct.boot).tolist():
+        rows, line = np.flatnonzero(distinct.boot == number), knots[knots["boot"] == number]
         if len(line) < 2:
-            seq = got.seq[rows]
+            seq = distinct.seq[rows]
             expected += int(seq.max() - seq.min() + 1) * kind.samples
             received += len(rows) * kind.samples
             continue
         try:
-            boots.append(boot_of(number, kind, got, rows, gaps[gaps["boot"] == number], line, tick_hz))
+            boots.append(boot_of(number, kind, distinct, rows, gaps[gaps["boot"] == number], line, tick_hz))
         except ValueError as error:
             raise ContractError(str(error), _where(key, number)) from error
     return boots, (expected, received)
@@ -184,25 +185,25 @@ def _where(key: Key, boot: int) -> str:
     return f"node {key[0]}, stream {key[1]}, boot {boot}"
 
 
-def _repaired(boot: BootSamples, key: Key, fill: Fill, rates: Iterable[float]) -> Iterator[Repaired]:
-    """Give the boot stretch by stretch, short gaps filled by ``fill``."""
+def _repair(boot: BootSamples, key: Key, fill: Fill, rates: Iterable[float]) -> Iterator[Repaired]:
+    """Yield the boot stretch by stretch, with short gaps filled by ``fill``."""
     rate = boot.kind.rate_hz or 1.0
     policy = Policy(fill.method, fill.max_ms * rate / 1000, fill.context_ms * rate / 1000, rate)
     near = MARGIN_S + 2 * (fill.max_ms + fill.context_ms) / 1000
-    near += max(kernel(rate, each).reach for each in rates) / rate
-    learnt = SEARCH_S + 2 * CONTEXT_S if fill.method == "pattern" else 0.0
+    near += max(kernel(rate, grid_hz).reach for grid_hz in rates) / rate
+    search = SEARCH_S + 2 * CONTEXT_S if fill.method == "pattern" else 0.0
     instants = PIECE * rate / max(rate, *rates) / len(boot.kind.channels)
     try:
-        for stretch in boot.stretches(round(instants), near + learnt):
-            yield _mended(boot.kind, stretch, policy, int(near * rate))
+        for stretch in boot.stretches(round(instants), near + search):
+            yield _mend(boot.kind, stretch, policy, int(near * rate))
     except ValueError as error:
         raise ContractError(str(error), _where(key, boot.number)) from error
 
 
-def _mended(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Repaired:
-    """Return its core and ``near`` samples around it, graded and filled.
+def _mend(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Repaired:
+    """Return the core of a stretch and ``near`` samples around it, graded and filled.
 
-    What lies beyond is only there to be learnt from.
+    Samples beyond them serve the search of a pattern fill only.
     """
     present, n = stretch.present, len(stretch.utc_ns)
     grades = np.empty(stretch.counts.shape, np.int8, order="F")
@@ -223,20 +224,22 @@ def _mended(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Re
     low, high = max(stretch.core.start - near, 0), stretch.core.stop + near
     barred = stretch.barred.copy()
     barred[:low] = barred[high:] = True
-    value, how = mend(seconds, value, present, sound, barred, policy)
+    value, code = mend(seconds, value, present, sound, barred, policy)
     origin = stretch.received.copy()
-    filled = np.flatnonzero(how != LEFT)
-    origin[filled] = INTERPOLATED
-    grades[filled] = how[filled, None]
-    own = value[low:high].astype(np.float32, order="K")
-    return Repaired(stretch.cut(low, high), own, origin[low:high], grades[low:high])
+    filled = np.flatnonzero(code != NOT_FILLED)
+    origin[filled] = quality.INTERPOLATED
+    grades[filled] = code[filled, None]
+    single = value[low:high].astype(np.float32, order="K")
+    return Repaired(stretch.cut(low, high), single, origin[low:high], grades[low:high])
 
 
 def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> None:
-    """Write a stretch's core."""
+    """Write the core of a stretch to table ``samples``."""
     stretch, core, table = part.stretch, part.stretch.core, out.table
     n = core.stop - core.start
-    known, filled = (contract.validity(each[core] != MISSING) for each in (stretch.received, part.origin))
+    known, filled = (
+        contract.validity(origin[core] != quality.MISSING) for origin in (stretch.received, part.origin)
+    )
     columns = {
         "node": contract.constant_column(key[0], n),
         "stream": contract.constant_column(key[1], n),
@@ -247,16 +250,17 @@ def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> N
         "origin": contract.code_column(part.origin[core], table["origin"]),
     }
     for index, channel in enumerate(boot.kind.channels):
-        quality = table[f"{channel.name}_quality"]
+        column = table[f"{channel.name}_quality"]
         columns |= {
             channel.name: contract.number_column(part.value[core, index], filled),
             f"{channel.name}_raw": contract.number_column(stretch.counts[core, index], known),
-            quality.name: contract.code_column(part.quality[core, index], quality),
+            column.name: contract.code_column(part.quality[core, index], column),
         }
     out.write_columns(columns)
 
 
 def _on_grid(part: Repaired, kind: Kind, grid_hz: float) -> Aligned:
+    """Return the core of a stretch on a grid."""
     stretch = part.stretch
     return on_grid(
         stretch.utc_ns, part.value, part.origin, part.quality, stretch.core, kind.rate_hz or 1.0, grid_hz
@@ -266,9 +270,9 @@ def _on_grid(part: Repaired, kind: Kind, grid_hz: float) -> Aligned:
 def _entries(one: PlacedStream, counted: NDArray[np.int64]) -> list[Entry]:
     """Return the ledger's entries: expected by frames and gaps, parts by the rows written."""
     scope, written = "/".join(one.key), dict(zip(codes.ORIGIN, counted.tolist(), strict=True))
-    every, received = one.unplaced
+    expected, received = one.unplaced
     kept = {origin: written[origin] for origin in ("measured", "recovered")}
     return [
-        Entry("samples", scope, one.received + one.lost, written | {"no_clock": every}),
+        Entry("samples", scope, one.received + one.lost, written | {"no_clock": expected}),
         Entry("samples received", scope, one.received, kept | {"no_clock": received}),
     ]

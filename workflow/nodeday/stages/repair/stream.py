@@ -1,8 +1,8 @@
-"""All samples of one boot of a stream: its frames placed once, then samples a stretch at a time.
+"""Samples of one boot of a stream: its frames are placed once, then samples come a stretch at a time.
 
-A stretch is worked on with a margin on both sides, so that what is computed for its core is the same
-wherever the cuts lie: the margin holds all that a fill may rest on, and stretches begin whole bins of the
-pattern fill's search apart::
+A stretch has a margin on both sides, so that results for its core do not depend on the cuts: the margin
+holds all samples that a fill may rest on, and the starts of stretches are multiples of a bin of the pattern
+fill's search apart::
 
     frames of a boot   |--------------------------------------------|
     a stretch                    | margin |   core   | margin |
@@ -23,18 +23,16 @@ from nodeday.layouts import Kind, instant_of, unpack_counts
 from nodeday.layouts.codec import interleave_shift
 from nodeday.stages.repair.candidates import bin_width
 from nodeday.stages.repair.place_samples import PlacedFrames, follow_each_other, place_frames, sample_times
+from nodeday.stages.repair.quality import MEASURED, MISSING, RECOVERED
 from nodeday.storage.frames import DistinctFrames, Payloads
-
-MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
-"""Places in ``codes.ORIGIN``."""
 
 
 @dataclass(frozen=True)
 class SampleStretch:
-    """Samples (n,) of a boot in order of time; ``core`` is what of them belongs to the stretch.
+    """Samples (n,) of a boot in order of time; those of ``core`` belong to the stretch, others to its margin.
 
     ``received`` is an index into ``codes.ORIGIN`` (never interpolated), ``counts`` is (n, channels),
-    ``barred`` says where no fill is allowed.
+    ``barred`` tells where no fill is allowed.
     """
 
     seq: NDArray[np.int64]
@@ -46,7 +44,7 @@ class SampleStretch:
     core: slice
 
     def cut(self, low: int, high: int) -> SampleStretch:
-        """Its samples [low, high), which hold the core."""
+        """Return the samples [low, high); they must hold the core."""
         return SampleStretch(
             self.seq[low:high],
             self.position[low:high],
@@ -65,9 +63,10 @@ class SampleStretch:
 
 @dataclass(frozen=True)
 class BootSamples:
-    """One boot of a stream: its ``placed`` frames, which of them (f,) no fill may touch, its map.
+    """One boot of a stream: its ``placed`` frames (f,) and its map from ticks to UTC, as ``knots``.
 
-    ``payload`` and ``again`` are of all distinct frames of the stream, which ``placed.row`` counts.
+    ``barred`` (f,) tells which frames no fill may touch. ``payload`` and ``again`` are of all distinct
+    frames of the stream; ``placed.row`` holds indices into them.
     """
 
     number: int
@@ -80,10 +79,10 @@ class BootSamples:
     ticks_per_sample: float
 
     def stretches(self, samples: int, margin_s: float) -> Iterator[SampleStretch]:
-        """Give the boot in stretches of about ``samples`` instants, with ``margin_s`` around each.
+        """Yield the boot in stretches of about ``samples`` instants, with ``margin_s`` around each.
 
-        All begin whole bins of the pattern fill's search apart, but for the first where a boot's frames do
-        not begin with the first of those that share their instants.
+        All starts are multiples of a bin of the pattern fill's search apart. Only the first stretch begins
+        later, where a boot's frames do not begin with the first of those that share their instants.
         """
         deal, rate = self.kind.interleave, self.kind.rate_hz or 1.0
         step_samples = lcm(self.kind.samples * deal, bin_width(rate))
@@ -99,8 +98,9 @@ class BootSamples:
             yield self._stretch(*(int(at) for at in cut))
 
     def _stretch(self, first: int, start: int, end: int, last: int) -> SampleStretch:
+        """Return the samples of the slots [first, last) with the core [start, end)."""
         kind, row = self.kind, self.placed.row[first:last]
-        size, got = kind.samples, row >= 0
+        size, present = kind.samples, row >= 0
         numbers = self.placed.first_seq + np.arange(first, last)
         times = sample_times(
             self.placed.ticks[first:last],
@@ -110,12 +110,12 @@ class BootSamples:
             *self.knots,
         ).ravel()
         times -= round(kind.converter_ms * 1e6)
-        # A channel's counts are side by side.
+        # The counts of a channel are adjacent in memory.
         by_channel = np.zeros((len(kind.channels), len(row), size), np.int32)
-        by_channel[:, got] = unpack_counts(self.payload[row[got]], kind).transpose(2, 0, 1)
+        by_channel[:, present] = unpack_counts(self.payload[row[present]], kind).transpose(2, 0, 1)
         counts = by_channel.reshape(len(kind.channels), -1).T
         received = np.full(len(row), MISSING, np.int8)
-        received[got] = np.where(self.again[row[got]], RECOVERED, MEASURED)
+        received[present] = np.where(self.again[row[present]], RECOVERED, MEASURED)
         columns: list[NDArray[Any]] = [
             np.repeat(numbers, size),
             np.tile(np.arange(size, dtype=np.int16), len(row)),
@@ -129,8 +129,8 @@ class BootSamples:
             columns = [column[order] for column in columns]
         follow_each_other(columns[2])
         core = slice((start - first) * size, (end - first) * size)
-        seq, position, utc_ns, came, barred, count = columns
-        return SampleStretch(seq, position, utc_ns, came, barred, count, core)
+        seq, position, utc_ns, origin, barred, count = columns
+        return SampleStretch(seq, position, utc_ns, origin, barred, count, core)
 
 
 def boot_of(
@@ -142,9 +142,10 @@ def boot_of(
     knots: pd.DataFrame,
     tick_hz: float,
 ) -> BootSamples:
-    """Place the frames ``rows`` of a boot; ``gaps`` and ``knots`` are the boot's rows of their tables.
+    """Return a boot with its frames ``rows`` placed; ``gaps`` and ``knots`` are its rows of their tables.
 
-    Raises ValueError where counters contradict each other.
+    Frames lost while the hub was out may not be filled. Raises ValueError where counters contradict each
+    other.
     """
     per_sample = tick_hz / (kind.rate_hz or 1.0)
     seq = received.seq[rows]
@@ -154,8 +155,8 @@ def boot_of(
     ticks = np.rint(placed.ticks + interleave_shift(kind, numbers, per_sample)).astype(np.int64)
     placed = PlacedFrames(placed.first_seq, np.where(placed.received, rows[placed.row], -1), ticks)
     barred = np.zeros(len(placed.row), np.bool_)
-    never = gaps[gaps["cause"].isin(["hub_outage", "joint_silence"]) & (gaps["extent"] == "known")]
-    for start, end in zip(never["seq_from"], never["seq_to"], strict=True):
+    silent = gaps[gaps["cause"].isin(["hub_outage", "joint_silence"]) & (gaps["extent"] == "known")]
+    for start, end in zip(silent["seq_from"], silent["seq_to"], strict=True):
         barred[max(start - placed.first_seq, 0) : max(end - placed.first_seq, 0)] = True
     line = (knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
     return BootSamples(number, kind, received.payload, received.again, placed, barred, line, per_sample)
