@@ -18,7 +18,8 @@ from nodeday.layouts import Layout, encode_frames, load_layout, pack_counts
 from nodeday.stages.frames.boots import Frames, NodeClock
 from nodeday.stages.frames.columns import CONFLICT, DUPLICATE, GOOD, LATE, STATUS, WINDOW
 from nodeday.stages.frames.decode import Decoder
-from nodeday.stages.frames.scan import Reject, scan
+from nodeday.stages.frames.rejects import Reject
+from nodeday.stages.frames.scan import scan
 from nodeday.stages.frames.unwrap import StreamCounter, StreamPace, hub_steps, wrap_steps
 from nodeday.stages.frames.validate import Spoken
 
