@@ -246,7 +246,7 @@ SESSION = {
         "study.yaml",
         STUDY + "fill:\n  acc: {method: pattern, max_ms: 100}\n",
         [
-            "config/study.yaml: fill of acc is by pattern, which is for one channel in mV; "
+            "config/study.yaml: fill of acc is by pattern, which is for an ECG of one channel in mV; "
             "expected an ECG, or the method cubic."
         ],
     ),

@@ -50,6 +50,17 @@ def broken(nodes: list[str], streams: pd.DataFrame, limits: StudyLimits) -> list
     return found
 
 
+def rules_not_met(exclusions: pd.DataFrame) -> list[str]:
+    """Return a sentence for each row of a session in table ``exclusions``, in the order of the rules."""
+    found = []
+    for row in exclusions.sort_values("step", kind="stable").to_dict("records"):
+        parts = [str(row[name]) for name in ("node", "channel", "feature") if str(row[name]) != "*"]
+        has = "has nothing to measure" if pd.isna(row["value"]) else f"has {row['value']:.4g}"
+        who = "/".join(parts) or "the session"
+        found.append(f"{row['rule']}: {who} {has}; the study asks for {row['threshold']:g}")
+    return found
+
+
 def totals(frames: pd.DataFrame, stored: Frames) -> list[str]:
     """Return a sentence for each sum of a table that differs from a plain count of the frames."""
     found = []
