@@ -227,7 +227,10 @@ def test_several_layouts_are_held_to_one_capture(tmp_path: Path, capsys: pytest.
     """Two firmwares share a sync word; the rate of the second is wrong by half."""
     rng = np.random.default_rng(3)
     slow = {**kind(), "samples": 8, "stream": "slow"}
-    layouts = [weak(layout="one", sync="A5 5A"), weak(layout="two", sync="A5 5A", kinds=[slow])]
+    frame = [one.model_dump(exclude_unset=True) for one in weak().frame]
+    frame[4] |= {"bits": 16, "crc": "CRC-16/XMODEM"}
+    common = {"sync": "A5 5A", "frame": frame}
+    layouts = [weak(layout="one", **common), weak(layout="two", kinds=[slow], **common)]
     sent: list[tuple[float, bytes]] = []
     for address, layout, period_s in ((3, layouts[0], 0.08), (7, layouts[1], 0.32)):
         at = np.arange(1, 600) * period_s

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Container
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from nodeday.schemas.codes import FRAME_STATUS, REJECT_REASON
@@ -46,7 +47,8 @@ def count_arrivals(frames: pd.DataFrame, rejects: pd.DataFrame, listed: Containe
     states, reasons = frames["status"].value_counts(), rejects["reason"].value_counts()
     sizes = rejects.groupby("reason", observed=True)["length"].sum()
     strange = rejects.loc[(rejects["reason"] == "unknown_node") & rejects["address"].notna(), "address"]
-    by_address = {int(address): int(count) for address, count in strange.value_counts().sort_index().items()}
+    addresses, counts = np.unique(strange.to_numpy(np.int64), return_counts=True)
+    by_address = dict(zip(addresses.tolist(), counts.tolist(), strict=True))
     return Arrivals(
         {status: int(states.get(status, 0)) for status in FRAME_STATUS},
         {reason: int(reasons[reason]) for reason in REJECT_REASON if reasons.get(reason, 0)},

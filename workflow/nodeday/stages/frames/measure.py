@@ -14,7 +14,7 @@ from itertools import combinations
 import numpy as np
 import pyarrow as arrow
 
-from nodeday.core.arrays import Floats, Ints
+from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.layouts import Kind, Layout, decode_fields
 from nodeday.stages.frames.decode import RADIO, Decoder
 from nodeday.stages.frames.memory import OwnTime
@@ -95,7 +95,7 @@ def measure(
         columns = {key: np.concatenate([part[key] for part in each]) for key in COLUMNS}
         layout = by_name[name]
         streams.append(_measured(layout, address, layout.stream(stream), columns))
-    values, impossible = ({}, {})
+    values, impossible = dict[tuple[str, str], int](), dict[tuple[str, str], int]()
     for decoder in decoders.values():
         values |= decoder.measured
         impossible |= decoder.impossible
@@ -200,7 +200,7 @@ def _pace(
     return (middle / steps, error / steps), (hz, hz * error / middle + ticked_error / middle), pace.regular
 
 
-def _unit_runs(unit: np.ndarray, lengths: Sequence[int]) -> tuple[Ints, int]:
+def _unit_runs(unit: Bools, lengths: Sequence[int]) -> tuple[Ints, int]:
     """Where runs of unit steps begin (k,), for the first of ``lengths`` that has enough of them."""
     total = np.concatenate([[0], np.cumsum(unit)])
     for steps in [*lengths, 1]:
