@@ -113,6 +113,7 @@ def test_bytes_that_are_no_frame() -> None:
     assert frames.seq.tolist() == [0, 1, 2]
     reasons = [each.reason for each in rejects]
     assert reasons == ["junk", "bad_checksum", "unknown_node", "unknown_kind", "truncated"]
+    assert [each.address for each in rejects] == [None, None, 99, 16, None]
     assert_tiled(frames, rejects, len(raw))
 
 
