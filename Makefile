@@ -32,6 +32,7 @@ test-cluster: .venv/.cluster-ready
 bench: .venv/.dev-ready
 	$(BIN)/python benchmarks/decode.py 50
 	$(BIN)/python benchmarks/captures.py 100
+	$(BIN)/python benchmarks/layouts.py 50
 	$(BIN)/python benchmarks/clock.py 1
 	$(BIN)/python benchmarks/repair_speed.py --hours 1
 	$(BIN)/python benchmarks/motion.py

@@ -17,6 +17,14 @@ row = Column("row", "int64", "", "position of the frame in order of capture over
 capture = Column("capture", "int16", "", "number of the capture within the session, from 0", ge=0)
 offset = Column("offset", "int64", "byte", "where the range begins in the capture's joined files", ge=0)
 length = Column("length", "int32", "byte", "bytes in the range", ge=1)
+reject_reason = Column("reason", "code", "", "why it is no frame", codes=codes.REJECT_REASON)
+claimed_address = Column(
+    "address",
+    "int64",
+    "",
+    "the address that it claims; null where it is no complete frame, or no checksum vouches for it",
+    nullable=True,
+)
 boot = Column("boot", "int32", "", "stretch between restarts of the node, from 0", ge=0)
 utc_ns = Column("utc_ns", "int64", "ns", "instant, nanoseconds since 1970 in UTC", ge=YEAR_1969, le=YEAR_2200)
 start_ns = utc_ns.but(name="start_ns", meaning="first instant, nanoseconds since 1970 in UTC")

@@ -10,6 +10,7 @@ from nodeday.schemas.columns import (
     boot,
     capture,
     channel,
+    claimed_address,
     coverage,
     end_ns,
     length,
@@ -17,6 +18,7 @@ from nodeday.schemas.columns import (
     offset,
     origin,
     participant,
+    reject_reason,
     row,
     start_ns,
     stream,
@@ -65,6 +67,7 @@ FRAMES = Table(
     increasing="row",
     notes=(
         "A file for each stream of a node; its rows are numbered in order of capture across all of them.",
+        "A signal strength or a voltage outside its range counts as not given: nothing can have measured it.",
     ),
 )
 
@@ -91,7 +94,7 @@ HUB_RUNS = Table(
 REJECTS = Table(
     "rejects",
     "a byte range that is no frame",
-    (capture, offset, length, Column("reason", "code", "", "why it is no frame", codes=codes.REJECT_REASON)),
+    (capture, offset, length, reject_reason, claimed_address),
     key=("capture", "offset"),
     increasing="offset",
     within=("capture",),

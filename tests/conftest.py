@@ -26,7 +26,8 @@ from nodeday.core import errors
 from nodeday.core.paths import DEMO_CONFIG
 from nodeday.layouts import Layout, load_layout
 from nodeday.stages.frames.decode import Decoder
-from nodeday.stages.frames.scan import Reject, scan
+from nodeday.stages.frames.rejects import Reject
+from nodeday.stages.frames.scan import scan
 from nodeday.stages.frames.validate import Spoken
 from nodeday.storage import frames, samples, tables
 

@@ -9,12 +9,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import yaml
 from conftest import put, simulated, store_frames, stored
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
 from nodeday.cli.main import main
 from nodeday.core import errors
+from nodeday.layouts import Layout, encode_frames
 from nodeday.products.audit import checks, describe
 from nodeday.storage import tables
 
@@ -289,3 +291,127 @@ def test_an_address_that_two_senders_share(boots: list[int], count: int) -> None
     found = checks.shared_addresses(rows)
     assert len(found) == bool(count)
     assert not count or found[0].startswith(f"heart: frames of 2 boots come in turn, {count} times")
+
+
+# --- who was refused, and the verdict ---------------------------------------------------------------
+
+
+def rows_of(text: str) -> list[str]:
+    return [line.strip() for line in text.splitlines()]
+
+
+def test_frames_of_an_address_that_nobody_listed(
+    made: Path, study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A node struck from the sheet is named by its address, with as many frames as it had."""
+    all_frames = table(made, "frames")
+    count = int((all_frames["node"] == "skin").sum())
+    sheet = study / "config" / "nodes.tsv"
+    lines = [line for line in sheet.read_text().splitlines() if "skin" not in line]
+    sheet.write_text("\n".join(lines) + "\n")
+    for stage in ("frames", "loss"):
+        assert main(["stage", stage, S, "--study", str(study)]) == errors.GOOD
+    refused = table(study, "rejects")
+    known = refused[refused["reason"] == "unknown_node"]
+    assert known["address"].tolist() == [20] * count
+    assert refused.loc[refused["reason"].isin(["junk", "bad_checksum"]), "address"].isna().all()
+    _, text = audit(study, capsys)
+    assert f"address 20: {count:,} frames, not in config/nodes.tsv" in rows_of(text)
+    assert f"unknown_node {count:,} (" in text
+    states = table(study, "frames")["status"].value_counts()
+    for status in ("good", "late", "conflict", "unplaced", "inconsistent"):
+        assert f"{status} {int(states.get(status, 0)):,}" in text
+    found = json.loads(audit(study, capsys, "--json")[1])
+    assert found["unknown_addresses"] == {"20": count}
+    assert found["rejects"]["unknown_node"] == count
+    assert found["frames"]["late"] == int(states.get("late", 0))
+
+
+@pytest.fixture(scope="module")
+def judged(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A session whose study asks for more hours than it has."""
+    folder = Path(shutil.copytree(made, tmp_path_factory.mktemp("judged") / "study"))
+    text = (folder / "config" / "study.yaml").read_text()
+    (folder / "config" / "study.yaml").write_text(text.replace("min_hours: ", "min_hours: 5  # "))
+    for stage in ("clock", "repair", "features"):
+        assert main(["stage", stage, S, "--study", str(folder)]) == errors.GOOD
+    assert main(["stage", "study", S, "--study", str(folder)]) == errors.GOOD
+    return folder
+
+
+def test_the_audit_ends_with_the_verdict(judged: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _, text = audit(judged, capsys)
+    assert "Rules of the study that are not met:" in text
+    assert any(row.startswith("min_hours: the session has 0.1") for row in rows_of(text))
+    assert "No stated limit is broken" not in text
+    assert rows_of(text)[-1].startswith(f"Verdict of {S}: ")
+    found = json.loads(audit(judged, capsys, "--json")[1])
+    assert found["rules_not_met"][0].endswith("the study asks for 5")
+    assert found["verdict"].split(":")[0] in ("usable", "limited", "unusable")
+
+
+def test_without_the_rules_applied_there_is_no_verdict(
+    made: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert rows_of(audit(made, capsys)[1])[-1] == (
+        f"Verdict of {S}: none yet; the study's rules were not applied (stage study)."
+    )
+
+
+# --- logs that are odd ------------------------------------------------------------------------------
+
+
+def link_study(folder: Path, rssi: str) -> Path:
+    """A study of a link alone: frames of counters, every 20th lost, RSSI as the field ``rssi`` says."""
+    lines = ["layout: link", "sync: A5 5A", "frame:"]
+    lines += [
+        f"  - {{name: {line}}}"
+        for line in (
+            "address, role: node, bits: 8",
+            "counter, role: sequence, bits: 16",
+            "payload, role: payload",
+            "sum, role: checksum, bits: 16, crc: CRC-16/IBM-3740, over: [address, payload]",
+            "hub, role: hub_time, bits: 32, unit_ns: 1000000",
+            f"rssi, role: rssi, bits: 8{rssi}",
+        )
+    ]
+    lines += ["kinds:", "  - {kind: 1, stream: link, every_s: 0.5}"]
+    layout = Layout.model_validate(yaml.safe_load("\n".join(lines)))
+    seq = np.arange(2000)[np.arange(2000) % 20 != 7]
+    fields = {"node": 5, "sequence": seq, "hub_time": 1000 + 500 * seq, "rssi": np.where(seq == 9, 127, -60)}
+    for name in ("config/layouts", "captures"):
+        (folder / name).mkdir(parents=True)
+    (folder / "captures/L1.bin").write_bytes(encode_frames(layout, layout.kinds[0], fields).tobytes())
+    for name, text in {
+        "layouts/link.yaml": "\n".join(lines) + "\n",
+        "study.yaml": "study: link\n",
+        "participants.tsv": "participant\nP1\n",
+        "sessions.tsv": "session\tparticipant\tcaptures\tlayout\nL1\tP1\tcaptures/L1.bin\tlink\n",
+        "nodes.tsv": "session\tnode\taddress\tplacement\nL1\tpost\t5\twall\n",
+    }.items():
+        (folder / "config" / name).write_text(text)
+    return folder
+
+
+def test_a_log_of_a_link_alone_is_audited(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = link_study(tmp_path / "link", ", signed: true")
+    for stage in ("frames", "loss"):
+        assert main(["stage", stage, "L1", "--study", str(folder)]) == errors.GOOD
+    capsys.readouterr()
+    assert main(["audit", "L1", "--study", str(folder)]) == errors.GOOD
+    text = capsys.readouterr().out
+    assert "post: 95.0 % received, bursts of 1.0 frame on average" in text
+    rssi = stored(folder / "results", "frames", "L1")["rssi_dbm"]
+    assert rssi.isna().sum() == 1  # 127 dBm, which nothing measured
+    assert set(rssi.dropna()) == {-60.0}
+
+
+def test_an_rssi_without_sign_is_a_sentence_about_the_layout(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = link_study(tmp_path / "link", "")
+    assert main(["stage", "frames", "L1", "--study", str(folder)]) == errors.CONTRACT
+    assert capsys.readouterr().err == (
+        "nodeday: session L1, layout link: 1900 of 1900 values of rssi are outside -200 to 50 dBm. "
+        "Give its rssi field a scale, an offset or a sign, or the role other.\n"
+    )

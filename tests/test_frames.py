@@ -18,7 +18,8 @@ from nodeday.layouts import Layout, encode_frames, load_layout, pack_counts
 from nodeday.stages.frames.boots import Frames, NodeClock
 from nodeday.stages.frames.columns import CONFLICT, DUPLICATE, GOOD, LATE, STATUS, WINDOW
 from nodeday.stages.frames.decode import Decoder
-from nodeday.stages.frames.scan import Reject, scan
+from nodeday.stages.frames.rejects import Reject
+from nodeday.stages.frames.scan import scan
 from nodeday.stages.frames.unwrap import StreamCounter, StreamPace, hub_steps, wrap_steps
 from nodeday.stages.frames.validate import Spoken
 
@@ -112,6 +113,7 @@ def test_bytes_that_are_no_frame() -> None:
     assert frames.seq.tolist() == [0, 1, 2]
     reasons = [each.reason for each in rejects]
     assert reasons == ["junk", "bad_checksum", "unknown_node", "unknown_kind", "truncated"]
+    assert [each.address for each in rejects] == [None, None, 99, 16, None]
     assert_tiled(frames, rejects, len(raw))
 
 

@@ -1,10 +1,11 @@
-"""`nodeday layout check`: a layout in words, and how much of a capture it decodes."""
+"""`nodeday layout check`: a layout in words, and what a capture measures against it."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
 
+import made_captures
 import numpy as np
 import pytest
 import yaml
@@ -12,7 +13,7 @@ import yaml
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core import errors
-from nodeday.layouts import Layout, load_layout
+from nodeday.layouts import Layout, encode_frames, load_layout
 from nodeday.layouts.explain import false_frames
 from nodeday.stages.frames.survey import survey
 from nodeday.stages.simulate.scenario import random_scenario
@@ -65,6 +66,11 @@ def test_an_absent_capture_is_one_sentence(capsys: pytest.CaptureFixture[str]) -
     assert capsys.readouterr().err == "nodeday: nowhere.bin: no such file; expected a capture.\n"
 
 
+def kind() -> dict[str, Any]:
+    channels = [{"name": "x", "unit": "g"}]
+    return {"kind": 1, "stream": "acc", "rate_hz": 50, "samples": 4, "bits": 8, "channels": channels}
+
+
 def weak(**changes: Any) -> Layout:
     """A layout that takes noise for frames often enough to be counted."""
     fields = [
@@ -75,17 +81,9 @@ def weak(**changes: Any) -> Layout:
         {"name": "sum", "role": "checksum", "bits": 8, "crc": "CRC-8/SMBUS", "over": ["address", "payload"]},
         {"name": "hub", "role": "hub_time", "bits": 32, "unit_ns": 1000000},
     ]
-    kinds = [
-        {
-            "kind": 1,
-            "stream": "acc",
-            "rate_hz": 50,
-            "samples": 4,
-            "bits": 8,
-            "channels": [{"name": "x", "unit": "g"}],
-        }
-    ]
-    return Layout.model_validate({"layout": "weak", "sync": "A5", "frame": fields, "kinds": kinds, **changes})
+    return Layout.model_validate(
+        {"layout": "weak", "sync": "A5", "frame": fields, "kinds": [kind()], **changes}
+    )
 
 
 def test_false_frames_in_noise_are_as_many_as_said() -> None:
@@ -111,3 +109,146 @@ def test_a_checksum_by_its_parameters() -> None:
     one = weak(frame=fields).field("checksum")
     assert one is not None
     assert one.sum.of(b"123456789") == 0x31C3
+
+
+# --- measured against declared ---------------------------------------------------------------------
+
+
+def check(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], layouts: list[dict[str, Any]], captures: list[Path]
+) -> tuple[int, str]:
+    """Exit code and output of a check of layouts and captures; every line fits 80 columns."""
+    files = []
+    for at, data in enumerate(layouts):
+        files.append(tmp_path / f"layout{at}.yaml")
+        files[-1].write_text(yaml.safe_dump(data, sort_keys=False))
+    capsys.readouterr()
+    code = main(["layout", "check", *map(str, files), *map(str, captures)])
+    out, err = capsys.readouterr()
+    assert not [line for line in out.splitlines() if len(line) > 80]
+    assert "Traceback" not in err
+    return code, " ".join((out + err).split())
+
+
+def beltframe() -> dict[str, Any]:
+    data: dict[str, Any] = yaml.safe_load(FILE.read_text())
+    return data
+
+
+def test_a_true_layout_agrees_with_its_capture(
+    capture: tuple[Path, int], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out = check(tmp_path, capsys, [beltframe()], [capture[0]])
+    assert code == errors.GOOD
+    assert "Measured and declared agree within 3%." in out
+
+
+def field(data: dict[str, Any], role: str) -> dict[str, Any]:
+    return next(one for one in data["frame"] if one.get("role") == role)
+
+
+def twice_the_rate(data: dict[str, Any]) -> None:
+    data["kinds"][0]["rate_hz"] = 500
+
+
+def ticks_of_a_watch(data: dict[str, Any]) -> None:
+    field(data, "ticks")["rate_hz"] = 1000
+
+
+def ticks_a_little_fast(data: dict[str, Any]) -> None:
+    field(data, "ticks")["rate_hz"] = 32768 * 1.1
+
+
+def hub_in_microseconds(data: dict[str, Any]) -> None:
+    field(data, "hub_time")["unit_ns"] = 1000
+
+
+def rssi_without_sign(data: dict[str, Any]) -> None:
+    field(data, "rssi").update(signed=False, scale=1, offset=0)
+
+
+def battery_without_scale(data: dict[str, Any]) -> None:
+    field(data, "battery").update(scale=1, offset=0)
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        (twice_the_rate, "rate_hz 500 and samples 20 say 0.04 s"),
+        (ticks_of_a_watch, "ticks a second, and rate_hz says 1000"),
+        (ticks_a_little_fast, "ticks a second, and rate_hz says 36044.8"),
+        (
+            hub_in_microseconds,
+            "every pace is off by one factor, 0.001: look at unit_ns of the hub's stamp first",
+        ),
+        (rssi_without_sign, "dBm in the middle is above 0; look at its scale, offset and sign"),
+        (battery_without_scale, "values of battery are outside 0 to 100 V"),
+    ],
+)
+def test_a_layout_that_declares_otherwise_is_refused(
+    capture: tuple[Path, int],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    change: Any,
+    sentence: str,
+) -> None:
+    data = beltframe()
+    change(data)
+    code, out = check(tmp_path, capsys, [data], [capture[0]])
+    assert sentence in out
+    assert code == errors.CONTRACT
+
+
+@pytest.mark.parametrize("boot", [False, True])
+def test_two_senders_behind_one_address_are_seen(
+    boot: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recording = made_captures.shared_address(boot)
+    path = tmp_path / "shared.bin"
+    path.write_bytes(recording.capture())
+    code, out = check(tmp_path, capsys, [yaml.safe_load(recording.wire.layout("shared"))], [path])
+    assert code == errors.CONTRACT
+    assert "address 16, stream level: two senders behind one address" in out
+    assert "address 17, stream level: two" not in out
+
+
+@pytest.mark.parametrize("mixed", [False, True])
+def test_frames_that_come_late_are_no_second_sender(
+    mixed: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recording = made_captures.store_and_forward(mixed, boot=False)
+    path = tmp_path / "late.bin"
+    path.write_bytes(recording.capture())
+    code, out = check(tmp_path, capsys, [yaml.safe_load(recording.wire.layout("late"))], [path])
+    assert code == errors.GOOD, out
+
+
+def test_several_layouts_are_held_to_one_capture(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two firmwares share a sync word; the rate of the second is wrong by half."""
+    rng = np.random.default_rng(3)
+    slow = {**kind(), "samples": 8, "stream": "slow"}
+    frame = [one.model_dump(exclude_unset=True) for one in weak().frame]
+    frame[4] |= {"bits": 16, "crc": "CRC-16/XMODEM"}
+    common = {"sync": "A5 5A", "frame": frame}
+    layouts = [weak(layout="one", **common), weak(layout="two", kinds=[slow], **common)]
+    sent: list[tuple[float, bytes]] = []
+    for address, layout, period_s in ((3, layouts[0], 0.08), (7, layouts[1], 0.32)):
+        at = np.arange(1, 600) * period_s
+        fields = {"node": address, "sequence": np.arange(1, 600), "ticks": (at * 1000).astype(int)}
+        of = layout.kinds[0]
+        payload = rng.integers(0, 256, (599, of.payload_bytes), np.uint8)
+        rows = encode_frames(layout, of, {**fields, "hub_time": (at * 1000).astype(int) + 5}, payload)
+        sent += [(float(when), row.tobytes()) for when, row in zip(at, rows, strict=True)]
+    path = tmp_path / "two.bin"
+    path.write_bytes(b"".join(data for _, data in sorted(sent)))
+    given = [layout.model_dump(exclude_unset=True, mode="json") for layout in layouts]
+    code, out = check(tmp_path, capsys, given, [path])
+    assert code == errors.CONTRACT
+    assert "address 7 kind 1 slow 599 frames two" in out
+    assert "layout two, address 7, stream slow: a frame every 0.32 s, and rate_hz 50" in out
+    assert "layout one, address 3" not in out
+
+
+def test_layouts_come_before_captures(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["layout", "check", "S01.bin", str(FILE)]) == errors.USAGE
+    assert "S01.bin: a capture comes first; expected layout files (.yaml)" in capsys.readouterr().err

@@ -10,7 +10,7 @@ import fastcrc
 import numpy as np
 import pytest
 import yaml
-from conftest import CONFIG
+from conftest import CONFIG, decode
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -26,6 +26,7 @@ from nodeday.layouts import (
     unpack_counts,
 )
 from nodeday.layouts.codec import get_bits, put_bits
+from nodeday.stages.frames.counters import Counters
 
 BELTFRAME = CONFIG / "layouts" / "beltframe.yaml"
 
@@ -412,6 +413,30 @@ WRONG: dict[str, tuple[Change, str]] = {
         lambda d: d.update(kinds=[]),
         "kinds: tuple should have at least 1 item after validation, not 0",
     ),
+    "a kind of nothing": (
+        lambda d: d["kinds"].append({"kind": 4, "stream": "link"}),
+        "give channels, or fields, or for frames of counters alone every_s",
+    ),
+    "an ECG of three channels": (
+        lambda d: d["kinds"][1].update(type="ecg"),
+        "kinds.1.type: ecg needs one channel in mV",
+    ),
+    "acceleration of one channel": (
+        lambda d: d["kinds"][0].update(type="acceleration"),
+        "kinds.0.type: acceleration needs the channels x, y and z in g",
+    ),
+    "temperature in mV": (
+        lambda d: d["kinds"][0].update(type="temperature"),
+        "kinds.0.type: temperature needs channels in degC",
+    ),
+    "a timing that is none": (
+        lambda d: d["kinds"][0].update(timing="often"),
+        "kinds.0.timing: input should be 'regular' or 'irregular'",
+    ),
+    "kinds that nothing tells apart": (
+        lambda d: d["frame"][2].update(role="other"),
+        "no field has the role kind, which tells its 4 kinds apart; or write a layout for each of them",
+    ),
     "too long": (
         lambda d: d["kinds"][0].update(samples=200),
         "a frame of 318 bytes does not fit the length field",
@@ -471,3 +496,57 @@ def test_a_layout_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(SettingsError) as raised:
         load_layout(path)
     assert str(raised.value) == f"{path}: no such file. Run `nodeday init` for a fresh one."
+
+
+# --- what a kind is --------------------------------------------------------------------------------
+
+
+def kind_with(stream: str, units: dict[str, str], **more: Any) -> Kind:
+    channels = [{"name": name, "unit": unit} for name, unit in units.items()]
+    facts = {"kind": 1, "stream": stream, "rate_hz": 100, "samples": 2, "channels": channels}
+    return Kind.model_validate(facts | more)
+
+
+AXES = {"x": "g", "y": "g", "z": "g"}
+
+
+@pytest.mark.parametrize(
+    ("kind", "is_ecg", "is_acceleration"),
+    [
+        (kind_with("ecg", {"ecg": "mV"}), True, False),
+        (kind_with("lead", {"v": "mV"}), False, False),
+        (kind_with("lead", {"v": "mV"}, type="ecg"), True, False),
+        (kind_with("ecg", {"ecg": "mV"}, type="other"), False, False),
+        (kind_with("move", AXES), False, True),
+        (kind_with("move", AXES, type="acceleration"), False, True),
+        (kind_with("move", AXES, type="other"), False, False),
+        (kind_with("ecg", {"ecg": "degC"}, type="temperature"), False, False),
+    ],
+)
+def test_a_declared_type_wins(kind: Kind, is_ecg: bool, is_acceleration: bool) -> None:
+    assert (kind.is_ecg, kind.is_acceleration) == (is_ecg, is_acceleration)
+
+
+@pytest.mark.parametrize(
+    ("timing", "declared"), [({}, None), ({"timing": "regular"}, True), ({"timing": "irregular"}, False)]
+)
+def test_a_declared_timing_reaches_the_counters(timing: dict[str, str], declared: bool | None) -> None:
+    data = yaml.safe_load(BELTFRAME.read_text())
+    data["kinds"][0].update(timing)
+    layout = Layout.model_validate(data)
+    counters = Counters([(layout, layout.kinds[0])])
+    assert counters._pace(0, 0).declared is declared
+
+
+def test_frames_of_counters_alone() -> None:
+    data = yaml.safe_load(BELTFRAME.read_text())
+    data["kinds"].append({"kind": 4, "stream": "link", "every_s": 2})
+    layout = Layout.model_validate(data)
+    link = layout.stream("link")
+    assert layout.frame_bytes(link) == layout.overhead_bytes
+    assert link.period_s == 2.0
+    raw = encode_frames(layout, link, {"node": 16, "sequence": np.arange(300)}).tobytes()
+    frames, rejects = decode(raw, layout, {16: "heart"})
+    assert frames["seq"].tolist() == list(range(300))
+    assert set(frames["samples"]) == {0}
+    assert not rejects

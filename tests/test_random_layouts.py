@@ -42,6 +42,9 @@ def kinds(draw: st.DrawFn) -> list[dict[str, Any]]:
         width, bits = draw(st.integers(1, 3)), draw(st.sampled_from([8, 12, 16, 24, 32]))
         samples = draw(st.integers(1, 6)) * (2 if bits == 12 else 1)
         channels = [{"name": f"c{number}{k}", "unit": "g"} for k in range(width)]
+        if draw(st.booleans()) and draw(st.booleans()):
+            out.append({"kind": number, "stream": f"s{number}", "every_s": 1.0})  # counters alone
+            continue
         out.append(
             {
                 "kind": number,

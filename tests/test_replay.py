@@ -120,6 +120,14 @@ def test_a_table_that_cannot_be_replayed_says_why(tmp_path: Path, text: str, mes
     assert message in str(caught.value)
 
 
+def test_names_of_nodes_become_names_of_a_study(tmp_path: Path) -> None:
+    (tmp_path / "two.csv").write_text("time_s,Left_Wrist.x_g,ankle.x_g\n0,1,2\n1,3,4\n")
+    assert set(read(tmp_path / "two.csv").signals) == {"leftwrist", "ankle"}
+    (tmp_path / "twins.csv").write_text("time_s,left_wrist.x_g,leftwrist.x_g\n0,1,2\n1,3,4\n")
+    with pytest.raises(SettingsError, match="nodes left_wrist and leftwrist would both be named leftwrist"):
+        read(tmp_path / "twins.csv")
+
+
 def test_other_files_are_refused(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match="no such file"):
         read(tmp_path / "none.csv2")

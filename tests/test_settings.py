@@ -246,7 +246,7 @@ SESSION = {
         "study.yaml",
         STUDY + "fill:\n  acc: {method: pattern, max_ms: 100}\n",
         [
-            "config/study.yaml: fill of acc is by pattern, which is for one channel in mV; "
+            "config/study.yaml: fill of acc is by pattern, which is for an ECG of one channel in mV; "
             "expected an ECG, or the method cubic."
         ],
     ),
@@ -278,6 +278,50 @@ def test_a_session_that_cannot_run(case: str, study_folder: Maker) -> None:
     folder = study_folder(**{name: text})
     found = [str(problem) for problem in checks.problems(Study(folder), "S1")]
     assert found == [sentence.replace("{folder}", str(folder)) for sentence in sentences]
+
+
+def two_layouts(study_folder: Maker, nodes: str) -> Path:
+    """A study whose session has two layouts, the first of which describes the hub's marks."""
+    sessions = SESSIONS + row().replace("beltframe", "beltframe; armframe")
+    folder = study_folder(**{"sessions.tsv": sessions, "nodes.tsv": nodes})
+    text = (folder / "config/layouts/beltframe.yaml").read_text()
+    armframe = text.replace("layout: beltframe", "layout: armframe")
+    (folder / "config/layouts/armframe.yaml").write_text(armframe)
+    return folder
+
+
+def test_two_layouts_need_no_hub_in_the_sheet(study_folder: Maker) -> None:
+    """What `check` calls ready has a layout for all that the stages ask: the hub's stamps are in both."""
+    nodes = "session\tnode\taddress\tplacement\tlayout\n*\theart\t16\tchest\tarmframe\n"
+    study = Study(two_layouts(study_folder, nodes))
+    assert checks.problems(study, "S1") == []
+    assert study.layout_of("S1").layout == "beltframe"
+    assert study.layout_of("S1", "heart").layout == "armframe"
+
+
+def test_a_hub_in_the_sheet_needs_its_layout(study_folder: Maker) -> None:
+    nodes = "session\tnode\taddress\tplacement\tlayout\n*\theart\t16\tchest\tarmframe\n*\thub\t0\thub\t\n"
+    found = checks.problems(Study(two_layouts(study_folder, nodes)), "S1")
+    assert [str(problem) for problem in found] == [
+        "config/nodes.tsv, session S1: node hub has no layout; "
+        "expected one of beltframe, armframe in the column layout."
+    ]
+
+
+@pytest.mark.parametrize(
+    ("stream", "kind", "ready"),
+    [("lead", "ecg", True), ("lead", None, True), ("lead", "other", False), ("ecg", "other", False)],
+)
+def test_a_pattern_is_for_what_is_declared_an_ecg(
+    study_folder: Maker, stream: str, kind: str | None, ready: bool
+) -> None:
+    folder = study_folder(**{"study.yaml": STUDY + f"fill:\n  {stream}: {{method: pattern, max_ms: 100}}\n"})
+    file = folder / "config/layouts/beltframe.yaml"
+    declared = f"\n    type: {kind}" if kind else ""
+    file.write_text(file.read_text().replace("stream: ecg", f"stream: {stream}{declared}"))
+    found = [str(problem) for problem in checks.problems(Study(folder), "S1")]
+    assert bool(found) != ready
+    assert all("by pattern, which is for an ECG" in sentence for sentence in found)
 
 
 def test_an_empty_capture(study_folder: Maker) -> None:

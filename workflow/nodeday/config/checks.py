@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from nodeday.config.study import HUB, Study
 from nodeday.core.errors import SettingsError, did_you_mean
+from nodeday.layouts.parts import Kind
 
 Check = Callable[[], object]
 
@@ -67,11 +68,11 @@ def _check_fills(study: Study) -> None:
         except SettingsError:
             return  # a problem of the session that names this layout
         streams |= {kind.stream for kind in kinds}
-        no_ecg |= {kind.stream for kind in kinds if [channel.unit for channel in kind.channels] != ["mV"]}
+        no_ecg |= {kind.stream for kind in kinds if not _fits_pattern(kind)}
     for name, policy in study.file.fill.items():
         if policy.method == "pattern" and name in no_ecg:
             raise SettingsError(
-                f"fill of {name} is by pattern, which is for one channel in mV",
+                f"fill of {name} is by pattern, which is for an ECG of one channel in mV",
                 "config/study.yaml",
                 "an ECG, or the method cubic",
             )
@@ -81,6 +82,11 @@ def _check_fills(study: Study) -> None:
                 "config/study.yaml",
                 f"one of {', '.join(sorted(streams))}",
             )
+
+
+def _fits_pattern(kind: Kind) -> bool:
+    """Return whether a stream may be filled by pattern: an ECG as declared, else one channel in mV."""
+    return kind.type == "ecg" if kind.type else [channel.unit for channel in kind.channels] == ["mV"]
 
 
 def _check_mounting(study: Study) -> None:

@@ -150,11 +150,17 @@ class Study:
         return self._loaded[path]
 
     def layout_of(self, session: str, node: str = HUB) -> Layout:
-        """Return the layout of a node's frames in a session; raise SettingsError where none is named."""
+        """Return the layout of a node's frames in a session; raise SettingsError where none is named.
+
+        A hub without a row in nodes.tsv sends nothing itself: any layout describes its stamps, so the first.
+        """
         layouts = self.layouts_of(session)
         if len(layouts) == 1:
             return next(iter(layouts.values()))
-        named = next((row.layout for row in self.nodes_of(session).values() if row.node == node), None)
+        rows = [row for row in self.nodes_of(session).values() if row.node == node]
+        if node == HUB and not rows:
+            return next(iter(layouts.values()))
+        named = rows[0].layout if rows else None
         if named not in layouts:
             found = f"node {node} has {f'layout {named}' if named else 'no layout'}"
             expected = f"one of {', '.join(layouts)} in the column layout"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 from nodeday.layouts.model import Layout
 from nodeday.layouts.parts import Field, Kind, Parameters
 
@@ -11,24 +13,29 @@ FRAMINGS = {
     "slip": "SLIP, C0 between frames",
     "hdlc": "HDLC, 7E between frames",
 }
+WIDTH, MEANING_AT = 80, 31
+"""Columns of a line, and where in it a field's meaning begins."""
 HEAD = "    byte     width  field      meaning"
 
 
 def explain(layout: Layout) -> str:
-    """Return the layout field by field as text, for the person who wrote it."""
+    """Return the layout field by field as text of 80 columns, for the person who wrote it."""
     how = FRAMINGS.get(layout.framing) or f"sync word {layout.sync_bytes.hex(' ').upper()}"
     lines = [f"{layout.layout}: {how}; {layout.order}-endian unless a field says otherwise"]
     if layout.about:
-        lines.append(f"  {layout.about}")
+        lines.append(textwrap.fill(layout.about, WIDTH, initial_indent="  ", subsequent_indent="  "))
     for kind in layout.kinds:
         lines += ["", _kind(layout, kind), *_fields(layout, kind)]
-    lines += ["", _checksum(layout), _noise(layout)]
+    lines += ["", *textwrap.wrap(_checksum(layout), WIDTH), *textwrap.wrap(_noise(layout), WIDTH)]
     return "\n".join(lines)
 
 
 def _kind(layout: Layout, kind: Kind) -> str:
     size = layout.frame_bytes(kind)
-    return f"kind {kind.kind}, stream {kind.stream}: {size} bytes, one each {kind.period_s:g} s\n{HEAD}"
+    declared = [f"type {kind.type}"] if kind.type else []
+    declared += [f"timing {kind.timing}"] if kind.timing else []
+    more = f"; {', '.join(declared)}" if declared else ""
+    return f"kind {kind.kind}, stream {kind.stream}: {size} bytes, one each {kind.period_s:g} s{more}\n{HEAD}"
 
 
 def _fields(layout: Layout, kind: Kind) -> list[str]:
@@ -42,7 +49,13 @@ def _fields(layout: Layout, kind: Kind) -> list[str]:
         name = next(field.name for field in layout.frame if field.role == "payload")
         rows.append((8 * layout.payload_at, 8 * kind.payload_bytes, name, _samples(kind)))
     return [
-        f"  {_position(at):>6} {bits:>4} bits  {name:<10} {what}" for at, bits, name, what in sorted(rows)
+        textwrap.fill(
+            f"  {_position(at):>6} {bits:>4} bits  {name:<10} {what}",
+            WIDTH,
+            subsequent_indent=" " * MEANING_AT,
+            drop_whitespace=True,
+        ).rstrip()
+        for at, bits, name, what in sorted(rows)
     ]
 
 

@@ -69,7 +69,8 @@ class Layout(Strict):
         ]
         for role in needed:
             if role not in roles:
-                raise ValueError(f"no field has the role {role}")
+                hint = f", which tells its {len(self.kinds)} kinds apart; or write a layout for each of them"
+                raise ValueError(f"no field has the role {role}{hint if role == 'kind' else ''}")
         for what, seen in (
             ("kind", [str(kind.kind) for kind in self.kinds]),
             ("stream", [kind.stream for kind in self.kinds]),

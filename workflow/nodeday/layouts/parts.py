@@ -127,7 +127,7 @@ class Channel(Strict):
 
 
 class Kind(Strict):
-    """A kind of frame: samples of a stream, or plain fields (host marks).
+    """A kind of frame: samples of a stream, plain fields (host marks), or counters alone.
 
     The payload holds instant after instant, for each the counts of its channels. With
     ``delta_bits`` only the first instant is complete; each later count is its difference from the
@@ -136,10 +136,15 @@ class Kind(Strict):
 
         instants    0 1 2 3 4 5      frame 0 (sequence 0 modulo 2): 0 2 4
         D = 2                        frame 1 (sequence 1 modulo 2): 1 3 5
+
+    ``timing`` declares whether time tells how many frames were sent; left out, it is measured.
+    ``type`` declares what the samples are; left out, names and units tell.
     """
 
     kind: int = Setting(ge=0)
     stream: str = Setting(pattern=NAME)
+    type: Literal["ecg", "acceleration", "temperature", "other"] | None = None
+    timing: Literal["regular", "irregular"] | None = None
     rate_hz: float | None = Setting(default=None, gt=0, le=MAX_RATE_HZ)
     samples: int = Setting(default=0, ge=0, le=MAX_FRAME_BYTES, description="sample instants in a frame")
     channels: tuple[Channel, ...] = Setting(default=(), max_length=MAX_CHANNELS)
@@ -152,7 +157,7 @@ class Kind(Strict):
     converter_ms: float = Setting(
         default=0.0, ge=0, description="how much later than the signal its converter's filter gives a sample"
     )
-    every_s: float | None = Setting(default=None, ge=0.001, description="between frames of plain fields")
+    every_s: float | None = Setting(default=None, ge=0.001, description="between frames without samples")
     fields: tuple[Field, ...] = ()
 
     @model_validator(mode="after")
@@ -166,10 +171,12 @@ class Kind(Strict):
     def _samples_or_fields(self) -> Self:
         if bool(self.channels) != bool(self.samples) or bool(self.channels) != bool(self.rate_hz):
             raise ValueError("channels, samples and rate_hz go together")
-        if bool(self.channels) == bool(self.fields):
+        if self.channels and self.fields:
             raise ValueError("give either channels or fields")
-        if bool(self.fields) != bool(self.every_s):
+        if bool(self.fields) > bool(self.every_s) or (self.channels and self.every_s):
             raise ValueError("fields and every_s go together")
+        if not self.channels and not self.every_s:
+            raise ValueError("give channels, or fields, or for frames of counters alone every_s")
         if (self.counts * self.bits) % 8 and self.delta_bits is None:
             raise ValueError(f"{self.counts} samples of {self.bits} bits do not fill whole bytes")
         if sum(self.widths) % 8:
@@ -179,6 +186,37 @@ class Kind(Strict):
         if sum(field.bits for field in self.fields) % 8:
             raise ValueError("fields do not fill whole bytes")
         return self
+
+    @model_validator(mode="after")
+    def _type_fits(self) -> Self:
+        if self.type is None or self.type == "other":
+            return self
+        units = [channel.unit for channel in self.channels]
+        fits, expected = {
+            "ecg": (units == ["mV"], "one channel in mV"),
+            "acceleration": (self._three_axes, "the channels x, y and z in g"),
+            "temperature": (set(units) == {"degC"}, "channels in degC"),
+        }[self.type]
+        if not fits:
+            raise error_at(f"{self.type} needs {expected}; another scale makes another unit", "type")
+        return self
+
+    @property
+    def _three_axes(self) -> bool:
+        return sorted((channel.name, channel.unit) for channel in self.channels) == [
+            (axis, "g") for axis in "xyz"
+        ]
+
+    @property
+    def is_ecg(self) -> bool:
+        """Whether the samples are an ECG: as declared, else the stream ``ecg`` of one channel in mV."""
+        units = [channel.unit for channel in self.channels]
+        return self.type == "ecg" if self.type else self.stream == "ecg" and units == ["mV"]
+
+    @property
+    def is_acceleration(self) -> bool:
+        """Whether the samples are acceleration: as declared, else the channels x, y and z in g."""
+        return self.type == "acceleration" if self.type else self._three_axes
 
     @property
     def counts(self) -> int:

@@ -11,13 +11,15 @@ from numpy.typing import NDArray
 from nodeday.config.models import StudyLimits
 from nodeday.products.audit.describe import duration, percent
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
+from nodeday.schemas.codes import DISTINCT, EXCLUSION_RULE, SECOND_COPIES
 from nodeday.stages.loss.minutes import LOST
 from nodeday.stages.loss.statistics import Frames
 
 STREAM = ["node", "stream"]
 FEW_RETURNS = 3
 """Stored frames may send a node back to an earlier boot so often. Choice of this project."""
+YES_OR_NO = ("finished", "calibrated", "bench_passed")
+"""Rules without a threshold."""
 MOST = 20
 """Sentences of one kind about one table."""
 
@@ -49,6 +51,20 @@ def broken(nodes: list[str], streams: pd.DataFrame, limits: StudyLimits) -> list
             ):
                 if top is not None and count > top:
                     found.append(f"{limit}: {name} has {count} {what}; the limit is {top}")
+    return found
+
+
+def rules_not_met(exclusions: pd.DataFrame) -> list[str]:
+    """Return a sentence for each row of a session in table ``exclusions``, in the order of the rules."""
+    found = []
+    for row in exclusions.sort_values("step", kind="stable").to_dict("records"):
+        parts = [str(row[name]) for name in ("node", "channel", "feature") if str(row[name]) != "*"]
+        who, rule = "/".join(parts) or "the session", str(row["rule"])
+        if rule in YES_OR_NO:
+            found.append(f"{rule}: {who} is {EXCLUSION_RULE[rule]}")
+            continue
+        has = "has nothing to measure" if pd.isna(row["value"]) else f"has {row['value']:.4g}"
+        found.append(f"{rule}: {who} {has}; the study asks for {row['threshold']:g}")
     return found
 
 

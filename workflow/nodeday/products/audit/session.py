@@ -13,10 +13,12 @@ import pandas as pd
 
 from nodeday.config.study import HUB, Study
 from nodeday.products.audit import checks, describe
+from nodeday.products.audit.arrivals import Arrivals, count_arrivals
 from nodeday.schemas.codes import AGREEMENT
 from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.stage import NAMES, account, paces
 from nodeday.stages.loss.streams import session_frames
+from nodeday.stages.report import verdict
 from nodeday.storage import frames, tables
 
 COUNTED = ["row", "capture", "offset", "node", "stream", "boot", "seq", "status"]
@@ -25,6 +27,7 @@ CHECKSUMS = (
     "A radio that drops frames with a bad checksum itself never hands them over: "
     "then this count says nothing, and 0 is not none."
 )
+NO_VERDICT = "none yet; the study's rules were not applied (stage study)."
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,8 @@ class Audit:
 
     ``broken`` are limits of the study that are not kept, ``differences`` cells and rows of tables that do
     not agree with the frames, ``senders`` nodes whose address several
-    senders seem to share, ``clocks`` rows of table ``agreement``.
+    senders seem to share, ``clocks`` rows of table ``agreement``. ``verdict`` is the session's by the
+    study's rules, None where they were not applied yet, and ``not_met`` the rules that it does not meet.
     """
 
     session: str
@@ -44,8 +48,15 @@ class Audit:
     batteries: list[str]
     conflicts: list[str]
     senders: list[str]
-    bad_checksums: int
+    arrivals: Arrivals
     clocks: list[dict[str, Any]]
+    verdict: str | None
+    not_met: list[str]
+
+    @property
+    def bad_checksums(self) -> int:
+        """Rejects whose checksum does not hold."""
+        return self.arrivals.rejects.get("bad_checksum", 0)
 
     @property
     def apart(self) -> list[str]:
@@ -54,7 +65,10 @@ class Audit:
 
     @property
     def good(self) -> bool:
-        """True where every limit is kept, and tables and clocks agree."""
+        """True where every limit of an audit is kept, and tables and clocks agree.
+
+        The study's rules of inclusion do not count here: they decide, and break nothing.
+        """
         return not self.broken and not self.differences and not self.apart
 
 
@@ -78,10 +92,12 @@ def audit(study: Study, session: str) -> Audit:
     derived, _ = account(received, study.file.battery.empty_v)
     rows = frames.table(study.results, session, COUNTED)
     stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}
-    rejects = tables.read(tables.path(study.results, "rejects", session), "rejects", ["reason"])
+    columns_of_rejects = ["length", "reason", "address"]
+    rejects = tables.read(tables.path(study.results, "rejects", session), "rejects", columns_of_rejects)
     streams = stored["radio"].astype({"node": str, "stream": str})
     streams = streams.assign(worst_minute=_worst(streams, stored["loss"], study.zone_of(session)))
-    nodes = [row.node for row in study.nodes_of(session).values() if row.node != HUB]
+    by_address = study.nodes_of(session)
+    nodes = [row.node for row in by_address.values() if row.node != HUB]
     return Audit(
         session,
         streams,
@@ -91,9 +107,24 @@ def audit(study: Study, session: str) -> Audit:
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
         _conflicts(rows),
         checks.shared_addresses(rows[rows["capture"] == 0].sort_values("row", kind="stable")),
-        int((rejects["reason"] == "bad_checksum").sum()),
+        count_arrivals(rows, rejects, by_address),
         _clocks(study, session),
+        *_verdict(study, session),
     )
+
+
+def _verdict(study: Study, session: str) -> tuple[str | None, list[str]]:
+    """Return the session's verdict and the rules that it does not meet; None where no rule was applied."""
+    paths = {name: tables.path(study.results, name) for name in ("sessions", "exclusions")}
+    if not all(path.exists() for path in paths.values()):
+        return None, []
+    every = {name: tables.read(path, name) for name, path in paths.items()}
+    nodes, exclusions = (rows[rows["session"] == session] for rows in every.values())
+    not_met = checks.rules_not_met(exclusions)
+    if nodes.empty:
+        return None, not_met
+    found = verdict.of_session(nodes.reset_index(drop=True), exclusions, study.file.limits)
+    return f"{found.code}: {found.sentence}", not_met
 
 
 def _clocks(study: Study, session: str) -> list[dict[str, Any]]:
@@ -146,20 +177,23 @@ def text(found: Audit) -> str:
         *found.batteries,
         *([""] if found.batteries else []),
     ]
-    lines += [f"Bad checksums: {found.bad_checksums}. {CHECKSUMS}"]
+    lines += [*found.arrivals.lines(), f"Bad checksums: {found.bad_checksums}. {CHECKSUMS}"]
     for head, rows in (
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
         ("Addresses that several senders seem to share:", found.senders),
         ("Limits of the study that are broken:", found.broken),
+        ("Rules of the study that are not met:", found.not_met),
         ("Tables that do not follow from the frames:", found.differences),
         ("Clocks against movements that nodes shared:", [_pair(row) for row in found.clocks]),
     ):
         lines += ["", head, *(f"  {row}" for row in rows)] if rows else []
     agree = "" if found.differences else "The tables agree with the frames. "
-    limits = "" if found.broken else "No stated limit is broken. "
+    kept = not found.broken and not found.not_met and (found.verdict or "usable").startswith("usable")
+    limits = "No stated limit is broken. " if kept else ""
     clocks = "No clock disagrees with shared movements." if found.clocks and not found.apart else ""
     last = f"{agree}{limits}{clocks}".strip()
-    return "\n".join([*lines, *(["", last] if last else [])])
+    lines += ["", last] if last else []
+    return "\n".join([*lines, "", f"Verdict of {found.session}: {found.verdict or NO_VERDICT}"])
 
 
 def as_json(found: Audit) -> str:
@@ -178,9 +212,16 @@ def as_json(found: Audit) -> str:
             "differences": found.differences,
             "conflicts": found.conflicts,
             "senders": found.senders,
+            "frames": found.arrivals.frames,
+            "rejects": found.arrivals.rejects,
+            "reject_bytes": found.arrivals.reject_bytes,
+            "unknown_addresses": found.arrivals.unknown,
+            "addresses_of_another_layout": found.arrivals.elsewhere,
             "bad_checksums": found.bad_checksums,
             "bad_checksums_note": CHECKSUMS,
             "clocks": _plain(found.clocks),
+            "verdict": found.verdict,
+            "rules_not_met": found.not_met,
         },
         indent=2,
     )

@@ -39,8 +39,7 @@ def epoch(signal: SessionTables, row: Row) -> TraceStep:
     kind, channel = signal.stream_or_channel(node, name)
     start, end = int(row["start_ns"]), int(row["end_ns"])
     beats = signal.table("beats", [("node", "==", node), ("utc_ns", ">=", start), ("utc_ns", "<", end)])
-    is_ecg = [channel.unit for channel in kind.channels] == ["mV"]
-    parts = [beat(signal, peak) for _, peak in beats.iterrows()] if is_ecg else []
+    parts = [beat(signal, peak) for _, peak in beats.iterrows()] if kind.is_ecg else []
     feature = FEATURE[str(row["feature"])]
     return TraceStep(
         "epoch",

@@ -71,7 +71,7 @@ def kinds_of(study: Study, session: str) -> dict[Key, Kind]:
         for node in study.nodes_of(session).values()
         if node.node != HUB
         for kind in study.layout_of(session, node.node).kinds
-        if [c.unit for c in kind.channels] == ["g"] * 3
+        if kind.type in (None, "acceleration") and [c.unit for c in kind.channels] == ["g"] * 3
     }
 
 

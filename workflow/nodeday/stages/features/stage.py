@@ -40,8 +40,6 @@ from nodeday.stages.features.stream import (
     FeatureValues,
     Samples,
     SampleSource,
-    is_acceleration,
-    is_ecg,
 )
 from nodeday.stages.features.windows import Windows, windows_over
 from nodeday.storage import samples, tables
@@ -131,7 +129,7 @@ def _results(
     results: dict[int, Computed | EcgAnalysis] = {}
     for number, pairs in groupby(done, lambda pair: pair[0].stream):
         parts, kind = (part for _, part in pairs), streams[number][1]
-        if is_ecg(kind):
+        if kind.is_ecg:
             pieces = (piece for part in parts if not isinstance(part, Computed) for piece in part)
             results[number] = analyse(pieces, kind.rate_hz or 1.0, windows)
         else:
@@ -142,7 +140,7 @@ def _results(
 def _jobs(study: Study, session: str, streams: list[tuple[Node, Kind]]) -> Iterator[StreamJob]:
     """Yield the jobs of a session: one for each stream, several for a long ECG."""
     for number, (node, kind) in enumerate(streams):
-        if not is_ecg(kind):
+        if not kind.is_ecg:
             yield StreamJob(number, node, kind, [])
             continue
         rate_hz = kind.rate_hz or 1.0
@@ -157,7 +155,7 @@ def _compute(study: Study, session: str, windows: Windows, job: StreamJob) -> Co
     if job.cuts:
         return _analyse_pieces(study, session, windows, job)
     source = _source(study, session, job.node, job.kind, windows)
-    if not is_acceleration(job.kind):
+    if not job.kind.is_acceleration:
         found = others.features_of(source)
         return Computed(found.features, [_entry(source, found.rows, found.received)])
     motion = _motion(study, session, source)
@@ -231,7 +229,8 @@ def _motion(study: Study, session: str, stream: SampleSource) -> Motion:
 
 def _temperature(study: Study, session: str, node: Node) -> Temperature | None:
     """Return what the node's own thermometer measured; None where it has none, or nothing was received."""
-    kinds = study.layout_of(session, node.node).kinds
+    every = study.layout_of(session, node.node).kinds
+    kinds = [kind for kind in every if kind.type in (None, "temperature")]
     channels = [(kind, channel.name) for kind in kinds for channel in kind.channels if channel.unit == "degC"]
     for kind, name in channels:
         columns = ["utc_ns", "value", "origin"]

@@ -21,16 +21,6 @@ from nodeday.storage.row_groups import Group
 RECEIVED = ("measured", "recovered")
 
 
-def is_ecg(kind: Kind) -> bool:
-    """Return whether a stream is one channel of an ECG in mV."""
-    return kind.stream == "ecg" and [channel.unit for channel in kind.channels] == ["mV"]
-
-
-def is_acceleration(kind: Kind) -> bool:
-    """Return whether a stream is acceleration: three axes x, y and z in g."""
-    return {(channel.name, channel.unit) for channel in kind.channels} == {("x", "g"), ("y", "g"), ("z", "g")}
-
-
 @dataclass(frozen=True)
 class FeatureValues:
     """Values of one feature of one channel in every epoch, with coverage and reasons, (count,) each.

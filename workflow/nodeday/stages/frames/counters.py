@@ -100,7 +100,8 @@ class Counters:
             sequence = layout.field("sequence")
             assert sequence is not None  # a layout without it is refused when it is read
             nominal = kind.period_s * (layout.tick_hz(kind.stream) if layout.has_ticks else 1e9)
-            self._paces[node, slot] = StreamPace(nominal, 1 << sequence.bits, kind.interleave)
+            declared = None if kind.timing is None else kind.timing == "regular"
+            self._paces[node, slot] = StreamPace(nominal, 1 << sequence.bits, kind.interleave, declared)
         return self._paces[node, slot]
 
     def _forget(self, node: int, boots: set[int], slots: set[int]) -> None:

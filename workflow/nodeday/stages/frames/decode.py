@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pyarrow as arrow
 
-from nodeday.core.arrays import Bools, Bytes, Ints
+from nodeday.core.arrays import Bools, Bytes, Ints, Singles
 from nodeday.layouts import Field, Kind, Layout, decode_fields
 from nodeday.schemas import TABLES
 from nodeday.schemas.compile import arrow_schema
 from nodeday.stages.frames.columns import digests
 from nodeday.stages.frames.counters import Columns, Counters
-from nodeday.stages.frames.scan import FoundFrames, Reject, ScannedBlock
+from nodeday.stages.frames.rejects import Reject
+from nodeday.stages.frames.scan import FoundFrames, ScannedBlock
 from nodeday.stages.frames.unwrap import hub_steps
 from nodeday.storage import contract
 
@@ -40,7 +42,8 @@ class Decoder:
     """Turns the blocks of one capture into rows, carrying each node's counters from block to block.
 
     ``names`` are the session's nodes by address; ``layouts`` are all that the capture holds; ``row`` is that
-    of the next frame in table ``frames``.
+    of the next frame in table ``frames``. ``measured`` and ``impossible`` count, by layout and role, the
+    frames with a radio's measure and those of them whose measure cannot be: no column takes it.
     """
 
     layouts: Sequence[Layout]
@@ -48,6 +51,8 @@ class Decoder:
     capture: int = 0
     row: int = 0
     found: int = 0
+    measured: Counter[tuple[str, str]] = field(default_factory=Counter)
+    impossible: Counter[tuple[str, str]] = field(default_factory=Counter)
     _hub_ns: int | None = None
     _hub_raw: int = 0
     _hub_run: int = 0
@@ -152,9 +157,9 @@ class Decoder:
         out: Columns = {name: values[name] for name in ("sequence", "hub_time")}
         out["ticks"] = values.get("ticks", values["sequence"])
         for role in RADIO:
-            own = fields.get(role)
-            physical = values[role] * own.scale + own.offset if own else np.full(n, np.nan)
-            out[role] = physical.astype(np.float32)
+            out[role] = np.full(n, np.nan, np.float32)
+            if role in fields:
+                out[role] = self._measure(values[role], fields[role], layout)
         return out | {
             "offset": found.start,
             "length": (found.end - found.start).astype(np.int32),
@@ -164,6 +169,18 @@ class Decoder:
             "utc_ns": utc,
             "digest": digests(payload),
         }
+
+    def _measure(self, counts: Ints, of: Field, layout: Layout) -> Singles:
+        """A measure (n,) in its unit; NaN where no column takes it, since nothing can have measured it."""
+        values = (counts * of.scale + of.offset).astype(np.float32)
+        column, key = TABLES["frames"][RADIO[of.role]], (layout.layout, of.role)
+        low, high = (
+            np.inf * sign if edge is None else edge for edge, sign in ((column.ge, -1), (column.le, 1))
+        )
+        odd = (values < low) | (values > high)
+        self.measured[key] += len(values)
+        self.impossible[key] += int(odd.sum())
+        return np.where(odd, np.float32(np.nan), values)
 
 
 def _with_doubtful(rejects: list[Reject], columns: Columns, doubtful: Bools) -> list[Reject]:

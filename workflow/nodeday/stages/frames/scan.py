@@ -21,17 +21,15 @@ from nodeday.core.arrays import Bools, Bytes
 from nodeday.layouts import Kind, Layout
 from nodeday.layouts.stuffing import DELIMITER
 from nodeday.stages.frames import framing
-from nodeday.stages.frames.columns import BAD_CHECKSUM, BAD_STUFFING, NO_REASON, REASON, TRUNCATED, Reasons
-from nodeday.stages.frames.validate import Positions, Spoken, explain_odd, validate_candidates
-
-
-@dataclass(frozen=True)
-class Reject:
-    """A half-open byte range that is no frame."""
-
-    start: int
-    end: int
-    reason: str
+from nodeday.stages.frames.columns import BAD_CHECKSUM, BAD_STUFFING, NO_REASON, TRUNCATED, Reasons
+from nodeday.stages.frames.rejects import Reject, claims_of, tile_rejects
+from nodeday.stages.frames.validate import (
+    NO_ADDRESS,
+    Positions,
+    Spoken,
+    explain_odd,
+    validate_candidates,
+)
 
 
 @dataclass(frozen=True)
@@ -62,6 +60,7 @@ class _Candidates:
     good: Bools
     followed: Bools
     reason: Reasons
+    address: Positions
     bodies: list[tuple[Layout, Kind, Positions, Bytes]]
 
 
@@ -84,7 +83,8 @@ def scan(pieces: Iterable[bytes], spoken: Sequence[Spoken]) -> Iterator[ScannedB
         taken = _without_overlap(found)
         taken = taken[found.start[taken] < settled]
         cut = max(settled, int(found.end[taken[-1]])) if len(taken) else settled
-        segments = _rejects(found, taken, cut, base, pending)
+        claims = claims_of(found.start, found.end, found.reason, found.address)
+        segments = tile_rejects(claims, found.start[taken], found.end[taken], cut, base, pending)
         # A reject at the end may go on in the next block.
         goes_on = bool(segments) and segments[-1].end >= base + cut and not final
         pending = segments.pop() if goes_on else None
@@ -140,11 +140,11 @@ class _Synced:
         parts = []
         for layout, start, found in judged:
             odd = np.flatnonzero(found.odd & ~np.isin(start, taken[layout.sync_bytes]))
-            found.reason[odd] = explain_odd(buffer, start, found.length, odd, layout)
+            found.reason[odd], found.address[odd] = explain_odd(buffer, start, found.length, odd, layout)
             bodies = [(layout, *body) for body in found.bodies]
             end = start + found.length
             followed = framing.sync_at(buffer, end, layout.sync_bytes)
-            parts.append(_Candidates(start, end, found.good, followed, found.reason, bodies))
+            parts.append(_Candidates(start, end, found.good, followed, found.reason, found.address, bodies))
         return settled, _merged(parts)
 
 
@@ -188,14 +188,17 @@ class _Delimited:
         start, end, sound = whole.start[short] + skip, whole.end[short] + skip, whole.sound[short]
         found = validate_candidates(whole.content, whole.at[short], whole.size[short], spoken)
         odd = np.flatnonzero(found.odd)
-        odd_reason = explain_odd(whole.content, whole.at[short], whole.size[short], odd, spoken.layout)
+        at, size = whole.at[short], whole.size[short]
+        odd_reason, found.address[odd] = explain_odd(whole.content, at, size, odd, spoken.layout)
         found.reason[odd] = np.where(odd_reason == NO_REASON, BAD_CHECKSUM, odd_reason)
         bodies = [
             (spoken.layout, kind, rows[sound[rows]], frames[sound[rows]])
             for kind, rows, frames in found.bodies
         ]
         reason = np.where(sound, found.reason, BAD_STUFFING)
-        return _Candidates(start, end, found.good & sound, np.ones(len(start), bool), reason, bodies)
+        address = np.where(sound, found.address, NO_ADDRESS)
+        followed = np.ones(len(start), bool)
+        return _Candidates(start, end, found.good & sound, followed, reason, address, bodies)
 
 
 def _with_tail(found: _Candidates, start: int, end: int) -> _Candidates:
@@ -207,6 +210,7 @@ def _with_tail(found: _Candidates, start: int, end: int) -> _Candidates:
         good=np.append(found.good, False),
         followed=np.append(found.followed, False),
         reason=np.append(found.reason, TRUNCATED),
+        address=np.append(found.address, NO_ADDRESS),
     )
 
 
@@ -225,7 +229,7 @@ def _merged(parts: list[_Candidates]) -> _Candidates:
     ]
     joined = {
         name: np.concatenate([getattr(each, name) for each in parts])[order]
-        for name in ("start", "end", "good", "followed", "reason")
+        for name in ("start", "end", "good", "followed", "reason", "address")
     }
     return _Candidates(**joined, bodies=bodies)
 
@@ -251,53 +255,6 @@ def _without_overlap(found: _Candidates) -> Positions:
         elif not overlaps:
             taken.append(row)
     return np.array(taken, np.int64)
-
-
-def _rejects(
-    found: _Candidates, taken: Positions, cut: int, base: int, pending: Reject | None
-) -> list[Reject]:
-    """Rejects that tile the bytes of ``[0, cut)`` between the taken frames.
-
-    ``pending`` is the last reject of the block before; it goes on here where it was junk that
-    junk follows, or claimed more bytes than that block had.
-    """
-    stops, holes = np.append(found.start[taken], cut), np.append(0, found.end[taken])
-    open_ = stops > holes
-    bad = np.flatnonzero(found.reason != NO_REASON)
-    words = [REASON[each] for each in found.reason[bad].tolist()]
-    claims = list(zip(found.start[bad].tolist(), found.end[bad].tolist(), words, strict=True))
-    if pending is not None and pending.reason != "junk" and pending.end > base:
-        claims.insert(0, (0, pending.end - base, pending.reason))
-    out: list[Reject] = []
-    index = 0
-    for at, stop in zip(holes[open_].tolist(), stops[open_].tolist(), strict=True):
-        while index < len(claims) and claims[index][0] < stop:
-            start, end, reason = claims[index]
-            index += 1
-            if start < at:
-                continue
-            if start > at:
-                out.append(Reject(base + at, base + start, "junk"))
-            # At the end of the block a claim may reach into the next one.
-            out.append(Reject(base + start, base + (min(end, stop) if stop < cut else end), reason))
-            at = min(end, stop)
-        if at < stop:
-            out.append(Reject(base + at, base + stop, "junk"))
-    return _joined(pending, out, base)
-
-
-def _joined(pending: Reject | None, out: list[Reject], base: int) -> list[Reject]:
-    if pending is None:
-        return out
-    first = out[0] if out else None
-    if (
-        first
-        and first.start == base
-        and first.reason == pending.reason
-        and (pending.end > base or (pending.end == base and pending.reason == "junk"))
-    ):
-        return [replace(first, start=pending.start), *out[1:]]
-    return [replace(pending, end=min(pending.end, base)), *out]
 
 
 def _frames(found: _Candidates, taken: Positions, base: int) -> list[FoundFrames]:

@@ -21,11 +21,12 @@ from nodeday.schemas import TABLES
 from nodeday.stages.frames import merge
 from nodeday.stages.frames.columns import REASON, STATUS, FrameRows, joined
 from nodeday.stages.frames.containers import FileFacts, Unpacker
-from nodeday.stages.frames.decode import Decoded, Decoder
+from nodeday.stages.frames.decode import RADIO, Decoded, Decoder
 from nodeday.stages.frames.hub import FrameBlock, HubFollower
 from nodeday.stages.frames.memory import OwnTime
 from nodeday.stages.frames.recorded import DecodedRecording, columns_of, form_of
-from nodeday.stages.frames.scan import Reject, ScannedBlock, scan
+from nodeday.stages.frames.rejects import Reject
+from nodeday.stages.frames.scan import ScannedBlock, scan
 from nodeday.stages.frames.validate import Spoken
 from nodeday.storage import contract, frames, tables
 from nodeday.storage.frames import FrameWriter
@@ -139,6 +140,7 @@ class _Capture:
             self.set_aside += len(done.rejects) - len(block.rejects)
             yield done
         self.found, self.own_time = decoder.found, own_time
+        self.measured, self.impossible = decoder.measured, decoder.impossible
 
     def _opened(self) -> Unpacker | DecodedRecording:
         columns = columns_of(self.root, self.layouts[0])
@@ -178,6 +180,7 @@ class _Capture:
                 f"session {session}, {', '.join(str(path) for path in self.paths)}",
                 remedy="Check the layout in config/sessions.tsv and the addresses in config/nodes.tsv.",
             )
+        self._refuse_impossible(session)
         sensors = {name for name in self.names.values() if name != HUB}
         if self.number == 0 and self.own_time.lacking and len(sensors) > 1:
             raise ContractError(
@@ -186,6 +189,18 @@ class _Capture:
                 f"session {session}",
                 "a hub's capture before the | and readouts of memories behind it",
             )
+
+    def _refuse_impossible(self, session: str) -> None:
+        """Raise ContractError where most values of a radio's measure cannot be: its scale is wrong."""
+        for (layout, role), count in self.impossible.items():
+            if 2 * count > self.measured[layout, role]:
+                column = TABLES["frames"][RADIO[role]]
+                raise ContractError(
+                    f"{count} of {self.measured[layout, role]} values of {role} are outside "
+                    f"{column.ge:g} to {column.le:g} {column.unit}",
+                    f"session {session}, layout {layout}",
+                    remedy=f"Give its {role} field a scale, an offset or a sign, or the role other.",
+                )
 
     def account(self, ledger: Ledger, scope: str) -> None:
         """Add the capture's checkpoints to the ledger."""
@@ -239,11 +254,13 @@ def _placed(rows: arrow.Table, part: FrameRows, memory: bool) -> arrow.Table:
 
 def _reject_rows(rejects: list[Reject], capture: int) -> dict[str, arrow.Array]:
     reason = np.array([REASON.index(each.reason) for each in rejects], np.int8)
+    address = [each.address for each in rejects]
     return {
         "capture": contract.number_column(np.full(len(rejects), capture, np.int16)),
         "offset": contract.number_column(np.array([each.start for each in rejects], np.int64)),
         "length": contract.number_column(np.array([each.end - each.start for each in rejects], np.int32)),
         "reason": contract.code_column(reason, TABLES["rejects"]["reason"]),
+        "address": arrow.array(address, arrow.int64()),
     }
 
 

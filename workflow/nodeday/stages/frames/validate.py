@@ -26,6 +26,8 @@ from nodeday.stages.frames.columns import (
 )
 
 Positions = NDArray[np.int64]
+NO_ADDRESS = -1
+"""In place of the address of what claims none, or whose checksum does not hold."""
 CROWD, CROWD_BYTES = 16, 64
 """More than 16 odd candidates within 64 bytes are a pattern and no frames. A choice of this project."""
 ONE_BY_ONE = 64
@@ -45,14 +47,16 @@ class Verdicts:
     """One for each candidate (n,): claimed length, whether it is a frame, and if not why.
 
     A frame has no ``reason``, nor has what not even begins like one. ``odd`` are the candidates that open
-    like no frame of a known kind and length. ``bodies`` holds, for each kind, the candidates that are frames
-    of it and their bytes.
+    like no frame of a known kind and length. ``address`` is what a complete frame claims that is refused in
+    spite of its checksum. ``bodies`` holds, for each kind, the candidates that are frames of it and their
+    bytes.
     """
 
     length: Positions
     good: Bools
     reason: Reasons
     odd: Bools
+    address: Positions
     bodies: list[tuple[Kind, Positions, Bytes]]
 
 
@@ -71,6 +75,7 @@ def validate_candidates(buffer: Bytes, start: Positions, size: Positions | None,
     # What is too short to hold a header may be the beginning of a frame at the capture's end.
     reason = np.full(len(start), TRUNCATED if size is None else BAD_CHECKSUM)
     reason[complete] = NO_REASON
+    address = np.full(len(start), NO_ADDRESS)
     regular = np.zeros(len(complete), bool)
     bodies = []
     for each in layout.kinds:
@@ -88,27 +93,32 @@ def validate_candidates(buffer: Bytes, start: Positions, size: Positions | None,
         holds = _checksum_holds(frames, layout)
         known = holds if spoken.addresses is None else np.isin(node[rows], spoken.addresses)
         reason[complete[rows]] = np.select([~holds, ~known], [BAD_CHECKSUM, UNKNOWN_NODE], NO_REASON)
+        if layout.field("checksum") is not None:
+            strange = rows[holds & ~known]
+            address[complete[strange]] = node[strange]
         sound = holds & known
         good[complete[rows[sound]]] = True
         bodies.append((each, complete[rows[sound]], frames if sound.all() else frames[sound]))
     odd[complete[~regular]] = True
     if size is not None:
         reason[odd] = BAD_CHECKSUM
-    return Verdicts(np.minimum(length, left), good, reason, odd, bodies)
+    return Verdicts(np.minimum(length, left), good, reason, odd, address, bodies)
 
 
 def explain_odd(
     buffer: Bytes, start: Positions, length: Positions, odd: Positions, layout: Layout
-) -> Reasons:
-    """Reasons of candidates that open like no known frame: ``odd`` (k,) are indices into ``start`` (n,).
+) -> tuple[Reasons, Positions]:
+    """Reasons and claimed addresses (k,) of candidates ``odd`` (k,), which open like no known frame.
+
+    ``odd`` are indices into ``start`` (n,).
 
     One whose checksum holds is a complete frame of a kind or a length that the layout does not describe.
     In bytes that hold a candidate at nearly every place (an erased memory, a long preamble) nothing is
     looked at, since one place would be looked at for each of its candidates.
     """
-    reason = np.full(len(odd), NO_REASON)
+    reason, address = np.full(len(odd), NO_REASON), np.full(len(odd), NO_ADDRESS)
     if layout.field("checksum") is None or not len(odd):
-        return reason
+        return reason, address
     at, size = start[odd], length[odd]
     before = np.concatenate([np.full(CROWD, -CROWD_BYTES), at[:-CROWD]])[: len(at)]
     fits = (size >= layout.overhead_bytes) & (at + size <= len(buffer)) & (at - before >= CROWD_BYTES)
@@ -119,10 +129,11 @@ def explain_odd(
             holds = np.array([_lone_checksum_holds(frame.tobytes(), layout) for frame in frames])
         else:
             holds = _checksum_holds(frames, layout)
-        kind, _, _ = _opening(frames[:, : layout.payload_at], layout)
+        kind, node, _ = _opening(frames[:, : layout.payload_at], layout)
         known = np.isin(kind, list(layout.by_kind))
         reason[rows[holds]] = np.where(known, IMPLAUSIBLE, UNKNOWN_KIND)[holds]
-    return reason
+        address[rows[holds]] = node[holds]
+    return reason, address
 
 
 def _rows(buffer: Bytes, start: Positions, width: int) -> Bytes:

@@ -213,7 +213,7 @@ def _mend(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Repa
         counts = stretch.counts[:, index]
         at_rail = present & quality.clipped(counts, channel.rails)
         still = np.zeros(n, np.bool_)
-        if kind.stream == "ecg" and channel.unit == "mV":
+        if kind.is_ecg:
             still = quality.flat(counts, present, quality.FLAT_MS * policy.rate_hz / 1000)
         off = quality.lead_off(at_rail, quality.LEAD_OFF_S * policy.rate_hz)
         grades[:, index] = quality.grade(present, at_rail, still, off)

@@ -17,7 +17,7 @@ from nodeday.core.errors import SettingsError
 UNITS = {"mv": ("mV", 1.0), "uv": ("mV", 1e-3), "g": ("g", 1.0), "mg": ("g", 1e-3), "degc": ("degC", 1.0)}
 """Unit and factor by the suffix of a column's name."""
 TIME = {"time_s": 1.0, "time_ms": 1e-3, "time_us": 1e-6}
-COLUMN = re.compile(r"^(?:(?P<node>[a-z][a-z0-9]*)\.)?(?P<channel>[a-z][a-z0-9]*)_(?P<unit>[a-z]+)$")
+COLUMN = re.compile(r"^(?:(?P<node>[A-Za-z][A-Za-z0-9_]*)\.)?(?P<channel>[a-z][a-z0-9]*)_(?P<unit>[a-z]+)$")
 COLUMN_RULE = "`channel_unit` or `node.channel_unit`, the unit one of " + ", ".join(UNITS)
 UNEVEN = 0.5
 
@@ -145,7 +145,11 @@ def even_rate(seconds: Floats, where: str) -> float:
 
 
 def from_columns(name: str, columns: Mapping[str, Floats], rate_hz: float, where: str) -> RecordedSignals:
-    """Return the signals of named arrays (n,) of one rate; raise SettingsError for wrong names or values."""
+    """Return the signals of named arrays (n,) of one rate; raise SettingsError for wrong names or values.
+
+    A study's names of nodes have small letters and digits alone: ``Left_Wrist`` becomes ``leftwrist``.
+    """
+    written: dict[str, str] = {}
     by_node: dict[str, dict[str, tuple[str, Floats]]] = {}
     for column, values in columns.items():
         match = COLUMN.match(column)
@@ -160,7 +164,14 @@ def from_columns(name: str, columns: Mapping[str, Floats], rate_hz: float, where
                 "Cut the recording at the hole.",
             )
         unit, factor = UNITS[match["unit"]]
-        by_node.setdefault(match["node"] or "node", {})[match["channel"]] = (unit, values * factor)
+        as_written = match["node"] or "node"
+        node = as_written.replace("_", "").lower()
+        if written.setdefault(node, as_written) != as_written:
+            both = f"{written[node]} and {as_written}"
+            raise SettingsError(
+                f"nodes {both} would both be named {node}", where, "names that differ in letters"
+            )
+        by_node.setdefault(node, {})[match["channel"]] = (unit, values * factor)
     if not by_node:
         raise SettingsError("has no channels", where, COLUMN_RULE)
     signals = {}
