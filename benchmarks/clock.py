@@ -25,7 +25,7 @@ from scipy.interpolate import PchipInterpolator
 
 from nodeday.core.arrays import Floats
 from nodeday.stages.clock import hub, maps, movements, nodes
-from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.hull import edge_line
 from nodeday.stages.clock.maps import Map
 from nodeday.stages.simulate.motion import taps

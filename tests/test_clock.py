@@ -17,7 +17,7 @@ from nodeday.core import timeline
 from nodeday.core.errors import ContractError
 from nodeday.stages.clock import delay_distribution, edge, hub, maps, smooth, stage
 from nodeday.stages.clock.boots import Captured
-from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.hull import edge_line, lower_hull
 from nodeday.stages.simulate.crystal import skew_ppm
 from nodeday.stages.simulate.stamps import StampedDay, Way, day

@@ -16,7 +16,7 @@ from nodeday.core import timeline
 from nodeday.layouts import Channel as Channel_
 from nodeday.layouts import Kind
 from nodeday.stages.clock import hub, maps, stage, steps
-from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.steps import ObservedStep
 from nodeday.stages.frames import stage as frames_stage
 from nodeday.stages.loss import stage as loss_stage

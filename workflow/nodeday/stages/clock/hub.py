@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.core.arrays import Bools, Floats, Ints
-from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.steps import ObservedStep, Shared, find_steps, of_hub
 
 JUMP_MS = 2_000.0

@@ -12,7 +12,8 @@ import numpy as np
 
 from nodeday.core import timeline
 from nodeday.core.arrays import Floats, Ints
-from nodeday.stages.clock.edge import WANDER_PPM, Unit, fit_edge
+from nodeday.stages.clock.edge import WANDER_PPM, fit_edge
+from nodeday.stages.clock.rounding import Unit
 
 IN_STEP_UNITS = 4
 """Marks that stray by fewer units from whole periods were sent in step with the hub's clock: the part

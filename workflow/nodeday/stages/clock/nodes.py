@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from nodeday.core.arrays import Floats, Ints
 from nodeday.stages.clock import maps
-from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.maps import Map
 from nodeday.stages.clock.steps import ObservedStep
 

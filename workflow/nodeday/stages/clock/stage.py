@@ -17,7 +17,7 @@ from nodeday.layouts import Layout
 from nodeday.schemas import TABLES
 from nodeday.stages.clock import check, hub, maps, nodes
 from nodeday.stages.clock.boots import Captured, Key
-from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.events import Span, step_rows
 from nodeday.stages.clock.hub import MARKS, BootStamps, HubRuns, Steady
 from nodeday.stages.clock.maps import Map

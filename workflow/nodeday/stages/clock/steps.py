@@ -19,7 +19,8 @@ from itertools import pairwise
 import numpy as np
 
 from nodeday.core.arrays import Floats, Ints
-from nodeday.stages.clock.edge import MIN_POINTS, Unit, fit_edge
+from nodeday.stages.clock.edge import MIN_POINTS, fit_edge
+from nodeday.stages.clock.rounding import Unit
 
 BIN_S, BIN_POINTS, SIDE = 60.0, 12, 2
 """Low stamps are taken from minutes that hold 12 points or more, or from longer bins, and compared over
