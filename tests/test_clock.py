@@ -16,9 +16,10 @@ from scipy.optimize import linprog
 from nodeday.core import timeline
 from nodeday.core.errors import ContractError
 from nodeday.stages.clock import delay_distribution, edge, hub, maps, smooth, stage
+from nodeday.stages.clock import marks as host
 from nodeday.stages.clock.boots import Captured
-from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.hull import edge_line, lower_hull
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.simulate.crystal import skew_ppm
 from nodeday.stages.simulate.stamps import StampedDay, Way, day
 from nodeday.stages.simulate.stamps import marks as host_marks
@@ -276,9 +277,9 @@ def test_uncertainty_grows_in_a_hole_and_truth_stays_inside():
 def test_marks_rounded_at_both_ends():
     for in_step, rms_ms in ((False, 0.1), (True, 0.5)):
         own = host_marks(3, 6, 10.0, 4.0, in_step=in_step)
-        found = maps.fit_marks(own.hub_ns, own.utc_ns, 1.0, 1.0)
+        found = host.fit_marks(own.hub_ns, own.utc_ns, 1.0, 1.0, "up", "after")
         error = (found(own.hub_ns) - own.true_ns) / 1e6
-        assert maps.in_step(own.hub_ns, MS) == in_step
+        assert host.in_step(own.hub_ns, MS) == in_step
         assert np.sqrt(np.mean(error**2)) < rms_ms
         assert (np.abs(error) <= found.uncertainty(own.hub_ns)).mean() >= 0.9
 
@@ -367,7 +368,7 @@ def test_runs_of_the_hub_end_as_well_where_marks_and_stamps_jump():
     x_s = rows.astype(np.float64)
     late_ms = np.ceil(np.random.default_rng(14).exponential(2.0, len(rows)))
     stamp_ms = (stamps[rows] - rows * 10**9) / 1e6 - late_ms
-    marks = hub.BootStamps(hub.MARKS, rows, x_s, stamp_ms, Unit(1.0, down=False, also=1.0))
+    marks = hub.BootStamps(hub.MARKS, rows, x_s, stamp_ms, Unit(1.0, "up", 1.0), turned=True)
     known = hub.HubRuns(np.array([0]))
     found = hub.with_jumps(known, marks, lambda wanted: stamps[wanted])
     assert found.first.tolist() == [0, 600]
@@ -382,7 +383,7 @@ def test_runs_of_the_hub_end_as_well_where_marks_and_stamps_jump():
 
 def layout() -> SimpleNamespace:
     fields = {"ticks": SimpleNamespace(rate_hz=float(TICK_HZ)), "hub_time": SimpleNamespace(unit_ns=MS)}
-    utc = SimpleNamespace(role="utc", unit_ns=MS)
+    utc = SimpleNamespace(role="utc", unit_ns=MS, rounding="up", read="after")
     kind = SimpleNamespace(stream="acc", least_lag_s=0.0, fields=[utc], channels=())
     return SimpleNamespace(
         delay_ms=3.0,

@@ -112,7 +112,7 @@ class DelayDistribution:
             found, told = weigh(counts.astype(np.float64), shapes, start)
             best = int(np.argmax(told))
             around, weights = float(offsets[best]), found[best]
-        if not weights.any():
+        if weights is None or not weights.any():
             raise ValueError("no edge: no delays fit these stamps")
         weights = weights / inside[best, 0]
         chance = np.exp(told - told.max())

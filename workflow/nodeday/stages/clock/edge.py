@@ -80,14 +80,14 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
         raise ValueError(f"{len(x)} points, an edge needs {MIN_POINTS}")
     span = float(x[-1] - x[0])
     length = _block_s(span, len(x))
-    stretch = _stretches(x, min(max(STRETCH_S, length), span / 5))
+    stretch = stretches(x, min(max(STRETCH_S, length), span / 5))
     base, slope = coarse_line(x, y, stretch)
     line = base + slope * x
     y, blur = unit.with_blur(y, delay_spread(y - line, stretch))
     flat = np.subtract(y, line, out=line)
     del y
     length = max(length, _sweep_s(flat, slope, unit))
-    stretch = _stretches(x, min(max(STRETCH_S, length), span / 5))
+    stretch = stretches(x, min(max(STRETCH_S, length), span / 5))
     false = early(flat, stretch)
     if false.any():
         x, flat, stretch = x[~false], flat[~false], stretch[~false]
@@ -125,7 +125,7 @@ def curvature(level: Floats) -> Floats:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(np.pad(off, 2, "edge"), 3).max(axis=1))
 
 
-def _stretches(x: Floats, length: float) -> Numbers:
+def stretches(x: Floats, length: float) -> Numbers:
     """Number of the stretch of about ``length`` that each x lies in, all of them whole, (n,)."""
     count = max(1, int((x[-1] - x[0]) / length))
     number = x - x[0]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -46,9 +46,11 @@ class Unit:
         seen = [part for part in parts if part[0] >= FINE_MS]
         return Blur(tuple(width for width, _ in seen), sum(low for _, low in seen))
 
-    def turned(self) -> Unit:
-        """Return the unit of the same values with their sign turned."""
-        return replace(self, mirrored=not self.mirrored)
+    @property
+    def middle_ms(self) -> float:
+        """What rounding to the first unit adds in the mean."""
+        middle = (LEAST_OFF[self.rounding] + 0.5) * self.ms
+        return -middle if self.mirrored else middle
 
     def with_blur(self, y: Floats, spread_ms: float) -> tuple[Floats, Blur]:
         """Return values ``y`` (n,), whose delays spread by about ``spread_ms``, and their blur.
