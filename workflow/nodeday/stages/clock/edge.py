@@ -29,7 +29,7 @@ from scipy import stats
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.stages.clock.delay_distribution import Blur, Cells, DelayDistribution, cells_for
 from nodeday.stages.clock.hull import lower_hull
-from nodeday.stages.clock.rounding import FINE_MS, Unit, unswept
+from nodeday.stages.clock.rounding import ARCS, AROUND_S, FINE_MS, Unit, unswept
 from nodeday.stages.clock.smooth import Smooth, smooth
 
 Numbers = NDArray[np.integer]
@@ -98,8 +98,11 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
     spread = 1.96 * np.hypot(deviation, model) + curvature(level)
     above = np.interp(x, knots, level)
     if blur.widths[0] == unit.ms:
-        # Distances of the truth from whole units, but for a constant: stamps are whole units.
-        phase = above + base + slope * x + (-1e3 * x if unit.mirrored else 1e3 * x)
+        # Distances of the truth from whole units, but for a constant: stamps are whole units. No clock wanders
+        # through a part of a long unit within an hour; a curve that does has followed the rounding.
+        phase = base + slope * x + (-1e3 * x if unit.mirrored else 1e3 * x)
+        if unit.ms / ARCS < WANDER_PPM * 1e-3 * AROUND_S:
+            phase += above
         knot = np.rint((x - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
         lift, half = unswept(phase, flat - above - blur.low, knot, knots, unit.ms)
         level, spread = level + lift, spread + half
@@ -182,7 +185,7 @@ def _quantiles(y: Floats, start: Ints, *shares: float) -> Floats:
 
 
 def delay_spread(flat: Floats, stretch: Numbers) -> float:
-    """Return how far (ms) the median of ``flat`` (n,) lies above its lowest tenth: of stretches, the median."""
+    """Return how far (ms) the median of ``flat`` (n,) lies above its lowest tenth, in the median stretch."""
     low, middle = _quantiles(flat, _groups(stretch)[0], 0.1, 0.5).T
     return float(np.median(middle - low))
 

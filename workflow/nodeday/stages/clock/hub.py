@@ -40,7 +40,7 @@ class BootStamps:
     """Stamps (n,) of one boot of a node, or of the host's marks, in order of ``x_s``.
 
     ``rows`` are those of table ``frames``, ``x_s`` seconds on the sender's clock, and ``stamp_ms`` the hub's
-    stamp less that (and less a known wait), from any origin. Those that are ``turned`` lie under the truth and
+    stamp less that (and less a known wait), from any origin. Those that are ``turned`` lie under the truth,
     not above it: marks that a host reads after the stamp are late in UTC.
     """
 

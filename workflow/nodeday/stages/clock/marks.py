@@ -21,6 +21,9 @@ Read = Literal["before", "after"]
 IN_STEP_UNITS = 4
 """Marks that stray by fewer units from whole periods were sent in step with the hub's clock: the part
 cut off may not have gone through the unit often. Choice of this project."""
+BLURRED = 4.0
+"""Whether marks keep step with UTC cannot be seen through stamps of the hub, unless their unit is 4 times
+as long. Choice of this project."""
 SKEWED, SKEW_MARKS = 2.5, 100
 """Of 100 marks or more, where the tail of residuals on one side is 2.5 times as long as on the other, delays
 are on that side. Choices of this project: without delays, rounding gives equal tails."""
@@ -43,21 +46,30 @@ def fit_marks(
     stamp. Of what is None the map takes the middle, and the band holds every convention. Where the hub
     sends its marks in step with its own clock, the same part is cut off each of its stamps and nobody
     can tell how much: then half a unit is given back, and half is added to the uncertainty. It shifts
-    all nodes alike.
+    all nodes alike. So do marks that a host sends in step with UTC, by its own unit.
     """
-    steady = in_step(hub_ns, round(hub_unit_ms * 1e6))
+    unit_ns = round(hub_unit_ms * 1e6)
+    steady = in_step(hub_ns, unit_ns)
     also = 0.0 if steady else hub_unit_ms
     reads: tuple[Read, ...] = (read,) if read else ("after", "before")
-    units = [Unit(utc_unit_ms, rounding or "nearest", also, mirrored=one == "before") for one in reads]
-    found = _between([fit_map(hub_ns, utc_ns, 1e9, unit) for unit in units], hub_ns, utc_ns)
-    half_ms = hub_unit_ms / 2 if steady else 0.0
-    wider_ms = half_ms + (0.0 if rounding else utc_unit_ms / 2)
-    band_ms = found.uncertainty_ms + wider_ms
-    return replace(found, to=found.to - round(half_ms * 1e6), uncertainty_ms=band_ms)
+
+    def between(unit_ms: float) -> Map:
+        units = [Unit(unit_ms, rounding or "nearest", also, mirrored=one == "before") for one in reads]
+        return _between([fit_map(hub_ns, utc_ns, 1e9, unit) for unit in units], hub_ns, utc_ns)
+
+    found = between(utc_unit_ms)
+    lost_ms, unknown_ms = 0.0, 0.0 if rounding else utc_unit_ms / 2
+    if also and utc_unit_ms < BLURRED * hub_unit_ms and in_step(found(hub_ns) // unit_ns * unit_ns, unit_ns):
+        found, unknown_ms = between(0.0), unknown_ms + utc_unit_ms / 2
+        lost_ms = Unit(utc_unit_ms, rounding or "nearest").middle_ms
+    if steady:
+        lost_ms, unknown_ms = lost_ms + hub_unit_ms / 2, unknown_ms + hub_unit_ms / 2
+    to = found.to - round(lost_ms * 1e6)
+    return replace(found, to=to, uncertainty_ms=found.uncertainty_ms + unknown_ms)
 
 
 def _between(fits: list[Map], hub_ns: Ints, utc_ns: Ints) -> Map:
-    """Return the one map, or that on the side where delays clearly lie, or the middle with both in its band."""
+    """Return the only map, or that of the side on which delays clearly lie, or the middle of both."""
     if len(fits) == 1:
         return fits[0]
     after, before = fits

@@ -9,6 +9,7 @@ Frames 12, 13 and 16 of a boot arrived; 14 and 15 did not::
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,12 +36,12 @@ class PlacedFrames:
 
 
 def place_frames(seq: Ints, ticks: Ints, trusted: Bools, ticks_per_frame: float) -> PlacedFrames:
-    """Frames (n,) in any order, each ``seq`` once, to every place (f,) from the first to the last.
+    """Place frames (n,) in any order, each ``seq`` once, on every position (f,) from the first to the last.
 
     Ticks of absent frames lie on the line between their neighbours. A frame that is not
     ``trusted`` and lies more than half a frame off the line of those that are gets its ticks
-    from that line. Raises ValueError where ticks do not grow with the sequence, or where the
-    range cannot be one boot.
+    from that line, and so do frames whose ticks fall against the most that rise with the sequence.
+    Ticks may stand still. Raises ValueError where the range cannot be one boot.
     """
     order = np.argsort(seq, kind="stable")
     place = seq[order] - seq[order[0]]
@@ -51,14 +52,28 @@ def place_frames(seq: Ints, ticks: Ints, trusted: Bools, ticks_per_frame: float)
     base = int(ticks[order[0]])
     relative = (ticks[order] - base).astype(np.float64)
     anchor = _anchors(place, relative, trusted[order], ticks_per_frame)
-    if (np.diff(relative[anchor]) <= 0).any():
-        raise ValueError("ticks do not grow with the sequence number")
+    anchor[anchor] = _rising(relative[anchor])
     slots = np.arange(place[-1] + 1)
     on_line = _line(slots, place[anchor], relative[anchor], ticks_per_frame)
     whole = base + np.rint(on_line).astype(np.int64)
     row = np.full(len(slots), -1, np.int64)
     row[place] = order
     return PlacedFrames(int(seq[order[0]]), row, whole)
+
+
+def _rising(ticks: NDArray[np.float64]) -> Bools:
+    """Most of ``ticks`` (n,) that never fall: a longest such run of picks, by patience sorting (from memory)."""
+    if (np.diff(ticks) >= 0).all():
+        return np.ones(len(ticks), np.bool_)
+    tops, last, before = list[float](), list[int](), list[int]()
+    for at, tick in enumerate(ticks.tolist()):
+        pile = bisect_right(tops, tick)
+        tops[pile : pile + 1], last[pile : pile + 1] = [tick], [at]
+        before.append(last[pile - 1] if pile else -1)
+    keep, at = np.zeros(len(ticks), np.bool_), last[-1]
+    while at >= 0:
+        keep[at], at = True, before[at]
+    return keep
 
 
 def _line(at: Ints, place: Ints, ticks: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
@@ -91,10 +106,15 @@ def sample_times(
     return stamped[:, None] + np.rint(from_stamp * ns_per_tick[:, None]).astype(np.int64)
 
 
-def follow_each_other(utc_ns: Ints) -> Ints:
-    """``utc_ns`` (n,) of samples in order, unchanged; raises ValueError where one does not come after the
-    one before.
+def follow_each_other(utc_ns: Ints, samples: int) -> Ints:
+    """Return instants (n,) of samples in order, of frames of ``samples``, each after the one before.
+
+    Frames of one sample may share a tick: then they come a nanosecond apart. Raises ValueError where longer
+    frames overlap.
     """
+    if samples == 1:
+        count = np.arange(len(utc_ns))
+        return np.maximum.accumulate(utc_ns - count) + count
     if (np.diff(utc_ns) <= 0).any():
         raise ValueError("samples of neighbouring frames overlap in time; the layout's rate_hz is too low")
     return utc_ns
