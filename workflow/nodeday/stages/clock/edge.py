@@ -28,7 +28,7 @@ from scipy import stats
 
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.stages.clock.delay_distribution import Blur, Cells, DelayDistribution, cells_for
-from nodeday.stages.clock.hull import lower_hull
+from nodeday.stages.clock.hull import edge_line, lower_hull
 from nodeday.stages.clock.rounding import ARCS, AROUND_S, FINE_MS, Unit, unswept
 from nodeday.stages.clock.smooth import Smooth, smooth
 
@@ -88,7 +88,7 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
     del y
     length = max(length, _sweep_s(flat, slope, unit))
     stretch = stretches(x, min(max(STRETCH_S, length), span / 5))
-    false = early(flat, stretch)
+    false = early(flat, stretch, unit.ms)
     if false.any():
         x, flat, stretch = x[~false], flat[~false], stretch[~false]
     knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
@@ -98,18 +98,34 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
     spread = 1.96 * np.hypot(deviation, model) + curvature(level)
     above = np.interp(x, knots, level)
     if blur.widths[0] == unit.ms:
-        # Distances of the truth from whole units, but for a constant: stamps are whole units. No clock wanders
-        # through a part of a long unit within an hour; a curve that does has followed the rounding.
-        phase = base + slope * x + (-1e3 * x if unit.mirrored else 1e3 * x)
-        if unit.ms / ARCS < WANDER_PPM * 1e-3 * AROUND_S:
-            phase += above
-        knot = np.rint((x - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
-        lift, half = unswept(phase, flat - above - blur.low, knot, knots, unit.ms)
-        level, spread = level + lift, spread + half
+        at_zero = base + slope * x + (-1e3 * x if unit.mirrored else 1e3 * x)
+        level, more = _with_unswept(x, flat, knots, level, blur.low, unit.ms, at_zero)
+        spread = spread + more
         above = np.interp(x, knots, level)
     residual = np.interp(knots, *lows(x, np.subtract(flat, above, out=above), stretch, 0.5))
     where, level, residual, spread = _through_holes(x, knots, level, residual, spread)
     return Edge(where, level + base + slope * where, spread, residual)
+
+
+def _with_unswept(
+    x: Floats, flat: Floats, knots: Floats, level: Floats, low: float, unit_ms: float, line: Floats
+) -> tuple[Floats, Floats]:
+    """Levels in the middle of what rounding leaves possible, and half of that, (k,) each.
+
+    ``line`` (n,) is by how much a level of 0 is past whole units at each point, all off by one constant.
+    No clock wanders through an arc of a long unit within an hour: where that is not swept, a curve has only
+    followed the rounding, and a straight line under all points stands for it.
+    """
+    knot = np.rint((x - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
+    above = np.interp(x, knots, level)
+    long = unit_ms / ARCS >= WANDER_PPM * 1e-3 * AROUND_S
+    phase = line if long else line + above
+    lift, half = unswept(phase, flat - above - low, knot, knots, unit_ms)
+    if long and half.any():
+        base, slope = edge_line(x, flat)
+        level = base + slope * knots - low
+        lift, half = unswept(phase, flat - np.interp(x, knots, level) - low, knot, knots, unit_ms)
+    return level + lift, half
 
 
 def _block_s(span: float, count: int) -> float:
@@ -190,14 +206,17 @@ def delay_spread(flat: Floats, stretch: Numbers) -> float:
     return float(np.median(middle - low))
 
 
-def early(flat: Floats, stretch: Numbers) -> Bools:
-    """Points too far under the others of their stretch to be delayed ones: false stamps, (n,)."""
+def early(flat: Floats, stretch: Numbers, unit_ms: float = 0.0) -> Bools:
+    """Return which points lie too far under the others of their stretch to be true ones, (n,).
+
+    Rounding may put a true one a unit lower.
+    """
     start, count = _groups(stretch)
     low, middle = _quantiles(flat, start, 0.1, 0.5).T
     trusted, number = count >= min(MIN_POINTS, count.max()), np.arange(len(start))
     spread = max(float(np.median((middle - low)[trusted])), 1e-3)
     level = np.interp(number, number[trusted], low[trusted])
-    return np.asarray(flat < (level - EARLY_SPREADS * spread - 1.0).repeat(count), np.bool_)
+    return np.asarray(flat < (level - EARLY_SPREADS * spread - max(1.0, unit_ms)).repeat(count), np.bool_)
 
 
 def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) -> tuple[Floats, Floats]:

@@ -62,7 +62,7 @@ def place_frames(seq: Ints, ticks: Ints, trusted: Bools, ticks_per_frame: float)
 
 
 def _rising(ticks: NDArray[np.float64]) -> Bools:
-    """Most of ``ticks`` (n,) that never fall: a longest such run of picks, by patience sorting (from memory)."""
+    """Return which ``ticks`` (n,) make a longest row that never falls, by patience sorting (from memory)."""
     if (np.diff(ticks) >= 0).all():
         return np.ones(len(ticks), np.bool_)
     tops, last, before = list[float](), list[int](), list[int]()
