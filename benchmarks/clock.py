@@ -25,9 +25,10 @@ from scipy.interpolate import PchipInterpolator
 
 from nodeday.core.arrays import Floats
 from nodeday.stages.clock import hub, maps, movements, nodes
-from nodeday.stages.clock.edge import Unit
 from nodeday.stages.clock.hull import edge_line
 from nodeday.stages.clock.maps import Map
+from nodeday.stages.clock.marks import fit_marks
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.simulate.motion import taps
 from nodeday.stages.simulate.stamps import HUB_START_NS, TICK_HZ, Events, StampedDay, Way, day, marks
 
@@ -224,7 +225,7 @@ def chain(hours: float, seeds: int) -> list[dict[str, object]]:
         errors, held = [], []
         for seed in range(seeds):
             own = marks(seed, hours, 10.0, 4.0, moved, in_step=in_step)
-            found = maps.fit_marks(own.hub_ns, own.utc_ns, 1.0, 1.0)
+            found = fit_marks(own.hub_ns, own.utc_ns, 1.0, 1.0, "up", "after")
             error = (found(own.hub_ns) - own.true_ns) / 1e6
             errors.append(error)
             held.append(float((np.abs(error) <= found.uncertainty(own.hub_ns)).mean()))

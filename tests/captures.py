@@ -43,6 +43,8 @@ class Wire:
     hub_unit_ns: int = 1_000_000
     mark_unit_ns: int = 1_000_000
     mark_every_s: float = 10.0
+    mark_written: str = ""
+    """Keys by which the layout declares the marks' convention; none by default."""
     delay_ms: float = 0.0
 
     def layout(self, name: str) -> str:
@@ -69,7 +71,8 @@ class Wire:
             lines += ["    samples: 1", "    bits: 32", "    signed: true"]
             lines += [f"    channels: [{{name: {STREAMS[kind]}, unit: degC}}]"]
         lines += [f"  - kind: {MARK}", "    stream: mark", f"    every_s: {self.mark_every_s}"]
-        lines += [f"    fields: [{{name: utc, role: utc, bits: 64, unit_ns: {self.mark_unit_ns}}}]"]
+        written = f", {self.mark_written}" if self.mark_written else ""
+        lines += [f"    fields: [{{name: utc, role: utc, bits: 64, unit_ns: {self.mark_unit_ns}{written}}}]"]
         return "\n".join(lines) + "\n"
 
     def encode(self, kind: int, frame: Logged, payload: bytes) -> bytes:

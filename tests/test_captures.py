@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import made_captures as made
@@ -198,13 +198,17 @@ def test_the_hubs_own_stream_tells_whether_it_was_off(
     assert (row["lost_hub_outage"], row["lost_radio"]) == (hub_lost, lost - hub_lost)
 
 
+@pytest.mark.parametrize("declared", [False, True], ids=["undeclared", "declared"])
 @pytest.mark.parametrize("read", ["before", "after"])
 @pytest.mark.parametrize("rounding", ["down", "up", "nearest"])
 @pytest.mark.parametrize("unit_ns", [1_000_000, 1_000_000_000], ids=["ms", "s"])
 def test_the_band_holds_however_a_host_writes_its_marks(
-    tmp_path: Path, unit_ns: int, rounding: made.Rounding, read: str
+    tmp_path: Path, unit_ns: int, rounding: made.Rounding, read: str, declared: bool
 ) -> None:
     recording = made.rounded_marks(rounding, unit_ns, read)
+    if declared:
+        written = f"rounding: {rounding}, read: {read}"
+        recording = replace(recording, wire=replace(recording.wire, mark_written=written))
     root = study_of(tmp_path, recording, TIMING)
     assert_counts(root, recording)
     assert_times(root, recording)

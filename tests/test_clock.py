@@ -11,14 +11,16 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
+from nodeday.schemas.codes import CLOCK_STATUS
 from scipy.optimize import linprog
 
 from nodeday.core import timeline
 from nodeday.core.errors import ContractError
 from nodeday.stages.clock import delay_distribution, edge, hub, maps, smooth, stage
+from nodeday.stages.clock import marks as host
 from nodeday.stages.clock.boots import Captured
-from nodeday.stages.clock.edge import Unit
 from nodeday.stages.clock.hull import edge_line, lower_hull
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.simulate.crystal import skew_ppm
 from nodeday.stages.simulate.stamps import StampedDay, Way, day
 from nodeday.stages.simulate.stamps import marks as host_marks
@@ -276,11 +278,98 @@ def test_uncertainty_grows_in_a_hole_and_truth_stays_inside():
 def test_marks_rounded_at_both_ends():
     for in_step, rms_ms in ((False, 0.1), (True, 0.5)):
         own = host_marks(3, 6, 10.0, 4.0, in_step=in_step)
-        found = maps.fit_marks(own.hub_ns, own.utc_ns, 1.0, 1.0)
+        found = host.fit_marks(own.hub_ns, own.utc_ns, 1.0, 1.0, "up", "after")
         error = (found(own.hub_ns) - own.true_ns) / 1e6
-        assert maps.in_step(own.hub_ns, MS) == in_step
+        assert host.in_step(own.hub_ns, MS) == in_step
         assert np.sqrt(np.mean(error**2)) < rms_ms
         assert (np.abs(error) <= found.uncertainty(own.hub_ns)).mean() >= 0.9
+
+
+@pytest.mark.parametrize("read", ["after", "before"])
+@pytest.mark.parametrize("rounding", ["up", "down", "nearest"])
+@pytest.mark.parametrize("unit_ms", [1, 1000])
+@pytest.mark.parametrize("sent", ["free", "by hub", "by utc"])
+def test_marks_of_any_convention_declared_or_not(read, rounding, unit_ms, sent):
+    """A host that is 4 ppm slow; marks come freely, in step with the hub's clock, or with UTC."""
+    rng = np.random.default_rng(21)
+    true_s = 1e3 + np.arange(720) * 10.0 + (rng.uniform(0, 0.3, 720) if sent == "free" else 0.237)
+    if sent == "by hub":
+        true_s = 1e3 + np.arange(720) * 10.0 / (1 + 4e-6)
+    hub_s = 500.3337 + (true_s - 1e3) * (1 + 4e-6)
+    read_s = true_s + rng.exponential(0.0015, 720) * (1 if read == "after" else -1)
+    to_unit = {"down": np.floor, "up": np.ceil, "nearest": np.rint}[rounding]
+    utc_ns = (to_unit(read_s * 1e3 / unit_ms) * unit_ms).astype(np.int64) * MS
+    hub_ns = np.floor(np.round(hub_s * 1e3, 6)).astype(np.int64) * MS
+    true_ns = np.rint(true_s * 1e9 - (hub_s * 1e9 - hub_ns)).astype(np.int64)
+    for written in ((rounding, read), (rounding, None), (None, read), (None, None)):
+        found = host.fit_marks(hub_ns, utc_ns, 1.0, float(unit_ms), *written)
+        error = np.abs(found(hub_ns) - true_ns) / 1e6
+        assert (error <= found.uncertainty(hub_ns)).mean() >= 0.9, written
+
+
+def test_declared_marks_are_not_less_certain_than_undeclared_ones():
+    own = host_marks(3, 6, 10.0, 4.0)
+    known, unknown = (
+        host.fit_marks(own.hub_ns, own.utc_ns, 1.0, 1.0, *written) for written in (("up", "after"), ())
+    )
+    assert np.median(known.uncertainty_ms) < 0.3 < np.median(unknown.uncertainty_ms)
+
+
+def swinging(seed, every_s, kelvin, hours):
+    """Stamps of a crystal at 33 degC that swings by some kelvin within two hours."""
+    moves = tuple((h, 33 + kelvin * np.sin(np.pi * h)) for h in np.arange(1 / 30, hours, 1 / 30))
+    return day(seed, hours, 1 / every_s, 20, moves)
+
+
+@pytest.mark.parametrize("kelvin", [1.0, 2.5, 5.0])
+@pytest.mark.parametrize(("every_s", "hours"), [(60.0, 24), (60.0, 72), (10.0, 24)])
+def test_bands_of_slow_nodes_hold_under_swings_of_temperature(every_s, hours, kelvin):
+    at_knots, between = [], []
+    for seed in range(3 if hours == 24 else 2):
+        rec = swinging(seed, every_s, kelvin, hours)
+        found = fit(rec.received())
+        inside = np.abs(errors_ms(found, rec)) <= found.uncertainty(rec.ticks)
+        near = np.clip(np.searchsorted(rec.ticks, found.at), 0, len(rec.ticks) - 1)
+        at_knots.append(inside[near].mean())
+        between.append(inside.mean())
+        assert found.uncertainty_ms.max() < 5
+    print(f"{every_s} s, {hours} h, {kelvin} K: {np.mean(at_knots):.3f} at knots, {np.mean(between):.3f}")
+    assert np.mean(between) >= 0.93
+    assert np.mean(at_knots) >= 0.92
+
+
+def test_counters_that_are_no_clock_are_placed_by_stamps():
+    rng = np.random.default_rng(31)
+    sent_s = np.cumsum(rng.lognormal(0, 1.5, 600))
+    stamps = np.rint((sent_s + 0.003 + rng.exponential(0.002, 600)) * 1e3).astype(np.int64) * MS
+    found = maps.fit_map(np.arange(600), stamps, 1.0, Unit(1.0), 3.0, counted=True)
+    assert found.status == "by_stamps"
+    assert (np.abs(found(np.arange(600)) / 1e9 - sent_s) * 1e3 <= found.uncertainty(np.arange(600))).all()
+    steady = maps.fit_map(np.arange(600), np.arange(600) * 10**9, 1.0, Unit(1.0), 0.0, counted=True)
+    assert steady.status == "fitted"
+
+
+@pytest.mark.parametrize("rate_hz", [0.4, 1.0, 66.7, 32768.0])
+@pytest.mark.parametrize("unit_ms", [0.001, 1.0, 1000.0])
+@pytest.mark.parametrize("case", ["equal delays", "900 ppm", "ticks stand still", "one tick", "minutes late"])
+def test_hard_stamps_give_a_map_with_a_code(rate_hz, unit_ms, case):
+    rng = np.random.default_rng(41)
+    sent_s = np.arange(400) * 1.5
+    late_s = {"equal delays": np.zeros(400), "minutes late": rng.lognormal(0, 2.5, 400)}.get(
+        case, rng.exponential(0.3, 400)
+    )
+    clock_s = sent_s * (1 + 900e-6) if case == "900 ppm" else sent_s
+    ticks = np.floor(clock_s * rate_hz + 1e-6).astype(np.int64)
+    if case in ("ticks stand still", "one tick"):
+        ticks //= 16 if case == "ticks stand still" else 10**12
+    stamps = np.floor((sent_s + late_s) * 1e3 / unit_ms).astype(np.int64) * round(unit_ms * 1e6)
+    for counted in (False, True):
+        found = maps.fit_map(ticks, stamps, rate_hz, Unit(unit_ms), counted=counted)
+        assert found.status in CLOCK_STATUS
+        assert (np.diff(found.at) > 0).all()
+        assert (np.diff(found.to) > 0).all()
+        assert np.isfinite(found.uncertainty_ms).all()
+        assert (found.uncertainty_ms > 0).all()
 
 
 @settings(deadline=None, max_examples=6)
@@ -367,7 +456,7 @@ def test_runs_of_the_hub_end_as_well_where_marks_and_stamps_jump():
     x_s = rows.astype(np.float64)
     late_ms = np.ceil(np.random.default_rng(14).exponential(2.0, len(rows)))
     stamp_ms = (stamps[rows] - rows * 10**9) / 1e6 - late_ms
-    marks = hub.BootStamps(hub.MARKS, rows, x_s, stamp_ms, Unit(1.0, down=False, also=1.0))
+    marks = hub.BootStamps(hub.MARKS, rows, x_s, stamp_ms, Unit(1.0, "up", 1.0), turned=True)
     known = hub.HubRuns(np.array([0]))
     found = hub.with_jumps(known, marks, lambda wanted: stamps[wanted])
     assert found.first.tolist() == [0, 600]
@@ -382,7 +471,7 @@ def test_runs_of_the_hub_end_as_well_where_marks_and_stamps_jump():
 
 def layout() -> SimpleNamespace:
     fields = {"ticks": SimpleNamespace(rate_hz=float(TICK_HZ)), "hub_time": SimpleNamespace(unit_ns=MS)}
-    utc = SimpleNamespace(role="utc", unit_ns=MS)
+    utc = SimpleNamespace(role="utc", unit_ns=MS, rounding="up", read="after")
     kind = SimpleNamespace(stream="acc", least_lag_s=0.0, fields=[utc], channels=())
     return SimpleNamespace(
         delay_ms=3.0,

@@ -16,7 +16,7 @@ from nodeday.core import timeline
 from nodeday.layouts import Channel as Channel_
 from nodeday.layouts import Kind
 from nodeday.stages.clock import hub, maps, stage, steps
-from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.steps import ObservedStep
 from nodeday.stages.frames import stage as frames_stage
 from nodeday.stages.loss import stage as loss_stage
@@ -122,7 +122,7 @@ def test_a_moved_host_is_told_from_a_moved_hub():
     utc_ns = own.utc_ns + 250 * MS * (np.arange(len(own.utc_ns)) > 1000)
     x = (utc_ns - utc_ns[0]) / 1e9
     y = (own.hub_ns - own.hub_ns[0] - (utc_ns - utc_ns[0])) / 1e6
-    heard = hub.BootStamps(hub.MARKS, np.arange(len(x)), x, y, Unit(1.0, down=False, also=1.0))
+    heard = hub.BootStamps(hub.MARKS, np.arange(len(x)), x, y, Unit(1.0, "up", 1.0), turned=True)
     found = hub.steady(hub.HubRuns(np.array([0])), [], heard)
     (step,) = found.own[hub.MARKS]
     assert found.shared == []

@@ -12,6 +12,7 @@ from nodeday.layouts.crc import Sum, named
 from nodeday.schemas.tables import SAMPLES
 
 Order = Literal["big", "little"]
+Rounding = Literal["down", "up", "nearest"]
 Role = Literal[
     "length",
     "node",
@@ -77,6 +78,10 @@ class Field(Strict):
     offset: float = 0.0
     rate_hz: float | None = Setting(default=None, gt=0, le=1e9, description="of ticks")
     unit_ns: int | None = Setting(default=None, gt=0, le=HOUR_NS, description="of hub_time and utc")
+    rounding: Rounding | None = Setting(default=None, description="of utc to its unit: up, down or nearest")
+    read: Literal["before", "after"] | None = Setting(
+        default=None, description="of utc: whether the host reads its clock before or after the hub's stamp"
+    )
     plus: int = Setting(
         default=0, ge=-MAX_FRAME_BYTES, le=MAX_FRAME_BYTES, description="frame bytes = length field + plus"
     )
@@ -89,6 +94,8 @@ class Field(Strict):
             raise ValueError("a ticks field needs rate_hz")
         if self.role in ("hub_time", "utc") and self.unit_ns is None:
             raise ValueError(f"a {self.role} field needs unit_ns")
+        if self.role != "utc" and (self.rounding or self.read):
+            raise ValueError("only a utc field has rounding or read")
         if self.role == "checksum":
             if self.crc is None or self.over is None:
                 raise ValueError("a checksum field needs crc and over")

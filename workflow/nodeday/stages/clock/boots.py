@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,7 +86,10 @@ class Captured:
             for names in [own] if layout.has_ticks else [[name] for name in own]:
                 parts = (_Stamps.of(self.streams[node, name], layout, name) for name in names)
                 stream = ALL if layout.has_ticks else names[0]
-                yield from (((node, stream, boot), each) for boot, each in _by_boot(_joined([*parts]), runs))
+                counted = not layout.has_ticks
+                for boot, each in _by_boot(_joined([*parts]), runs):
+                    yield (node, stream, boot), replace(each, counted=counted)
+                    del each  # before the next one is read
 
 
 @dataclass(frozen=True)

@@ -99,6 +99,8 @@ class DelayDistribution:
     ) -> DelayDistribution:
         """Learn the law from residuals counted in cells (c,) around a curve that is off by ``reach`` at
         most in the mean, and by ``smear`` here and there.
+
+        Raises ValueError where no law fits.
         """
         tops, around, weights = STEPS * cells.scale, 0.0, None
         for half in (reach, reach / 8, reach / 64):
@@ -110,6 +112,8 @@ class DelayDistribution:
             found, told = weigh(counts.astype(np.float64), shapes, start)
             best = int(np.argmax(told))
             around, weights = float(offsets[best]), found[best]
+        if weights is None or not weights.any():
+            raise ValueError("no edge: no delays fit these stamps")
         weights = weights / inside[best, 0]
         chance = np.exp(told - told.max())
         chance /= chance.sum()
@@ -127,7 +131,8 @@ class DelayDistribution:
         offsets = np.linspace(-reach, reach, 81)
         shapes = _shapes(self.cells, self.tops, self.blur, self.shift + offsets, 0.0)
         chance = shapes @ self.weights
-        told = counts @ np.log(chance / chance.sum(axis=1, keepdims=True) + NEVER).T
+        chance /= np.maximum(chance.sum(axis=1, keepdims=True), NEVER)
+        told = counts @ np.log(chance + NEVER).T
         chance = np.exp(told - told.max(axis=1, keepdims=True))
         chance /= chance.sum(axis=1, keepdims=True)
         mean = chance @ offsets
@@ -183,7 +188,7 @@ def weigh(
     for _ in range(rounds):
         told = counts / _mixed(shapes, weights)
         weights = weights * np.matmul(told[..., None, :], shapes)[..., 0, :] / total
-        weights = weights / weights.sum(axis=-1, keepdims=True)
+        weights = weights / np.maximum(weights.sum(axis=-1, keepdims=True), NEVER)
     return weights, np.sum(counts * np.log(_mixed(shapes, weights)), axis=-1)
 
 

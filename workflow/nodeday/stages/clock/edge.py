@@ -28,7 +28,8 @@ from scipy import stats
 
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.stages.clock.delay_distribution import Blur, Cells, DelayDistribution, cells_for
-from nodeday.stages.clock.hull import lower_hull
+from nodeday.stages.clock.hull import edge_line, lower_hull
+from nodeday.stages.clock.rounding import ARCS, AROUND_S, FINE_MS, Unit, unswept
 from nodeday.stages.clock.smooth import Smooth, smooth
 
 Numbers = NDArray[np.integer]
@@ -39,14 +40,14 @@ MIN_POINTS = 12
 EARLY_SPREADS = 5.0
 """A stamp this many lower spreads under its stretch's low quantile is false. Choice of this
 project: the lower side of one-sided delays is steep, and its spread hardly feels bursts."""
-FINE_MS = 0.1
-"""Stamps in shorter units are rounded to this first, so that one way serves all."""
 WANDER_PPM = 1.0
 """How far a rate may have moved where there are no data; a crystal cut for 25 degC moves by less
 than 0.8 ppm a degree at skin temperature. Choice of this project."""
 BLOCK_S, BLOCK_POINTS, BLOCKS, STRETCH_S = 60.0, 30, 3000, 300.0
-"""A block is a minute, or as long as 30 points take, and of blocks there are 3000 at most; stretches
-for the first curve last 5 minutes, or a block. Choices of this project."""
+SLOW_BLOCK_S, SLOW_POINTS = 480.0, 8
+"""A block is a minute, or as long as 30 points take; where that is more than 8 minutes, as long as 8 points
+take, since a crystal bends in longer blocks. Of blocks there are 3000 at most; stretches for the first
+curve last 5 minutes, or a block. Choices of this project, by simulated swings of temperature."""
 PASSES, REACH, SPREADS = 3, (0.2, 1.0), 4.0
 """Passes over all blocks; how far off the curve may be, in units: the most at first, then 4 spreads of
 a block's reading, and no less than 0.2."""
@@ -58,8 +59,6 @@ SWEEP_S = 3600.0
 MODEL_MS, MODEL_BOTH = 0.001, 0.05
 """Error (standard deviation) that the law's coarse shape adds, and more, in units, where both ends are
 rounded. Found on simulated days, where the band would hold too little without them."""
-SWEPT = 0.5
-"""An arc of a unit longer than this which the truth never crossed leaves the rounding unknown."""
 
 
 @dataclass(frozen=True)
@@ -72,60 +71,80 @@ class Edge:
     residual: Floats
 
 
-@dataclass(frozen=True)
-class Unit:
-    """The unit (ms) to which stamps are rounded, ``down`` or up; ``also`` (ms) is the unit of a second
-    rounding which lifts them, where both readings of a pair are rounded.
-    """
-
-    ms: float
-    down: bool = True
-    also: float = 0.0
-
-    @property
-    def blur(self) -> Blur:
-        widths = (max(self.ms, FINE_MS), *([self.also] if self.also >= FINE_MS else []))
-        return Blur(widths, -widths[0] if self.down else 0.0)
-
-    def rounded(self, y: Floats) -> Floats:
-        if self.ms >= FINE_MS:
-            return y
-        return np.floor(y / FINE_MS) * FINE_MS + (0.0 if self.down else FINE_MS)
-
-
 def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
     """Fit the edge to points ``x`` (s, never falling) and ``y`` (ms), shape (n,) each.
 
-    Raises ValueError for fewer than MIN_POINTS points.
+    Raises ValueError for fewer than MIN_POINTS points, and where no edge shows.
     """
     if len(x) < MIN_POINTS:
         raise ValueError(f"{len(x)} points, an edge needs {MIN_POINTS}")
-    y, span = unit.rounded(y), float(x[-1] - x[0])
-    length = max(BLOCK_S, BLOCK_POINTS * span / len(x), span / BLOCKS)
-    base, slope = coarse_line(x, y, _stretches(x, min(max(STRETCH_S, length), span / 5)))
-    flat = base + slope * x
-    np.subtract(y, flat, out=flat)
+    span = float(x[-1] - x[0])
+    length = _block_s(span, len(x))
+    stretch = stretches(x, min(max(STRETCH_S, length), span / 5))
+    base, slope = coarse_line(x, y, stretch)
+    line = base + slope * x
+    y, blur = unit.with_blur(y, delay_spread(y - line, stretch))
+    flat = np.subtract(y, line, out=line)
     del y
     length = max(length, _sweep_s(flat, slope, unit))
-    stretch = _stretches(x, min(max(STRETCH_S, length), span / 5))
-    false = early(flat, stretch)
+    stretch = stretches(x, min(max(STRETCH_S, length), span / 5))
+    false = early(flat, stretch, unit.ms)
     if false.any():
         x, flat, stretch = x[~false], flat[~false], stretch[~false]
     knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
-    level = first_curve(x, flat, stretch, knots) - unit.blur.low
-    level, deviation = _refined(x, flat, knots, level, unit.blur)
+    level = first_curve(x, flat, stretch, knots) - blur.low
+    level, deviation = _refined(x, flat, knots, level, blur)
     model = MODEL_MS + MODEL_BOTH * min(unit.also, unit.ms)
-    spread = 1.96 * np.hypot(deviation, model)
-    if unit.ms >= FINE_MS:
-        lift, half = _unswept(x, flat, knots, level, base + slope * knots, unit)
-        level, spread = level + lift, spread + half
+    spread = 1.96 * np.hypot(deviation, model) + curvature(level)
     above = np.interp(x, knots, level)
+    if blur.widths[0] == unit.ms:
+        at_zero = base + slope * x + (-1e3 * x if unit.mirrored else 1e3 * x)
+        level, more = _with_unswept(x, flat, knots, level, blur.low, unit.ms, at_zero)
+        spread = spread + more
+        above = np.interp(x, knots, level)
     residual = np.interp(knots, *lows(x, np.subtract(flat, above, out=above), stretch, 0.5))
     where, level, residual, spread = _through_holes(x, knots, level, residual, spread)
     return Edge(where, level + base + slope * where, spread, residual)
 
 
-def _stretches(x: Floats, length: float) -> Numbers:
+def _with_unswept(
+    x: Floats, flat: Floats, knots: Floats, level: Floats, low: float, unit_ms: float, line: Floats
+) -> tuple[Floats, Floats]:
+    """Levels in the middle of what rounding leaves possible, and half of that, (k,) each.
+
+    ``line`` (n,) is by how much a level of 0 is past whole units at each point, all off by one constant.
+    No clock wanders through an arc of a long unit within an hour: where that is not swept, a curve has only
+    followed the rounding, and a straight line under all points stands for it.
+    """
+    knot = np.rint((x - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
+    above = np.interp(x, knots, level)
+    long = unit_ms / ARCS >= WANDER_PPM * 1e-3 * AROUND_S
+    phase = line if long else line + above
+    lift, half = unswept(phase, flat - above - low, knot, knots, unit_ms)
+    if long and half.any():
+        base, slope = edge_line(x, flat)
+        level = base + slope * knots - low
+        lift, half = unswept(phase, flat - np.interp(x, knots, level) - low, knot, knots, unit_ms)
+    return level + lift, half
+
+
+def _block_s(span: float, count: int) -> float:
+    """Length of a block (s), of ``count`` points over ``span`` s."""
+    apart = span / count
+    return max(BLOCK_S, min(BLOCK_POINTS * apart, max(SLOW_BLOCK_S, SLOW_POINTS * apart)), span / BLOCKS)
+
+
+def curvature(level: Floats) -> Floats:
+    """Return by how much a curve through levels (k,) at equal distances may leave the lines between them.
+
+    A curve whose second difference is d lies d / 8 off its chord in the middle; twice that, since levels err
+    where it bends. Of a knot, its neighbours count too, (k,).
+    """
+    off = np.abs(np.diff(level, 2)) / 4
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(np.pad(off, 2, "edge"), 3).max(axis=1))
+
+
+def stretches(x: Floats, length: float) -> Numbers:
     """Number of the stretch of about ``length`` that each x lies in, all of them whole, (n,)."""
     count = max(1, int((x[-1] - x[0]) / length))
     number = x - x[0]
@@ -181,18 +200,30 @@ def _quantiles(y: Floats, start: Ints, *shares: float) -> Floats:
     return np.array(found)
 
 
-def early(flat: Floats, stretch: Numbers) -> Bools:
-    """Points too far under the others of their stretch to be delayed ones: false stamps, (n,)."""
+def delay_spread(flat: Floats, stretch: Numbers) -> float:
+    """Return how far (ms) the median of ``flat`` (n,) lies above its lowest tenth, in the median stretch."""
+    low, middle = _quantiles(flat, _groups(stretch)[0], 0.1, 0.5).T
+    return float(np.median(middle - low))
+
+
+def early(flat: Floats, stretch: Numbers, unit_ms: float = 0.0) -> Bools:
+    """Return which points lie too far under the others of their stretch to be true ones, (n,).
+
+    Rounding may put a true one a unit lower.
+    """
     start, count = _groups(stretch)
     low, middle = _quantiles(flat, start, 0.1, 0.5).T
     trusted, number = count >= min(MIN_POINTS, count.max()), np.arange(len(start))
     spread = max(float(np.median((middle - low)[trusted])), 1e-3)
     level = np.interp(number, number[trusted], low[trusted])
-    return np.asarray(flat < (level - EARLY_SPREADS * spread - 1.0).repeat(count), np.bool_)
+    return np.asarray(flat < (level - EARLY_SPREADS * spread - max(1.0, unit_ms)).repeat(count), np.bool_)
 
 
 def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) -> tuple[Floats, Floats]:
-    """Levels at ``knots`` and their standard deviations, (k,) each, from a first curve."""
+    """Levels at ``knots`` and their standard deviations, (k,) each, from a first curve.
+
+    Raises ValueError where no edge shows.
+    """
     step, unit = knots[1] - knots[0], blur.widths[0]
     smear, reach = 0.02 * unit, REACH[1]
     for _ in range(PASSES):
@@ -200,10 +231,12 @@ def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) 
         np.subtract(flat, above, out=above)
         cells = cells_for(above, blur, reach * unit)
         counts = _counted(x, above, knots, cells)
+        if counts.sum() < MIN_POINTS:
+            raise ValueError("no edge: hardly a stamp lies near the first curve")
         law = DelayDistribution.learnt(counts.sum(axis=0), cells, blur, smear, reach * unit)
         seen, precision = law.readings(counts, reach * unit)
         found = smooth(level + seen, precision, BENDS * (step / 60.0) ** 1.5)
-        level, smear = found.level, _mean_spread(found, precision)
+        level, smear = found.level, _smear(found, precision)
         told = precision[precision > 0]
         reach = float(np.clip(SPREADS / np.sqrt(np.median(told)) / unit, *REACH)) if len(told) else REACH[1]
     return level, np.hypot(np.sqrt(found.variance), found.scale * law.deviation)
@@ -220,49 +253,13 @@ def _counted(x: Floats, above: Floats, knots: Floats, cells: Cells) -> Ints:
     return counts.reshape(len(knots), -1)
 
 
-def _mean_spread(found: Smooth, precision: Floats) -> float:
-    return float(np.sqrt(np.average(found.variance, weights=precision))) if precision.any() else 0.0
+def _smear(found: Smooth, precision: Floats) -> float:
+    """Standard deviation of stamps from straight lines between levels: the levels' own, and the curve's.
 
-
-def _unswept(
-    x: Floats, flat: Floats, knots: Floats, level: Floats, line: Floats, unit: Unit
-) -> tuple[Floats, Floats]:
-    """Where a clock keeps step with the unit, stamps hold no news of the part cut off: how far to lift
-    the level to the middle of what is possible, and half of that, by knot (k,).
-
-    Looks at an hour around each knot: the longest arc of a unit in which the truth never fell.
+    A parabola's mean square distance from its chord is the square of its second difference over 120.
     """
-    width = max(1, round(1800.0 / (knots[1] - knots[0])))
-    cells = 16
-    fine = np.linspace(knots[0], knots[-1], 8 * (len(knots) - 1) + 1)
-    phase = (
-        np.floor(np.mod(np.interp(fine, knots, level + line) / unit.ms, 1.0) * cells).astype(np.int64) % cells
-    )
-    seen = np.zeros((len(knots), cells))
-    np.add.at(seen, (np.rint((fine - knots[0]) / (knots[1] - knots[0])).astype(np.int64), phase), 1)
-    total = np.cumsum(np.pad(seen, ((width + 1, width), (0, 0))), axis=0)
-    around = (total[2 * width + 1 :] - total[: -2 * width - 1]) > 0
-    share = np.minimum(_longest_gap(around), cells - 1) / cells
-    if share.max() <= SWEPT:
-        return np.zeros(len(knots)), np.zeros(len(knots))
-    half = np.where(share > SWEPT, share * unit.ms / 2, 0.0)
-    # The lowest point around says how far the level may rise: to where it is not cut off at all.
-    block = np.rint((x - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
-    stage = np.full(len(knots), np.inf)
-    np.minimum.at(stage, block, flat - np.interp(x, knots, level) - unit.blur.low)
-    padded = np.pad(stage, width, constant_values=np.inf)
-    stage = np.lib.stride_tricks.sliding_window_view(padded, 2 * width + 1).min(axis=1)
-    lift = np.where((share > SWEPT) & np.isfinite(stage), stage - half, 0.0)
-    return lift, half
-
-
-def _longest_gap(seen: Bools) -> Ints:
-    """Longest run of false in each row of a circle, (r, c) -> (r,)."""
-    run, longest = np.zeros(len(seen), np.int64), np.zeros(len(seen), np.int64)
-    for column in np.tile(np.arange(seen.shape[1]), 2):
-        run = np.where(seen[:, column], 0, run + 1)
-        longest = np.maximum(longest, run)
-    return longest
+    variance = np.average(found.variance, weights=precision) if precision.any() else 0.0
+    return float(np.sqrt(variance + np.mean(np.diff(found.level, 2) ** 2) / 120))
 
 
 def _through_holes(x: Floats, knots: Floats, *values: Floats) -> tuple[Floats, ...]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.core.arrays import Bools, Floats, Ints
-from nodeday.stages.clock.edge import Unit
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.steps import ObservedStep, Shared, find_steps, of_hub
 
 JUMP_MS = 2_000.0
@@ -40,7 +40,8 @@ class BootStamps:
     """Stamps (n,) of one boot of a node, or of the host's marks, in order of ``x_s``.
 
     ``rows`` are those of table ``frames``, ``x_s`` seconds on the sender's clock, and ``stamp_ms`` the hub's
-    stamp less that (and less a known wait), from any origin.
+    stamp less that (and less a known wait), from any origin. Those that are ``turned`` lie under the truth,
+    not above it: marks that a host reads after the stamp are late in UTC.
     """
 
     name: str
@@ -48,13 +49,11 @@ class BootStamps:
     x_s: Floats
     stamp_ms: Floats
     unit: Unit
+    turned: bool = False
 
     def steps(self) -> list[ObservedStep]:
-        """Return the steps of the hub's clock against this one, in order.
-
-        A host's marks are late in UTC, so that they lie under the truth.
-        """
-        sign = 1.0 if self.unit.down else -1.0
+        """Return the steps of the hub's clock against this one, in order."""
+        sign = -1.0 if self.turned else 1.0
         found = []
         for each in find_steps(self.x_s, sign * self.stamp_ms, self.unit):
             # A late frame may stand on the other side of its neighbour in the capture.
@@ -65,15 +64,10 @@ class BootStamps:
     def of_run(self, runs: HubRuns) -> list[BootStamps]:
         """Return the stamps of each of the hub's runs."""
         own = runs.of(self.rows)
+        parts = [own == each for each in np.unique(own).tolist()]
         return [
-            BootStamps(
-                self.name,
-                self.rows[own == each],
-                self.x_s[own == each],
-                self.stamp_ms[own == each],
-                self.unit,
-            )
-            for each in np.unique(own).tolist()
+            replace(self, rows=self.rows[part], x_s=self.x_s[part], stamp_ms=self.stamp_ms[part])
+            for part in parts
         ]
 
 

@@ -6,25 +6,25 @@ a clock of nominal rate, so that floats only ever hold small differences.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from nodeday.core import timeline
 from nodeday.core.arrays import Floats, Ints
-from nodeday.stages.clock.edge import WANDER_PPM, Unit, fit_edge
+from nodeday.stages.clock import by_stamps
+from nodeday.stages.clock.edge import WANDER_PPM, fit_edge, lows, stretches
+from nodeday.stages.clock.hull import edge_line
+from nodeday.stages.clock.rounding import Unit
 
-IN_STEP_UNITS = 4
-"""Marks that stray by fewer units from whole periods were sent in step with the hub's clock: the part
-cut off may not have gone through the unit often. Choice of this project."""
 FIT_POINTS, FIT_S = 30, 60.0
 """With fewer stamps, or over less time, a rate is not fitted but taken as nominal."""
 NOMINAL_PPM = 100.0
 """How far a crystal that was not measured may be off; twice the usual 50 ppm. Choice of this project."""
 NOMINAL_DELAY_MS = 20.0
 """Delay that a stamp without company may hide. Choice of this project."""
-BY_HAND_MS = 60_000.0
-"""A start written by a person, on a watch, to the minute. Choice of this project."""
+COARSE_STRETCHES = 20
+"""A line that is no edge is held against the least stamps of as many stretches. Choice of this project."""
 APART_NS = 1_000_000_000
 """Knots of the hub nearer than this to a node's own are left out of the joined map."""
 
@@ -47,30 +47,60 @@ class Map:
         inside = np.interp(at - self.at[0], self.at - self.at[0], self.uncertainty_ms)
         to, ends = self(at), self.to[[0, -1]]
         beyond_s = (np.maximum(ends[0] - to, 0) + np.maximum(to - ends[1], 0)) / 1e9
-        per_s = NOMINAL_PPM if self.status == "nominal_rate" else 2 * WANDER_PPM
+        per_s = 2 * WANDER_PPM if self.status == "fitted" else NOMINAL_PPM
         return np.asarray(inside + per_s * 1e-3 * beyond_s, np.float64)
 
 
-def fit_map(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: float = 0.0) -> Map:
+def fit_map(
+    at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: float = 0.0, counted: bool = False
+) -> Map:
     """Map from a counter ``at`` of nominal ``rate_hz`` to the clock of ``stamp_ns``, (n,) each, n >= 1.
 
-    Stamps are the truth, plus at least ``delay_ms``, rounded to ``unit``. Too few stamps for a
-    rate give two knots at nominal rate.
+    Stamps are the truth, plus at least ``delay_ms``, rounded to ``unit``; of a mirrored unit less as much.
+    A counter may be no clock but the number of a frame (``counted``). The status says what was possible.
     """
     at, stamp_ns = np.asarray(at, np.int64), np.asarray(stamp_ns, np.int64)
     if (at[1:] < at[:-1]).any():
         order = np.argsort(at, kind="stable")
         at, stamp_ns = at[order], stamp_ns[order]
+    if counted and not by_stamps.keeps_pace(at, stamp_ns, rate_hz, unit.ms):
+        wait_ns = round((delay_ms + unit.middle_ms) * 1e6)
+        knots, to, band_ms, late_ms = by_stamps.follow(at, stamp_ns - wait_ns, NOMINAL_DELAY_MS + unit.ms)
+        return Map(knots, to, band_ms, late_ms, "by_stamps")
     if len(at) < FIT_POINTS or (at[-1] - at[0]) / rate_hz < FIT_S:
         return _nominal(at, stamp_ns, rate_hz, unit, delay_ms)
-    try:
-        edge = fit_edge(*points(at, stamp_ns, rate_hz), unit)
-    except ValueError:  # no edge under these stamps: say so rather than guess
-        return _nominal(at, stamp_ns, rate_hz, unit, delay_ms)
-    knots = at[0] + np.rint(edge.x * rate_hz).astype(np.int64)
-    since_ns = (knots - at[0]) * (1e9 / rate_hz) + (edge.y - delay_ms) * 1e6
-    to = stamp_ns[0] + np.rint(since_ns).astype(np.int64)
-    return Map(knots, to, edge.uncertainty, edge.residual, "fitted")
+    for fit in (_fitted, _coarse):
+        try:
+            found = fit(at, stamp_ns, rate_hz, unit, delay_ms)
+        except ValueError:  # no edge under these stamps: say so rather than guess
+            continue
+        if (np.diff(found.to) > 0).all() and np.isfinite(found.uncertainty_ms).all():
+            return found
+    return _nominal(at, stamp_ns, rate_hz, unit, delay_ms)
+
+
+def _fitted(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: float) -> Map:
+    x, y = points(at, stamp_ns, rate_hz)
+    edge = fit_edge(x, -y if unit.mirrored else y, unit)
+    since, first = np.unique(np.rint(edge.x * rate_hz).astype(np.int64), return_index=True)
+    y_ms = np.interp(since / rate_hz, edge.x, -edge.y if unit.mirrored else edge.y)
+    to = stamp_ns[0] + np.rint(since * (1e9 / rate_hz) + (y_ms - delay_ms) * 1e6).astype(np.int64)
+    return Map(at[0] + since, to, edge.uncertainty[first], edge.residual[first], "fitted")
+
+
+def _coarse(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: float) -> Map:
+    """One line under all stamps; the band holds how far the least of each stretch lie above it."""
+    x, y = points(at, stamp_ns, rate_hz)
+    sign = -1.0 if unit.mirrored else 1.0
+    base, slope = edge_line(x, sign * y)
+    above = sign * y - base - slope * x
+    off = float(lows(x, above, stretches(x, x[-1] / COARSE_STRETCHES), 0.0)[1].max())
+    ends = at[[0, -1]]
+    since_s = (ends - at[0]) / rate_hz
+    y_ms = sign * (base + slope * since_s) - unit.middle_ms - delay_ms
+    to = stamp_ns[0] + np.rint(since_s * 1e9 + y_ms * 1e6).astype(np.int64)
+    wide = unit.ms / 2 + max(NOMINAL_DELAY_MS, off)
+    return Map(ends, to, np.full(2, wide), np.full(2, float(np.median(above))), "coarse")
 
 
 def points(at: Ints, stamp_ns: Ints, rate_hz: float) -> tuple[Floats, Floats]:
@@ -83,54 +113,14 @@ def points(at: Ints, stamp_ns: Ints, rate_hz: float) -> tuple[Floats, Floats]:
 
 def _nominal(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: float) -> Map:
     _, y = points(at, stamp_ns, rate_hz)
-    ends = np.array([at[0], max(at[-1], at[0] + round(rate_hz))], np.int64)
+    least = float(y.max() if unit.mirrored else y.min())
+    ends = np.array([at[0], max(at[-1], at[0] + max(round(rate_hz), 1))], np.int64)
     since_s = (ends - at[0]) / rate_hz
-    height_ms = float(y.min()) + (unit.ms / 2 if unit.down else -unit.ms / 2) - delay_ms
-    to = stamp_ns[0] + np.rint(since_s * 1e9 + height_ms * 1e6).astype(np.int64)
+    to = stamp_ns[0] + np.rint(since_s * 1e9 + (least - unit.middle_ms - delay_ms) * 1e6).astype(np.int64)
     drift_ms = NOMINAL_PPM * 1e-3 * float(since_s[-1])
     wide = unit.ms / 2 + drift_ms + max(NOMINAL_DELAY_MS, float(np.ptp(y)))
-    residual = float(np.median(y) - y.min())
+    residual = abs(float(np.median(y)) - least)
     return Map(ends, to, np.full(2, wide), np.full(2, residual), "nominal_rate")
-
-
-def fit_marks(hub_ns: Ints, utc_ns: Ints, hub_unit_ms: float, utc_unit_ms: float) -> Map:
-    """Map of the hub's clock to UTC from host marks, (n,) each, n >= 1.
-
-    A host is never early: its instants are rounded up, and the hub's stamps down, so that both
-    roundings and every delay lie on one side. Where the hub sends its marks in step with its own
-    clock, the same part is cut off each of its stamps and nobody can tell how much: then half a
-    unit is given back, and half is added to the uncertainty. It shifts all nodes alike.
-    """
-    steady = in_step(hub_ns, round(hub_unit_ms * 1e6))
-    fit = fit_map(hub_ns, utc_ns, 1e9, Unit(utc_unit_ms, down=False, also=0.0 if steady else hub_unit_ms))
-    if not steady:
-        return fit
-    half_ms = hub_unit_ms / 2
-    return replace(fit, to=fit.to - round(half_ms * 1e6), uncertainty_ms=fit.uncertainty_ms + half_ms)
-
-
-def in_step(hub_ns: Ints, unit_ns: int) -> bool:
-    """Whether stamps (n,) of the hub follow each other in whole periods of its own clock: leaving
-    their commonest step out as often as it fits, hardly more than a unit is left.
-    """
-    steps = np.diff(hub_ns)
-    if not len(steps):
-        return True
-    values, count = np.unique(steps, return_counts=True)
-    period = max(int(values[count.argmax()]), 1)
-    left = hub_ns - hub_ns[0]
-    left = left - np.rint(left / period).astype(np.int64) * period
-    return bool(
-        np.ptp(np.sort(left)[len(left) // 20 : len(left) - len(left) // 20]) < IN_STEP_UNITS * unit_ns
-    )
-
-
-def by_hand(first_hub_ns: int, last_hub_ns: int, start_utc_ns: int) -> Map:
-    """The hub's clock anchored by a written start of the session, at nominal rate."""
-    at = np.array([first_hub_ns, max(last_hub_ns, first_hub_ns + APART_NS)], np.int64)
-    to = start_utc_ns + at - at[0]
-    drift_ms = NOMINAL_PPM * 1e-3 * (at - at[0]) / 1e9
-    return Map(at, to, BY_HAND_MS + drift_ms, np.zeros(2), "start_by_hand")
 
 
 def join(node: Map, hub: Map) -> Map:
@@ -162,7 +152,8 @@ def less_certain(found: Map, at: Ints, more_ms: Floats) -> Map:
     return Map(knots, found(knots), band, residual, found.status)
 
 
-RANKS = ("start_by_hand", "nominal_rate", "fitted")
+RANKS = ("start_by_hand", "by_stamps", "nominal_rate", "coarse", "fitted")
+"""Statuses from the least certain on: a map of several parts has that of the worst."""
 
 
 def in_order(found: list[Map]) -> Map:

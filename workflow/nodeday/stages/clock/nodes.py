@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.core.arrays import Floats, Ints
 from nodeday.stages.clock import maps
-from nodeday.stages.clock.edge import Unit
 from nodeday.stages.clock.maps import Map
+from nodeday.stages.clock.rounding import Unit
 from nodeday.stages.clock.steps import ObservedStep
 
 
 @dataclass(frozen=True)
 class Stamped:
     """Frames of one boot, (n,) each in order of ``ticks``: rows of the table, when the hub stamped them
-    (its steps and known waits taken out, known to ``band_ms``), and the hub's ``run``.
+    (its steps and known waits taken out, known to ``band_ms``), and the hub's ``run``. Ticks
+    may be ``counted`` frames, not time.
     """
 
     rows: NDArray[np.integer]
@@ -26,16 +27,12 @@ class Stamped:
     run: NDArray[np.integer]
     band_ms: Floats
     rate_hz: float
+    counted: bool = False
 
-    def take(self, rows: Ints) -> Stamped:
-        return Stamped(
-            self.rows[rows],
-            self.ticks[rows],
-            self.sent_ns[rows],
-            self.run[rows],
-            self.band_ms[rows],
-            self.rate_hz,
-        )
+    def take(self, at: Ints) -> Stamped:
+        """Return the frames at ``at``."""
+        columns = {name: getattr(self, name)[at] for name in ("rows", "ticks", "sent_ns", "run", "band_ms")}
+        return replace(self, **columns)
 
 
 def map_boot(
@@ -58,6 +55,6 @@ def map_boot(
     for part in parts:
         hub = hubs.get(int(part.run[0]))
         if hub is not None:
-            fit = maps.fit_map(part.ticks, part.sent_ns, own.rate_hz, unit, delay_ms)
+            fit = maps.fit_map(part.ticks, part.sent_ns, own.rate_hz, unit, delay_ms, own.counted)
             found.append(maps.join(maps.less_certain(fit, part.ticks, part.band_ms), hub))
     return maps.in_order(found) if found else None

@@ -14,14 +14,15 @@ from nodeday.config.study import Study
 from nodeday.core.errors import ContractError
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Layout
+from nodeday.layouts.parts import Field
 from nodeday.schemas import TABLES
-from nodeday.stages.clock import check, hub, maps, nodes
+from nodeday.stages.clock import check, hub, maps, marks, nodes
 from nodeday.stages.clock.boots import Captured, Key
-from nodeday.stages.clock.edge import Unit
 from nodeday.stages.clock.events import Span, step_rows
 from nodeday.stages.clock.hub import MARKS, BootStamps, HubRuns, Steady
 from nodeday.stages.clock.maps import Map
 from nodeday.stages.clock.nodes import Stamped
+from nodeday.stages.clock.rounding import Unit
 from nodeday.storage import frames, tables
 from nodeday.storage.ledger import Ledger
 
@@ -51,11 +52,11 @@ def _fitted(
     if table.empty:
         raise ContractError("no frame was received", f"session {session}", "frames to fit clocks to")
     unit = Unit(_hub_unit_ms(layout))
-    marks = _marks(captured, Unit(_utc_unit_ms(layout), down=False, also=unit.ms))
+    host = _marks(captured, _utc_field(layout), unit.ms)
     known = HubRuns(table.loc[table["began"] != "hub_or_nodes", "row"].to_numpy(np.int64))
-    runs = hub.with_jumps(known, marks, captured.stamps_at)
+    runs = hub.with_jumps(known, host, captured.stamps_at)
     boots = partial(captured.boots, partial(study.layout_of, session), runs)
-    steady = hub.steady(runs, (_boot_stamps(name, each, unit) for (name, _, _), each in boots()), marks)
+    steady = hub.steady(runs, (_boot_stamps(name, each, unit) for (name, _, _), each in boots()), host)
     hubs = _hubs(study, session, captured, layout, steady)
     pieces, fates, spans = [], list[tuple[str, str]](), list[Span]()
     for (node, stream, boot), each in boots():
@@ -87,7 +88,7 @@ def _account(ledger: Ledger, captured: Captured, boots: list[tuple[str, str]]) -
         ledger.add("boots", node, found.total(), **dict(found.most_common()))
 
 
-def _marks(captured: Captured, unit: Unit) -> BootStamps | None:
+def _marks(captured: Captured, field: Field | None, hub_unit_ms: float) -> BootStamps | None:
     """Return the host's marks in order of capture, by the host's clock.
 
     Where that falls back, ``x`` stands still::
@@ -100,7 +101,9 @@ def _marks(captured: Captured, unit: Unit) -> BootStamps | None:
         return None
     since = utc - utc[0]
     x_s = np.cumsum(np.maximum(np.diff(since, prepend=0), 0)) / 1e9
-    return BootStamps(MARKS, rows, x_s, (stamps - stamps[0] - since) / 1e6, unit)
+    before = field is not None and field.read == "before"
+    unit = Unit(_unit_ms(field), (field and field.rounding) or "nearest", hub_unit_ms, mirrored=before)
+    return BootStamps(MARKS, rows, x_s, (stamps - stamps[0] - since) / 1e6, unit, turned=not before)
 
 
 def _boot_stamps(name: str, own: Stamped, unit: Unit) -> BootStamps:
@@ -112,7 +115,8 @@ def _hubs(study: Study, session: str, captured: Captured, layout: Layout, steady
 
     A written start serves only the first run, and only where no run has marks.
     """
-    unit_ms, utc_ms = _hub_unit_ms(layout), _utc_unit_ms(layout)
+    unit_ms, field = _hub_unit_ms(layout), _utc_field(layout)
+    written = (field.rounding, field.read) if field else (None, None)
     found, runs = {}, steady.runs.of(captured.marks[0])
     steps = steady.own.get(MARKS, [])
     for each in np.unique(runs).tolist():
@@ -120,10 +124,12 @@ def _hubs(study: Study, session: str, captured: Captured, layout: Layout, steady
         within = [step for step in steps if steady.runs.at(step.before) == each]
         utc, moved_ms = hub.without_host_steps(utc, rows, within)
         steady_ns = steady.steady_ns(rows, stamps)
-        found[each] = maps.less_certain(maps.fit_marks(steady_ns, utc, unit_ms, utc_ms), steady_ns, moved_ms)
+        found[each] = maps.less_certain(
+            marks.fit_marks(steady_ns, utc, unit_ms, _unit_ms(field), *written), steady_ns, moved_ms
+        )
     start_ns, _ = study.written_span(session)
     if not found and start_ns is not None:
-        found[0] = maps.by_hand(*_span_of_first_run(captured, steady), start_ns)
+        found[0] = marks.by_hand(*_span_of_first_run(captured, steady), start_ns)
     if not found:
         raise ContractError(
             "no host mark ties the hub's clock to UTC",
@@ -143,13 +149,15 @@ def _span_of_first_run(captured: Captured, steady: Steady) -> tuple[int, int]:
 
 
 def _hub_unit_ms(layout: Layout) -> float:
-    field = layout.field("hub_time")
+    return _unit_ms(layout.field("hub_time"))
+
+
+def _utc_field(layout: Layout) -> Field | None:
+    return next((field for kind in layout.kinds for field in kind.fields if field.role == "utc"), None)
+
+
+def _unit_ms(field: Field | None) -> float:
     return ((field.unit_ns if field else None) or 1) / 1e6
-
-
-def _utc_unit_ms(layout: Layout) -> float:
-    utc = next((f for kind in layout.kinds for f in kind.fields if f.role == "utc"), None)
-    return ((utc.unit_ns if utc else None) or 1) / 1e6
 
 
 def _clock_rows(key: Key, knots: Map, rate_hz: float, delay_ms: float) -> pd.DataFrame:

@@ -19,7 +19,8 @@ from itertools import pairwise
 import numpy as np
 
 from nodeday.core.arrays import Floats, Ints
-from nodeday.stages.clock.edge import MIN_POINTS, Unit, fit_edge
+from nodeday.stages.clock.edge import MIN_POINTS, fit_edge
+from nodeday.stages.clock.rounding import Unit
 
 BIN_S, BIN_POINTS, SIDE = 60.0, 12, 2
 """Low stamps are taken from minutes that hold 12 points or more, or from longer bins, and compared over
@@ -64,9 +65,13 @@ def find_steps(x: Floats, y: Floats, unit: Unit) -> list[ClockStep]:
     low = low - slope * x[start]
     rises = _rises(low, x[start], length, unit.ms)
     flat = y - slope * x if rises else y[:0]
-    found = [
-        step for borders in rises if (step := _place(x, flat, low, start, stop, borders, unit)) is not None
-    ]
+    found = []
+    for borders in rises:
+        at, rough = _place(flat, low, start, stop, borders)
+        if 0 <= at < len(x) - 1:
+            size, deviation = _size(x, y, at, rough, unit)
+            if abs(size) > max(LEAST_MS, unit.ms):
+                found.append(ClockStep(at, size, deviation))
     return _without_stalls(x, found)
 
 
@@ -91,33 +96,28 @@ def _rises(low: Floats, at: Floats, length: float, unit_ms: float) -> list[tuple
     return [(a, b - 1) for a, b in pairwise(edges.tolist()) if sign[a]]
 
 
-def _place(
-    x: Floats, flat: Floats, low: Floats, start: Ints, stop: Ints, borders: tuple[int, int], unit: Unit
-) -> ClockStep | None:
-    """The step that a run of borders shows: between which points it lies, and its size."""
+def _place(flat: Floats, low: Floats, start: Ints, stop: Ints, borders: tuple[int, int]) -> tuple[int, float]:
+    """The last point before the step that a run of borders shows, -1 if none, and about its size."""
     first, last = borders
     before, after = low[max(first - 1, 0) : first + 1].min(), low[last + 1 : last + 3].min()
     begin, end = int(start[max(first - 1, 0)]), int(stop[min(last + 2, len(stop) - 1)])
     under = begin + np.flatnonzero(flat[begin:end] < (before + after) / 2)
     if len(under) < 2:
-        return None
+        return -1, 0.0
     # A lone point under the middle is a false early stamp.
     close = np.diff(under) <= 2 * BIN_POINTS
     if not close.any():
-        return None
+        return -1, 0.0
     if after > before:
         at = int(under[np.flatnonzero(close)[-1] + 1])
     else:
         at = int(under[np.flatnonzero(close)[0]]) - 1
-    if not 0 <= at < len(x) - 1:
-        return None
-    size, deviation = _size(x, flat, at, float(after - before), unit)
-    return ClockStep(at, size, deviation) if abs(size) > max(LEAST_MS, unit.ms) else None
+    return at, float(after - before)
 
 
-def _size(x: Floats, flat: Floats, at: int, rough: float, unit: Unit) -> tuple[float, float]:
+def _size(x: Floats, y: Floats, at: int, rough: float, unit: Unit) -> tuple[float, float]:
     """Difference of the edges under both sides, at the step, and its standard deviation; ``rough`` where
-    a side is too short for an edge.
+    a side is too short for an edge or has none.
     """
     middle, found = (x[at] + x[at + 1]) / 2, []
     for part in (
@@ -127,7 +127,10 @@ def _size(x: Floats, flat: Floats, at: int, rough: float, unit: Unit) -> tuple[f
         own = x[part]
         if len(own) < 2 * MIN_POINTS or np.ptp(own) < 2 * BIN_S:
             return rough, ROUGH_MS
-        edge = fit_edge(own, flat[part], unit)
+        try:
+            edge = fit_edge(own, y[part], unit)
+        except ValueError:
+            return rough, ROUGH_MS
         end = slice(-2, None) if own[0] < middle and own[-1] < middle else slice(0, 2)
         slope = float(np.diff(edge.y[end])[0] / np.diff(edge.x[end])[0])
         near = 1 if end.start == -2 else 0

@@ -10,6 +10,7 @@ Frames 12, 13 and 16 of a boot arrived; 14 and 15 did not::
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,12 +41,12 @@ class PlacedFrames:
 
 
 def place_frames(seq: Ints, ticks: Ints, trusted: Bools, ticks_per_frame: float) -> PlacedFrames:
-    """Return the slots (f,) from the first to the last of frames (n,) in any order.
+    """Return the slots (f,) from the first to the last of frames (n,) in any order, each ``seq`` once.
 
-    Ticks of absent frames lie on the line between their neighbours. A frame that is not ``trusted`` gets
-    its ticks from the line of those that are, if it lies more than half a frame off that line. Raises
-    ValueError where a ``seq`` occurs twice, where ticks do not grow with ``seq``, and where the range of
-    ``seq`` cannot be one boot.
+    Ticks of absent frames lie on the line between their neighbours. A frame that is not ``trusted`` and lies
+    more than half a frame off the line of those that are gets its ticks from that line, and so do frames whose
+    ticks fall against the most that rise with the sequence. Ticks may stand still. Raises ValueError where a
+    ``seq`` occurs twice, and where the range of ``seq`` cannot be one boot.
     """
     order = np.argsort(seq, kind="stable")
     slot = seq[order] - seq[order[0]]
@@ -56,14 +57,28 @@ def place_frames(seq: Ints, ticks: Ints, trusted: Bools, ticks_per_frame: float)
     base = int(ticks[order[0]])
     relative = (ticks[order] - base).astype(np.float64)
     anchor = _anchors(slot, relative, trusted[order], ticks_per_frame)
-    if (np.diff(relative[anchor]) <= 0).any():
-        raise ValueError("ticks do not grow with the sequence number")
+    anchor[anchor] = _rising(relative[anchor])
     slots = np.arange(slot[-1] + 1)
     on_line = _line(slots, slot[anchor], relative[anchor], ticks_per_frame)
     slot_ticks = base + np.rint(on_line).astype(np.int64)
     row = np.full(len(slots), -1, np.int64)
     row[slot] = order
     return PlacedFrames(int(seq[order[0]]), row, slot_ticks)
+
+
+def _rising(ticks: NDArray[np.float64]) -> Bools:
+    """Return which ``ticks`` (n,) make a longest row that never falls, by patience sorting (from memory)."""
+    if (np.diff(ticks) >= 0).all():
+        return np.ones(len(ticks), np.bool_)
+    tops, last, before = list[float](), list[int](), list[int]()
+    for at, tick in enumerate(ticks.tolist()):
+        pile = bisect_right(tops, tick)
+        tops[pile : pile + 1], last[pile : pile + 1] = [tick], [at]
+        before.append(last[pile - 1] if pile else -1)
+    keep, at = np.zeros(len(ticks), np.bool_), last[-1]
+    while at >= 0:
+        keep[at], at = True, before[at]
+    return keep
 
 
 def _line(at: Ints, slot: Ints, ticks: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
@@ -98,8 +113,15 @@ def sample_times(
     return stamped[:, None] + np.rint(from_stamp * ns_per_tick[:, None]).astype(np.int64)
 
 
-def follow_each_other(utc_ns: Ints) -> Ints:
-    """Return ``utc_ns`` (n,) unchanged; raise ValueError where a sample is not later than the one before."""
+def follow_each_other(utc_ns: Ints, samples: int) -> Ints:
+    """Return instants (n,) of samples in order, of frames of ``samples``, each after the one before.
+
+    Frames of one sample may share a tick: then they come a nanosecond apart. Raises ValueError where longer
+    frames overlap.
+    """
+    if samples == 1:
+        count = np.arange(len(utc_ns))
+        return np.maximum.accumulate(utc_ns - count) + count
     if (np.diff(utc_ns) <= 0).any():
         raise ValueError("samples of neighbouring frames overlap in time; the layout's rate_hz is too low")
     return utc_ns

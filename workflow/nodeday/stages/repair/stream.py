@@ -127,7 +127,7 @@ class BootSamples:
         if kind.interleave > 1:
             order = np.argsort(instant_of(kind, numbers[:, None], np.arange(size)).ravel(), kind="stable")
             columns = [column[order] for column in columns]
-        follow_each_other(columns[2])
+        columns[2] = follow_each_other(columns[2], size)
         core = slice((start - first) * size, (end - first) * size)
         seq, position, utc_ns, origin, barred, count = columns
         return SampleStretch(seq, position, utc_ns, origin, barred, count, core)
