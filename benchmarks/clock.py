@@ -95,7 +95,7 @@ def ours(days: list[StampedDay], way: Way) -> tuple[list[Map | None], list[float
                 name, own.rows, since, (own.sent_ns - own.sent_ns[0]) / 1e6 - since * 1e3, Unit(way.unit_ms)
             )
         )
-    steady = hub.steady(hub.HubRuns(np.array([0])), heard, None)
+    steady = hub.steady(hub.RunStarts(np.array([0])), heard, None)
     ends = np.array([stamps.min() - 10**12, stamps.max() + 10**12])
     plain = Map(ends, ends, np.zeros(2), np.zeros(2), "fitted")
     found = []

@@ -74,8 +74,8 @@ CLOCK_STATUS = {
     "fitted": "a rate and an offset were fitted to the lower edge of the delays",
     "coarse": "no edge shows under the stamps: a straight line, with a band as wide as their least scatter",
     "nominal_rate": "too few frames to fit a rate; the crystal's nominal rate is assumed",
-    "by_stamps": "the node sends no ticks and keeps no pace: the hub's stamps alone place its frames, and how "
-    "long they waited is not known",
+    "by_stamps": "the node sends no ticks and keeps no pace: the hub's stamps alone place its frames, and "
+    "how long they waited is not known",
     "start_by_hand": "no host marks; the session's written start anchors the hub's clock",
 }
 STEP_KIND = {

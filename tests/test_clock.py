@@ -457,7 +457,7 @@ def test_runs_of_the_hub_end_as_well_where_marks_and_stamps_jump():
     late_ms = np.ceil(np.random.default_rng(14).exponential(2.0, len(rows)))
     stamp_ms = (stamps[rows] - rows * 10**9) / 1e6 - late_ms
     marks = hub.BootStamps(hub.MARKS, rows, x_s, stamp_ms, Unit(1.0, "up", 1.0), turned=True)
-    known = hub.HubRuns(np.array([0]))
+    known = hub.RunStarts(np.array([0]))
     found = hub.with_jumps(known, marks, lambda wanted: stamps[wanted])
     assert found.first.tolist() == [0, 600]
     assert found.of(np.array([0, 599, 600, 1199])).tolist() == [0, 0, 1, 1]

@@ -108,7 +108,7 @@ def test_a_hub_step_leaves_the_maps_as_they_were():
         heard.append(hub.BootStamps(name, row[start : start + len(x)], x, y, Unit(1.0)))
         start += len(x)
     stamps = np.concatenate([each.stamp_ns for each in days])[rows]
-    found = hub.steady(hub.HubRuns(np.array([0])), heard, None)
+    found = hub.steady(hub.RunStarts(np.array([0])), heard, None)
     (one,) = found.shared
     assert one.step.size_ms == pytest.approx(800, abs=0.05)
     assert found.own == {"heart": [], "wrist": []}
@@ -123,7 +123,7 @@ def test_a_moved_host_is_told_from_a_moved_hub():
     x = (utc_ns - utc_ns[0]) / 1e9
     y = (own.hub_ns - own.hub_ns[0] - (utc_ns - utc_ns[0])) / 1e6
     heard = hub.BootStamps(hub.MARKS, np.arange(len(x)), x, y, Unit(1.0, "up", 1.0), turned=True)
-    found = hub.steady(hub.HubRuns(np.array([0])), [], heard)
+    found = hub.steady(hub.RunStarts(np.array([0])), [], heard)
     (step,) = found.own[hub.MARKS]
     assert found.shared == []
     assert step.before == 1000

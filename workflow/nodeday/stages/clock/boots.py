@@ -12,7 +12,7 @@ from nodeday.config.study import HUB
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.layouts import Layout
 from nodeday.schemas.codes import IN_PLACE
-from nodeday.stages.clock.hub import HubRuns
+from nodeday.stages.clock.hub import RunStarts
 from nodeday.stages.clock.nodes import Stamped
 from nodeday.storage.frames import STATUS, FrameColumns, first_capture, is_in, marks_of
 from nodeday.storage.frames import Key as Stream
@@ -79,7 +79,7 @@ class Captured:
             for node in sorted(first, key=lambda name: first[name])
         }
 
-    def boots(self, layout_of: Callable[[str], Layout], runs: HubRuns) -> Iterator[tuple[Key, Stamped]]:
+    def boots(self, layout_of: Callable[[str], Layout], runs: RunStarts) -> Iterator[tuple[Key, Stamped]]:
         """Give each boot of each node but the hub, a node after the other, in the hub's ``runs``."""
         for node in dict.fromkeys(node for node, _ in self.streams if node != HUB):
             layout, own = layout_of(node), [stream for name, stream in self.streams if name == node]
@@ -126,7 +126,7 @@ def _joined(parts: list[_Stamps]) -> _Stamps:
     return _Stamps(*(np.concatenate(each) for each in columns))
 
 
-def _by_boot(stamps: _Stamps, runs: HubRuns) -> Iterator[tuple[int, Stamped]]:
+def _by_boot(stamps: _Stamps, runs: RunStarts) -> Iterator[tuple[int, Stamped]]:
     """Give frames boot by boot, in order of ticks, then of capture; those that are sound where any is.
 
     The rate is that of the stream which came first.

@@ -11,7 +11,7 @@ import pandas as pd
 from nodeday.config.study import HUB
 from nodeday.core.arrays import Ints
 from nodeday.schemas import TABLES
-from nodeday.stages.clock.hub import MARKS, HubRuns, Steady
+from nodeday.stages.clock.hub import MARKS, RunStarts, Steady
 from nodeday.stages.clock.maps import Map
 from nodeday.storage import tables
 
@@ -23,7 +23,7 @@ SILENT_MS = 100.0
 this project."""
 
 
-class Event(NamedTuple):
+class StepEvent(NamedTuple):
     """A row of table ``steps``, but for its instants: rows of table ``frames`` before and after it."""
 
     node: str
@@ -57,22 +57,24 @@ def step_rows(
     return table.sort_values("before_hub_ns", kind="stable", ignore_index=True)
 
 
-def _steps(steady: Steady) -> Iterator[Event]:
+def _steps(steady: Steady) -> Iterator[StepEvent]:
     for each in steady.shared:
         step, seen = each.step, len(each.witnesses)
-        yield Event(HUB, "hub_step", step.before, step.after, step.size_ms, 1.96 * step.deviation_ms, seen)
+        yield StepEvent(
+            HUB, "hub_step", step.before, step.after, step.size_ms, 1.96 * step.deviation_ms, seen
+        )
     for node, steps in steady.own.items():
         kind, name = ("host_step", HUB) if node == MARKS else ("node_step", node)
         for step in steps:  # where the hub seems to move forward, the other clock moved back
-            yield Event(name, kind, step.before, step.after, -step.size_ms, 1.96 * step.deviation_ms, 1)
+            yield StepEvent(name, kind, step.before, step.after, -step.size_ms, 1.96 * step.deviation_ms, 1)
 
 
-def _hub_restarts(runs: HubRuns) -> Iterator[Event]:
+def _hub_restarts(runs: RunStarts) -> Iterator[StepEvent]:
     for first in runs.first[1:].tolist():
-        yield Event(HUB, "hub_restart", first - 1, first)
+        yield StepEvent(HUB, "hub_restart", first - 1, first)
 
 
-def _restarts(boots: list[Span], runs: HubRuns) -> Iterator[Event]:
+def _restarts(boots: list[Span], runs: RunStarts) -> Iterator[StepEvent]:
     """Give each new boot of a node that the hub's own restart does not explain."""
     seen: set[tuple[str, int]] = set()
     last: dict[tuple[str, str], int] = {}
@@ -81,11 +83,11 @@ def _restarts(boots: list[Span], runs: HubRuns) -> Iterator[Event]:
         known = before >= first or (node, boot) in seen
         if not known and runs.at(before) == runs.at(first):
             seen.add((node, boot))
-            yield Event(node, "node_restart", before, first)
+            yield StepEvent(node, "node_restart", before, first)
         last[node, stream] = stop
 
 
-def _sized(each: Event, hub_ns: Mapping[int, int], runs: HubRuns, hubs: Mapping[int, Map]) -> Event:
+def _sized(each: StepEvent, hub_ns: Mapping[int, int], runs: RunStarts, hubs: Mapping[int, Map]) -> StepEvent:
     """Return a restart with its size and band, and any other event as it is.
 
     Size of a node's restart is how long it was silent. That of the hub's is how far its clock jumped between

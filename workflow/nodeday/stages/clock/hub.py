@@ -21,7 +21,7 @@ MARKS = "host marks"
 
 
 @dataclass(frozen=True)
-class HubRuns:
+class RunStarts:
     """Runs of the hub's clock, by the ``first`` row of table ``frames`` in each, (r,)."""
 
     first: Ints
@@ -61,7 +61,7 @@ class BootStamps:
             found.append(ObservedStep(before, after, sign * each.size_ms, each.deviation_ms))
         return found
 
-    def of_run(self, runs: HubRuns) -> list[BootStamps]:
+    def of_run(self, runs: RunStarts) -> list[BootStamps]:
         """Return the stamps of each of the hub's runs."""
         own = runs.of(self.rows)
         parts = [own == each for each in np.unique(own).tolist()]
@@ -75,7 +75,7 @@ class BootStamps:
 class Steady:
     """Steps of the hub's clock: ``shared`` are its own, ``own`` those that only one witness shows."""
 
-    runs: HubRuns
+    runs: RunStarts
     shared: list[Shared]
     own: dict[str, list[ObservedStep]]
 
@@ -99,7 +99,7 @@ class Steady:
             yield one.step, (rows >= one.step.after) & (run == self.runs.at(one.step.before))
 
 
-def with_jumps(runs: HubRuns, marks: BootStamps | None, stamps: Callable[[Ints], Ints]) -> HubRuns:
+def with_jumps(runs: RunStarts, marks: BootStamps | None, stamps: Callable[[Ints], Ints]) -> RunStarts:
     """Return ``runs`` that end as well where host marks tell of a jump of the hub's clock.
 
     A run ends where the marks step by more than any counter could follow, and the stamps do so too:
@@ -113,10 +113,10 @@ def with_jumps(runs: HubRuns, marks: BootStamps | None, stamps: Callable[[Ints],
             at = int(between.argmax())
             if between[at] > abs(step.size_ms) / 2:
                 begins.append(rows[at + 1])
-    return HubRuns(np.union1d(runs.first, begins).astype(np.int64))
+    return RunStarts(np.union1d(runs.first, begins).astype(np.int64))
 
 
-def steady(runs: HubRuns, nodes: Iterable[BootStamps], marks: BootStamps | None) -> Steady:
+def steady(runs: RunStarts, nodes: Iterable[BootStamps], marks: BootStamps | None) -> Steady:
     """Find the hub's steps within its ``runs``, by what ``nodes`` and ``marks`` show together."""
     seen: dict[str, list[ObservedStep]] = {}
     received: dict[str, Ints] = {}

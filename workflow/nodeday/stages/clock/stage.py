@@ -19,7 +19,7 @@ from nodeday.schemas import TABLES
 from nodeday.stages.clock import check, hub, maps, marks, nodes
 from nodeday.stages.clock.boots import Captured, Key
 from nodeday.stages.clock.events import Span, step_rows
-from nodeday.stages.clock.hub import MARKS, BootStamps, HubRuns, Steady
+from nodeday.stages.clock.hub import MARKS, BootStamps, RunStarts, Steady
 from nodeday.stages.clock.maps import Map
 from nodeday.stages.clock.nodes import Stamped
 from nodeday.stages.clock.rounding import Unit
@@ -53,7 +53,7 @@ def _fitted(
         raise ContractError("no frame was received", f"session {session}", "frames to fit clocks to")
     unit = Unit(_hub_unit_ms(layout))
     host = _marks(captured, _utc_field(layout), unit.ms)
-    known = HubRuns(table.loc[table["began"] != "hub_or_nodes", "row"].to_numpy(np.int64))
+    known = RunStarts(table.loc[table["began"] != "hub_or_nodes", "row"].to_numpy(np.int64))
     runs = hub.with_jumps(known, host, captured.stamps_at)
     boots = partial(captured.boots, partial(study.layout_of, session), runs)
     steady = hub.steady(runs, (_boot_stamps(name, each, unit) for (name, _, _), each in boots()), host)
