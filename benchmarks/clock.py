@@ -154,7 +154,7 @@ def peer_errors(own: StampedDay, fit: Callable[[Floats, Floats, float], Curve], 
     out = np.empty(len(own.ticks))
     for boot in np.unique(own.boot).tolist():
         mine = own.boot == boot
-        got = mine & own.heard
+        got = mine & own.delivered
         x, stamp = own.ticks[got] / TICK_HZ, (own.stamp_ns[got] - HUB_START_NS) / 1e6
         at = own.ticks[mine] / TICK_HZ
         found = fit(x, stamp - x * 1e3, unit_ms)(at) - DELAY_MS + at * 1e3
