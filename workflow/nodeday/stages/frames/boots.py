@@ -35,18 +35,25 @@ OPEN = 8
 SILENT_PERIODS, FAST = 10.0, 2.0
 """A counter that begins anew shows after a silence of ten periods or more, and counts at most twice as fast
 as usual meanwhile. A choice of this project."""
+AHEAD, AROUND = 16, 1000
+"""Frames of a stream that are looked at after its counter fell, among so many of the node before and after. A
+choice of this project."""
 NORMAL, LATE, LOOSE, FOREIGN = 0, 1, 2, 3
 """How well a frame fits an open boot: on time; late, as its counter bears out; possible; not at all."""
 
 
 class Frame(NamedTuple):
-    """A frame of a node: raw ticks, hub stamp (ns), boot field, stream (by number), raw counter."""
+    """A frame of a node: raw ticks, hub stamp (ns), boot field, stream (by number), raw counter.
+
+    ``returns`` says that the stream's counter fell here and soon after goes on from before the fall.
+    """
 
     raw: int
     hub_ns: int
     boot_id: int
     stream: int
     seq: int
+    returns: bool = False
 
 
 class Frames(NamedTuple):
@@ -169,7 +176,8 @@ class NodeClock:
 
     def _start(self, frames: Frames, at: int, step: int) -> tuple[Boot, int]:
         """The boot of the frame that begins a part, and the frame's unwrapped ticks."""
-        frame = Frame(*(int(values[at]) for values in frames[:5]))
+        raw, hub_ns, boot_id, stream, seq = (int(values[at]) for values in frames[:5])
+        frame = Frame(raw, hub_ns, boot_id, stream, seq, self._returns(frames, at))
         run = int(frames.run[at])
         fits = [(*self._fit(boot, frame), order) for order, boot in enumerate(self.open) if boot.run == run]
         quality, ticks, order = min(fits, default=(FOREIGN, 0, 0), key=lambda fit: (fit[0], fit[2]))
@@ -181,6 +189,27 @@ class NodeClock:
         boot = self.open.pop(order)
         self.open.insert(0, boot)
         return boot, ticks
+
+    def _returns(self, frames: Frames, at: int) -> bool:
+        """Whether the counter goes on from before a fall at frame ``at``, sooner than a new count could."""
+        pace = self.paces[int(frames.stream[at])]
+        if pace.regular:
+            return False
+        first = max(at - AROUND, 0)
+        rows = first + np.flatnonzero(frames.stream[first : at + AROUND] == frames.stream[at])
+        index = int(np.searchsorted(rows, at))
+        ahead = rows[index + 1 : index + 1 + AHEAD]
+        if not index or not len(ahead):
+            return False
+        rise = (frames.seq[ahead] - frames.seq[at]) % pace.modulus
+        back = (frames.seq[rows[index - 1]] - frames.seq[at]) % pace.modulus
+        periods = (frames.hub_ns[ahead] - frames.hub_ns[at]) / 1e9 * self.rate_hz / self._usual(pace)
+        return bool(((rise > back) & (rise < pace.modulus // 2) & (rise > FAST * periods + FEW)).any())
+
+    @staticmethod
+    def _usual(pace: StreamPace) -> float:
+        """Return the usual time between frames: frames that queued come faster than they were made."""
+        return max(pace.period, pace.nominal)
 
     def _carry_on(self, boot: Boot, frames: Frames, part: slice, total: Ints) -> None:
         """Bring the boot's state up to the end of a part of frames with ``total`` ticks."""
@@ -253,10 +282,10 @@ class NodeClock:
         Ticks that a network keeps for its nodes go on when a node restarts; then only the counter tells.
         """
         pace = self.paces[frame.stream]
-        period = max(pace.period, pace.nominal)  # frames that queued come faster than they were made
-        periods = (frame.hub_ns - boot.hub_ns) / 1e9 * self.rate_hz / period
+        periods = (frame.hub_ns - boot.hub_ns) / 1e9 * self.rate_hz / self._usual(pace)
         fell = residue > pace.modulus // 2 and passed >= 0
-        return fell and periods >= SILENT_PERIODS and frame.seq <= FAST * periods + FEW
+        silent = periods >= SILENT_PERIODS and frame.seq <= FAST * periods + FEW
+        return fell and silent and not frame.returns
 
     def _by_counter(self, boot: Boot, frame: Frame) -> int | None:
         """Unwrapped ticks by the stream's counter, taken as the nearest to its last; None if none agree."""

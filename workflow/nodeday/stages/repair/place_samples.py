@@ -45,8 +45,9 @@ def place_frames(seq: Ints, ticks: Ints, trusted: Bools, ticks_per_frame: float)
 
     Ticks of absent frames lie on the line between their neighbours. A frame that is not ``trusted`` and lies
     more than half a frame off the line of those that are gets its ticks from that line, and so do frames
-    whose ticks fall against the most that rise with the sequence. Ticks may stand still. Raises ValueError where a
-    ``seq`` occurs twice, and where the range of ``seq`` cannot be one boot.
+    whose ticks fall against the most that rise with the sequence. Ticks may stand still.
+
+    Raises ValueError where a ``seq`` occurs twice, and where the range of ``seq`` cannot be one boot.
     """
     order = np.argsort(seq, kind="stable")
     slot = seq[order] - seq[order[0]]
