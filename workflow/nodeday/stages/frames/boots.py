@@ -32,9 +32,10 @@ ODD_RATE = 0.03
 choice of this project."""
 OPEN = 8
 """Boots of a node that may still get frames. A choice of this project."""
-SILENT_PERIODS, FAST = 10.0, 2.0
-"""A counter that begins anew shows after a silence of ten periods or more, and counts at most twice as fast
-as usual meanwhile. A choice of this project."""
+SILENT_PERIODS, SILENT_S, FAST = 10.0, 30.0, 2.0
+"""A counter that begins anew while ticks go on shows after a silence of ten periods and 30 s, and counts at
+most twice as fast as usual meanwhile. Choices of this project: a node needs time to restart and to join its
+network, and a frame out of order after a shorter silence was late."""
 AHEAD, AROUND = 16, 1000
 """Frames of a stream that are looked at after its counter fell, among so many of the node before and after. A
 choice of this project."""
@@ -284,8 +285,8 @@ class NodeClock:
         pace = self.paces[frame.stream]
         periods = (frame.hub_ns - boot.hub_ns) / 1e9 * self.rate_hz / self._usual(pace)
         fell = residue > pace.modulus // 2 and passed >= 0
-        silent = periods >= SILENT_PERIODS and frame.seq <= FAST * periods + FEW
-        return fell and silent and not frame.returns
+        silent = periods >= SILENT_PERIODS and frame.hub_ns - boot.hub_ns >= SILENT_S * 1e9
+        return fell and silent and frame.seq <= FAST * periods + FEW and not frame.returns
 
     def _by_counter(self, boot: Boot, frame: Frame) -> int | None:
         """Unwrapped ticks by the stream's counter, taken as the nearest to its last; None if none agree."""

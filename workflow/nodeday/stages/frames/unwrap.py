@@ -195,6 +195,10 @@ class StreamCounter:
         self.pace.learn(raw_steps, time_steps)
         steps, lost = self.pace.steps(raw_steps, time_steps)
         seq = self.seq + np.cumsum(steps)
+        for row in np.flatnonzero(lost).tolist():
+            # Behind a late frame one step would lead back among numbers that are taken.
+            highest = max(self.highest, int(seq[:row].max(initial=self.highest)))
+            seq[row:] += max(highest + 1 - int(seq[row]), 0)
         self.raw, self.seq, self.time = int(raw[-1]), int(seq[-1]), int(time[-1])
         status = np.full(len(raw), GOOD)
         status[lost] = INCONSISTENT
