@@ -174,7 +174,8 @@ class SessionPlan(Strict):
 
     def minutes(self) -> list[float]:
         """Return the minutes at which something happens to a node or the hub."""
-        nodes = [one.at_min for one in (*self.restarts, *self.deaths, *self.away)]
+        nodes = [one.at_min for one in self.restarts] + [one.at_min for one in self.deaths]
+        nodes += [one.at_min for one in self.away]
         hub = [one.at_min for one in self.hub_steps] + [one.at_min for one in self.hub_restarts]
         return nodes + hub + [one.at_min for one in self.outages] + list(self.taps_min)
 

@@ -155,7 +155,7 @@ def frames_sent(plan: SessionPlan, layout: Layout, sender: SendingStream) -> Sen
     at = sent.sent_s.copy()
     for away in [one for one in plan.away if one.node == name]:
         stretch = 60 * away.at_min, 60 * away.at_min + away.seconds
-        for boot in range(len(sender.runs)):
-            rows = sent.boot == boot
+        for number in range(len(sender.runs)):
+            rows = sent.boot == number
             at[rows] = channel.queued(at[rows], stretch, away.mixed, away.flush_s)
     return replace(sent, sent_s=at)
