@@ -154,6 +154,7 @@ class Decoder:
         for role in RADIO:
             own = fields.get(role)
             physical = values[role] * own.scale + own.offset if own else np.full(n, np.nan)
+            physical = np.where(found.null.get(role, False), np.nan, physical)
             out[role] = physical.astype(np.float32)
         return out | {
             "offset": found.start,
