@@ -5,20 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
-import pandas as pd
 import pytest
 from captures import Wire
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from nodeday.schemas.numbers import GapCause
 
 from nodeday.cli.main import main
 from nodeday.config.models import Node
 from nodeday.config.study import Study
 from nodeday.core.errors import GOOD, SettingsError
 from nodeday.layouts import decode_fields, load_layout
-from nodeday.schemas.numbers import GapCause
 from nodeday.stages.simulate import channel, stage
 from nodeday.stages.simulate.plan_parts import Away, HostMarks, LateBursts, Pauses, SecondDevice
 from nodeday.stages.simulate.scenario import (
@@ -98,7 +98,9 @@ LOSSY = RadioChannel(loss=0.05, burst=3, duplicates=0.01, late=0.01)
 DAYS: dict[str, tuple[Wire, SessionPlan]] = {
     "queue sent on return": (
         Wire(0.25, ticks_hz=1000.0, boot=True),
-        plan(8, nodes_plan(), away=tuple(Away(node="one", at_min=1 + k, seconds=5 * k + 1) for k in range(6))),
+        plan(
+            8, nodes_plan(), away=tuple(Away(node="one", at_min=1 + k, seconds=5 * k + 1) for k in range(6))
+        ),
     ),
     "queue between live frames": (
         Wire(0.25, ticks_hz=1000.0, boot=True),
@@ -146,3 +148,76 @@ def test_the_counts_of_a_day_are_its_truth(tmp_path: Path, name: str, boot: bool
     wire, day = DAYS[name]
     root, truth = study_of(tmp_path / "study", day, replace(wire, boot=boot))
     assert_counts(root, truth)
+
+
+@settings(deadline=None, max_examples=6)
+@given(name=st.sampled_from(sorted(DAYS)), boot=st.booleans(), seed=st.integers(0, 2**32))
+def test_the_counts_of_any_such_day_are_its_truth(name: str, boot: bool, seed: int) -> None:
+    wire, day = DAYS[name]
+    with TemporaryDirectory() as folder:
+        plan_of_seed = day.model_copy(update={"seed": seed})
+        assert_counts(*study_of(Path(folder) / "study", plan_of_seed, replace(wire, boot=boot)))
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    seed=st.integers(0, 2**32), seconds=st.floats(0.1, 40), mixed=st.booleans(), flush=st.floats(0.001, 0.4)
+)
+def test_a_queue_keeps_its_order_and_nothing_goes_out_early(
+    seed: int, seconds: float, mixed: bool, flush: float
+) -> None:
+    made = np.cumsum(np.random.default_rng(seed).uniform(0.01, 0.5, 200))
+    away = float(made[50]), float(made[50]) + seconds
+    sent = channel.queued(made, away, mixed, flush)
+    waiting = (made >= away[0]) & (made < away[1])
+    assert (sent >= made).all()
+    assert (sent[waiting] >= away[1]).all()
+    np.testing.assert_allclose(np.diff(sent[waiting]), flush)
+    np.testing.assert_array_equal(sent[:50], made[:50])
+    behind = sent[50:]
+    if mixed:
+        np.testing.assert_array_equal(sent[~waiting], made[~waiting])
+    else:
+        assert (np.diff(behind) > 0).all()
+
+
+@pytest.mark.parametrize("read", ["after", "before"])
+@pytest.mark.parametrize("rounding", ["up", "down", "nearest"])
+@pytest.mark.parametrize("unit_ns", [1_000_000, 1_000_000_000])
+def test_the_host_writes_its_marks_as_planned(tmp_path: Path, unit_ns: int, rounding: str, read: str) -> None:
+    marks = HostMarks.model_validate({"rounding": rounding, "read": read})
+    path = tmp_path / "day.yaml"
+    path.write_text(Wire(1.0, ticks_hz=1000.0, mark_unit_ns=unit_ns).layout("day"))
+    layout = load_layout(path)
+    nodes = {0: Node(session="*", node="hub", address=0, placement="hub")}
+    data, truth = simulate_session(plan(60, nodes_plan(), marks=marks), layout, nodes)
+    kind = layout.stream("mark")
+    frames_of = np.frombuffer(data, np.uint8).reshape(-1, layout.frame_bytes(kind))
+    off_ns = decode_fields(frames_of, layout, kind)["utc"] * unit_ns - truth.streams["hub/mark"].utc_ns
+    low, high = {"up": (0.0, 1.0), "down": (-1.0, 0.0), "nearest": (-0.5, 0.5)}[rounding]
+    most_ns = 500_000_000  # a stall of the host, with room
+    assert off_ns.min() >= low * unit_ns - (most_ns if read == "before" else 0) - 1
+    assert off_ns.max() <= high * unit_ns + (most_ns if read == "after" else 0) + 1
+    if unit_ns == 1_000_000:
+        apart = off_ns - (low + high) / 2 * unit_ns
+        assert (np.median(apart) > 0) == (read == "after")
+
+
+def test_a_delayed_frame_that_comes_in_an_outage_is_the_hubs_loss(tmp_path: Path) -> None:
+    wire = Wire(0.25, ticks_hz=1000.0, boot=True)
+    away = (Away(node="one", at_min=1, seconds=40),)
+    day = plan(4, nodes_plan(), away=away, outages=(Outage(at_min=1.5, minutes=0.25),))
+    root, truth = study_of(tmp_path / "study", day, wire)
+    stream = truth.streams["one/level"]
+    due_s = (stream.utc_ns - truth.start_utc_ns) / 1e9
+    assert (stream.cause[~stream.received] == GapCause.HUB_OUTAGE).all()
+    assert ((due_s >= 60) & (due_s < 100) & ~stream.received).any()
+    assert_counts(root, truth)
+
+
+def test_pauses_need_frames_of_one_sample(tmp_path: Path) -> None:
+    path = tmp_path / "day.yaml"
+    path.write_text(Wire(1.0, ticks_hz=1000.0).layout("day").replace("samples: 1", "samples: 4"))
+    nodes = {16: Node(session="*", node="one", address=16, placement="arm")}
+    with pytest.raises(SettingsError, match="node one has pauses, but a frame of stream level has several"):
+        simulate_session(plan(2, nodes_plan(pauses=Pauses(median_s=1))), load_layout(path), nodes)

@@ -113,7 +113,8 @@ class RowBatch:
         digits = (first or "").removeprefix("-").replace(self.decimal, "", 1)
         if digits.isdigit() if text else not arrow.types.is_timestamp(column.type):
             return self._numbers(name, unit_ns), utc
-        zone, what = "UTC", "an instant with its offset from UTC, such as 2026-07-14T05:00:00Z"
+        zone: str | None = "UTC"
+        what = "an instant with its offset from UTC, such as 2026-07-14T05:00:00Z"
         if utc and text and not _bad(column.slice(0, 1), arrow.timestamp("ns")):
             zone, what = None, "an instant without an offset, as in the rows before it"
         values = self._cast(name, arrow.timestamp("ns", zone), what)
@@ -129,7 +130,7 @@ class RowBatch:
         units = compute.floor(exact)
         part = compute.subtract(exact, units).cast(arrow.float64()).to_numpy()
         begun = np.asarray(units.cast(arrow.int64()).to_numpy(), np.int64) * unit_ns
-        return begun + np.rint(part * unit_ns).astype(np.int64)
+        return np.asarray(begun + np.rint(part * unit_ns).astype(np.int64))
 
     def _cast(self, name: str, kind: arrow.DataType, what: str, nullable: bool = False) -> arrow.ChunkedArray:
         column = self.table[name]
