@@ -16,6 +16,7 @@ import dpkt
 import numpy as np
 import pandas as pd
 import pyarrow as arrow
+import pyarrow.parquet as parquet
 import pytest
 from conftest import samples_in, stored
 from hypothesis import given, settings
@@ -539,3 +540,139 @@ def test_a_packet_that_its_parser_stumbles_over_is_left_out(tmp_path: Path) -> N
     stream, facts = unpacked(tmp_path, pcap([strange, udp(RAW[:50])], link=101))
     assert stream == RAW[:50]
     assert facts[0].troubles == ["1 packets were left out: no whole UDP datagram"]
+
+
+# --- what recordings bring along -----------------------------------------------------------------
+
+RADIO_FIELDS = """  - {name: battery, role: battery, bits: 8, scale: 0.01, offset: 2.0}
+  - {name: rssi, role: rssi, bits: 8, signed: true, scale: 0.5, offset: -74}
+kinds:
+"""
+
+
+def layout_changed(folder: Path, old: str, new: str) -> None:
+    path = folder / "config" / "layouts" / "recorded.yaml"
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new))
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet", "samples"])
+def test_what_was_not_measured_is_null(form: str, recorded_study: Callable[..., Path]) -> None:
+    table = by_frame(10).assign(battery=3.5, rssi=-60.0)
+    table.loc[2, "battery"], table.loc[4, "rssi"] = np.nan, np.inf
+    table.loc[5, "rssi"], table.loc[6, "rssi"] = -np.inf, 1e300
+    content: str | pd.DataFrame = table if form == "parquet" else table.to_csv(index=False)
+    if form == "samples":
+        content = table.loc[table.index.repeat(5)].drop(columns=[f"ecg_{at}" for at in range(5)])
+        content["ecg"] = 7
+    folder = recorded_study(content)
+    layout_changed(folder, "kinds:\n", RADIO_FIELDS)
+    frames = run(folder)[0].query("stream == 'ecg'").reset_index()
+    assert np.flatnonzero(frames.battery_v.isna()).tolist() == [2]
+    assert np.flatnonzero(frames.rssi_dbm.isna()).tolist() == [4, 5]
+    assert frames.battery_v.drop(2).tolist() == pytest.approx([3.5] * 9)
+    assert frames.rssi_dbm.drop([4, 5, 6]).tolist() == [-60.0] * 7
+
+
+@pytest.mark.parametrize("mapping", ["", "values: physical\n"], ids=["counts", "physical"])
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e300])
+def test_a_sample_that_is_no_number_is_named(
+    value: float, mapping: str, recorded_study: Callable[..., Path]
+) -> None:
+    table = by_frame(10).astype({"ecg_2": float})
+    for at in range(5) if mapping else ():
+        table[f"ecg_{at}"] /= 100
+    table.loc[3, "ecg_2"] = value
+    with pytest.raises(ContractError, match=r"day row 4: ecg_2 is .*; expected a "):
+        run(recorded_study(table, mapping))
+
+
+@pytest.mark.parametrize("time", ["nan", "1e30", "9300000000000", "soon"])
+def test_a_time_that_is_no_instant_is_named(time: str, recorded_study: Callable[..., Path]) -> None:
+    table = by_frame(10)
+    table["time"] = table["time"].astype("datetime64[ns, UTC]").astype(np.int64) // 10**9
+    table = table.astype({"time": object})
+    table.loc[3, "time"] = time
+    with pytest.raises(ContractError, match=r"day line 5: time is '?\w+'?; expected a number"):
+        run(recorded_study(table.to_csv(index=False), "time_unit_ns: 1000000000\n"))
+
+
+@pytest.mark.parametrize("samples", [1, 5])
+def test_a_row_that_comes_again_is_a_duplicate(samples: int, recorded_study: Callable[..., Path]) -> None:
+    rows = [(n, n * 20 * samples + k, n + k) for n in range(8) for k in range(samples)]
+    again = rows[: 4 * samples] + rows[3 * samples :] + rows[6 * samples : 7 * samples]
+    text = "stream,sequence,time,ecg\n" + "".join(f"ecg,{n},{at},{count}\n" for n, at, count in again)
+    folder = recorded_study(text)
+    layout_changed(folder, "samples: 5", f"samples: {samples}")
+    frames, _ = run(folder)
+    assert frames.seq.tolist() == [0, 1, 2, 3, 3, 4, 5, 6, 7, 6]
+    assert np.flatnonzero(frames.status == "duplicate").tolist() == [4, 9]
+
+
+def test_a_frame_of_doubled_samples_is_refused(recorded_study: Callable[..., Path]) -> None:
+    text = "stream,sequence,time,ecg\n" + "".join(f"ecg,0,{n},{n // 2}\n" for n in range(10))
+    with pytest.raises(ContractError, match=r"frame 0 of heart/ecg has 10 rows; expected 5"):
+        run(recorded_study(text))
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_how_a_text_is_written_is_recognised(
+    encoding: str, separator: str, recorded_study: Callable[..., Path]
+) -> None:
+    table = by_frame()
+    folder = recorded_study("")
+    text = table.to_csv(index=False, sep=separator)
+    mark = "\ufeff" if encoding in ("utf-16-le", "utf-16-be") else ""
+    (folder / "captures" / "day").write_bytes((mark + text).encode(encoding))
+    own = run(folder)[0].query("stream == 'ecg'")
+    assert own.seq.tolist() == table.sequence.tolist()
+    assert (own.hub_ns.diff().dropna() > 0).all()
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+@pytest.mark.parametrize("unit_ns", [1_000_000_000, 1_000_000, 1_000])
+def test_times_since_1970_are_utc_where_that_is_declared(
+    unit_ns: int, form: str, recorded_study: Callable[..., Path]
+) -> None:
+    table = by_frame()
+    instants = table.time.astype("datetime64[ns, UTC]").astype(np.int64).to_numpy()
+    text = [f"{ns // unit_ns}.{ns % unit_ns:0{len(str(unit_ns)) - 1}}".replace(".", ",") for ns in instants]
+    decimal = table.assign(time=text).to_csv(index=False, sep=";")
+    content = decimal if form == "csv" else table.assign(time=instants / unit_ns)
+    folder = recorded_study(content, f"time_unit_ns: {unit_ns}\ntime_utc: true\ndecimal: ','\n")
+    frames, _ = run(folder)
+    marks, own = frames[frames.node == "hub"], frames[frames.stream == "ecg"]
+    off_ns = marks.mark_utc_ns.to_numpy(np.int64) - marks.hub_ns.to_numpy()
+    assert len(marks) == 3
+    assert np.ptp(off_ns) <= (1_000_000 if form == "parquet" else 0)  # a float's last digit is rounded up
+    assert np.abs(own.hub_ns.to_numpy() + off_ns.min() - instants).max() < 2_000
+
+
+@pytest.mark.parametrize("written", ["%Y-%m-%dT%H:%M:%S.%f", "%Y-%m-%d %H:%M:%S.%f", "%Y-%m-%dT%H:%M:%S.%fZ"])
+def test_instants_without_an_offset_are_utc_where_that_is_declared(
+    written: str, recorded_study: Callable[..., Path]
+) -> None:
+    table = by_frame()
+    text = table.assign(time=table.time.dt.strftime(written)).to_csv(index=False)
+    frames, _ = run(recorded_study(text, "time_utc: true\n"))
+    assert len(frames[frames.node == "hub"]) == 3
+
+
+def test_decimal_commas_are_declared(recorded_study: Callable[..., Path]) -> None:
+    table = by_frame(10)
+    for at in range(5):
+        table[f"ecg_{at}"] = (table[f"ecg_{at}"] / 100).map("{:.2f}".format).str.replace(".", ",")
+    text = table.to_csv(index=False, sep=";")
+    frames, _ = run(recorded_study(text, "values: physical\ndecimal: ','\n"))
+    assert len(frames[frames.stream == "ecg"]) == 10
+
+
+def test_a_parquet_file_with_a_column_twice_is_refused(recorded_study: Callable[..., Path]) -> None:
+    folder = recorded_study(by_frame(10))
+    path = folder / "captures" / "day"
+    table = parquet.read_table(path)
+    parquet.write_table(table.append_column("sequence", table["sequence"]), path)
+    with pytest.raises(ContractError) as error:
+        run(folder)
+    assert str(error.value) == f"{path}: column sequence is there twice; expected each column once."

@@ -387,3 +387,34 @@ def test_an_open_phase_lasts_to_the_next(study_folder: Maker) -> None:
     study = Study(study_folder(**{"events.tsv": events}))
     at_seven = 1784005200 * 10**9
     assert study.phases_of("S1") == [("rest", at_seven, at_seven + HOUR), ("work", at_seven + HOUR, None)]
+
+
+# --- sessions that share time --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "zone", "shared"),
+    [
+        ("2026-07-14T09:00", "2026-07-14T11:00", "", True),
+        ("2026-07-14T10:00", "2026-07-14T11:00", "", False),  # one ends where the next begins
+        ("2026-07-14T09:00", "2026-07-14T10:00", "Europe/London", False),  # an hour behind
+        ("2026-07-14T09:00", "", "", False),  # nothing is known of its end
+    ],
+)
+def test_two_sessions_of_one_participant_share_no_time(
+    begin: str, end: str, zone: str, shared: bool, study_folder: Maker
+) -> None:
+    first = row(start="2026-07-14T08:00", end="2026-07-14T10:00")
+    text = SESSIONS + first + row("S2", zone, begin, end)
+    study = Study(study_folder(**{"sessions.tsv": text}))
+    assert checks.problems(study, "S1") == []
+    problems = [str(one) for one in checks.problems(study, "S2")]
+    assert [("overlaps session S1 of participant P1" in one) for one in problems] == [True] * shared
+
+
+def test_sessions_of_two_participants_may_share_time(study_folder: Maker) -> None:
+    first = row(start="2026-07-14T08:00", end="2026-07-14T10:00")
+    text = SESSIONS + first + first.replace("S1\tP1", "S2\tP2")
+    people = "participant\tage_years\tresting_bpm\nP1\t40\t60\nP2\t40\t60\n"
+    study = Study(study_folder(**{"sessions.tsv": text, "participants.tsv": people}))
+    assert checks.problems(study, "S2") == []

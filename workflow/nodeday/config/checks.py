@@ -25,6 +25,7 @@ def problems(study: Study, session: str, captures: bool = True) -> list[Settings
         (lambda: study.layouts_of(session), set()),
         (lambda: _check_addresses(study, session), {"nodes"}),
         (lambda: study.written_span(session), {"study"}),
+        (lambda: _check_overlap(study, session), {"study"}),
         (lambda: study.phases_of(session), {"study", "events"}),
         (lambda: _check_fills(study), {"study"}),
         (lambda: _check_mounting(study), {"study", "nodes"}),
@@ -47,6 +48,32 @@ def _check_participant(study: Study, session: str) -> None:
     if name not in study.codes:
         found = f"participant {name} is not in config/participants.tsv"
         raise SettingsError(found, f"session {session}", "a row for it")
+
+
+def _check_overlap(study: Study, session: str) -> None:
+    """Refuse a session that shares time with an earlier row of its participant, which would count twice.
+
+    Only sessions whose start and end are both written can be compared.
+    """
+    start, end = study.written_span(session)
+    row = study.session(session)
+    for name, other in study.sessions.items():
+        if name == session or start is None or end is None:
+            return
+        if other.participant != row.participant:
+            continue
+        try:
+            begin, stop = study.written_span(name)
+        except SettingsError:
+            continue  # a problem of that session
+        if begin is not None and stop is not None and start < stop and begin < end:
+            raise SettingsError(
+                f"{row.start} to {row.end} overlaps session {name} of participant {row.participant}, "
+                f"{other.start} to {other.end}",
+                f"config/sessions.tsv, session {session}",
+                "no time in two sessions of one participant",
+                "Captures of one stretch are one session: write them in one row, with a bar between them.",
+            )
 
 
 def _check_addresses(study: Study, session: str) -> None:

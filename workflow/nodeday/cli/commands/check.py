@@ -67,7 +67,8 @@ def _plan_problems(study: Study, session: str) -> list[str]:
     if session not in study.planned:
         return []
     from nodeday.config import checks
-    from nodeday.stages.simulate.scenario import check_plan, load_scenario
+    from nodeday.stages.simulate.plan_check import check_plan
+    from nodeday.stages.simulate.scenario import load_scenario
 
     try:
         plan = load_scenario(study.scenario).session(session)

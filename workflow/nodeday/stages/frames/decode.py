@@ -159,7 +159,8 @@ class Decoder:
         for role in RADIO:
             out[role] = np.full(n, np.nan, np.float32)
             if role in fields:
-                out[role] = self._measure(values[role], fields[role], layout)
+                known = ~found.null.get(role, np.zeros(n, np.bool_))
+                out[role][known] = self._measure(values[role][known], fields[role], layout)
         return out | {
             "offset": found.start,
             "length": (found.end - found.start).astype(np.int32),

@@ -1,19 +1,31 @@
 """Recordings that come decoded already: CSV or Parquet files with sequence numbers.
 
 A row is a frame (columns ``ecg_0`` to ``ecg_19`` for a channel ``ecg`` of 20 samples) or a sample
-(a column ``ecg``; consecutive rows of one sequence number are a frame). Either way there are
+(a column ``ecg``; consecutive rows of one sequence number are a frame). Either way the columns are
 
     node        name or address; may be left out where the session has one node
     stream      as the layout names it; may be left out where the layout has one
     sequence    as the node counted, within the width that the layout gives it
     ticks       the node's; without them the time stands in
-    time        when the frame came: whole numbers, or instants with their offset from UTC; without
+    time        when the frame came: numbers, or ISO 8601 instants with their offset from UTC; without
                 it the ticks stand in, where there is one node
 
-and, if known, boot, battery (V), rssi (dBm) and lqi. ``config/recorded/<layout>.yaml`` says what
-is called otherwise: see :class:`Columns`. The rows become frames of the layout, as its nodes would
-have sent them, and all that follows treats them as such. Where the times are instants and the
-layout has host marks, marks that say so are made, for the hub's clock then is UTC.
+and, if known, boot, battery (V), rssi (dBm) and lqi. Of these three an empty cell, NaN and infinity
+are null; in any other column they are an error, which names the line. A row that comes again is a
+duplicate. A text file is UTF-8, or UTF-16 with a byte order mark, and its separator is that of comma,
+semicolon and tab which separates the column names. ``config/recorded/<layout>.yaml`` declares the
+rest: see :class:`.rowparts.ColumnNames`::
+
+    sequence: packet             # a column of another name
+    channels: {ecg: potential}   # the same for a channel
+    values: physical             # in the channel's unit, not in counts
+    decimal: ","
+    time_unit_ns: 1000000        # times in milliseconds, with or without decimals
+    time_utc: true               # since 1970; instants without an offset are UTC, too
+
+The rows become frames of the layout, as its nodes would have sent them, and all that follows treats
+them as such. Where the times are UTC and the layout has host marks, marks that say so are made, for
+the hub's clock then is UTC.
 """
 
 from __future__ import annotations
@@ -28,7 +40,7 @@ from numpy.typing import NDArray
 
 from nodeday.config.study import HUB
 from nodeday.core import yaml_io
-from nodeday.core.arrays import Ints
+from nodeday.core.arrays import Bools, Ints
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind, Layout, encode_frames, pack_counts
 from nodeday.stages.frames import rowfile
@@ -37,8 +49,8 @@ from nodeday.stages.frames.rowfile import RowBatch
 from nodeday.stages.frames.rowparts import ColumnNames, Part, Said, joined
 from nodeday.stages.frames.scan import FoundFrames, ScannedBlock
 
-Made = tuple[int, Ints, NDArray[np.uint8]]
-"""Number of a kind, last row of each frame, and the frames' bytes."""
+Made = tuple[int, Ints, NDArray[np.uint8], dict[str, Bools]]
+"""Number of a kind, last row of each frame, the frames' bytes, and by role what they do not know."""
 
 
 def columns_of(root: Path, layout: Layout) -> ColumnNames:
@@ -48,17 +60,11 @@ def columns_of(root: Path, layout: Layout) -> ColumnNames:
 
 
 def form_of(path: Path, columns: ColumnNames) -> str:
-    """``csv``, ``parquet`` or nothing, by what the file begins with and not by its name."""
+    """Return ``csv``, ``parquet`` or nothing, by what the file begins with and not by its name."""
     with path.open("rb") as file:
-        head = file.read(1 << 16)
-    if head[:4] == b"PAR1":
-        return "parquet"
-    line = head.split(b"\n", 1)[0].removeprefix(b"\xef\xbb\xbf")
-    try:
-        names = line.decode("utf-8").rstrip("\r").split(columns.separator)
-    except UnicodeDecodeError:
-        return ""
-    return "csv" if columns.sequence in [name.strip('"') for name in names] else ""
+        if file.read(4) == b"PAR1":
+            return "parquet"
+    return "csv" if rowfile.text_form(path, columns.sequence, columns.separator) else ""
 
 
 @dataclass
@@ -91,7 +97,10 @@ class DecodedRecording:
             with path.open("rb") as file:
                 digest = hashlib.file_digest(file, "sha256").hexdigest()
             self.facts.append(FileFacts(path.name, before.st_size, digest, read=before.st_size))
-            for rows in rowfile.read(path, form, self.columns.separator):
+            text = None
+            if form == "csv":
+                text = rowfile.text_form(path, self.columns.sequence, self.columns.separator)
+            for rows in rowfile.read(path, text, self.columns.decimal):
                 yield self._block(rows)
             refuse_moving(path, before, before.st_size)
         for (address, slot), part in self._held.items():
@@ -116,7 +125,7 @@ class DecodedRecording:
             if not whole:
                 part = self._grouped(rows, part, number, kind)
             if len(part.at):
-                made.append((number, part.at, self._encoded(layout, kind, part, rows)))
+                made.append((number, part.at, self._encoded(layout, kind, part, rows), part.null))
                 self.in_frames += len(part.at) * (1 if whole else kind.samples)
         self.rows += len(time_ns)
         return ScannedBlock(self._laid(made + (self._marks_at(time_ns) if utc else [])), [])
@@ -170,20 +179,20 @@ class DecodedRecording:
                 "utc": -(-time_ns[at] // (utc.unit_ns or 1)),  # rounded up: a host is never early
             }
             self.marks += len(at)
-            return [(slot, at, encode_frames(layout, kind, fields))]
+            return [(slot, at, encode_frames(layout, kind, fields), {})]
         return []
 
     def _laid(self, made: list[Made]) -> list[FoundFrames]:
         if not made:
             return []
-        sizes = np.concatenate([np.full(len(at), frames.shape[1]) for _, at, frames in made])
-        order = np.argsort(np.concatenate([at for _, at, _ in made]), kind="stable")
+        sizes = np.concatenate([np.full(len(at), frames.shape[1]) for _, at, frames, _ in made])
+        order = np.argsort(np.concatenate([at for _, at, _, _ in made]), kind="stable")
         starts = np.empty(len(order), np.int64)
         starts[order] = self.size + np.cumsum(sizes[order]) - sizes[order]
         self.size += int(sizes.sum())
         self.facts[-1].taken += int(sizes.sum())
-        parts = np.split(starts, np.cumsum([len(at) for _, at, _ in made])[:-1])
+        parts = np.split(starts, np.cumsum([len(at) for _, at, _, _ in made])[:-1])
         return [
-            FoundFrames(*self.said.slots[slot], start, start + frames.shape[1], frames)
-            for (slot, _, frames), start in zip(made, parts, strict=True)
+            FoundFrames(*self.said.slots[slot], start, start + frames.shape[1], frames, null)
+            for (slot, _, frames, null), start in zip(made, parts, strict=True)
         ]

@@ -1,33 +1,73 @@
-"""Rows of CSV and Parquet files as columns of numbers, with the line of whatever is none."""
+"""Rows of CSV and Parquet files as columns of numbers, with the line of a value that is no number."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import codecs
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow as arrow
+import pyarrow.compute as compute
 import pyarrow.csv as csv
 import pyarrow.parquet as parquet
 from numpy.typing import NDArray
 
-from nodeday.core.arrays import Floats, Ints
+from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.core.errors import ContractError
 
 ROWS = 1 << 16
+HEAD = 1 << 16
+"""Bytes within which the line of column names ends."""
+SEPARATORS = ",;\t"
+BYTE_ORDER_MARKS = {codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
+FINEST = arrow.decimal128(36, 12)
+"""Type in which times with decimals are read: no float holds a time."""
+
+
+@dataclass(frozen=True)
+class TextForm:
+    """How a text file is written: its encoding, its separator, and the names of its columns."""
+
+    encoding: str
+    separator: str
+    names: tuple[str, ...]
+
+
+def text_form(path: Path, column: str, separator: str | None) -> TextForm | None:
+    """Return how a text file with ``column`` is written, or None for a file without such a header.
+
+    UTF-8, or UTF-16 with a byte order mark. Without a declared ``separator`` it is that of comma,
+    semicolon and tab by which the first line has the column.
+    """
+    with path.open("rb") as file:
+        head = file.read(HEAD)
+    encoding = BYTE_ORDER_MARKS.get(head[:2], "utf-8-sig")
+    wide = encoding == "utf-16"
+    raw = head[: len(head) // 2 * 2] if wide else head.split(b"\n", 1)[0]
+    try:
+        line = raw.decode(encoding, "ignore" if wide else "strict").split("\n", 1)[0].rstrip("\r")
+    except UnicodeDecodeError:
+        return None
+    for each in separator or SEPARATORS:
+        names = tuple(name.strip('"') for name in line.split(each))
+        if column in names:
+            return TextForm(encoding, each, names)
+    return None
 
 
 @dataclass(frozen=True)
 class RowBatch:
-    """Rows of a file: the piece that begins with row ``first``, or those ``at`` some places of it."""
+    """Rows of a file: the piece that begins with row ``first``, or those at positions ``at`` of it."""
 
     table: arrow.Table
     first: int
     path: Path
     form: str
     at: Ints
+    decimal: str = "."
 
     def take(self, at: Ints) -> RowBatch:
         return replace(self, table=self.table.take(at), at=self.at[at])
@@ -49,60 +89,96 @@ class RowBatch:
         return np.asarray(self._cast(name, arrow.int64(), "a whole number").to_numpy(), np.int64)
 
     def floats(self, name: str) -> Floats:
-        return np.asarray(self._cast(name, arrow.float64(), "a number").to_numpy(), np.float64)
+        """Return a column of finite numbers (n,); raise ContractError for anything else."""
+        out, null = self.measured(name)
+        if null.any():
+            row = int(np.argmax(null))
+            raise self._wrong_value(name, row, self.table[name][row].as_py(), "a number")
+        return out
 
-    def instants(self, name: str, unit_ns: int) -> tuple[Ints, bool]:
-        """Nanoseconds, and whether they are UTC."""
+    def measured(self, name: str) -> tuple[Floats, Bools]:
+        """Return a column of numbers (n,), and where it holds none: empty, NaN or infinite, there 0."""
+        out = self._cast(name, arrow.float64(), "a number", nullable=True).to_numpy(zero_copy_only=False)
+        null = ~np.isfinite(out)
+        return np.where(null, 0.0, out), null
+
+    def instants(self, name: str, unit_ns: int, utc: bool = False) -> tuple[Ints, bool]:
+        """Return nanoseconds (n,), and whether they are UTC.
+
+        With ``utc`` numbers count from 1970, and instants without an offset are UTC.
+        """
         column = self.table[name]
-        number = arrow.types.is_integer(column.type)
-        if arrow.types.is_string(column.type) and len(column):
-            number = column[0].is_valid and column[0].as_py().lstrip("-").isdigit()
-        if number:
-            return self.ints(name) * unit_ns, False
-        kind = arrow.timestamp("ns", "UTC")
-        values = self._cast(name, kind, "an instant with its offset from UTC, such as 2026-07-14T05:00:00Z")
+        text = arrow.types.is_string(column.type)
+        first = column[0].as_py() if text and len(column) else None
+        digits = (first or "").removeprefix("-").replace(self.decimal, "", 1)
+        if digits.isdigit() if text else not arrow.types.is_timestamp(column.type):
+            return self._numbers(name, unit_ns), utc
+        zone: str | None = "UTC"
+        what = "an instant with its offset from UTC, such as 2026-07-14T05:00:00Z"
+        if utc and text and not _bad(column.slice(0, 1), arrow.timestamp("ns")):
+            zone, what = None, "an instant without an offset, as in the rows before it"
+        values = self._cast(name, arrow.timestamp("ns", zone), what)
         return np.asarray(values.cast(arrow.int64()).to_numpy(), np.int64), True
 
-    def _cast(self, name: str, kind: arrow.DataType, what: str) -> arrow.ChunkedArray:
+    def _numbers(self, name: str, unit_ns: int) -> Ints:
+        """Return numbers of units, also with decimals, as nanoseconds (n,)."""
+        exact, most = self._cast(name, FINEST, "a number"), (2**63 - 1) // unit_ns
+        far = compute.greater(compute.abs(exact), arrow.scalar(most, arrow.int64())).to_numpy()
+        if far.any():
+            row = int(np.argmax(far))
+            raise self._wrong_value(name, row, self.table[name][row].as_py(), f"a number up to {most}")
+        units = compute.floor(exact)
+        part = compute.subtract(exact, units).cast(arrow.float64()).to_numpy()
+        begun = np.asarray(units.cast(arrow.int64()).to_numpy(), np.int64) * unit_ns
+        return np.asarray(begun + np.rint(part * unit_ns).astype(np.int64))
+
+    def _cast(self, name: str, kind: arrow.DataType, what: str, nullable: bool = False) -> arrow.ChunkedArray:
         column = self.table[name]
+        if self.decimal != "." and arrow.types.is_string(column.type) and kind != arrow.string():
+            column = compute.replace_substring(column, self.decimal, ".")
         try:
             out = column.cast(kind)
         except (arrow.ArrowInvalid, arrow.ArrowNotImplementedError):
             out = None
-        if out is None or out.null_count:
-            row = self._wrong(column, kind)
-            found = column[row].as_py()
-            said = "is empty" if found in (None, "") else f"is {found!r}"
-            raise ContractError(f"{name} {said}", self.where(row), what)
+        if out is None or (out.null_count and not nullable):
+            row = self._wrong(column, kind, nullable)
+            raise self._wrong_value(name, row, self.table[name][row].as_py(), what)
         return out
 
-    def _wrong(self, column: arrow.ChunkedArray, kind: arrow.DataType) -> int:
-        """The first row that is null or cannot be cast: by halves, since casting is all or nothing."""
+    def _wrong_value(self, name: str, row: int, value: object, what: str) -> ContractError:
+        described = "is empty" if value in (None, "") else f"is {value!r}"
+        return ContractError(f"{name} {described}", self.where(row), what)
+
+    def _wrong(self, column: arrow.ChunkedArray, kind: arrow.DataType, nullable: bool) -> int:
+        """Return the first row that is null or cannot be cast: by halves, since casting is all or nothing."""
         low, high = 0, len(column)
         while high - low > 1:
             half = (low + high) // 2
-            low, high = (low, half) if _bad(column.slice(low, half - low), kind) else (half, high)
+            low, high = (low, half) if _bad(column.slice(low, half - low), kind, nullable) else (half, high)
         return low
 
 
-def _bad(column: arrow.ChunkedArray, kind: arrow.DataType) -> bool:
+def _bad(column: arrow.ChunkedArray, kind: arrow.DataType, nullable: bool = False) -> bool:
     try:
-        return bool(column.cast(kind).null_count)
+        return bool(column.cast(kind).null_count) and not nullable
     except (arrow.ArrowInvalid, arrow.ArrowNotImplementedError):
         return True
 
 
-def read(path: Path, form: str, separator: str) -> Iterator[RowBatch]:
-    """Rows of a file in pieces; raise ContractError where it cannot be read."""
-    first = 0
+def read(path: Path, text: TextForm | None, decimal: str = ".") -> Iterator[RowBatch]:
+    """Yield the rows of a file in pieces, of a Parquet file without ``text``.
+
+    Raises ContractError where the file cannot be read or has a column twice.
+    """
+    first, form = 0, "csv" if text else "parquet"
     ragged: list[csv.InvalidRow] = []
     try:
-        for batch in _batches(path, form, separator, ragged):
+        for batch in _text_batches(path, text, ragged) if text else _parquet_batches(path):
             if batch.num_rows:
                 table = arrow.Table.from_batches([batch])
-                yield RowBatch(table, first, path, form, np.arange(batch.num_rows))
+                yield RowBatch(table, first, path, form, np.arange(batch.num_rows), decimal)
             first += batch.num_rows
-    except (arrow.ArrowInvalid, OSError) as error:
+    except (arrow.ArrowInvalid, OSError, UnicodeError) as error:
         if ragged:
             row = ragged[0]
             found = f"has {row.actual_columns} cells"
@@ -110,30 +186,31 @@ def read(path: Path, form: str, separator: str) -> Iterator[RowBatch]:
         raise ContractError(f"cannot be read ({str(error).splitlines()[0].rstrip('.')})", str(path)) from None
 
 
-def _batches(
-    path: Path, form: str, separator: str, ragged: list[csv.InvalidRow]
-) -> Iterator[arrow.RecordBatch]:
-    if form == "parquet":
-        with parquet.ParquetFile(path) as file:
-            yield from file.iter_batches(ROWS)
-        return
-    with path.open("rb") as file:
-        header = file.readline().decode("utf-8-sig").rstrip("\r\n")
-    names = [name.strip('"') for name in header.split(separator)]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise ContractError(f"column {', '.join(twice)} is there twice", f"{path} line 1", "each column once")
+def _parquet_batches(path: Path) -> Iterator[arrow.RecordBatch]:
+    with parquet.ParquetFile(path) as file:
+        _refuse_twice(file.schema_arrow.names, str(path))
+        yield from file.iter_batches(ROWS)
+
+
+def _text_batches(path: Path, text: TextForm, ragged: list[csv.InvalidRow]) -> Iterator[arrow.RecordBatch]:
+    _refuse_twice(text.names, f"{path} line 1")
 
     def refuse(row: csv.InvalidRow) -> str:
         ragged.append(row)
         return "error"
 
-    # As text: a value that is no number is then told with its line.
+    # As text: a value that is no number is then named with its line.
     yield from csv.open_csv(
         path,
-        csv.ReadOptions(use_threads=False, block_size=4 << 20),
-        csv.ParseOptions(delimiter=separator, ignore_empty_lines=False, invalid_row_handler=refuse),
+        csv.ReadOptions(use_threads=False, block_size=4 << 20, encoding=text.encoding.removesuffix("-sig")),
+        csv.ParseOptions(delimiter=text.separator, ignore_empty_lines=False, invalid_row_handler=refuse),
         csv.ConvertOptions(
-            column_types=dict.fromkeys(names, arrow.string()), strings_can_be_null=True, null_values=[""]
+            column_types=dict.fromkeys(text.names, arrow.string()), strings_can_be_null=True, null_values=[""]
         ),
     )
+
+
+def _refuse_twice(names: Sequence[str], where: str) -> None:
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise ContractError(f"column {', '.join(twice)} is there twice", where, "each column once")

@@ -1,6 +1,4 @@
-"""Rows of a decoded recording as counters and counts: columns looked up, and every value held to
-what the layout can carry.
-"""
+"""Rows of a decoded recording as counters and counts, each value held to what the layout can carry."""
 
 from __future__ import annotations
 
@@ -12,7 +10,7 @@ import numpy as np
 from pydantic import Field as Setting
 
 from nodeday.config.study import HUB
-from nodeday.core.arrays import Ints
+from nodeday.core.arrays import Bools, Ints
 from nodeday.core.errors import ContractError
 from nodeday.core.yaml_io import Strict
 from nodeday.layouts import Channel, Field, Kind, Layout
@@ -35,9 +33,11 @@ class ColumnNames(Strict):
     rssi: str = "rssi"
     lqi: str = "lqi"
     channels: dict[str, str] = Setting(default_factory=dict, description="column of a channel")
-    time_unit_ns: int = Setting(default=1, gt=0, description="of times that are whole numbers")
+    time_unit_ns: int = Setting(default=1, gt=0, description="of times that are numbers")
+    time_utc: bool = Setting(default=False, description="numbers count from 1970 UTC; no offset means UTC")
     values: Literal["counts", "physical"] = "counts"
-    separator: str = Setting(default=",", min_length=1, max_length=1)
+    separator: str | None = Setting(default=None, min_length=1, max_length=1, description="else recognised")
+    decimal: Literal[".", ","] = "."
 
     def of(self, channel: str) -> str:
         return self.channels.get(channel, channel)
@@ -45,43 +45,54 @@ class ColumnNames(Strict):
 
 @dataclass(frozen=True)
 class Part:
-    """Rows (n,) of one stream: their places in the piece, integers by role, counts (n, samples, channels)."""
+    """Rows (n,) of one stream: positions in the piece, integers by role, counts (n, samples, channels).
+
+    ``null`` (n,) by role marks what was not measured; the integer of such a field means nothing.
+    """
 
     at: Ints
     fields: dict[str, Ints]
     counts: Ints
+    null: dict[str, Bools]
 
     def take(self, rows: Any) -> Part:
-        return Part(self.at[rows], {k: v[rows] for k, v in self.fields.items()}, self.counts[rows])
+        fields, null = ({k: v[rows] for k, v in each.items()} for each in (self.fields, self.null))
+        return Part(self.at[rows], fields, self.counts[rows], null)
 
     def moved(self, at: int) -> Part:
         return replace(self, at=np.full(len(self.at), at, np.int64))
 
     def framed(self, kind: Kind) -> tuple[Part, Part, tuple[int, int, int] | None]:
-        """Of rows of one node that are samples: whole frames, the rows of an unfinished last one, and
-        the number, size and place of a frame of the wrong size, if there is one.
+        """Return complete frames of one node's rows that are samples, and the rows of an unfinished last one.
+
+        The third value is the number, size and position of the first frame of a wrong size, if any. A frame
+        that comes again right behind itself, with the same counts, is two frames.
         """
-        sequence = self.fields["sequence"]
+        sequence, size = self.fields["sequence"], kind.samples
         edges = np.concatenate([[0], np.flatnonzero(np.diff(sequence)) + 1, [len(sequence)]])
-        whole = len(edges) - 1 - int(edges[-1] - edges[-2] < kind.samples)
-        starts, sizes = edges[:whole], np.diff(edges)[:whole]
-        wrong = np.flatnonzero(sizes != kind.samples)
-        rest = self.take(slice(int(edges[whole]), None))
-        if len(wrong):
-            first = int(starts[wrong[0]])
-            return rest, rest, (int(sequence[first]), int(sizes[wrong[0]]), int(self.at[first]))
-        last = starts + kind.samples - 1
-        frames = self.take(last if kind.stamp == "last" else starts)
-        counts = self.counts[: int(edges[whole])].reshape(whole, kind.samples, len(kind.channels))
-        return Part(self.at[last], frames.fields, counts), rest, None
+        lengths = np.diff(edges)
+        spare = int(lengths[-1] % size)
+        end = len(sequence) - spare
+        lengths[-1] -= spare
+        for group in np.flatnonzero((lengths != size) & (lengths > 0)).tolist():
+            first, rows = int(edges[group]), int(lengths[group])
+            again = self.counts[first : first + rows]
+            if rows % size or (again != np.resize(again[:size], again.shape)).any():
+                wrong = int(sequence[first]), rows, int(self.at[first])
+                return self.take(slice(0, 0)), self.take(slice(0, 0)), wrong
+        last = np.arange(size - 1, end, size)
+        frames = self.take(last if kind.stamp == "last" else last - size + 1)
+        counts = self.counts[:end].reshape(len(last), size, len(kind.channels))
+        return replace(frames, at=self.at[last], counts=counts), self.take(slice(end, None)), None
 
 
 def joined(parts: Sequence[Part]) -> Part:
-    """Parts one after the other; at least one."""
+    """Return parts one after the other; at least one."""
     return Part(
         np.concatenate([each.at for each in parts]),
         {name: np.concatenate([each.fields[name] for each in parts]) for name in parts[0].fields},
         np.concatenate([each.counts for each in parts]),
+        {name: np.concatenate([each.null[name] for each in parts]) for name in parts[0].null},
     )
 
 
@@ -126,7 +137,7 @@ class Said:
         """When each row came, in nanoseconds, and whether of UTC."""
         names = self.columns
         if rows.has(names.time):
-            at, utc = rows.instants(names.time, names.time_unit_ns)
+            at, utc = rows.instants(names.time, names.time_unit_ns, names.time_utc)
         elif len(self.sensors) > 1:
             raise _missing(rows, names.time, "it, since the ticks of several nodes do not begin together")
         elif not rows.has(names.ticks):
@@ -152,23 +163,24 @@ class Said:
             fields["ticks"] = _fitting(rows, names.ticks, layout.field("ticks"))
         if rows.has(names.boot):
             fields["boot"] = _fitting(rows, names.boot, layout.field("boot"))
+        null: dict[str, Bools] = {}
         for role in ("battery", "rssi", "lqi"):
             each = next((field for field in layout.frame if field.role == role), None)
             if each is not None:
-                fields[role] = _measured(rows, getattr(names, role), each, layout)
+                fields[role], null[role] = _measured(rows, getattr(names, role), each, layout)
         places = [f"_{at}" for at in range(kind.samples)] if whole else [""]
         counts = np.empty((len(rows.at), len(places), len(kind.channels)), np.int64)
         for at, place in enumerate(places):
             for index, channel in enumerate(kind.channels):
                 counts[:, at, index] = self._counts(rows, names.of(channel.name) + place, channel, kind)
-        return Part(rows.at, fields, counts)
+        return Part(rows.at, fields, counts, null)
 
     def _counts(self, rows: RowBatch, name: str, channel: Channel, kind: Kind) -> Ints:
         if not rows.has(name):
             raise _missing(rows, name, f"it, for stream {kind.stream}")
         if self.columns.values == "physical":
             values = rows.floats(name)
-            exact = (values - channel.offset) / channel.scale
+            exact = np.clip((values - channel.offset) / channel.scale, -(2.0**53), 2.0**53)
             out = np.rint(exact).astype(np.int64)
             off = np.flatnonzero(np.abs(exact - out) > NEAR_COUNT)
             if len(off):
@@ -216,8 +228,8 @@ def _fitting(rows: RowBatch, name: str, field: Field | None) -> Ints:
     return values
 
 
-def _measured(rows: RowBatch, name: str, field: Field, layout: Layout) -> Ints:
-    """Integers of a physical column, held within the field's width as a device would."""
+def _measured(rows: RowBatch, name: str, field: Field, layout: Layout) -> tuple[Ints, Bools]:
+    """Return integers of a physical column within the field's width, as a device would, and what is null."""
     if not rows.has(name):
         raise ContractError(
             f"no column {name}, which layout {layout.layout} has a field for",
@@ -226,4 +238,7 @@ def _measured(rows: RowBatch, name: str, field: Field, layout: Layout) -> Ints:
         )
     half = 1 << (field.bits - 1)
     low, high = (-half, half - 1) if field.signed else (0, 2 * half - 1)
-    return np.clip(np.rint((rows.floats(name) - field.offset) / field.scale), low, high).astype(np.int64)
+    values, null = rows.measured(name)
+    counts = np.clip(np.rint((values - field.offset) / field.scale), low, high)
+    # The most that a float holds below 2**63: a field of 64 bits must not overflow.
+    return np.clip(counts, -(2.0**63), np.nextafter(2.0**63, 0)).astype(np.int64), null

@@ -12,8 +12,8 @@ Between delimiters a chunk is a frame or it is not.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -41,6 +41,8 @@ class FoundFrames:
     start: Positions
     end: Positions
     frames: Bytes
+    null: Mapping[str, Bools] = field(default_factory=dict)
+    """Fields by role whose bytes mean nothing, as in a decoded recording, (n,)."""
 
 
 @dataclass(frozen=True)

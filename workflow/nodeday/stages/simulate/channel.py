@@ -7,6 +7,7 @@ import numpy as np
 from nodeday.core.arrays import Bools, Bytes, Floats
 from nodeday.layouts import Kind, Layout, crc
 from nodeday.layouts.codec import get_bits
+from nodeday.stages.simulate.plan_parts import LateBursts
 
 STALL_MEAN_S, STALL_LENGTH_S = 0.04, 1.0
 """Mean delay while the hub is busy, and for how long it is (choices of this project)."""
@@ -73,8 +74,46 @@ def arrivals(sent_s: Floats, delay_s: Floats, late: Bools, rng: np.random.Genera
         arrive     |a      |bc |d      b is delayed, c waits for it
     """
     at = sent_s + delay_s
-    ordered = np.maximum.accumulate(np.where(late, -np.inf, at))
+    order, ordered = np.argsort(sent_s, kind="stable"), np.empty(len(at))
+    ordered[order] = np.maximum.accumulate(np.where(late, -np.inf, at)[order])
     return np.where(late, at + rng.uniform(*LATE_S, len(at)), ordered)
+
+
+def queued(sent_s: Floats, away: tuple[float, float], mixed: bool, flush_s: float) -> Floats:
+    """Return when frames (n,) are sent by a node that is out of reach during ``away`` [begin, end), in s.
+
+    ``sent_s`` (n,), ascending, is when they would be sent otherwise. Queued frames follow ``flush_s``
+    after one another from ``end`` on. Frames made meanwhile wait behind the queue, unless ``mixed``::
+
+        made      a b c d e f g h i
+        alone     a b . . . cdefg h i
+        mixed     a b . . . f c d e g h i
+    """
+    begin, end = away
+    first, back = np.searchsorted(sent_s, [begin, end])
+    if first == back:
+        return sent_s
+    rows = slice(first, back if mixed else None)
+    ready = np.maximum(sent_s[rows], end)
+    turn = np.arange(len(ready)) * flush_s
+    out = sent_s.copy()
+    out[rows] = np.maximum(ready, np.maximum.accumulate(ready - turn) + turn)
+    return out
+
+
+def held_s(sent_s: Floats, bursts: LateBursts, rng: np.random.Generator) -> Floats:
+    """Return the delay (n,) in s, 0 for most frames, of frames within a burst of late ones.
+
+    Bursts begin at random; their lengths are exponential, the delay of each is uniform in its range.
+    """
+    out = np.zeros(len(sent_s))
+    if not len(sent_s):
+        return out
+    first, last = float(sent_s.min()), float(sent_s.max())
+    for begin in rng.uniform(first, last, rng.poisson((last - first) / (60 * bursts.every_min))):
+        end = begin + rng.exponential(bursts.lasting_s)
+        out[(sent_s >= begin) & (sent_s < end)] = rng.uniform(*bursts.delay_s)
+    return out
 
 
 def damage(frames: Bytes, layout: Layout, kind: Kind, rng: np.random.Generator) -> Bytes:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from nodeday.core.arrays import Floats, Ints
 from nodeday.layouts import Field, Kind, instant_of
 from nodeday.stages.simulate.crystal import CrystalClock
+from nodeday.stages.simulate.plan_parts import Pauses
 
 Source = Callable[[Ints, Floats], Floats]
 """Signal of a stream: (numbers of samples (n,), true seconds (n,)) to physical values (n, channels)."""
@@ -20,12 +21,12 @@ FULL_V, USED_V, LOW_V, EMPTY_V = 4.10, 0.30, 3.75, 3.0
 
 @dataclass(frozen=True)
 class Sent:
-    """Frames of a stream in order of sending, (n,) each.
+    """Frames of a stream in the order in which the node made them, (n,) each.
 
     ``boot`` is the number of the boot; ``seq`` and ``ticks`` count from its start without wrapping.
-    ``stamp_s``, ``sent_s`` and ``start_s`` are the true seconds of the tick stamp, of sending and
-    of the boot's start. ``first`` numbers the frame's first sample over the session, ``sample0``
-    within the boot.
+    ``stamp_s``, ``sent_s`` and ``start_s`` are the true seconds of the tick stamp, of sending (later
+    where a frame waits) and of the boot's start. ``first`` numbers the frame's first sample over the
+    session, ``sample0`` within the boot.
     """
 
     boot: NDArray[np.int32]
@@ -64,9 +65,41 @@ def schedule(
 
     In a boot ticks count from 0 at its start, and sample k is taken at tick (k + ``phase``) x
     tick_hz / rate_hz. A frame is sent when the last sample of its group has been taken. Its stamp
-    is the tick, rounded, of its first or last sample, as the layout declares.
+    is the tick of its first or last sample, as the layout declares: rounded, and the node samples at
+    whole ticks; rounded down where a tick is longer than a sample's period, as with whole seconds.
     """
-    parts = [_boot(clock, number, run, kind, tick_hz, phase) for number, run in enumerate(runs)]
+    return _joined([_boot(clock, number, run, kind, tick_hz, phase) for number, run in enumerate(runs)])
+
+
+def event_driven(
+    clock: CrystalClock,
+    runs: list[tuple[float, float]],
+    tick_hz: float,
+    pauses: Pauses,
+    rng: np.random.Generator,
+) -> Sent:
+    """Return the frames of one sample that a node sends when something happens during ``runs``.
+
+    ``stamp_s`` is the true second at which its ticks, rounded down, began; the sample is taken then.
+    """
+    parts, done = [], 0
+    for number, run in enumerate(runs):
+        made = np.empty(0)
+        while not len(made) or made[-1] < run[1]:
+            drawn = np.exp(np.log(pauses.median_s) + pauses.spread * rng.standard_normal(1000))
+            since = np.cumsum(np.clip(drawn, pauses.least_s, pauses.most_s))
+            made = np.concatenate([made, (made[-1] if len(made) else run[0]) + since])
+        made = made[made < run[1]]
+        start, seq = float(clock.to_clock(run[0])), np.arange(len(made), dtype=np.int64)
+        ticks = np.floor((clock.to_clock(made) - start) * tick_hz).astype(np.int64)
+        stamp_s = clock.to_true(start + ticks / tick_hz)
+        boot, start_s = np.full(len(seq), number, np.int32), np.full(len(seq), run[0])
+        parts.append(Sent(boot, seq, ticks, stamp_s, made, done + seq, seq, start_s))
+        done += len(seq)
+    return _joined(parts)
+
+
+def _joined(parts: list[Sent]) -> Sent:
     names = Sent.__dataclass_fields__
     return Sent(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
@@ -83,12 +116,14 @@ def _boot(
     instant = instant_of(kind, seq) if kind.samples else seq
     last = instant + (size - 1) * group
     stamped = last if kind.stamp == "last" else instant
-    ticks = np.rint((stamped + phase) * step).astype(np.int64)
+    exact = (stamped + phase) * step
+    ticks = (np.floor if step < 1 else np.rint)(exact).astype(np.int64)
     stamp_s = clock.to_true(start + ticks / tick_hz)
     # The frames of a group wait for its last sample, and then go out a frame's time apart.
     member = seq % group
     waited = (last + group - 1 - member) - stamped + member * size
-    sent_s = clock.to_true(start + (ticks + waited * step) / tick_hz)
+    taken = exact if step < 1 else ticks
+    sent_s = clock.to_true(start + (taken + waited * step) / tick_hz)
     base = int(np.ceil(max(run[0], 0.0) * (kind.rate_hz or 1.0))) if number else 0
     keep = sent_s < run[1]
     planned = Sent(

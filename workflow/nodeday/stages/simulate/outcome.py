@@ -73,6 +73,14 @@ def frame_outcome(
     )
 
 
+def joined(outcomes: list[FrameOutcome]) -> FrameOutcome:
+    """Return the outcome of several devices that send one stream with one address, one after the other."""
+    columns = [vars(one.stream) for one in outcomes]
+    stream = StreamTruth(**{name: np.concatenate([one[name] for one in columns]) for name in columns[0]})
+    counts = [[n for name, n in vars(one).items() if name != "stream"] for one in outcomes]
+    return FrameOutcome(stream, *(sum(column) for column in zip(*counts, strict=True)))
+
+
 def session_truth(
     plan: SessionPlan,
     outcomes: Mapping[str, FrameOutcome],

@@ -10,12 +10,11 @@ import numpy as np
 from pydantic import Field as Setting
 from pydantic import field_validator, model_validator
 
-from nodeday.config.models import Node
 from nodeday.config.study import HUB
 from nodeday.core import yaml_io
 from nodeday.core.errors import SettingsError
 from nodeday.core.yaml_io import CODE, NAME, Strict
-from nodeday.layouts import Layout
+from nodeday.stages.simulate.plan_parts import Away, HostMarks, LateBursts, Pauses, SecondDevice
 
 
 class PlannedPhase(Strict):
@@ -60,11 +59,16 @@ class Sensor(Strict):
 
 
 class NodePlan(Strict):
-    """Streams that a node sends, its crystal and its accelerometer."""
+    """Streams that a node sends, its crystal and its accelerometer.
+
+    It sends at the even pace of its streams, or with ``pauses`` when something happens.
+    """
 
     streams: tuple[str, ...] = ()
     crystal: Crystal = Crystal()
     sensor: Sensor = Sensor()
+    pauses: Pauses | None = None
+    second: SecondDevice | None = None
 
 
 class RadioChannel(Strict):
@@ -78,6 +82,7 @@ class RadioChannel(Strict):
     corrupt: float = Setting(default=0, ge=0, lt=1)
     jitter_ms: float = Setting(default=2, ge=0, le=50, description="mean of the everyday delay")
     stall_s: float = Setting(default=60, gt=0, description="mean seconds between the hub's stalls")
+    late_bursts: LateBursts | None = None
 
     @model_validator(mode="after")
     def _bursts_that_give_the_loss(self) -> Self:
@@ -143,6 +148,8 @@ class SessionPlan(Strict):
     hub_steps: tuple[HubStep, ...] = ()
     hub_restarts: tuple[HubRestart, ...] = ()
     deaths: tuple[Death, ...] = ()
+    away: tuple[Away, ...] = ()
+    marks: HostMarks = HostMarks()
     taps_min: tuple[float, ...] = Setting(default=(), description="three taps begin at these minutes")
     junk: float = Setting(default=0, ge=0, lt=1, description="share of frames with junk before them")
     truncated: bool = Setting(default=False, description="the last frame is cut off")
@@ -168,6 +175,7 @@ class SessionPlan(Strict):
     def minutes(self) -> list[float]:
         """Return the minutes at which something happens to a node or the hub."""
         nodes = [one.at_min for one in self.restarts] + [one.at_min for one in self.deaths]
+        nodes += [one.at_min for one in self.away]
         hub = [one.at_min for one in self.hub_steps] + [one.at_min for one in self.hub_restarts]
         return nodes + hub + [one.at_min for one in self.outages] + list(self.taps_min)
 
@@ -213,37 +221,6 @@ class Scenario(Strict):
 def load_scenario(path: Path) -> Scenario:
     """Read a scenario file; raise SettingsError with key and line if it cannot be used."""
     return yaml_io.load(path, Scenario)
-
-
-def check_plan(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) -> None:
-    """Raise SettingsError if a plan does not fit the layout or the nodes of the study."""
-    where = f"config/scenario.yaml, session {plan.name}"
-    known = {node.node for node in nodes.values()}
-    streams = {kind.stream for kind in layout.kinds if kind.channels}
-    for node in sorted(known - {HUB}):
-        if node not in plan.nodes:
-            raise SettingsError(f"nothing is planned for node {node}", where, "an entry under nodes")
-        for stream in plan.nodes[node].streams:
-            if stream not in streams:
-                expected = f"one of {', '.join(sorted(streams))}"
-                raise SettingsError(f"node {node} sends {stream}", where, expected)
-    for name in [one.node for one in plan.restarts] + [one.node for one in plan.deaths]:
-        if name not in known - {HUB}:
-            expected = f"one of {', '.join(sorted(known - {HUB}))}"
-            raise SettingsError(f"no node is named {name}", where, expected)
-    for minute in plan.minutes():
-        if minute * 60 >= plan.seconds:
-            raise SettingsError(
-                f"something happens at minute {minute:g}",
-                where,
-                f"a minute of the session, up to {plan.seconds / 60:g}",
-            )
-    if plan.channel.corrupt and layout.field("checksum") is None:
-        raise SettingsError(
-            f"damaged frames, but layout {layout.layout} has no checksum",
-            where,
-            "corrupt: 0, since nothing could detect a damaged frame",
-        )
 
 
 DEMO_NODES: tuple[tuple[str, str, float], ...] = (

@@ -11,7 +11,8 @@ from nodeday.layouts import Kind, Layout
 from nodeday.stages.simulate import ecg, motion
 from nodeday.stages.simulate.activity import Activity, activity
 from nodeday.stages.simulate.nodes import Source
-from nodeday.stages.simulate.scenario import SessionPlan, check_plan
+from nodeday.stages.simulate.plan_check import check_plan
+from nodeday.stages.simulate.scenario import SessionPlan
 from nodeday.stages.simulate.transmit import transmit
 from nodeday.stages.simulate.truth import Truth
 

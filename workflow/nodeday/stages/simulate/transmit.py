@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,56 +11,23 @@ from scipy.ndimage import uniform_filter1d
 from nodeday.config.models import Node
 from nodeday.config.study import HUB
 from nodeday.core.arrays import Bools, Floats, Ints
-from nodeday.layouts import Kind, Layout, encode_frames, pack_counts
+from nodeday.layouts import Layout, encode_frames, pack_counts
 from nodeday.schemas.numbers import GapCause
 from nodeday.stages.simulate import channel, nodes
 from nodeday.stages.simulate.capture import Copies, write_frames
-from nodeday.stages.simulate.crystal import CrystalClock, clock
 from nodeday.stages.simulate.motion import placement_of
 from nodeday.stages.simulate.nodes import Sent, Source
-from nodeday.stages.simulate.outcome import frame_outcome, session_truth
-from nodeday.stages.simulate.scenario import SessionPlan, check_plan
+from nodeday.stages.simulate.outcome import FrameOutcome, frame_outcome, joined, session_truth
+from nodeday.stages.simulate.plan_check import check_plan
+from nodeday.stages.simulate.plan_parts import HostMarks
+from nodeday.stages.simulate.scenario import SessionPlan
+from nodeday.stages.simulate.senders import SendingStream, SimulatedHub, frames_sent, hub_of, senders_of
 from nodeday.stages.simulate.truth import Truth
 
 HOST_JITTER_S = 0.0015
 """Mean delay of the host when it makes a mark."""
 NEAR_FRAMES = 8
 """Frames on each side whose loss lowers the signal strength of a frame."""
-
-
-@dataclass(frozen=True)
-class SendingStream:
-    """Stream of a node, with what determines the contents and the fate of its frames."""
-
-    node: Node
-    kind: Kind
-    clock: CrystalClock
-    runs: list[tuple[float, float]]
-    phase: float
-    death_s: float | None
-    rng: np.random.Generator
-
-    @property
-    def key(self) -> str:
-        return f"{self.node.node}/{self.kind.stream}"
-
-
-@dataclass(frozen=True)
-class SimulatedHub:
-    """Clock of the hub in nanoseconds, from an arbitrary start; ``unit_ns`` is the unit of its stamps."""
-
-    clock: CrystalClock
-    start_ns: int
-    unit_ns: int
-    steps: tuple[tuple[float, int], ...] = ()
-    """Steps (second, ns) of the clock, forward if positive."""
-
-    def ns(self, true_s: Floats) -> Ints:
-        """Return what the clock shows (n,), in ns, at true seconds."""
-        out = self.start_ns + np.rint(self.clock.to_clock(true_s) * 1e9).astype(np.int64)
-        for at, step_ns in self.steps:
-            out += np.where(np.asarray(true_s) >= at, step_ns, 0)
-        return out
 
 
 def transmit(
@@ -81,78 +47,25 @@ def transmit(
     nodes do not fit together.
     """
     check_plan(plan, layout, dict(addresses))
-    hub = _hub(plan, layout)
-    senders = _senders(plan, layout, addresses, hub)
-    sent = [nodes.schedule(s.clock, s.runs, s.kind, layout.tick_hz(s.kind.stream), s.phase) for s in senders]
+    hub = hub_of(plan, layout)
+    senders = senders_of(plan, layout, addresses, hub)
+    sent = [frames_sent(plan, layout, sender) for sender in senders]
     parts, causes = [], []
     for sender, frames in zip(senders, sent, strict=True):
         lost, cause = _on_the_air(plan, sender, frames, strides)
         copies = _copies(plan, layout, hub, sender, frames, lost, sources)
         kept = ~_within(copies.arrival_s, plan)
+        cause[copies.row[~kept]] = GapCause.HUB_OUTAGE
         parts.append(Copies(*(column[kept] for column in vars(copies).values())))
         causes.append(cause)
     written = write_frames(parts, layout, plan.junk, plan.truncated, plan.hub_rng("capture"))
-    streams = {
-        sender.key: frame_outcome(number, frames, part, cause, written, plan.start_ns, hub.ns(frames.sent_s))
-        for number, (sender, frames, part, cause) in enumerate(zip(senders, sent, parts, causes, strict=True))
-    }
-    skews = {HUB: hub.clock.skew_ppm} | {sender.node.node: sender.clock.skew_ppm for sender in senders}
+    outcomes: dict[str, list[FrameOutcome]] = {}
+    for number, (sender, frames, part, cause) in enumerate(zip(senders, sent, parts, causes, strict=True)):
+        outcome = frame_outcome(number, frames, part, cause, written, plan.start_ns, hub.ns(frames.sent_s))
+        outcomes.setdefault(sender.key, []).append(outcome)
+    streams = {key: joined(devices) for key, devices in outcomes.items()}
+    skews = {HUB: hub.clock.skew_ppm} | {sender.device: sender.clock.skew_ppm for sender in senders}
     return written.data, session_truth(plan, streams, skews, written, beats_s, taps_s)
-
-
-def _hub(plan: SessionPlan, layout: Layout) -> SimulatedHub:
-    stamp = layout.field("hub_time")
-    if stamp is None or stamp.unit_ns is None:  # a layout without it is refused
-        raise ValueError(f"layout {layout.layout} has no hub time")
-    start_s = plan.hub_start_s
-    if start_s is None:
-        half_s = (1 << (stamp.bits - 1)) * stamp.unit_ns / 1e9 / 2
-        start_s = float(plan.rng(plan.hub, "start").uniform(60, half_s))
-    hub = SimulatedHub(_clock(plan, plan.hub), round(start_s * 1e9), stamp.unit_ns)
-    moves: list[tuple[float, float, float | None]]
-    moves = [(60 * step.at_min, step.step_ms, None) for step in plan.hub_steps]
-    moves += [(60 * restart.at_min, 0.0, restart.from_s) for restart in plan.hub_restarts]
-    for at, step_ms, from_s in sorted(moves, key=lambda move: move[0]):
-        step_ns = (
-            round(step_ms * 1e6) if from_s is None else round(from_s * 1e9) - int(hub.ns(np.array([at]))[0])
-        )
-        hub = replace(hub, steps=(*hub.steps, (at, step_ns)))
-    return hub
-
-
-def _clock(plan: SessionPlan, node: str) -> CrystalClock:
-    crystal = plan.crystal(node)
-    profile = (
-        crystal.start_c,
-        crystal.worn_c,
-        crystal.settle_min * 60,
-        crystal.swing_c,
-        crystal.swing_min * 60,
-    )
-    moves = tuple((60 * move.at_min, move.worn_c) for move in crystal.moves)
-    return clock(crystal.ppm, plan.seconds, profile, moves)
-
-
-def _senders(
-    plan: SessionPlan, layout: Layout, addresses: Mapping[int, Node], hub: SimulatedHub
-) -> list[SendingStream]:
-    out = []
-    for _, node in sorted(addresses.items()):
-        is_hub = node.node == HUB
-        node_clock = hub.clock if is_hub else _clock(plan, node.node)
-        death = next((60 * one.at_min for one in plan.deaths if one.node == node.node), None)
-        restarts = [(60 * one.at_min, one.silent_s) for one in plan.restarts if one.node == node.node]
-        start = 0.0 if is_hub else float(plan.rng(node.node, "start").uniform(0, plan.stagger_s))
-        runs = nodes.boots(start, plan.seconds, restarts, death)
-        names = [k.stream for k in layout.kinds if k.fields] if is_hub else plan.nodes[node.node].streams
-        for stream in names:
-            rng = plan.rng(node.node, stream, "channel")
-            in_phase = is_hub or not layout.has_ticks  # without ticks, samples lie at whole periods
-            phase = 0.0 if in_phase or not plan.stagger_s else float(rng.random())
-            if plan.hub != HUB:
-                rng = plan.hub_rng(node.node, stream, "channel")
-            out.append(SendingStream(node, layout.stream(stream), node_clock, runs, phase, death, rng))
-    return out
 
 
 def _within(seconds: Floats, plan: SessionPlan) -> Bools:
@@ -168,14 +81,19 @@ def _on_the_air(
 ) -> tuple[Bools, NDArray[np.int8]]:
     """Return which frames (n,) are lost on the air, and the cause (n,) of each if it is lost."""
     outage = _within(sent.sent_s, plan)
-    cause = np.where(outage, GapCause.HUB_OUTAGE, GapCause.RADIO).astype(np.int8)
+    cause: NDArray[np.int8] = np.where(outage, GapCause.HUB_OUTAGE, GapCause.RADIO).astype(np.int8)
     if sender.node.node == HUB:
         return outage, cause
-    lost = channel.gilbert(len(sent), plan.channel.loss, plan.channel.burst, sender.rng)
+    lost = np.empty(len(sent), bool)
+    bad = channel.gilbert(len(sent), plan.channel.loss, plan.channel.burst, sender.rng)
+    lost[np.argsort(sent.sent_s, kind="stable")] = bad
     if strides is not None and plan.channel.fade:
         shadow = placement_of(sender.node.placement).shadow
         lost = lost | channel.faded(strides(sent.sent_s), plan.channel.fade, shadow, sender.rng)
-    return lost | outage, cause
+    ends = np.array([end for _, end in sender.runs])
+    unsent = sent.sent_s >= ends[sent.boot - sender.boot0]  # it waited until its node stopped
+    cause[unsent] = GapCause.UNKNOWN
+    return lost | outage | unsent, cause
 
 
 def _copies(
@@ -196,13 +114,17 @@ def _copies(
         else channel.delays(sent.sent_s, layout.delay_ms / 1e3, air.jitter_ms / 1e3, air.stall_s, rng)
     )
     late = np.zeros(n, bool) if is_hub else rng.random(n) < air.late
+    if air.late_bursts and not is_hub:
+        names = sender.device, sender.kind.stream, "late"
+        held = channel.held_s(sent.sent_s, air.late_bursts, plan.hub_rng(*names))
+        delay, late = delay + held, late | (held > 0)
     arrival = channel.arrivals(sent.sent_s, delay, late, rng)
     twin = np.zeros(n, bool) if is_hub else rng.random(n) < air.duplicates
     row = np.concatenate([np.flatnonzero(~lost), np.flatnonzero(~lost & twin)])
     again = np.arange(len(row)) >= int((~lost).sum())
     arrival_s = arrival[row] + again * rng.uniform(*channel.TWIN_S, len(row))
     fields = _fields(plan, layout, hub, sender, sent, row, arrival_s, _near_loss(lost))
-    payload = _payload(sender, sent, sources)
+    payload = _payload(plan, sender, sent, sources)
     frames = encode_frames(layout, sender.kind, fields, None if payload is None else payload[row])
     damaged = rng.random(len(row)) < air.corrupt
     if damaged.any():
@@ -216,12 +138,14 @@ def _near_loss(lost: Bools) -> Floats:
 
 
 def _payload(
-    sender: SendingStream, sent: Sent, sources: Mapping[tuple[str, str], Source]
+    plan: SessionPlan, sender: SendingStream, sent: Sent, sources: Mapping[tuple[str, str], Source]
 ) -> NDArray[np.uint8] | None:
     if not sender.kind.channels:
         return None
-    times = nodes.sample_times(sent, sender.clock, sender.kind, sender.phase)
     source = sources[sender.node.node, sender.kind.stream]
+    times = nodes.sample_times(sent, sender.clock, sender.kind, sender.phase)
+    if plan.nodes[sender.node.node].pauses:
+        times = sent.stamp_s[:, None]
     return pack_counts(nodes.counts(source, sent, times, sender.kind), sender.kind)
 
 
@@ -256,7 +180,15 @@ def _fields(
     utc = next((one for one in sender.kind.fields if one.role == "utc"), None)
     if utc is not None and utc.unit_ns is not None:
         true_ns = plan.start_ns + np.rint(sent.sent_s * 1e9).astype(np.int64)
-        late_s = channel.delays(sent.sent_s, 0.0, HOST_JITTER_S, plan.channel.stall_s * 5, rng)
-        # Round up to the field's unit: the host is never early.
-        out["utc"] = -(-(true_ns + np.rint(late_s * 1e9).astype(np.int64)) // utc.unit_ns)[row]
+        apart_s = channel.delays(sent.sent_s, 0.0, HOST_JITTER_S, plan.channel.stall_s * 5, rng)
+        out["utc"] = _mark_units(plan.marks, true_ns, np.rint(apart_s * 1e9).astype(np.int64), utc.unit_ns)[
+            row
+        ]
     return out
+
+
+def _mark_units(marks: HostMarks, true_ns: Ints, apart_ns: Ints, unit_ns: int) -> Ints:
+    """Return what the host writes (n,), in units, if it reads its clock ``apart_ns`` from the hub's stamp."""
+    read_ns = true_ns + apart_ns if marks.read == "after" else true_ns - apart_ns
+    spare_ns = {"up": unit_ns - 1, "down": 0, "nearest": unit_ns // 2}[marks.rounding]
+    return (read_ns + spare_ns) // unit_ns

@@ -18,9 +18,10 @@ NOT_LOST = -1
 
 @dataclass(frozen=True)
 class StreamTruth:
-    """Frames that a node made of one stream, received or not, in order of sending, (n,) each.
+    """Frames that a node made of one stream, received or not, in the order of making, (n,) each.
 
-    ``seq`` and ``ticks`` count from the boot's start without wrapping; ``utc_ns`` is the true
+    ``seq`` and ``ticks`` count from the boot's start without wrapping. A second device with the node's
+    address stands behind the node, as further boots, and begins where the plan says; ``utc_ns`` is the true
     instant of the tick stamp, ``hub_ns`` the hub's clock when the frame was sent; ``received``
     says that the capture holds a whole, undamaged copy; ``cause`` is a number of
     :class:`~nodeday.schemas.numbers.GapCause`, -1 for a received frame.
