@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nodeday.layouts import Layout, encode_frames, load_layout, pack_counts
+from nodeday.stages.frames.boot_fit import BootRules
 from nodeday.stages.frames.boots import Frames, NodeClock
 from nodeday.stages.frames.columns import CONFLICT, DUPLICATE, GOOD, LATE, STATUS, WINDOW
 from nodeday.stages.frames.decode import Decoder
@@ -281,14 +282,14 @@ def test_ticks_wrap_and_restart() -> None:
     """24-bit ticks at 32,768 Hz wrap each 512 s (2**24 / 2**15); a restart starts a new boot."""
     hub = np.array([0, 500, 600, 1200, 1300, 1301], np.int64) * 1_000_000_000
     true = np.array([0, 500, 600, 1200, 0, 1], np.int64) * 32768
-    clock = NodeClock(32768.0, 1 << 24, {0: StreamPace(32768.0, 1 << 16)})
+    clock = NodeClock(BootRules(32768.0, 1 << 24, {0: StreamPace(32768.0, 1 << 16)}))
     _, boot, ticks = of_node(clock, true % (1 << 24), hub, seq=true // 32768)
     assert boot == [0, 0, 0, 0, 1, 1]
     assert ticks == true.tolist()
 
 
 def test_boot_number_starts_a_boot_even_where_ticks_agree() -> None:
-    clock = NodeClock(1000.0, 1 << 16, {0: StreamPace(1000.0, 256)}, has_boot_field=True)
+    clock = NodeClock(BootRules(1000.0, 1 << 16, {0: StreamPace(1000.0, 256)}, has_boot_field=True))
     hub = np.arange(4, dtype=np.int64) * 1_000_000_000
     _, boot, ticks = of_node(clock, np.arange(4) * 1000, hub, [3, 3, 4, 4])
     assert boot == [0, 0, 1, 1]
@@ -367,7 +368,7 @@ def test_a_restart_is_borne_out_by_the_frame_behind_it() -> None:
     raw, seq = np.array([0, 10_000, 700, 10_700, 20_700]), np.array([0, 10, 0, 10, 20])
 
     def clock() -> NodeClock:
-        return NodeClock(1000.0, 1 << 24, {0: StreamPace(1000.0, 1 << 16)})
+        return NodeClock(BootRules(1000.0, 1 << 24, {0: StreamPace(1000.0, 1 << 16)}))
 
     lone, boot, _ = of_node(clock(), raw, hub, seq=seq)
     assert not any(lone)
@@ -384,7 +385,7 @@ S_NS = 1_000_000_000
 
 def test_stored_frames_that_are_sent_on_stay_in_their_boot() -> None:
     """Ten seconds out of reach at a frame a second, then all at once: late, and nothing lost."""
-    clock = NodeClock(1000.0, 1 << 24, {0: StreamPace(1000.0, 256)})
+    clock = NodeClock(BootRules(1000.0, 1 << 24, {0: StreamPace(1000.0, 256)}))
     sent = np.arange(40)
     hub = np.where((sent >= 10) & (sent < 20), 20 * S_NS + sent, sent * S_NS)
     lone, boot, ticks = of_node(clock, sent * 1000, np.maximum.accumulate(hub), seq=sent % 256)
@@ -394,7 +395,7 @@ def test_stored_frames_that_are_sent_on_stay_in_their_boot() -> None:
 
 
 def test_stored_frames_mixed_with_live_ones_stay_in_their_boot() -> None:
-    clock = NodeClock(1000.0, 1 << 24, {0: StreamPace(100.0, 256)})
+    clock = NodeClock(BootRules(1000.0, 1 << 24, {0: StreamPace(100.0, 256)}))
     live, old = np.arange(300, 400), np.arange(100, 200)
     sent = np.concatenate([np.arange(100), np.stack([live, old], axis=1).ravel(), np.arange(400, 500)])
     arrived = np.concatenate([np.arange(100), np.repeat(live, 2), np.arange(400, 500)])
@@ -405,7 +406,7 @@ def test_stored_frames_mixed_with_live_ones_stay_in_their_boot() -> None:
 
 
 def test_two_devices_with_one_address_are_two_boots() -> None:
-    clock = NodeClock(1000.0, 1 << 24, {0: StreamPace(100.0, 256)})
+    clock = NodeClock(BootRules(1000.0, 1 << 24, {0: StreamPace(100.0, 256)}))
     number = np.arange(200)
     raw = np.stack([number * 100, 5_000_000 + number * 100], axis=1).ravel()
     seq = np.stack([number % 256, (77 + number) % 256], axis=1).ravel()
@@ -416,7 +417,7 @@ def test_two_devices_with_one_address_are_two_boots() -> None:
 
 
 def test_a_pause_is_no_loss_and_no_restart() -> None:
-    clock = NodeClock(1000.0, 1 << 24, {0: StreamPace(100.0, 256)})
+    clock = NodeClock(BootRules(1000.0, 1 << 24, {0: StreamPace(100.0, 256)}))
     number = np.arange(60)
     ticks = number * 100 + np.where(number > 30, 10_000, 0)
     _, boot, found = of_node(clock, ticks, ticks * 1_000_000, seq=number)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from nodeday.core.arrays import Bools, Ints
 from nodeday.layouts import Kind, Layout
 from nodeday.layouts.codec import stamped_instant
+from nodeday.stages.frames.boot_fit import BootRules
 from nodeday.stages.frames.boots import Frames, NodeClock
 from nodeday.stages.frames.columns import GOOD, INCONSISTENT, UNPLACED
 from nodeday.stages.frames.unwrap import StreamCounter, StreamPace
@@ -91,7 +92,8 @@ class Counters:
             rate_hz = layout.tick_hz(kind.stream) if layout.has_ticks else 1e9
             modulus = layout.tick_range(kind.stream) if layout.has_ticks else 1 << 62
             has_boot = layout.field("boot") is not None
-            self._clocks[key] = NodeClock(rate_hz, modulus, paces, has_boot, layout.has_ticks)
+            rules = BootRules(rate_hz, modulus, paces, has_boot, layout.has_ticks)
+            self._clocks[key] = NodeClock(rules)
         return self._clocks[key]
 
     def _pace(self, node: int, slot: int) -> StreamPace:
