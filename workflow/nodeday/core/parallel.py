@@ -1,4 +1,4 @@
-"""The same work for many items, on as many cores as a stage was given."""
+"""Work that is done for many items, on as many cores as a stage was given."""
 
 from __future__ import annotations
 

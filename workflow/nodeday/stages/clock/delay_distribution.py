@@ -50,7 +50,8 @@ class Blur:
 
 @dataclass(frozen=True)
 class Cells:
-    """Residuals are counted in cells, narrow where the law may begin and wide where it is flat;
+    """Cells in which residuals are counted: narrow where delays may begin, wide where they are rare.
+
     ``scale`` (ms) is about the median delay.
     """
 
@@ -82,8 +83,10 @@ def cells_for(above: Floats, blur: Blur, reach: float) -> Cells:
 
 @dataclass(frozen=True)
 class DelayDistribution:
-    """The law: ``weights`` (k,) of delays uniform from 0 to ``tops`` (k,) in ms. Its lower end lies ``shift``
-    (ms, known to a standard ``deviation``) above the curve that residuals were taken from.
+    """Distribution of delays: ``weights`` (k,) of delays that are uniform from 0 to ``tops`` (k,) in ms.
+
+    Its lower end lies ``shift`` (ms, known to a standard ``deviation``) above the curve that residuals were
+    taken from.
     """
 
     tops: Floats
@@ -97,8 +100,9 @@ class DelayDistribution:
     def learnt(
         cls, counts: NDArray[Any], cells: Cells, blur: Blur, smear: float, reach: float
     ) -> DelayDistribution:
-        """Learn the law from residuals counted in cells (c,) around a curve that is off by ``reach`` at
-        most in the mean, and by ``smear`` here and there.
+        """Learn the distribution from residuals counted in cells (c,) around a curve.
+
+        The curve is off by ``reach`` at most in the mean, and by ``smear`` here and there.
 
         Raises ValueError where no law fits.
         """
@@ -121,12 +125,12 @@ class DelayDistribution:
         return cls(tops, weights, blur, cells, mean, float(np.sqrt(chance @ (offsets - mean) ** 2)))
 
     def readings(self, counts: NDArray[Any], reach: float) -> tuple[Floats, Floats]:
-        """What blocks of residuals counted in cells (b, c) say of the edge: its mean distance from the
-        curve (ms), and 1 / variance, (b,) each.
+        """Mean distance of the edge from the curve (ms), and 1 / variance, for each block (b,).
 
-        The mean of the likelihood over all places within ``reach`` of the shift (Pitman 1939, from
-        memory: no estimate of a location errs less at a known law). What that range says by itself
-        is taken out again, so that a block without points says nothing.
+        Blocks are residuals counted in cells (b, c). The distance is the mean of the likelihood over all
+        offsets within ``reach`` of the shift (Pitman 1939, from memory: no estimate of a location errs less at
+        a known law). What that range says by itself is taken out again, so that a block without points says
+        nothing.
         """
         offsets = np.linspace(-reach, reach, 81)
         shapes = _shapes(self.cells, self.tops, self.blur, self.shift + offsets, 0.0)
@@ -178,8 +182,9 @@ def bells(v: Floats, tops: Floats, blur: Blur, smear: float = 0.0) -> Floats:
 def weigh(
     counts: Floats, shapes: Floats, start: Floats | None = None, rounds: int = ROUNDS
 ) -> tuple[Floats, Floats]:
-    """Weights (..., k) of the parts of the law that make ``counts`` (n,) likeliest, and that likelihood's
-    logarithm (...); ``shapes`` are (..., n, k), the share of each part in each cell.
+    """Weights (..., k) that make ``counts`` (n,) likeliest, and the logarithm of that likelihood (...).
+
+    ``shapes`` (..., n, k) are the share of each part of the distribution in each cell.
     """
     total = counts.sum()
     weights = (

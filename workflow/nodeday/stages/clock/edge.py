@@ -160,8 +160,10 @@ def _sweep_s(flat: Floats, slope: float, unit: Unit) -> float:
 
 
 def first_curve(x: Floats, flat: Floats, stretch: Numbers, knots: Floats) -> Floats:
-    """The line under each stretch that holds many points, by its height at the stretch's mean x, joined
-    at ``knots`` (k,). The best line rests on the hull's edge there, so that is the hull's own height.
+    """First curve at ``knots`` (k,): the line under each stretch that holds many points, joined.
+
+    Each line counts by its height at the stretch's mean x. The best line rests on the hull's edge there, so
+    that is the hull's own height.
     """
     vertices = lower_hull(x, flat, stretch)
     start, count = _groups(stretch)

@@ -137,8 +137,9 @@ def join(node: Map, hub: Map) -> Map:
 
 
 def less_certain(found: Map, at: Ints, more_ms: Floats) -> Map:
-    """The map with a band that is wider by ``more_ms`` (n,) around the points ``at`` (n,), and with knots
-    where that changes, so that no band narrows before its place.
+    """Map with a band that is wider by ``more_ms`` (n,) around the points ``at`` (n,).
+
+    It has knots where that changes, so that no band narrows too early.
     """
     if not more_ms.any():
         return found

@@ -87,8 +87,9 @@ def _between(fits: list[Map], hub_ns: Ints, utc_ns: Ints) -> Map:
 
 
 def in_step(hub_ns: Ints, unit_ns: int) -> bool:
-    """Whether stamps (n,) of the hub follow each other in whole periods of its own clock: leaving
-    their commonest step out as often as it fits, hardly more than a unit is left.
+    """Whether stamps (n,) of the hub follow each other in full periods of its own clock.
+
+    Where their commonest step is taken out as often as it fits, hardly more than a unit is left.
     """
     steps = np.diff(hub_ns)
     if not len(steps):

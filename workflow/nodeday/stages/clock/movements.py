@@ -98,9 +98,7 @@ class MovementSignal:
 
 @dataclass(frozen=True)
 class MovementMatch:
-    """A movement that two nodes share: its middle, how much later the other's clock puts it, and the
-    95 % half width of that.
-    """
+    """Movement that two nodes share: its middle, the offset of the other's clock, and its 95 % half width."""
 
     node: str
     other: str
@@ -112,8 +110,9 @@ class MovementMatch:
 
 @dataclass(frozen=True)
 class Jerks:
-    """How hard each of several nodes jerks in each second from ``first_ns`` on, (nodes, seconds): its
-    greatest jerk, against what 95 of 100 seconds stay under.
+    """Strength of the jerks of each node in each second from ``first_ns`` on, (nodes, seconds).
+
+    It is the greatest jerk, divided by what 95 of 100 seconds stay under.
     """
 
     first_ns: int
@@ -183,8 +182,9 @@ def _strength(signal: MovementSignal, first: int, count: int) -> Floats:
 
 
 def match(one: MovementSignal, other: MovementSignal, at_ns: int) -> MovementMatch | None:
-    """Offset of ``other`` against ``one`` around an instant; None where they do not match, or where they
-    match at more than one offset.
+    """Offset of ``other`` against ``one`` around an instant.
+
+    None where they do not match, or where they match at more than one offset.
     """
     half, most = round(HALF_S * FINE_HZ), round(MOST_S * FINE_HZ)
     a, mask_a = _on_grid(one, at_ns, half)
@@ -206,8 +206,9 @@ def match(one: MovementSignal, other: MovementSignal, at_ns: int) -> MovementMat
 
 
 def _on_grid(signal: MovementSignal, at_ns: int, half: int) -> tuple[Floats, Bools]:
-    """Size at 2 ``half`` + 1 instants around ``at_ns``, by cubic splines through each stretch without a
-    gap, and where it is known.
+    """Size at 2 ``half`` + 1 instants around ``at_ns``, and where it is known.
+
+    The size comes from cubic splines through each stretch without a gap.
     """
     grid_s = np.arange(-half, half + 1) / FINE_HZ
     start, end = at_ns + int(grid_s[0] * 1e9), at_ns + int(grid_s[-1] * 1e9)
@@ -230,8 +231,9 @@ def _on_grid(signal: MovementSignal, at_ns: int, half: int) -> tuple[Floats, Boo
 
 
 def masked_correlation(a: Floats, known_a: Bools, b: Floats, known_b: Bools) -> Floats:
-    """Pearson's correlation of ``a`` (n,) with each stretch of ``b`` (m,) of that length, over what both
-    know: (m - n + 1,). NaN where that is less than 60 % of ``a``, or nothing moves.
+    """Pearson's correlation of ``a`` (n,) with each stretch of ``b`` (m,) of its length, (m - n + 1,).
+
+    Only samples that both know count. NaN where these are less than 60 % of ``a``, or where nothing moves.
     """
     ma, mb = known_a.astype(np.float64), known_b.astype(np.float64)
     a, b = a * ma, b * mb

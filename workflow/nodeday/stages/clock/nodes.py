@@ -16,9 +16,10 @@ from nodeday.stages.clock.steps import ObservedStep
 
 @dataclass(frozen=True)
 class Stamped:
-    """Frames of one boot, (n,) each in order of ``ticks``: rows of the table, when the hub stamped them
-    (its steps and known waits taken out, known to ``band_ms``), and the hub's ``run``. Ticks
-    may be ``counted`` frames, not time.
+    """Frames of one boot, (n,) each in order of ``ticks``.
+
+    ``rows`` are those of the table, ``sent_ns`` the hub's stamps without its steps and known waits (known to
+    ``band_ms``), and ``run`` the hub's. Ticks may be ``counted`` frames, not time.
     """
 
     rows: NDArray[np.integer]

@@ -22,8 +22,10 @@ project, by simulated swings of temperature that are slow against few frames."""
 
 @dataclass(frozen=True)
 class Smooth:
-    """Levels (b,) and their variances (b,); ``bend`` is the standard deviation of a second
-    difference, and ``scale`` by how much readings err more than they claim, at least 1.
+    """Levels (b,) and their variances (b,).
+
+    ``bend`` is the standard deviation of a second difference, and ``scale`` by how much readings err more
+    than they claim, at least 1.
     """
 
     level: Floats
@@ -79,8 +81,10 @@ def _bands(n: int) -> Floats:
 
 
 def _variances(factor: Floats) -> Floats:
-    """Diagonal of the inverse of U'U from its banded factor U (3, n): the recursion of Takahashi,
-    Fagan and Chin (1973, from memory), which needs the inverse inside the band only.
+    """Diagonal of the inverse of U'U from its banded factor U (3, n).
+
+    By the recursion of Takahashi, Fagan and Chin (1973, from memory), which needs the inverse inside the band
+    only.
     """
     n = factor.shape[1]
     main = factor[2].tolist()

@@ -49,8 +49,9 @@ class ClockStep:
 
 
 def find_steps(x: Floats, y: Floats, unit: Unit) -> list[ClockStep]:
-    """Steps of the edge under points ``x`` (s, never falling) and ``y`` (ms, rounded to ``unit``), (n,)
-    each, in order.
+    """Steps, in order, of the edge under points ``x`` (n,) in s, never falling, and ``y`` (n,) in ms.
+
+    ``y`` is rounded to ``unit``.
     """
     if len(x) < 4 * BIN_POINTS:
         return []
@@ -76,9 +77,7 @@ def find_steps(x: Floats, y: Floats, unit: Unit) -> list[ClockStep]:
 
 
 def _local_slope(at: Floats, low: Floats) -> float:
-    """Median slope between bins that lie a few apart, so that a step in the middle of everything is in
-    few of them.
-    """
+    """Median slope between bins that lie a few apart, so that a step is in few of them."""
     apart = max(1, min(FEW, len(at) // 6))
     return float(np.median((low[apart:] - low[:-apart]) / (at[apart:] - at[:-apart]))) if len(at) > 1 else 0.0
 
@@ -116,8 +115,9 @@ def _place(flat: Floats, low: Floats, start: Ints, stop: Ints, borders: tuple[in
 
 
 def _size(x: Floats, y: Floats, at: int, rough: float, unit: Unit) -> tuple[float, float]:
-    """Difference of the edges under both sides, at the step, and its standard deviation; ``rough`` where
-    a side is too short for an edge or has none.
+    """Difference of the edges under both sides at the step, and its standard deviation.
+
+    ``rough`` stands in where a side is too short for an edge or has none.
     """
     middle, found = (x[at] + x[at + 1]) / 2, []
     for part in (
@@ -158,8 +158,9 @@ def _without_stalls(x: Floats, steps: list[ClockStep]) -> list[ClockStep]:
 
 @dataclass(frozen=True)
 class ObservedStep:
-    """A step as one witness shows it: rows of the capture before and after it, and by how many ms the
-    hub's clock moved forward against the witness's, to a standard ``deviation_ms``.
+    """Step as one witness shows it: rows of the capture before and after it, and its size.
+
+    By ``size_ms`` the hub's clock moved forward against the witness's, known to a standard ``deviation_ms``.
     """
 
     before: int
