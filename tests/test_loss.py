@@ -19,7 +19,7 @@ from nodeday.config.study import Study
 from nodeday.core.paths import DEMO_CONFIG
 from nodeday.stages.frames.hub import FrameBlock, HubFollower
 from nodeday.stages.loss import burst, causes, minutes, stage, statistics
-from nodeday.stages.loss.gaps import MINUTE_NS, due_ns, gaps_of, minute_of, split
+from nodeday.stages.loss.gaps import MINUTE_NS, due_ns, gaps_of, split
 from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.silence import hub_outages, silences
 from nodeday.stages.loss.streams import SessionFrames, StreamTiming, session_frames
@@ -86,11 +86,6 @@ def test_due_lies_between_both_sides_and_equals_exact_arithmetic(gaps):
 def test_due_of_stamps_out_of_order_stays_at_the_earlier_frame():
     _, due = due_ns(ints(2), ints(50), ints(40))
     assert due.tolist() == [50, 50]
-
-
-def test_minutes_are_half_open_and_floor_below_zero():
-    at = ints(0, MINUTE_NS - 1, MINUTE_NS, -1)
-    assert minute_of(at).tolist() == [0, 0, MINUTE_NS, -MINUTE_NS]
 
 
 def test_split():
@@ -223,8 +218,14 @@ def test_worked_gilbert():
     assert burst.burst_ratio(lost) == pytest.approx(1.6)
 
 
+def gilbert_of(loss, mean_burst):
+    """The model with a given share lost and mean burst in frames: r = 1 / b, p = r L / (1 - L)."""
+    r = 1.0 / mean_burst
+    return burst.Gilbert(r * loss / (1.0 - loss), r)
+
+
 def test_gilbert_of_loss_and_burst():
-    model = burst.gilbert_of(0.05, 5)
+    model = gilbert_of(0.05, 5)
     assert (model.p, model.r) == (pytest.approx(0.010526, abs=5e-7), pytest.approx(0.2))
     assert model.loss == pytest.approx(0.05)
 
@@ -251,7 +252,7 @@ def test_p_and_r_of_simulated_chains_lie_in_their_intervals():
     """Gilbert chains of known p and r: 95 % intervals hold the truth in about 95 % of 1000 cases."""
     rng, held, tried = np.random.default_rng(3), 0, 0
     for _ in range(500):
-        model = burst.gilbert_of(rng.uniform(0.01, 0.3), rng.uniform(1.2, 8))
+        model = gilbert_of(rng.uniform(0.01, 0.3), rng.uniform(1.2, 8))
         lengths = np.stack([rng.geometric(model.p, 60), rng.geometric(model.r, 60)], axis=1).ravel()
         n00, n01, n10, n11 = burst.Stretches.of(
             np.repeat(np.arange(120) % 2 == 1, lengths)[:2000]

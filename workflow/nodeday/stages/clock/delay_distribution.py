@@ -128,9 +128,9 @@ class DelayDistribution:
         """Mean distance of the edge from the curve (ms), and 1 / variance, for each block (b,).
 
         Blocks are residuals counted in cells (b, c). The distance is the mean of the likelihood over all
-        offsets within ``reach`` of the shift (Pitman 1939, from memory: no estimate of a location errs less at
-        a known law). What that range says by itself is taken out again, so that a block without points says
-        nothing.
+        offsets within ``reach`` of the shift (Pitman 1939, from memory: no estimate of a location errs less
+        at a known law). What that range says by itself is taken out again, so that a block without points
+        says nothing.
         """
         offsets = np.linspace(-reach, reach, 81)
         shapes = _shapes(self.cells, self.tops, self.blur, self.shift + offsets, 0.0)

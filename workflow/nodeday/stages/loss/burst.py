@@ -66,12 +66,6 @@ def interval(count: int, of: int, level: float = 0.95) -> tuple[float, float]:
     return low, high
 
 
-def gilbert_of(loss: float, mean_burst: float) -> Gilbert:
-    """The model with a given share lost and mean burst in frames: r = 1 / b, p = r L / (1 - L)."""
-    r = 1.0 / mean_burst
-    return Gilbert(r * loss / (1.0 - loss), r)
-
-
 def burst_ratio(lost: Bools) -> float:
     """Mean run of losses over that of independent losses, mean run x (1 - L).
 

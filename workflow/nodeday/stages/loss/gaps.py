@@ -90,11 +90,6 @@ def split(runs: Runs, marked: NDArray[Mark]) -> tuple[Runs, NDArray[Mark]]:
     return Runs(seq[first], seq[last] + 1, left[first]), marked[first]
 
 
-def minute_of(hub_ns: Ints) -> Ints:
-    """Start of the hub clock's minute that holds each stamp, (n,) -> (n,)."""
-    return hub_ns // MINUTE_NS * MINUTE_NS
-
-
 Unknown = tuple[int, int, str, int, int | None, str]
 """boot, first lost number, cause, stamps before and after (null at the end), reason."""
 RADIO, OUTAGE, JOINT, COUNTER = 0, 1, 2, 3
