@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -35,6 +36,9 @@ from nodeday.storage import frames, samples, tables
 settings.register_profile("gate", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("gate")
+
+# A shell without job control starts what runs in the background with Ctrl-C ignored, and all that it starts.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 ROOT = Path(__file__).parents[1]
 CONFIG = ROOT / "config"

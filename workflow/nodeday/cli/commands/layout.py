@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -57,6 +56,8 @@ def run(options: argparse.Namespace) -> int:
 
 def _hold_to(captures: list[Path], layouts: Sequence[Layout]) -> int:
     """Print what a capture measures; return 3 where a layout declares otherwise."""
+    import textwrap
+
     from nodeday.stages.frames.compare import TOLERANCE, disagreements, tables
     from nodeday.stages.frames.containers import Unpacker
     from nodeday.stages.frames.measure import measure

@@ -203,9 +203,12 @@ def _quantiles(y: Floats, start: Ints, *shares: float) -> Floats:
 
 
 def delay_spread(flat: Floats, stretch: Numbers) -> float:
-    """Return how far (ms) the median of ``flat`` (n,) lies above its lowest tenth, in the median stretch."""
-    low, middle = _quantiles(flat, _groups(stretch)[0], 0.1, 0.5).T
-    return float(np.median(middle - low))
+    """Return how far (ms) the lowest tenth of ``flat`` (n,) reaches, in the median stretch.
+
+    The lower side alone: most frames may wait in a queue while a few do not.
+    """
+    lowest, tenth = _quantiles(flat, _groups(stretch)[0], 0.0, 0.1).T
+    return float(np.median(tenth - lowest))
 
 
 def early(flat: Floats, stretch: Numbers, unit_ms: float = 0.0) -> Bools:

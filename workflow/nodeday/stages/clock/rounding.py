@@ -13,9 +13,9 @@ from nodeday.stages.clock.delay_distribution import Blur
 Rounding = Literal["down", "up", "nearest"]
 LEAST_OFF: dict[Rounding, float] = {"down": -1.0, "up": 0.0, "nearest": -0.5}
 """The least that rounding adds to a value, in units; the most is a unit above that."""
-FINE_MS, FINE_SHARE = 0.1, 0.1
-"""Stamps in units shorter than 0.1 ms, or than a tenth of the spread of their delays, are rounded to
-that first, so that one way serves all. Choices of this project."""
+FINE_MS, FINE_SHARE = 0.1, 0.5
+"""Stamps in units shorter than 0.1 ms, or than half of the reach of the lowest tenth of delays, are rounded
+to that first, so that one way serves all. Choices of this project."""
 ARCS = 16
 """Parts of a unit that the truth is seen to cross or not."""
 SWEPT = 0.5
@@ -53,7 +53,7 @@ class Unit:
         return -middle if self.mirrored else middle
 
     def with_blur(self, y: Floats, spread_ms: float) -> tuple[Floats, Blur]:
-        """Return values ``y`` (n,), whose delays spread by about ``spread_ms``, and their blur.
+        """Return values ``y`` (n,) and their blur; the lowest tenth of their delays reaches over ``spread_ms``.
 
         Values in a unit that is far shorter than that are rounded down to a longer one.
         """
