@@ -53,7 +53,7 @@ class Unit:
         return -middle if self.mirrored else middle
 
     def with_blur(self, y: Floats, spread_ms: float) -> tuple[Floats, Blur]:
-        """Return values ``y`` (n,) and their blur; the lowest tenth of their delays reaches over ``spread_ms``.
+        """Return values ``y`` (n,) and their blur; their lowest tenth reaches over ``spread_ms``.
 
         Values in a unit that is far shorter than that are rounded down to a longer one.
         """
