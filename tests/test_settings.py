@@ -336,7 +336,9 @@ def test_a_session_that_is_not_there(study_folder: Maker) -> None:
     folder = study_folder()
     with pytest.raises(SettingsError) as raised:
         Study(folder).session("S01")
-    assert str(raised.value) == f"{folder}/config/sessions.tsv: no session S01 (did you mean S1?)."
+    assert str(raised.value) == (
+        f"{folder}/config/sessions.tsv: no session S01 (did you mean S1?). `nodeday status` lists the sessions."
+    )
 
 
 def test_a_folder_without_a_study(tmp_path: Path) -> None:

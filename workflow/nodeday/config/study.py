@@ -91,6 +91,7 @@ class Study:
             raise SettingsError(
                 f"no session {name}{did_you_mean(name, self.sessions)}",
                 str(self.root / "config" / "sessions.tsv"),
+                remedy="`nodeday status` lists the sessions.",
             )
         return self.sessions[name]
 
