@@ -25,7 +25,7 @@ from nodeday.stages.simulate.scenario import random_scenario
 from nodeday.stages.simulate.session import simulate_session
 from nodeday.stages.simulate.truth import Truth
 
-HOUSE = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[1]
 
 
 def compared(frames: pd.DataFrame, truth: Truth, tally: Counter[str]) -> list[str]:
@@ -62,8 +62,8 @@ def compared(frames: pd.DataFrame, truth: Truth, tally: Counter[str]) -> list[st
 
 def main() -> int:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    layout = load_layout(HOUSE / "config" / "layouts" / "beltframe.yaml")
-    nodes = Study(HOUSE).nodes_of("S01-clean")
+    layout = load_layout(ROOT / "config" / "layouts" / "beltframe.yaml")
+    nodes = Study(ROOT).nodes_of("S01-clean")
     spoken = [Spoken(layout, np.array(sorted(nodes)))]
     tally, failed, begin = Counter[str](), 0, time.perf_counter()
     for seed in range(count):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 from collections.abc import Iterator
 
-from fuzz_targets import CONFIG, HOUSE, layout_with
+from fuzz_targets import CONFIG, ROOT, layout_with
 
 
 def seeds(target: str) -> Iterator[bytes]:
@@ -38,7 +38,7 @@ def _bytes(target: str) -> Iterator[bytes]:
     from nodeday.stages.simulate.scenario import random_scenario
     from nodeday.stages.simulate.session import simulate_session
 
-    nodes = Study(HOUSE).nodes_of("S01-clean")
+    nodes = Study(ROOT).nodes_of("S01-clean")
     framing = target if target in ("sync", "cobs", "slip", "hdlc") else "sync"
     whole = simulate_session(random_scenario(11), layout_with(framing)[0], nodes)[0]
     parts = [whole[at : at + 600] for at in range(0, 6000, 600)]

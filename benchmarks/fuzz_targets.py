@@ -10,8 +10,8 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-HOUSE = Path(__file__).parents[1]
-CONFIG = HOUSE / "config"
+ROOT = Path(__file__).parents[1]
+CONFIG = ROOT / "config"
 Try = Callable[[bytes], None]
 
 
@@ -100,7 +100,7 @@ def layout_with(framing: str):  # type: ignore[no-untyped-def]
 
     told = yaml.safe_load((CONFIG / "layouts" / "beltframe.yaml").read_text())
     told |= {"framing": framing, "sync": told["sync"] if framing == "sync" else ""}
-    names = {address: node.node for address, node in Study(HOUSE).nodes_of("S01-clean").items()}
+    names = {address: node.node for address, node in Study(ROOT).nodes_of("S01-clean").items()}
     return Layout.model_validate(told), names
 
 
@@ -140,7 +140,7 @@ def _recorded() -> Try:
     from nodeday.stages.frames.recorded import DecodedRecording, columns_of, form_of
 
     layout, names = layout_with("sync")
-    path, columns = _scratch(), columns_of(HOUSE, layout)
+    path, columns = _scratch(), columns_of(ROOT, layout)
 
     def one(data: bytes) -> None:
         path.write_bytes(data)

@@ -20,9 +20,9 @@ from nodeday.stages.loss.gaps import gaps_of
 from nodeday.stages.simulate.scenario import random_scenario
 from nodeday.stages.simulate.session import simulate_session
 
-HOUSE = Path(__file__).parents[1]
-LAYOUT = load_layout(HOUSE / "config" / "layouts" / "beltframe.yaml")
-NODES: dict[int, Node] = Study(HOUSE).nodes_of("S01-clean")
+ROOT = Path(__file__).parents[1]
+LAYOUT = load_layout(ROOT / "config" / "layouts" / "beltframe.yaml")
+NODES: dict[int, Node] = Study(ROOT).nodes_of("S01-clean")
 CAPTURES = 200
 
 

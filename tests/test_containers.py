@@ -29,8 +29,8 @@ from nodeday.stages.frames import containers, stage
 from nodeday.stages.frames.containers import FileFacts, Unpacker, sniff
 from nodeday.storage import tables
 
-HOUSE = Path(__file__).parents[1]
-LAYOUT = load_layout(HOUSE / "config" / "layouts" / "beltframe.yaml")
+ROOT = Path(__file__).parents[1]
+LAYOUT = load_layout(ROOT / "config" / "layouts" / "beltframe.yaml")
 
 
 def heart_frames(numbers: np.ndarray) -> list[bytes]:

@@ -23,8 +23,8 @@ from nodeday.stages.frames import framing
 from nodeday.stages.simulate.scenario import random_scenario
 from nodeday.stages.simulate.session import simulate_session
 
-HOUSE = Path(__file__).parents[1]
-DEMO = yaml.safe_load((HOUSE / "config" / "layouts" / "beltframe.yaml").read_text())
+ROOT = Path(__file__).parents[1]
+DEMO = yaml.safe_load((ROOT / "config" / "layouts" / "beltframe.yaml").read_text())
 DELIMITED: tuple[Framing, ...] = ("cobs", "slip", "hdlc")
 
 # Cheshire and Baker 1999 (COBS), the examples; the long ones straddle the 254-byte run.
@@ -119,7 +119,7 @@ def test_broken_stuffing_is_seen(kind: Framing, wire: str) -> None:
 @pytest.mark.parametrize("kind", DELIMITED)
 def test_random_captures_equal_the_truth(kind: Framing) -> None:
     """Everything wrong at once: what was received is found exactly, and bytes tile."""
-    one, nodes = layout(kind), Study(HOUSE).nodes_of("S01-clean")
+    one, nodes = layout(kind), Study(ROOT).nodes_of("S01-clean")
     names = {address: node.node for address, node in nodes.items()}
     wrong = []
     for seed in range(20):
@@ -141,7 +141,7 @@ def test_random_captures_equal_the_truth(kind: Framing) -> None:
 @given(data=st.data())
 def test_any_damage_any_cut(kind: Framing, data: st.DataObject) -> None:
     """Damage anywhere, pieces of any size: bytes tile, and the cut into pieces does not matter."""
-    one, nodes = layout(kind), Study(HOUSE).nodes_of("S01-clean")
+    one, nodes = layout(kind), Study(ROOT).nodes_of("S01-clean")
     names = {address: node.node for address, node in nodes.items()}
     raw = bytearray(CAPTURE[kind])
     for _ in range(data.draw(st.integers(0, 6))):
@@ -167,6 +167,6 @@ def test_any_damage_any_cut(kind: Framing, data: st.DataObject) -> None:
 
 
 CAPTURE = {
-    kind: simulate_session(random_scenario(3), layout(kind), Study(HOUSE).nodes_of("S01-clean"))[0][:2500]
+    kind: simulate_session(random_scenario(3), layout(kind), Study(ROOT).nodes_of("S01-clean"))[0][:2500]
     for kind in DELIMITED
 }

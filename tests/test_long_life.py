@@ -23,8 +23,8 @@ from nodeday.core.errors import GOOD
 from nodeday.layouts import Layout, encode_frames, pack_counts
 from nodeday.storage.samples import read as read_samples
 
-HOUSE = Path(__file__).parents[1]
-BELTFRAME = (HOUSE / "config" / "layouts" / "beltframe.yaml").read_text()
+ROOT = Path(__file__).parents[1]
+BELTFRAME = (ROOT / "config" / "layouts" / "beltframe.yaml").read_text()
 SECOND, DAY_S = 1_000_000_000, 86_400
 TICK_HZ, PPM = 32_768, 35.0
 NODES = "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\tskin\t20\tarm\n"

@@ -38,9 +38,9 @@ from nodeday.stages.simulate.session import simulate_session
 from nodeday.stages.simulate.truth import Truth
 from nodeday.storage import tables
 
-HOUSE = Path(__file__).parents[1]
-LAYOUT = load_layout(HOUSE / "config" / "layouts" / "beltframe.yaml")
-NODES: dict[int, Node] = Study(HOUSE).nodes_of("S01-clean")
+ROOT = Path(__file__).parents[1]
+LAYOUT = load_layout(ROOT / "config" / "layouts" / "beltframe.yaml")
+NODES: dict[int, Node] = Study(ROOT).nodes_of("S01-clean")
 NAMES = {address: node.node for address, node in NODES.items()}
 NODE_NAMES, STREAMS = sorted(NAMES.values()), sorted(kind.stream for kind in LAYOUT.kinds)
 PACES = {

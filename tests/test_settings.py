@@ -337,7 +337,8 @@ def test_a_session_that_is_not_there(study_folder: Maker) -> None:
     with pytest.raises(SettingsError) as raised:
         Study(folder).session("S01")
     assert str(raised.value) == (
-        f"{folder}/config/sessions.tsv: no session S01 (did you mean S1?). `nodeday status` lists the sessions."
+        f"{folder}/config/sessions.tsv: no session S01 (did you mean S1?). "
+        "`nodeday status` lists the sessions."
     )
 
 
