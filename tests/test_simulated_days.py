@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pytest
 from captures import Wire
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from nodeday.schemas.numbers import GapCause
 
@@ -74,8 +74,11 @@ def counted(stream: StreamTruth) -> dict[str, int]:
     return {"received": int(got.sum()), "lost": lost, "boots": len(np.unique(stream.boot[got]))}
 
 
-def assert_counts(root: Path, truth: Truth) -> None:
-    """Assert that the tables of frames and gaps equal the truth, and that nothing is rejected."""
+def assert_counts(root: Path, truth: Truth, paced: bool = True) -> None:
+    """Assert that the tables of frames and gaps equal the truth, and that nothing is rejected.
+
+    A node without a pace that is silent at the end may have lost frames there: no count tells.
+    """
     results = Study(root).results
     found = frames.table(results, "S1")
     gaps = tables.read(tables.path(results, "gaps", "S1"), "gaps")
@@ -85,6 +88,8 @@ def assert_counts(root: Path, truth: Truth) -> None:
         rows = found[(found["node"] == node) & (found["stream"] == name)]
         copies = rows["status"].isin(SECOND_COPIES)
         own = gaps[(gaps["node"] == node) & (gaps["stream"] == name)]
+        if not paced:
+            own = own[own["reason"] != "nothing_after"]
         known = own["extent"] == "known"
         lost = own.loc[known, "frames"].sum()
         assert (~known).sum() < len(np.unique(stream.boot)), f"{key}: unknown within a boot"
@@ -171,6 +176,7 @@ def test_the_first_frames_of_a_boot_may_be_late(tmp_path: Path, boot: bool) -> N
     assert_counts(*study_of(tmp_path / "study", day, replace(wire, boot=boot)))
 
 
+@example(name="senders without a pace", boot=False, seed=44589)  # silent for a while at its end
 @settings(deadline=None, max_examples=6)
 @given(
     name=st.sampled_from(sorted(DAYS)),
@@ -182,7 +188,8 @@ def test_the_counts_of_any_such_day_are_its_truth(name: str, boot: bool, seed: i
     wire, day = DAYS[name]
     with TemporaryDirectory() as folder:
         plan_of_seed = day.model_copy(update={"seed": seed})
-        assert_counts(*study_of(Path(folder) / "study", plan_of_seed, replace(wire, boot=boot)))
+        paced = name != "senders without a pace"
+        assert_counts(*study_of(Path(folder) / "study", plan_of_seed, replace(wire, boot=boot)), paced)
 
 
 @settings(deadline=None, max_examples=60)
