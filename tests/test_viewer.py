@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 import socket
+import struct
 import threading
 from collections.abc import Iterator
 from http.server import ThreadingHTTPServer
@@ -274,6 +275,23 @@ def test_a_silent_client_keeps_nobody_waiting(server: ThreadingHTTPServer) -> No
     with socket.create_connection(("127.0.0.1", server.server_port), timeout=10) as silent:
         silent.sendall(b"GET ")
         assert ask(server, token(server))[0] == 200
+
+
+def test_a_reader_who_leaves_is_no_fault(
+    server: ThreadingHTTPServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    faults: list[Any] = []
+    monkeypatch.setattr(server, "handle_error", lambda _, client: faults.append(client))
+    before = set(threading.enumerate())
+    with socket.create_connection(("127.0.0.1", server.server_port)) as reader:
+        assert ask(server, "/")[0] == 403  # the reader's request is being waited for by now
+        reader.sendall(b"GET / HTTP/1.1\r\n")
+        reader.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        answering = set(threading.enumerate()) - before
+    for thread in answering:
+        thread.join(10)
+    assert answering
+    assert faults == []
 
 
 def test_a_long_path_and_an_unknown_channel(server: ThreadingHTTPServer) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import secrets
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.resources import files
@@ -70,6 +71,11 @@ class _Handler(BaseHTTPRequestHandler):
     server_version, sys_version = "nodeday", ""
     protocol_version = "HTTP/1.1"
     timeout = 30
+
+    def handle(self) -> None:
+        """Answer requests; a browser that leaves in the middle of an answer is no fault."""
+        with suppress(ConnectionError):
+            super().handle()
 
     def do_GET(self) -> None:
         parts = urlsplit(self.path)
