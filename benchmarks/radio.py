@@ -1,9 +1,8 @@
-"""Counts of open radio captures: what nodeday tells, beside what the capture's own record says.
+"""Counts of open radio captures: those of nodeday, beside the truth that each capture holds.
 
 Run: ``NODEDAY_OPEN_DATA=folder .venv/bin/python benchmarks/radio.py``. The truth is counted in plain Python
 by ``tests/captures.py``, from the list of transmissions or from network time; it shares no code with the
-package.
-A line for each node. A count that differs from the truth is shown as ``tool/truth``.
+package. A line for each node. A count that differs from the truth is shown as ``tool/truth``.
 """
 
 from __future__ import annotations
