@@ -66,6 +66,7 @@ def write_study(folder: Path, answers: Answers) -> None:
     from nodeday.cli.init import texts
     from nodeday.config import checks
     from nodeday.config.study import Study
+    from nodeday.config.writer import write_settings
 
     folder.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=".new-", dir=folder) as draft:
@@ -74,8 +75,10 @@ def write_study(folder: Path, answers: Answers) -> None:
         for name in EXAMPLES:
             if (DEMO_CONFIG / name).is_file():  # a wheel leaves out what is read by people alone
                 shutil.copy(DEMO_CONFIG / name, config / name)
-        for name, text in texts.settings_files(answers).items():
-            (config / name).write_text(text, encoding="utf-8")
+        try:
+            write_settings(config, texts.settings_files(answers))
+        except SettingsError as error:
+            raise SettingsError(str(error).replace(draft, str(folder)).removesuffix(".")) from None
         study = Study(Path(draft))
         for row in answers.sessions:
             for problem in checks.problems(study, row.session, captures=False):
