@@ -12,6 +12,9 @@ FRAME_STATUS = {
 }
 IN_PLACE, DISTINCT = ("good", "late"), ("good", "late", "inconsistent")
 SECOND_COPIES = ("duplicate", "conflict")
+FEW_RETURNS = 3
+"""Stored frames may take a node back to an earlier boot so often; more are several senders at one address.
+A choice of this project."""
 """Statuses of frames whose counters and stamp fit, of frames that stand for a position in the sequence, and
 of frames that repeat such a position."""
 HUB_RUN_BEGAN = {

@@ -105,6 +105,13 @@ RADIO = Table(
             "received, with counters or a stamp that contradict others",
             ge=0,
         ),
+        Column(
+            "boot_returns",
+            "int64",
+            "",
+            "how often frames went back to an earlier boot: often means senders that share an address",
+            ge=0,
+        ),
         Column("longest_gap_frames", "int64", "frame", "longest run of lost frames of known length", ge=0),
         Column(
             "longest_gap_s",

@@ -28,7 +28,12 @@ def good() -> AdviceTables:
     return AdviceTables(
         hours=8.0,
         limits=StudyLimits(),
-        radio=table(node=NODES, radio_loss=[0.004, 0.005, 0.006, 0.005], received=[90_000] * 4),
+        radio=table(
+            node=NODES,
+            radio_loss=[0.004, 0.005, 0.006, 0.005],
+            received=[90_000] * 4,
+            boot_returns=[0, 1, 3, 0],
+        ),
         signal=table(
             node=["heart"] * 2, measure=["rssi_dbm"] * 2, low=[-70.0, -60.0], expected=[500, 500], lost=[2, 2]
         ),
@@ -133,6 +138,16 @@ def test_a_battery_that_ran_down_or_would_not_do_again(
         assert each.do.startswith(do)
         assert each.do.endswith("never charge it while it is worn.")
         assert each.nodes == ("ankle",)
+
+
+def test_boots_that_take_turns_are_two_senders_and_no_restarts(good: AdviceTables) -> None:
+    good.radio.loc[good.radio["node"] == "wrist", "boot_returns"] = 4
+    steps = table(node=["wrist"] * 9 + ["ankle"], kind=["node_restart"] * 10, size_ms=[10.0] * 10)
+    session = replace(good, steps=steps)
+    assert [(one.nodes, one.rule) for one in advice.restarts(session)] == [(("ankle",), "restart")]
+    (found,) = advice_time.shared_addresses(session)
+    assert found.nodes == ("wrist",)
+    assert "4 times" in found.because
 
 
 def test_a_node_that_sends_no_voltage_and_falls_silent(good: AdviceTables) -> None:

@@ -621,6 +621,10 @@ def test_boots_that_interleave_have_no_gap_between_them(tmp_path):
         (1, 50, "radio"),
         (1, 190, "node_restart"),
     ]
+    came = [row["boot"] for row in sorted(one + two, key=lambda row: row["at"])]
+    returns = sum(now < max(came[:at]) and now != came[at - 1] for at, now in enumerate(came) if at)
+    assert returns > 100
+    assert found["radio"]["boot_returns"].tolist() == [returns]
 
 
 # --- silences of several nodes -------------------------------------------------------------------

@@ -11,13 +11,11 @@ from numpy.typing import NDArray
 from nodeday.config.models import StudyLimits
 from nodeday.products.audit.describe import duration, percent
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, EXCLUSION_RULE, SECOND_COPIES
+from nodeday.schemas.codes import DISTINCT, EXCLUSION_RULE, FEW_RETURNS, SECOND_COPIES
 from nodeday.stages.loss.minutes import LOST
 from nodeday.stages.loss.statistics import Frames
 
 STREAM = ["node", "stream"]
-FEW_RETURNS = 3
-"""Stored frames may send a node back to an earlier boot so often. Choice of this project."""
 YES_OR_NO = ("finished", "calibrated", "bench_passed")
 """Rules without a threshold."""
 MOST = 20
@@ -101,24 +99,16 @@ def _select(table: pd.DataFrame, key: tuple[str, ...]) -> pd.DataFrame:
     return table[(table["node"] == key[0]) & (table["stream"] == key[1])]
 
 
-def shared_addresses(frames: pd.DataFrame) -> list[str]:
+def shared_addresses(streams: pd.DataFrame) -> list[str]:
     """Return a sentence for each node whose frames go back to an earlier boot again and again.
 
-    ``frames`` are of the first capture, in order. A node that restarts leaves a boot for good::
-
-        boots    0 0 0 1 1 1 2 2      restarts
-        boots    0 1 0 1 1 0 1 0      two senders
+    ``streams`` are rows of table ``radio``.
     """
-    found = dict[str, tuple[int, int]]()
-    for (node, _), own in frames.groupby(STREAM, observed=True):
-        boot = own["boot"].to_numpy()
-        back = int(((np.diff(boot) != 0) & (boot[1:] < np.maximum.accumulate(boot)[1:])).sum())
-        if back > FEW_RETURNS:
-            found[str(node)] = max(found.get(str(node), (0, 0)), (back, int(own["boot"].nunique())))
+    returns = streams.groupby("node", sort=False)["boot_returns"].max()
     return [
-        f"{node}: frames of {boots} boots come in turn, {back} times: several senders seem to share its "
+        f"{node}: its frames go back to an earlier boot {count} times: several senders seem to share its "
         "address, or it sends frames that it stored before a restart"
-        for node, (back, boots) in found.items()
+        for node, count in returns[returns > FEW_RETURNS].items()
     ]
 
 

@@ -106,7 +106,7 @@ def audit(study: Study, session: str) -> Audit:
         checks.totals(rows, stored) + checks.differences(stored, derived),
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
         _conflicts(rows),
-        checks.shared_addresses(rows[rows["capture"] == 0].sort_values("row", kind="stable")),
+        checks.shared_addresses(streams),
         count_arrivals(rows, rejects, by_address),
         _clocks(study, session),
         *_verdict(study, session),

@@ -87,6 +87,7 @@ def _counts(own: StreamFrames, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]
         "conflicts": int(own.copy_conflict.sum()),
         "late": int(own.stands_as("late").sum()),
         "inconsistent": int(own.stands_as("inconsistent").sum()),
+        "boot_returns": own.boot_returns,
         "longest_gap_frames": int(runs.max(initial=0)),
     }
 

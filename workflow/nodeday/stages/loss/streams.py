@@ -98,6 +98,19 @@ class StreamFrames:
         return is_in(self.column("status"), [status])
 
     @property
+    def boot_returns(self) -> int:
+        """How often the first capture goes back to an earlier boot.
+
+        A node that restarts leaves a boot for good::
+
+            boots    0 0 0 1 1 1 2 2      restarts
+            boots    0 1 0 1 1 0 1 0      two senders: 3 returns
+        """
+        boot = self.columns["boot"][self.columns["capture"] == 0]
+        back: Bools = (np.diff(boot) != 0) & (boot[1:] < np.maximum.accumulate(boot)[1:])
+        return int(back.sum())
+
+    @property
     def recovered(self) -> Bools:
         """Which frames came by another copy of the capture, (n,)."""
         return np.asarray(self.column("capture") > 0, np.bool_)

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from nodeday.config.models import StudyLimits
+from nodeday.schemas.codes import FEW_RETURNS
 from nodeday.stages.report.words import count, duration, listed, number, percent, times
 
 LOSSY, UNLIKE_PP, UNLIKE_TIMES = 0.02, 0.02, 2.0
@@ -95,9 +96,16 @@ def _silences(session: AdviceTables, cause: str, what: str, do: str) -> Iterator
     yield Advice(cause, ("hub",), do, because, "coverage")
 
 
+def returning(session: AdviceTables) -> dict[str, int]:
+    """Return how often the frames of nodes go back to an earlier boot, where that is often."""
+    returns = session.radio.groupby("node", observed=True, sort=False)["boot_returns"].max()
+    return {str(node): int(often) for node, often in returns[returns > FEW_RETURNS].items()}
+
+
 def restarts(session: AdviceTables) -> list[Advice]:
-    """Advise on nodes that restarted."""
+    """Advise on nodes that restarted; boots of several senders at one address are no restarts."""
     steps = session.steps[session.steps["kind"] == "node_restart"]
+    steps = steps[~steps["node"].isin(returning(session))]
     found = []
     for node, restarted in steps.groupby("node", observed=True, sort=False):
         silent_s = float(restarted["size_ms"].sum() / 1e3)

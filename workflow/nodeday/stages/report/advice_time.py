@@ -1,11 +1,34 @@
-"""Advice for the next session on clocks, electrodes, wear and calibration: rules as in :mod:`.advice`."""
+"""Advice for the next session on addresses, clocks, electrodes, wear, calibration; as in :mod:`.advice`."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from nodeday.stages.report.advice import NOT_WORN, SKEW_PPM, SPOILED, WANDER_PPM, Advice, AdviceTables
+from nodeday.stages.report.advice import (
+    NOT_WORN,
+    SKEW_PPM,
+    SPOILED,
+    WANDER_PPM,
+    Advice,
+    AdviceTables,
+    returning,
+)
 from nodeday.stages.report.words import listed, number, percent, times
+
+
+def shared_addresses(session: AdviceTables) -> list[Advice]:
+    """Advise on addresses behind which several senders seem to stand."""
+    return [
+        Advice(
+            "address",
+            (node,),
+            "Look for a second device with its address, and give each device an address of its own.",
+            f"Its frames go back to an earlier boot {times(often)}: several senders seem to share its "
+            "address, or it sends frames that it stored before a restart.",
+            "coverage",
+        )
+        for node, often in returning(session).items()
+    ]
 
 
 def unlike_clocks(session: AdviceTables) -> list[Advice]:

@@ -17,6 +17,7 @@ from nodeday.storage import tables
 RULES: tuple[Callable[[AdviceTables], list[Advice]], ...] = (
     advice.hub_outages,
     advice.joint_silences,
+    advice_time.shared_addresses,
     advice.batteries,
     advice.restarts,
     advice.placement,
@@ -30,9 +31,9 @@ RULES: tuple[Callable[[AdviceTables], list[Advice]], ...] = (
     advice_time.calibration,
 )
 LOOKED_AT = (
-    "outages of the hub, silences of several nodes, batteries, restarts, antennas and placement, nodes "
-    "unlike the others, damaged frames, crystals, certainty of time, shared movements, electrodes, wear and "
-    "calibration"
+    "outages of the hub, silences of several nodes, shared addresses, batteries, restarts, antennas and "
+    "placement, nodes unlike the others, damaged frames, crystals, certainty of time, shared movements, "
+    "electrodes, wear and calibration"
 )
 STATES = ("walking", "lying or bent over", "leaning", "upright")
 _SHARES = ("walking_share", "level_share", "leaning_share", "upright_share")
