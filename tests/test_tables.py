@@ -18,7 +18,7 @@ from nodeday.schemas.compile import VERSION, arrow_type, pandas_dtype
 
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Layout
-from nodeday.storage import samples, tables
+from nodeday.storage import row_groups, samples, tables
 from nodeday.storage.inventory import result_files
 from nodeday.storage.ledger import Ledger
 from nodeday.storage.row_groups import Filter
@@ -320,3 +320,33 @@ def _decoded_of_forty(folder: Path, monkeypatch: pytest.MonkeyPatch) -> list[int
 
     monkeypatch.setattr(parquet.ParquetFile, "read_row_group", watched)
     return read
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_a_flipped_bit_is_refused_or_changes_nothing(tmp_path: Path, name: str) -> None:
+    """Single bits before the footer: the checksums of Parquet's pages are asked for at every read."""
+    source, table = tmp_path / "t.parquet", TABLES[name]
+    frame = valid_rows(table, 40)
+    tables.write(source, table, frame)
+    good, intact = source.read_bytes(), tables.read(source, table)
+    rng, refused = np.random.default_rng(len(good)), 0
+    footer = len(good) - 8 - int.from_bytes(good[-8:-4], "little")
+    for at in rng.integers(0, 8 * footer, 40).tolist():
+        damaged = bytearray(good)
+        damaged[at // 8] ^= 1 << at % 8
+        source.write_bytes(damaged)
+        try:
+            pd.testing.assert_frame_equal(tables.read(source, table), intact)
+        except ContractError:
+            refused += 1
+    assert refused
+
+
+def test_a_table_of_another_data_model_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source = tmp_path / "t.parquet"
+    tables.write(source, TABLES["gaps"], valid_rows(TABLES["gaps"]))
+    monkeypatch.setattr(row_groups, "VERSION", "next")
+    with pytest.raises(
+        ContractError, match=rf"was written by data model {VERSION}; expected data model next.*nodeday run"
+    ):
+        tables.read(source, "gaps")

@@ -32,7 +32,7 @@ from nodeday.layouts import Kind
 from nodeday.layouts.codec import payload_matrix
 from nodeday.schemas import TABLES, codes
 from nodeday.storage import tables
-from nodeday.storage.row_groups import Filters
+from nodeday.storage.row_groups import EXPECTED, Filters
 
 Key = tuple[str, str]
 """Node and stream."""
@@ -145,7 +145,7 @@ def streams(results: Path, session: str) -> list[Key]:
     """
     source = folder(results, session)
     if not source.is_dir():
-        raise ContractError("no such folder", str(source), "a table that an earlier stage wrote")
+        raise ContractError("is absent", str(source), EXPECTED, "`nodeday run` makes it.")
     names = (each.name.split(".") for each in source.glob("[!.]*.parquet"))
     return sorted((node, stream) for node, stream, _ in names)
 

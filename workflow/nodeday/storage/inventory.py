@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pyarrow.parquet as parquet
-
 from nodeday.core.errors import ContractError
 from nodeday.schemas import TABLES, Column, Table
+from nodeday.storage.row_groups import opened
 
 UNSEALED = ("logs", "failed", "benchmarks")
 """Folders of results that say how a run went, not what came of it."""
@@ -64,7 +63,7 @@ def tables_of(results: Path, sessions: list[str]) -> Iterator[TableFile]:
 
 def table_file(root: Path, path: str) -> TableFile:
     """What a Parquet file says about itself; raise ContractError where it says nothing."""
-    with parquet.ParquetFile(root / path) as file:
+    with opened(root / path) as file:
         stored, rows = file.schema_arrow.metadata or {}, file.metadata.num_rows
     if b"nodeday" not in stored:
         raise ContractError("does not say which table it holds", str(root / path), "a table of nodeday")

@@ -2,30 +2,72 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import accumulate, pairwise
+from pathlib import Path
 from typing import Any
 
 import pyarrow as arrow
 import pyarrow.parquet as parquet
 
+from nodeday.core.errors import ContractError
+from nodeday.schemas.compile import VERSION
+
 READ_ROWS = 65_536
+EXPECTED = "a table that an earlier stage wrote"
+REMAKE = "Remove it and say `nodeday run`, which makes it anew from the captures."
 Filter = tuple[str, str, Any]
 Filters = list[Filter] | list[list[Filter]]
 """(Column, operator, value), all to hold; or several lists of such, one of which is to hold."""
 
 
+@contextmanager
+def opened(
+    source: Path, columns: Sequence[str] | None = None, **options: Any
+) -> Iterator[parquet.ParquetFile]:
+    """Open a table that has ``columns``, and hold each page that is read to its checksum.
+
+    Raises ContractError for a file that is absent, damaged, of another data model or without these columns.
+    """
+    try:
+        with parquet.ParquetFile(source, page_checksum_verification=True, **options) as file:
+            _refuse_other_model(file.schema_arrow.metadata or {}, source)
+            if lacking := [name for name in columns or () if name not in file.schema_arrow.names]:
+                raise ContractError(f"lacks {', '.join(lacking)}", str(source), remedy=REMAKE)
+            yield file
+    except FileNotFoundError:
+        raise ContractError("is absent", str(source), EXPECTED, "`nodeday run` makes it.") from None
+    except (OSError, arrow.ArrowException) as error:
+        damaged = (
+            "a page does not match its checksum" if "CRC" in str(error) else "it cannot be read as Parquet"
+        )
+        raise ContractError(f"is damaged: {damaged}", str(source), EXPECTED, REMAKE) from error
+
+
+def _refuse_other_model(stored: Mapping[bytes, bytes], source: Path) -> None:
+    try:
+        version = str(json.loads(stored.get(b"nodeday", b"{}")).get("version", VERSION))
+    except ValueError:
+        raise ContractError("is damaged: its description", str(source), EXPECTED, REMAKE) from None
+    if version != VERSION:
+        raise ContractError(
+            f"was written by data model {version}",
+            str(source),
+            f"data model {VERSION}, which this version of nodeday reads and writes",
+            REMAKE,
+        )
+
+
 def read_rows(file: parquet.ParquetFile, columns: list[str] | None, filters: Filters | None) -> arrow.Table:
     """Return rows that meet ``filters``, in the file's order.
 
-    Raises ArrowInvalid where the file lacks one of ``columns``. The library's own filtered read does not skip
-    row groups by a dictionary column, so it would decode all nodes to find one. It also leaves out a column
-    that is absent, without an error.
+    The library's own filtered read does not skip row groups by a dictionary column, so it would decode all
+    nodes to find one. It also leaves out a column that is absent, without an error: see :func:`opened`.
     """
     names = file.schema_arrow.names
-    if lacking := [name for name in columns or () if name not in names]:
-        raise arrow.ArrowInvalid(f"lacks {', '.join(lacking)}")
     if not filters:
         return file.read(columns)
     alternatives = [item for item in filters if isinstance(item, list)]

@@ -18,7 +18,7 @@ from nodeday.core.errors import ContractError
 from nodeday.schemas import TABLES, Column, Table
 from nodeday.schemas.compile import arrow_schema, pandas_dtype, pandera_schema, wrong_dtypes
 from nodeday.storage import contract
-from nodeday.storage.row_groups import READ_ROWS, Filters, Group, iter_rows, read_rows, row_spans
+from nodeday.storage.row_groups import READ_ROWS, Filters, Group, iter_rows, opened, read_rows, row_spans
 
 ROW_GROUP, BATCH, BUFFER_BYTES = 1_000_000, 65_536, 1 << 20
 
@@ -226,7 +226,7 @@ def read(
     Raises ContractError when the file is absent, is no Parquet, or holds what ``table`` does not allow.
     """
     table = TABLES[table] if isinstance(table, str) else table
-    with _opened(source) as file:
+    with opened(source, columns) as file:
         stored = read_rows(file, columns, filters)
     frame = _framed(stored, table, source)
     del stored
@@ -236,7 +236,7 @@ def read(
 
 def row_groups(source: Path, table: Table) -> Iterator[pd.DataFrame]:
     """Yield a full table as :func:`read` returns it, a row group at a time."""
-    with parquet.ParquetFile(source) as file:
+    with opened(source) as file:
         for group in range(file.num_row_groups):
             yield _framed(file.read_row_group(group), table, source)
 
@@ -267,20 +267,20 @@ def pieces(
 
     Raises ContractError as :func:`read` does where the file is absent or is no Parquet.
     """
-    with _opened(source, buffer_size=BUFFER_BYTES, pre_buffer=False) as file:
+    with opened(source, columns, buffer_size=BUFFER_BYTES, pre_buffer=False) as file:
         yield from iter_rows(file, columns, first, last, rows)
     arrow.default_memory_pool().release_unused()
 
 
 def column(source: Path, name: str) -> arrow.ChunkedArray:
     """Return one column of a table as it is stored; raise ContractError as :func:`read` does."""
-    with _opened(source) as file:
+    with opened(source, [name]) as file:
         return read_rows(file, [name], None).column(0)
 
 
 def row_group(source: Path, number: int, columns: list[str]) -> arrow.Table:
     """Return some columns of one row group as they are stored; raise ContractError as :func:`read` does."""
-    with _opened(source) as file:
+    with opened(source, columns) as file:
         return file.read_row_group(number, columns)
 
 
@@ -289,17 +289,8 @@ def groups(source: Path, column: str) -> list[Group]:
 
     Raises ContractError where the file is absent or is no Parquet.
     """
-    with _opened(source) as file:
+    with opened(source) as file:
         return row_spans(file, column)
-
-
-@contextmanager
-def _opened(source: Path, **how: Any) -> Iterator[parquet.ParquetFile]:
-    try:
-        with parquet.ParquetFile(source, **how) as file:
-            yield file
-    except (OSError, arrow.ArrowInvalid) as error:
-        raise ContractError(_first_line(error), str(source), "a table that an earlier stage wrote") from error
 
 
 def _nullable_types(table: Table) -> dict[arrow.DataType, Any]:

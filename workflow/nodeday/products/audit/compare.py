@@ -19,7 +19,8 @@ import pyarrow.compute as compute
 import pyarrow.parquet as parquet
 
 from nodeday.core.arrays import Bools
-from nodeday.storage.row_groups import READ_ROWS
+from nodeday.core.errors import ContractError
+from nodeday.storage.row_groups import READ_ROWS, opened
 
 MOST = 5
 """Cells of a table that are named; all are counted."""
@@ -44,15 +45,12 @@ def compare(stored: Path, derived: Path, key: tuple[str, ...]) -> Compared:
     if not stored.is_file():
         return _note(found, "is absent")
     try:
-        with (
-            parquet.ParquetFile(stored, page_checksum_verification=True) as left,
-            parquet.ParquetFile(derived) as right,
-        ):
+        with opened(stored) as left, opened(derived) as right:
             _compare_columns(left, right, found)
             if not found.differences:
                 _compare_rows(left, right, key, found)
-    except (OSError, arrow.ArrowException) as error:
-        return _note(found, f"cannot be read ({str(error).splitlines()[0].rstrip('.')})")
+    except ContractError as error:
+        return _note(found, error.found)
     return found
 
 
