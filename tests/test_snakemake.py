@@ -6,14 +6,16 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 import psutil
 import pytest
 from snakemake.exceptions import WorkflowError
+from snakemake.scheduling.job_scheduler import JobScheduler
 
 from nodeday.core.errors import SettingsError
 from nodeday.engine import locks
@@ -103,13 +105,18 @@ def at_work(command: list[str]) -> Iterator[subprocess.Popen[bytes]]:
 
 
 def interrupted(jobs: list[psutil.Process]) -> None:
-    """Ctrl-C with a job at work, as the engine takes it: it goes on, and the block ends by the interrupt."""
-    command = ["bash", "-c", f"{sys.executable} -c '{NAP}'; true"]
+    """Ctrl-C with a job at work: the engine is asked to stop, job and block end."""
+    command, asked = ["bash", "-c", f"{sys.executable} -c '{NAP}'; true"], threading.Event()
+
+    def exit_gracefully(*_: object) -> None:  # named as the engine's, see snakemake_private.stopper
+        asked.set()
+
     with ending_jobs(), at_work(command) as job:
+        signal.signal(signal.SIGTERM, exit_gracefully)
         jobs += [psutil.Process(job.pid), *psutil.Process(job.pid).children(recursive=True)]
-        with suppress(KeyboardInterrupt):
-            os.kill(os.getpid(), signal.SIGINT)
-        assert job.wait(10) == -signal.SIGTERM
+        os.kill(os.getpid(), signal.SIGINT)
+        assert job.wait(30) == -signal.SIGTERM
+        assert asked.wait(30)
 
 
 def test_ctrl_c_ends_the_jobs_of_the_run_and_no_other_process() -> None:
@@ -121,6 +128,16 @@ def test_ctrl_c_ends_the_jobs_of_the_run_and_no_other_process() -> None:
         assert not psutil.wait_procs(jobs, timeout=10)[1]
         assert other.poll() is None
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
+
+
+def test_ctrl_c_while_jobs_are_planned_ends_at_once() -> None:
+    with pytest.raises(KeyboardInterrupt), ending_jobs():
+        os.kill(os.getpid(), signal.SIGINT)
+
+
+def test_the_engine_has_a_way_to_stop() -> None:
+    assert callable(JobScheduler.exit_gracefully)
 
 
 def test_a_block_that_nobody_interrupts_ends_nothing() -> None:

@@ -5,6 +5,8 @@ Look here first after a new version of Snakemake.
 
 from __future__ import annotations
 
+import signal
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -26,3 +28,12 @@ def cores_of(workflow: Any) -> int | None:
         return int(workflow.cores)
     except WorkflowError:  # documented: there are none
         return None
+
+
+def stopper() -> Callable[[], object] | None:
+    """Return what asks the engine in this process to start no more jobs; None while it runs none.
+
+    Its scheduler takes SIGTERM for that (``JobScheduler.exit_gracefully``); any thread may call it.
+    """
+    handler = signal.getsignal(signal.SIGTERM)
+    return handler if getattr(handler, "__name__", "") == "exit_gracefully" else None  # type: ignore[return-value]

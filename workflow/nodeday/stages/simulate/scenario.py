@@ -189,8 +189,12 @@ class SessionPlan(Strict):
         return self.nodes[node].crystal if node in self.nodes else Crystal()
 
     def rng(self, *names: str) -> np.random.Generator:
-        """Return a random generator for a name: one more node does not change what the others draw."""
-        return np.random.default_rng(np.random.SeedSequence([self.seed, *"/".join(names).encode()]))
+        """Return a random generator for ``names`` in this session.
+
+        Sessions that share a seed draw apart; one more node does not change what the others draw.
+        """
+        key = "/".join((self.name, *names)).encode()
+        return np.random.default_rng(np.random.SeedSequence([self.seed, *key]))
 
     def hub_rng(self, *names: str) -> np.random.Generator:
         """Return a random generator for what happens to frames on their way to the plan's hub.
