@@ -6,7 +6,7 @@ on their way stands in each case. Shares no code with nodeday's simulator.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -123,6 +123,23 @@ def store_and_forward(mixed: bool, boot: bool, seed: int = 1) -> Recording:
             sent_s += FLUSH_S
     near = delivered(Device(17, -15.0).frames(periodic(seconds, every_s)), rng, 0.02)
     return Recording(wire(every_s, boot), in_order(away, near), marks(seconds))
+
+
+def late_first_frames(boot: bool, late: Sequence[int], by_s: float, lost: Sequence[int]) -> Recording:
+    """Of a node that was just switched on, frames number ``late`` come ``by_s`` later and some are lost.
+
+    Its counter and its ticks are still small, as after a restart.
+    """
+    rng = np.random.default_rng(6)
+    seconds, every_s = 120.0, 0.25
+    first = delivered(Device(16, ticks_from=-2000, count_from=0).frames(periodic(seconds, every_s)), rng)
+    log = [
+        replace(one, hub_s=one.hub_s + by_s) if at in late else one
+        for at, one in enumerate(first)
+        if at not in lost
+    ]
+    other = delivered(Device(17, -15.0).frames(periodic(seconds, every_s)), rng, 0.02)
+    return Recording(wire(every_s, boot), in_order(log, other), marks(seconds))
 
 
 def late_duplicates(boot: bool, seed: int = 2) -> Recording:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -165,6 +165,21 @@ MADE_BY_HAND: dict[str, Callable[[bool], Recording]] = {
 @pytest.mark.parametrize("name", MADE_BY_HAND)
 def test_counts_of_a_history_made_by_hand(tmp_path: Path, name: str, boot: bool) -> None:
     recording = MADE_BY_HAND[name](boot)
+    assert_counts(study_of(tmp_path, recording, COUNTING), recording)
+
+
+@pytest.mark.parametrize(
+    "lost", [(), (0, 1, 2, 3), (7, 8, 9)], ids=["none-lost", "begin-lost", "lost-behind"]
+)
+@pytest.mark.parametrize(
+    ("late", "by_s"), [((0,), 25.0), ((4, 5, 6), 4.0), (range(1, 8), 8.0), (range(4, 12), 25.0)]
+)
+@pytest.mark.parametrize("boot", [True, False], ids=["boot", "no-boot"])
+def test_the_first_frames_of_a_boot_may_be_late(
+    tmp_path: Path, boot: bool, late: Sequence[int], by_s: float, lost: Sequence[int]
+) -> None:
+    """Live frames soon go on from before them, and none from them: that tells them from a restart."""
+    recording = made.late_first_frames(boot, late, by_s, lost)
     assert_counts(study_of(tmp_path, recording, COUNTING), recording)
 
 

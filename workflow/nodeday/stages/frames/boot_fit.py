@@ -164,8 +164,8 @@ class BootRules:
             # The last frame may have been sent earlier than it came.
             waited_s = boot.hub_ns / 1e9 - boot.ticks / self.rate_hz + boot.edge_s
             began = ticks < boot.ticks and frame.raw / self.rate_hz + STARTING_S <= since_s + waited_s
-            if self.has_boot_field and frame.returns:
-                return False  # the boot field stays, and soon the ticks go on: these frames were late
+            if frame.returns and (self.has_boot_field or pace.regular):
+                return False  # soon the ticks go on from before: these frames were late
             return began and (not agrees or frame.seq <= frame.raw / pace.period + few)
         known = boot.streams.get(frame.stream)
         residue = (frame.seq - known[0]) % pace.modulus if known else 0

@@ -143,37 +143,46 @@ class NodeClock:
         """Whether what fell back at frame ``at`` soon goes on from before the fall.
 
         Of a regular stream these are the ticks of the last boot; of an irregular one it is the counter,
-        sooner than a new count could reach it.
+        sooner than a new count could reach it. Without a boot field no frame may go on from ``at`` meanwhile,
+        as those of a second sender do::
+
+            ticks    800 900   0 100 1000 1100 1200      0 and 100 were late
+            ticks    800 900   0 1000 100 1100  200      two senders
         """
         pace = self.rules.paces[int(frames.stream[at])]
         if pace.regular:
-            return self._goes_on(frames, slice(at + 1, at + 1 + AHEAD))
-        first = max(at - AROUND, 0)
-        rows = first + np.flatnonzero(frames.stream[first : at + AROUND] == frames.stream[at])
+            if not self.open:
+                return False
+            last, ahead = self.open[0], slice(at + 1, at + 1 + AHEAD)
+            back = self._on_time(frames, ahead, last.raw, last.hub_ns, last.run)
+            if self.rules.has_boot_field or not back.any():
+                return bool(back.any())
+            ahead = slice(at + 1 + int(np.argmax(back)), ahead.stop)
+            start = int(frames.raw[at]), int(frames.hub_ns[at]), int(frames.run[at])
+            return not self._on_time(frames, ahead, *start).any()
+        begin = max(at - AROUND, 0)
+        rows = begin + np.flatnonzero(frames.stream[begin : at + AROUND] == frames.stream[at])
         index = int(np.searchsorted(rows, at))
-        ahead = rows[index + 1 : index + 1 + AHEAD]
-        if not index or not len(ahead):
+        later = rows[index + 1 : index + 1 + AHEAD]
+        if not index or not len(later):
             return False
-        rise = (frames.seq[ahead] - frames.seq[at]) % pace.modulus
+        rise = (frames.seq[later] - frames.seq[at]) % pace.modulus
         back = (frames.seq[rows[index - 1]] - frames.seq[at]) % pace.modulus
         periods = (
-            (frames.hub_ns[ahead] - frames.hub_ns[at])
+            (frames.hub_ns[later] - frames.hub_ns[at])
             / 1e9
             * self.rules.rate_hz
             / self.rules.usual_period(pace)
         )
         return bool(((rise > back) & (rise < pace.modulus // 2) & (rise > FAST * periods + FEW)).any())
 
-    def _goes_on(self, frames: Frames, ahead: slice) -> bool:
-        """Whether a frame in the stretch ``ahead`` has ticks that are on time for the last boot."""
-        if not self.open:
-            return False
-        last = self.open[0]
-        hub = (frames.hub_ns[ahead] - last.hub_ns) / 1e9
+    def _on_time(self, frames: Frames, rows: slice, raw: int, hub_ns: int, run: int) -> Bools:
+        """Which ``rows`` have ticks as far after ``raw`` as their stamps are after ``hub_ns``, within 2 s."""
+        hub = (frames.hub_ns[rows] - hub_ns) / 1e9
         by_hub = np.rint(hub * self.rules.rate_hz).astype(np.int64)
-        steps = wrap_steps(frames.raw[ahead] - last.raw, by_hub, self.rules.modulus)
-        on_time = np.abs(steps / self.rules.rate_hz - hub) <= SLACK_S
-        return bool((on_time & (frames.run[ahead] == last.run)).any())
+        steps = wrap_steps(frames.raw[rows] - raw, by_hub, self.rules.modulus)
+        near: Bools = (np.abs(steps / self.rules.rate_hz - hub) <= SLACK_S) & (frames.run[rows] == run)
+        return near
 
     def _carry_on(self, boot: Boot, frames: Frames, part: slice, total: Ints) -> None:
         """Bring the boot's state up to the end of a part of frames with ``total`` ticks."""
