@@ -155,7 +155,7 @@ LOSS_BAR = {
 SIGNAL_USE = {
     "variability": "good enough for intervals between beats",
     "rate": "good enough to count beats, not for their intervals",
-    "none": "not to be used",
+    "none": "not to be used: no signal, or too few signs of a heart in it",
 }
 CALIBRATION_METHOD = {
     "six_position": "offsets and gains of the bench, from a record of the device",

@@ -26,7 +26,7 @@ HEART = (
         "R peaks found, those inside fills included",
         "count of R peaks",
         "definition",
-        "the study's least coverage",
+        "the study's least coverage and a signal with a heart in it",
     ),
     Feature(
         "heart_rate_max_pct",
