@@ -113,14 +113,10 @@ def measure_signal(
     matched = matches(peaks / rate_hz, second_s).astype(np.float64)
     of_beats = (matched, _steady(peaks), shapes.likeness, shapes.centre_hz)
     at_ns = utc_ns[peaks[in_core]]
-    return SignalMeasures(
-        windows.sums(at_ns),
-        windows.sums(utc_ns[extra]),
-        *(windows.sums(at_ns, measure[in_core]) for measure in of_beats),
-        np.diff(edges).astype(np.float64),
-        near_samples,
-        *sums,
-    )
+    per_beat = [windows.sums(at_ns, measure[in_core]) for measure in of_beats]
+    per_sample = [np.diff(edges).astype(np.float64), near_samples, *sums]
+    counts = [windows.sums(at_ns), windows.sums(utc_ns[extra])]
+    return SignalMeasures(*counts, *per_beat, *per_sample)
 
 
 def _near(signal: CoarseSignal, peaks: Ints) -> Bools:

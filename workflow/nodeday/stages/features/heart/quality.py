@@ -10,8 +10,9 @@ signs are looked at. Each speaks for a heart from one limit on, and against one 
     centre        mean frequency of a beat's shape                                5-18 Hz   < 4, > 20 Hz
     rhythm        share of intervals within a tenth of the one before             >= 0.5    never
 
-Without three signs for a heart, or with one against it, the signal is not to be used. The limits are
-choices of this project. They keep clear of what noise of any colour gives by itself: beats sought in it agree
+The first three show that something repeats, the last two that it may be a heart. Without three signs for it,
+of which centre or rhythm is one, or with one against it, the signal is not to be used. The limits are choices
+of this project. They keep clear of what noise of any colour gives by itself: beats sought in it agree
 by chance, have a likeness of 0.3 to 0.7 and, since the largest maxima are taken, a prominence of 1.5 to 2.5.
 A QRS of two phases of 20 ms has its centre at 17 Hz, one of 60 ms at 6 Hz, a bell 140 ms wide at its foot
 at 4.5 Hz; a pacing spike lies above 20 Hz. Atrial fibrillation has no rhythm: a missing one tells nothing.
@@ -71,8 +72,8 @@ def quality_table(measures: SignalMeasures, shares: dict[str, Floats], windows: 
             "steadiness": 1 - np.minimum(ratio(measures.slow_power, measures.moment2), 1.0),
         }
     )
-    signs, against = signs_of_heart(rows)
-    return rows.assign(signs=signs, use=_use(rows, signs, against))
+    signs, heart = signs_of_heart(rows)
+    return rows.assign(signs=signs, use=_use(rows, signs, heart))
 
 
 def beyond_chance(agreement: Floats, first: Floats, second: Floats, seconds: Floats) -> Floats:
@@ -101,13 +102,13 @@ def _kurtosis(measures: SignalMeasures) -> Floats:
 
 
 def signs_of_heart(rows: pd.DataFrame) -> tuple[Ints, Bools]:
-    """Return the count of signs for a heart (w,), and where one speaks against it (w,).
+    """Return the count of signs for a heart (w,), and whether they show one (w,).
 
     An index that is not defined counts as one against.
     """
     centre, rhythm = rows["centre_hz"].to_numpy(np.float64), rows["rhythm"].to_numpy(np.float64)
-    signs = [(centre >= SURE_HZ[0]) & (centre <= SURE_HZ[1]), rhythm >= SURE_RHYTHM]
-    held = [(centre >= LEAST_HZ[0]) & (centre <= LEAST_HZ[1])]
+    of_heart = [(centre >= SURE_HZ[0]) & (centre <= SURE_HZ[1]), rhythm >= SURE_RHYTHM]
+    held, signs = [(centre >= LEAST_HZ[0]) & (centre <= LEAST_HZ[1])], list(of_heart)
     for name, sure, least in (
         ("beyond_chance", SURE_AGREEMENT, LEAST_AGREEMENT),
         ("likeness", SURE_LIKENESS, LEAST_LIKENESS),
@@ -116,10 +117,11 @@ def signs_of_heart(rows: pd.DataFrame) -> tuple[Ints, Bools]:
         value = rows[name].to_numpy(np.float64)
         signs.append(value >= sure)
         held.append(value >= least)
-    return np.sum(signs, axis=0), ~np.logical_and.reduce(held)
+    count = np.sum(signs, axis=0)
+    return count, np.logical_and.reduce(held) & np.logical_or(*of_heart) & (count >= LEAST_SIGNS)
 
 
-def _use(rows: pd.DataFrame, signs: Ints, against: Bools) -> Ints:
+def _use(rows: pd.DataFrame, signs: Ints, heart: Bools) -> Ints:
     """Return the use (w,) of windows, from their indices.
 
     Unusable without signal or without a heart. Good for variability where detectors share their beats, beats
@@ -128,7 +130,7 @@ def _use(rows: pd.DataFrame, signs: Ints, against: Bools) -> Ints:
     """
     values = {name: rows[name].to_numpy(np.float64) for name in rows.columns}
     dead = (values["coverage"] < LEAST_COVERAGE) | (values["flat"] + values["lead_off"] > MOST_DEAD)
-    unusable = dead | against | (signs < LEAST_SIGNS)
+    unusable = dead | ~heart
     good = (values["agreement"] >= SHARED) & (values["likeness"] >= SURE_LIKENESS)
     good &= (values["clipped"] <= MOST_CLIPPED) & (signs >= SIGNS_OF_INTERVALS)
     return np.where(unusable, UNUSABLE, np.where(good, VARIABILITY, RATE))

@@ -59,7 +59,7 @@ def _shapes(signal: CoarseSignal, peaks: Ints) -> Floats:
     shape = band[np.clip(near[:, None] + np.arange(-reach, reach + 1), 0, len(band) - 1)]
     shape -= shape.mean(axis=1, keepdims=True)
     shape /= np.maximum(np.linalg.norm(shape, axis=1, keepdims=True), 1e-12)
-    return shape
+    return np.asarray(shape, np.float64)
 
 
 def _of_neighbours(shape: Floats) -> Floats:
