@@ -1,8 +1,8 @@
 """Signals with and without a heart for ``heart_absent.py``, in mV at 250 Hz.
 
-The noise of the Noise Stress Test records stands alone here: 118 at 6 dB less 118 at 24 dB holds no heart, since
-both hold the same one. Its size at 6 dB is the full size. All else is simulated, by code that shares nothing
-with the stage. Amplitudes and forms are this project's choice."""
+The noise of the Noise Stress Test records stands alone here: 118 at 6 dB less 118 at 24 dB holds no heart,
+since both hold the same one. Its size at 6 dB is the full size. All else is simulated, by code that shares
+nothing with the stage. Amplitudes and forms are this project's choice."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from records import Record, records
+from records import records
 from scipy.signal import butter, resample_poly, sosfilt
 
 RATE = 250.0
@@ -131,14 +131,18 @@ def compressions(seed: int) -> Any:
     """Chest compressions at 110 a minute: a broad wave of 2 mV with its harmonics."""
     rng = np.random.default_rng(seed)
     beat = np.cumsum(1 / RATE * (110 / 60) * (1 + 0.02 * coloured(1.0, rng)))
-    wave = sum(size * np.sin(2 * np.pi * k * beat + k) for k, size in ((1, 1.0), (2, 0.6), (3, 0.3), (4, 0.15)))
+    wave = sum(
+        size * np.sin(2 * np.pi * k * beat + k) for k, size in ((1, 1.0), (2, 0.6), (3, 0.3), (4, 0.15))
+    )
     return 1.2 * (1 + 0.1 * coloured(1.0, rng)) * wave + wander(rng)
 
 
 def bursts(per_s: float, seed: int) -> Any:
     """Muscle bursts of 20 to 120 Hz, a third of a second each, over a flat line."""
     rng = np.random.default_rng(seed)
-    noise = sosfilt(butter(2, (20, 120), "bandpass", fs=RATE, output="sos"), rng.standard_normal(LENGTH_S * 250))
+    noise = sosfilt(
+        butter(2, (20, 120), "bandpass", fs=RATE, output="sos"), rng.standard_normal(LENGTH_S * 250)
+    )
     at = in_rhythm(per_s, 0.3, rng)
     hull = beaten(at, lambda t: np.sin(np.pi * np.minimum(t / 0.33, 1.0)) ** 2, 0.5 + rng.random(len(at)))
     return noise / noise.std() * hull + wander(rng)
@@ -175,12 +179,35 @@ def without_heart() -> dict[str, list[Made]]:
                 ((1.8, 3, 0.1), (1.8, 5, 0.08), (1.8, 8, 0.06), (1.8, 12, 0.05), (2.1, 4, 0.15))
             )
         ],
-        "thumps, steps that decay": [thumps(rate, step_and_decay, k) for k, rate in enumerate((1.5, 1.8, 2.2))],
+        "thumps, steps that decay": [
+            thumps(rate, step_and_decay, k) for k, rate in enumerate((1.5, 1.8, 2.2))
+        ],
         "chest compressions": [compressions(k) for k in range(3)],
         "muscle bursts": [bursts(rate, k) for k, rate in enumerate((0.5, 1.2, 2.0))],
     }
     return {name: [Made(measured(part)) for part in parts] for name, parts in kinds.items()}
 
 
-def _of(record: Record) -> Made:
-    return Made(at_rate(record.signal, record.rate), record.beats)
+def with_heart() -> dict[str, list[Made]]:
+    """Recorded hearts, alone and under recorded electrode motion and mains; one of them also at a fifth."""
+    kinds: dict[str, list[Made]] = {}
+    hearts = {one.name: Made(at_rate(one.signal, one.rate), one.beats) for one in records("mitdb")}
+    kinds |= {f"record {name}": [heart] for name, heart in hearts.items()}
+    kinds["record 100 at a fifth"] = [Made(0.2 * hearts["100"].signal, hearts["100"].beats)]
+    kinds |= {
+        f"record {one.name}": [Made(at_rate(one.signal, one.rate), one.beats)] for one in records("nstdb")
+    }
+    noise = [part for part in electrode_motion() if len(part) == 120 * RATE]
+    for name in ("100", "101", "112", "228"):
+        heart, size = hearts[name].signal[: int(120 * RATE)], int(LENGTH_S * RATE)
+        beats = hearts[name].beats
+        for share, word in ((0.5, "half"), (1.0, "full")):
+            kinds[f"{name} under motion, {word} size"] = [
+                Made(measured(heart + share * part), beats[beats < 120]) for part in noise
+            ]
+        long = hearts[name].signal[:size]
+        kinds[f"{name} with mains of 0.5 mV"] = [
+            Made(measured(long + mains(0.5, hertz)), beats[beats < LENGTH_S])
+            for hertz in (49.93, 50.0, 60.04)
+        ]
+    return kinds

@@ -25,7 +25,8 @@ from nodeday.stages.features.heart.rates import (
     variability,
 )
 from nodeday.stages.features.heart.replay import Replays
-from nodeday.stages.features.heart.spectrum import BANDS_HZ, SpectrumRows, breaths_per_minute, powers_of
+from nodeday.stages.features.heart.respiration import breaths_per_minute
+from nodeday.stages.features.heart.spectrum import BANDS_HZ, SpectrumRows, powers_of
 from nodeday.stages.features.stream import FeatureValues
 from nodeday.stages.features.windows import (
     HAS_VALUE,

@@ -80,13 +80,14 @@ def beyond_chance(agreement: Floats, first: Floats, second: Floats, seconds: Flo
     """Return the ``agreement`` (w,) of two detectors beyond chance: 0 is what chance gives, 1 is all.
 
     (agreement - chance) / (1 - chance), as Cohen's kappa is. Chance: the beats that match, of the union,
-    where ``first`` and ``second`` (w,) beats lie at random in ``seconds`` (w,) of signal. A beat then has
-    another within 150 ms with the probability 1 - exp(-0.3 s * beats per second).
+    where ``first`` and ``second`` (w,) beats lie at random in ``seconds`` (w,) of signal. Two such trains of
+    a and b beats per second have a b / (a + b) (1 - exp(-2 (a + b) d)) pairs per second that are each other's
+    nearest within d: the integral of a b exp(-2 (a + b) x) over the distance x, both ways.
     """
-    per_s = [np.divide(n, seconds, out=np.zeros(len(n)), where=seconds > 0) for n in (first, second)]
-    hits = [1 - np.exp(-2 * MATCH_S * rate) for rate in per_s]
-    matched = np.minimum(first * hits[1], second * hits[0])
-    chance = np.nan_to_num(ratio(matched, first + second - matched))
+    both = first + second
+    per_s = np.divide(both, seconds, out=np.zeros(len(both)), where=seconds > 0)
+    matched = np.nan_to_num(ratio(first * second, both)) * (1 - np.exp(-2 * MATCH_S * per_s))
+    chance = np.nan_to_num(ratio(matched, both - matched))
     return np.asarray((agreement - chance) / (1 - chance), np.float64)
 
 
