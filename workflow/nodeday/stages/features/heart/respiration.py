@@ -59,7 +59,7 @@ def _spectra(seconds: Floats, modulations: Floats, frequency: Floats) -> Floats:
     basis = wave_basis(seconds, frequency)
     spectra = density(basis, _without_outliers(modulations), np.ones(modulations.shape)) * frequency
     total = spectra.sum(axis=1, keepdims=True)
-    return np.divide(spectra, total, out=np.zeros_like(spectra), where=total > 0)
+    return np.asarray(np.divide(spectra, total, out=np.zeros_like(spectra), where=total > 0), np.float64)
 
 
 def _around(spectrum: Floats, frequency: Floats, peak_hz: float) -> float:
