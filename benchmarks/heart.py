@@ -1,8 +1,8 @@
 """R peaks, speed, variability under loss, error bars and a heart-rate ramp, beside peers in the same run.
 
-Run: ``NODEDAY_OPEN_DATA=... .venv/bin/python benchmarks/heart.py [detector] [speed] [loss] [bars] [ramp]``.
-The peers are the detectors of wfdb and, where it is installed, sleepecg. Machines are noisy: read the
-ratios."""
+Run: ``NODEDAY_OPEN_DATA=... .venv/bin/python benchmarks/heart.py [detector] [speed] [loss] [bars] [ramp]
+[absent]``. The peers are the detectors of wfdb and, where it is installed, sleepecg. Machines are noisy: read
+the ratios."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import warnings
 from pathlib import Path
 
 import numpy as np
+from heart_absent import absent
 from heart_bars import bars
 from heart_beats import detector, speed
 from heart_loss import loss
@@ -47,7 +48,14 @@ def ramp() -> dict[str, float]:
 
 def main() -> None:
     warnings.simplefilter("ignore")  # of the readers of the records
-    parts = {"detector": detector, "speed": speed, "loss": loss, "bars": bars, "ramp": ramp}
+    parts = {
+        "detector": detector,
+        "speed": speed,
+        "loss": loss,
+        "bars": bars,
+        "ramp": ramp,
+        "absent": absent,
+    }
     wanted = sys.argv[1:] or list(parts)
     target = Path("benchmarks/heart.json")
     figures = json.loads(target.read_text()) if target.exists() else {}

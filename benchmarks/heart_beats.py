@@ -13,7 +13,7 @@ import numpy as np
 from records import Record, r_peaks, records
 
 from nodeday.stages.features.heart.coarse import coarse_signal
-from nodeday.stages.features.heart.quality import second_detector
+from nodeday.stages.features.heart.measures import second_detector
 from nodeday.stages.features.heart.rpeaks import find_r_peaks
 
 TOLERANCES = (0.15, 0.05, 0.02)

@@ -101,6 +101,19 @@ def analysed(
     signal: Any, rate: float, lost: Any, seconds: int, settings: HeartSettings
 ) -> dict[str, FeatureValues]:
     """Every heart feature of every epoch of an ECG, through the whole of the stage's arithmetic."""
+    analysis, windows = _analysis(signal, rate, lost, seconds)
+    return _features(analysis, rate, windows, settings)
+
+
+def analysed_with_signal(
+    signal: Any, rate: float, seconds: int, settings: HeartSettings
+) -> tuple[dict[str, FeatureValues], EcgAnalysis]:
+    """The heart features of an ECG without losses, and the analysis that they are from."""
+    analysis, windows = _analysis(signal, rate, np.zeros(len(signal), bool), seconds)
+    return _features(analysis, rate, windows, settings), analysis
+
+
+def _analysis(signal: Any, rate: float, lost: Any, seconds: int) -> tuple[EcgAnalysis, Windows]:
     windows = Windows(START, seconds, int(len(signal) / rate) // seconds)
     n = int(windows.count * seconds * rate)
     rows = sample_rows(signal[:n], rate, lost[:n])
@@ -111,8 +124,7 @@ def analysed(
         )
         for one in cuts([boot], round(PIECE_S * rate), round(MARGIN_S * rate))
     )
-    analysis = analyse((analyse_piece(piece, rate, windows) for piece in pieces), rate, windows)
-    return _features(analysis, rate, windows, settings)
+    return analyse((analyse_piece(piece, rate, windows) for piece in pieces), rate, windows), windows
 
 
 def analysed_beats(

@@ -139,6 +139,8 @@ NO_VALUE = {
     "too_short": "the stretch of beats is shorter than the value needs",
     "too_many_lost": "too large a share of the intervals is lost or does not count",
     "poor_signal": "too little of the signal is good enough for it",
+    "step_rate": "the heart rate equals the rate of steps, or half of it, and beats are not alike enough to "
+    "be no steps",
     "no_agreement": "the signals that it is computed from do not agree",
     "no_participant_facts": "the participant's age or resting heart rate is not given",
     "no_walking": "no walking in the epoch, so no cadence",
@@ -158,7 +160,7 @@ LOSS_BAR = {
 SIGNAL_USE = {
     "variability": "good enough for intervals between beats",
     "rate": "good enough to count beats, not for their intervals",
-    "none": "not to be used",
+    "none": "not to be used: no signal, or too few signs of a heart in it",
 }
 CALIBRATION_METHOD = {
     "six_position": "offsets and gains of the bench, from a record of the device",

@@ -26,7 +26,7 @@ HEART = (
         "R peaks found, those inside fills included",
         "count of R peaks",
         "definition",
-        "the study's least coverage",
+        "the study's least coverage and a signal with a heart in it",
     ),
     Feature(
         "heart_rate_max_pct",
@@ -112,8 +112,10 @@ HEART = (
         "respiration_rate",
         "breath/min",
         "breaths, derived from the ECG",
-        "peak of the mean of the normalised spectra of baseline, R amplitude and interval, 0.1 to 0.7 Hz",
+        "peak of the weighted mean of the spectra, times frequency, of baseline, R amplitude and interval, "
+        "0.1 to 0.7 Hz",
         "modulations as in Charlton et al. 2016; the fusion is this project's",
-        "half a minute of normal intervals, two modulations that agree, less than half the heart rate",
+        "half a minute of normal intervals, two modulations that agree or one that is clear, less than half "
+        "the heart rate",
     ),
 )

@@ -16,7 +16,7 @@ from nodeday.stages.features.heart import intervals
 from nodeday.stages.features.heart.artefacts import irregular
 from nodeday.stages.features.heart.coarse import coarse_signal
 from nodeday.stages.features.heart.intervals import LossIndex, rr_ms, rr_status
-from nodeday.stages.features.heart.quality import matches, second_detector
+from nodeday.stages.features.heart.measures import matches, second_detector
 from nodeday.stages.features.pieces import cuts, grouped
 from nodeday.stages.features.pieces import pieces_of as pieces_in
 

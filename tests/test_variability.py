@@ -23,10 +23,10 @@ from nodeday.stages.features.heart.rates import (
     reserve_features,
     variability,
 )
+from nodeday.stages.features.heart.respiration import breaths_per_minute
 from nodeday.stages.features.heart.spectrum import (
     SpectrumRows,
     band_powers,
-    breaths_per_minute,
     density,
     frequencies,
     powers_of,

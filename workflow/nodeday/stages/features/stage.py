@@ -6,7 +6,7 @@ Computed from ``samples``.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from itertools import groupby
 
@@ -16,12 +16,13 @@ import pandas as pd
 from nodeday.config.device_records import calibration_of
 from nodeday.config.models import Node
 from nodeday.config.study import Study
+from nodeday.core.arrays import Bools
 from nodeday.core.errors import ContractError
 from nodeday.core.parallel import map_on_cores
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
 from nodeday.schemas import FEATURES, TABLES
-from nodeday.stages.features import others, rows
+from nodeday.stages.features import others, rows, steps
 from nodeday.stages.features.heart import epochs as heart
 from nodeday.stages.features.heart.analysis import (
     MARGIN_S,
@@ -60,14 +61,15 @@ class StreamJob:
 class Computed:
     """The results of one stream.
 
-    Features, its part of the ledger, rows of ``beats`` and of ``signal_quality``, and motion with the stream
-    that it is of.
+    Features, its part of the ledger, rows of ``beats`` and of ``signal_quality``, the epochs in which beats
+    of an ECG are ``clear`` (:mod:`.steps`), and motion with the stream that it is of.
     """
 
     features: list[FeatureValues]
     entries: list[Entry]
     beats: pd.DataFrame | None = None
     signal: pd.DataFrame | None = None
+    clear: dict[tuple[str, str], Bools] = field(default_factory=dict)
     motion: tuple[Node, Kind, Motion] | None = None
 
 
@@ -89,6 +91,8 @@ def run(study: Study, session: str, cores: int = 1) -> None:
         for stream, result in zip(streams, _results(study, session, windows, streams, cores), strict=True)
     ]
     features = [feature for one in computed for feature in one.features]
+    clear = {stream: epochs for one in computed for stream, epochs in one.clear.items()}
+    features = steps.without_step_rates(features, clear)
     features += joint.features_of(features)
     for name, parts in (
         ("beats", [one.beats for one in computed]),
@@ -203,7 +207,8 @@ def _heart(
     stream = heart.HeartStream(node, kind, windows, analysis, study.file.epochs, study.file.heart, person)
     beats = rows.beats(node.node, analysis.beats)
     features = heart.features_of(stream, partial(map_on_cores, cores=cores))
-    return Computed(features, _heart_entries(stream, beats), beats, rows.signal_quality(stream))
+    clear = {(node.node, kind.stream): steps.clear_epochs(analysis.signal, windows)}
+    return Computed(features, _heart_entries(stream, beats), beats, rows.signal_quality(stream), clear)
 
 
 def _heart_entries(stream: heart.HeartStream, beats: pd.DataFrame) -> list[Entry]:

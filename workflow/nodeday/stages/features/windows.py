@@ -30,6 +30,7 @@ NO_WALKING, NOT_THIS_MOVEMENT, NOT_WORN, TOO_LITTLE_AROUND, NO_MOUNTING, NONE_BE
         "none_before",
     )
 )
+STEP_RATE = list(codes.NO_VALUE).index("step_rate")
 HAS_VALUE = -1
 """Stands for a reason where there is a value; the reasons above are indices into ``codes.NO_VALUE``."""
 

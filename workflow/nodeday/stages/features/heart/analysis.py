@@ -15,12 +15,8 @@ from nodeday.core.arrays import Bools, Floats, Ints, spread
 from nodeday.schemas import codes
 from nodeday.stages.features.heart import quality
 from nodeday.stages.features.heart.beats import Beats, PieceBeats, join_beats, piece_beats, r_peaks
-from nodeday.stages.features.heart.quality import (
-    SignalMeasures,
-    measure_signal,
-    quality_table,
-    second_detector,
-)
+from nodeday.stages.features.heart.measures import SignalMeasures, measure_signal, second_detector
+from nodeday.stages.features.heart.quality import quality_table
 from nodeday.stages.features.heart.replay import GRID_NS, LossPattern
 from nodeday.stages.features.pieces import SamplePiece, SampleRows
 from nodeday.stages.features.windows import SECOND, Windows, ratio

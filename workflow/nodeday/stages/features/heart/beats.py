@@ -15,6 +15,7 @@ from nodeday.schemas import codes
 from nodeday.stages.features.heart.candidates import REFRACTORY_S, highest_apart
 from nodeday.stages.features.heart.coarse import CoarseSignal, coarse_signal
 from nodeday.stages.features.heart.intervals import Losses, rr_ms, rr_status
+from nodeday.stages.features.heart.mains import without_mains
 from nodeday.stages.features.heart.rates import BeatSeries
 from nodeday.stages.features.heart.rpeaks import LEAST_HZ, NONE, Peaks, find_r_peaks
 from nodeday.stages.features.pieces import GOOD, SamplePiece, SampleRows
@@ -73,8 +74,9 @@ def r_peaks(rows: SampleRows, rate_hz: float) -> tuple[Peaks, CoarseSignal | Non
     """
     if rate_hz <= LEAST_HZ:
         return NONE, None
-    signal = coarse_signal(rows.value, ~rows.missing, rows.quality == GOOD, rate_hz)
-    return NONE if signal is None else find_r_peaks(signal, rows.value, rate_hz), signal
+    value = without_mains(rows.value, ~rows.missing, rate_hz)
+    signal = coarse_signal(value, ~rows.missing, rows.quality == GOOD, rate_hz)
+    return NONE if signal is None else find_r_peaks(signal, value, rate_hz), signal
 
 
 def piece_beats(piece: SamplePiece, peaks: Peaks, rate_hz: float) -> PieceBeats:

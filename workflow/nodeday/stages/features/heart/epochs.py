@@ -25,7 +25,8 @@ from nodeday.stages.features.heart.rates import (
     variability,
 )
 from nodeday.stages.features.heart.replay import Replays
-from nodeday.stages.features.heart.spectrum import BANDS_HZ, SpectrumRows, breaths_per_minute, powers_of
+from nodeday.stages.features.heart.respiration import breaths_per_minute
+from nodeday.stages.features.heart.spectrum import BANDS_HZ, SpectrumRows, powers_of
 from nodeday.stages.features.stream import FeatureValues
 from nodeday.stages.features.windows import (
     HAS_VALUE,
@@ -39,7 +40,6 @@ from nodeday.stages.features.windows import (
     TOO_SHORT,
     Windows,
     ratio,
-    values_or_reasons,
 )
 
 AT_ONCE = 64
@@ -194,10 +194,8 @@ def _rate(heart: HeartStream) -> DomainFeatures:
 
 
 def _beat_count(heart: HeartStream) -> FeatureValues:
-    """Return the number of beats in each epoch."""
-    cover, least = heart.span(0.0).coverage, heart.epochs.min_coverage
-    count, reason = values_or_reasons(heart.windows.sums(heart.series.at_ns), cover, least)
-    return FeatureValues(heart.node, heart.kind.stream, "beats", count, cover, reason)
+    """Return the number of beats in each epoch, null where no heart is known to be in the signal."""
+    return heart.feature("beats", heart.windows.sums(heart.series.at_ns), heart.span(0.0), quality.RATE, [])
 
 
 def _time_domain(heart: HeartStream) -> list[DomainFeatures]:

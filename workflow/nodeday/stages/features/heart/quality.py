@@ -1,232 +1,49 @@
-"""Signal quality of each ten seconds of an ECG, and what the signal is good for.
+"""Indices of each ten seconds of an ECG, and what the signal is good for.
 
-A second detector, independent of the first, shows by its agreement whether beats can be trusted. After
-Elgendi, "Fast QRS detection with an optimized knowledge-based method", PLoS ONE 2013; the constants are from
-memory. It works at the coarse rate, since a beat need only be known within 150 ms::
+Two detectors agree on three beats of four in pure movement, so their agreement alone shows no heart. Five
+signs are looked at. Each speaks for a heart from one limit on, and against one beyond another:
 
-    band 8-20 Hz, squared    ___/^^^___________/^^^___
-    mean over a QRS (97 ms)  above the mean over a beat (611 ms) + 8 % of the mean: a block;
-    a block of 97 ms or more holds one R peak
+    sign          index                                                           for       against
+    agreement     of two detectors, beyond what chance gives                      >= 0.8    < 0.5
+    likeness      of beats to those around them                                   >= 0.85   < 0.6
+    prominence    power in 5-40 Hz near beats, over that elsewhere                >= 8      < 3
+    centre        mean frequency of a beat's shape                                5-18 Hz   < 4, > 20 Hz
+    rhythm        share of intervals within a tenth of the one before             >= 0.5    never
 
-Indices of each window, next to its coverage and shares of flat, clipped and lead-off samples:
+The first three show that something repeats, the last two that it may be a heart. Without three signs for it,
+of which centre or rhythm is one, or with one against it, the signal is not to be used. The limits are choices
+of this project. They keep clear of what noise of any colour gives by itself: beats sought in it agree
+by chance, have a likeness of 0.3 to 0.7 and, since the largest maxima are taken, a prominence of 1.5 to 2.5.
+A QRS of two phases of 20 ms has its centre at 17 Hz, one of 60 ms at 6 Hz, a bell 140 ms wide at its foot
+at 4.5 Hz; a pacing spike lies above 20 Hz. Atrial fibrillation has no rhythm: a missing one tells nothing.
 
-- agreement of both detectors, matched / union within 150 ms (bSQI; Li, Mark and Clifford 2008, from memory);
-- mean correlation of the beats with their average (Orphanidou et al. 2015; 0.66 from memory);
-- share of power in 5-15 of 5-40 Hz (pSQI), kurtosis after Fisher (kSQI), share of power above 1 Hz
-  (basSQI), as defined by Zhao and Zhang 2018; limits as in their open code.
+Three more indices are given for the reader alone: share of power in 5-15 of 5-40 Hz (pSQI), kurtosis after
+Fisher (kSQI) and share of power above 1 Hz (basSQI), as defined by Zhao and Zhang 2018.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
-from scipy.signal import butter, sosfiltfilt
 
-from nodeday.core.arrays import Bools, Floats, Ints, runs
+from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas import codes
-from nodeday.stages.features.heart.coarse import CoarseSignal
+from nodeday.stages.features.heart.measures import MATCH_S, SignalMeasures
 from nodeday.stages.features.windows import SECOND, Windows, ratio
 
 SECONDS = 10
 """Length of a window."""
-BAND_HZ = (8.0, 20.0)
-QRS_S, BEAT_S, SHARE = 0.097, 0.611, 0.08
-AROUND_S = 60.0
-"""The mean that the threshold rests on; Elgendi takes the whole record. A choice of this project."""
-BIN_S, CAP = 2.0, 3.0
-"""A movement counts for that mean no more than three times a usual R peak. A choice of this project."""
-MATCH_S, SHAPE_S = 0.15, 0.3
-"""Two beats within 150 ms may match; the shape of a beat is the signal within 300 ms of its peak."""
-SURE_AGREEMENT, LEAST_AGREEMENT = 0.9, 0.6
-"""Agreement at and above which beats are sure, and below which they are not."""
-LEAST_LIKENESS, LEAST_STEADINESS, LEAST_KURTOSIS = 0.66, 0.9, 5.0
-LEAST_POWER, LEAST_POWER_FAST, FAST_BPM = 0.4, 0.3, 130.0
-"""Share of power in the band of the QRS, at usual rates and at fast ones."""
+SURE_AGREEMENT, LEAST_AGREEMENT = 0.8, 0.5
+SURE_LIKENESS, LEAST_LIKENESS = 0.85, 0.6
+SURE_PROMINENCE, LEAST_PROMINENCE = 8.0, 3.0
+SURE_HZ, LEAST_HZ = (5.0, 18.0), (4.0, 20.0)
+SURE_RHYTHM = 0.5
+LEAST_SIGNS = 3
+SHARED, SIGNS_OF_INTERVALS = 0.9, 4
+"""For intervals: agreement (bSQI >= 0.9, Li, Mark and Clifford 2008, from memory), and signs."""
 LEAST_COVERAGE, MOST_DEAD, MOST_CLIPPED = 0.5, 0.5, 0.01
 """A choice of this project, as is the logic of the use."""
 VARIABILITY, RATE, UNUSABLE = (list(codes.SIGNAL_USE).index(use) for use in ("variability", "rate", "none"))
-
-
-@dataclass(frozen=True)
-class SignalMeasures:
-    """Sums over each window (w,), such that sums of several pieces can be added.
-
-    ``first`` beats of the first detector; ``extra`` beats of the second one without a partner; how many
-    first ones are ``matched``; their ``likeness`` summed. Of the signal at the coarse rate: the count of its
-    ``samples``, the sums of its first to fourth powers, and its power in bands.
-    """
-
-    first: Floats
-    extra: Floats
-    matched: Floats
-    likeness: Floats
-    samples: Floats
-    moment1: Floats
-    moment2: Floats
-    moment3: Floats
-    moment4: Floats
-    qrs_power: Floats
-    high_power: Floats
-    slow_power: Floats
-
-    @classmethod
-    def zeros(cls, count: int) -> SignalMeasures:
-        """Return empty sums of ``count`` windows."""
-        return cls(*(np.zeros(count) for _ in fields(cls)))
-
-    def add(self, other: SignalMeasures, window: int) -> None:
-        """Add the sums of ``other``, whose first window has the number ``window`` here."""
-        for field in fields(self):
-            part = getattr(other, field.name)
-            getattr(self, field.name)[window : window + len(part)] += part
-
-
-def measure_signal(
-    signal: CoarseSignal,
-    peaks: Ints,
-    second_s: Floats,
-    utc_ns: Ints,
-    rate_hz: float,
-    windows: Windows,
-    core: slice,
-) -> SignalMeasures:
-    """Return the sums over ``windows`` for the samples of ``core``.
-
-    ``utc_ns`` (n,) are the instants of all samples. ``peaks`` (b,) are the beats of the first detector as
-    sample numbers, ``second_s`` those of the second one in seconds of the sample clock.
-    """
-
-    def inside(sample: Ints) -> Bools:
-        return np.asarray((sample >= core.start) & (sample < core.stop), np.bool_)
-
-    part = slice(*np.searchsorted(signal.sample, (core.start, core.stop)))
-    at_ns, index = utc_ns[signal.sample[part]], signal.index[part]
-    value, edges = signal.value[index], np.searchsorted(at_ns, windows.edges_ns)
-    square = value * value
-    powers = (band[index] ** 2 for band in (signal.band(5.0, 15.0), signal.band(5.0, 40.0), _slow(signal)))
-    sums = _sums(edges, value, square, square * value, square * square, *powers)
-    second = np.clip(np.rint(second_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1)
-    extra = second[inside(second) & ~matches(second_s, peaks / rate_hz)]
-    in_core, peak_ns = inside(peaks), utc_ns[peaks]
-    matched = matches(peaks / rate_hz, second_s).astype(np.float64)
-    alike = likeness(signal, peaks, windows.of(peak_ns))
-    return SignalMeasures(
-        windows.sums(peak_ns[in_core]),
-        windows.sums(utc_ns[extra]),
-        windows.sums(peak_ns[in_core], matched[in_core]),
-        windows.sums(peak_ns[in_core], alike[in_core]),
-        np.diff(edges).astype(np.float64),
-        *sums,
-    )
-
-
-def _sums(edges: Ints, *signals: Floats) -> list[Floats]:
-    """Return the sum (w,) of each signal (n,) between each two of ``edges`` (w + 1,), which never fall."""
-    sums, held = np.zeros((len(signals), len(edges) - 1)), edges[1:] > edges[:-1]
-    if held.any():
-        sums[:, held] = [np.add.reduceat(values, edges[:-1][held]) for values in signals]
-    return list(sums)
-
-
-def _slow(signal: CoarseSignal) -> Floats:
-    """Return the joined signal (m,) below 1 Hz."""
-    return np.asarray(sosfiltfilt(butter(2, 1.0, fs=signal.rate_hz, output="sos"), signal.value), np.float64)
-
-
-# --- the second detector ------------------------------------------------------------------
-
-
-def second_detector(signal: CoarseSignal, sample_rate_hz: float) -> Floats:
-    """Return the beats (b,) that the second detector finds, in seconds of the recording's sample clock."""
-    power = signal.band(*BAND_HZ)
-    power *= power
-    qrs, beat = (max(1, round(width * signal.rate_hz)) for width in (QRS_S, BEAT_S))
-    short, long = uniform_filter1d(power, qrs), uniform_filter1d(power, beat)
-    long += SHARE * _mean_power(power, signal)
-    begin, end = runs((short > long) & signal.inside)
-    wide = end - begin >= qrs
-    top = _highest(power, begin[wide], end[wide])
-    return signal.seconds(np.searchsorted(signal.index, top), sample_rate_hz)
-
-
-def _mean_power(power: Floats, signal: CoarseSignal) -> Floats:
-    """Return the mean (m,) of ``power`` (m,) over the trusted samples around, movements held down."""
-    trusted = np.zeros(len(power))
-    trusted[signal.index[signal.trusted]] = 1.0
-    level = power * trusted
-    np.minimum(level, CAP * _usual_top(level, signal), out=level)
-    around = min(round(AROUND_S * signal.rate_hz), len(power))
-    count, mean = (uniform_filter1d(values, around, mode="constant") for values in (trusted, level))
-    mean /= np.maximum(count, 1e-9, out=count)
-    return mean
-
-
-def _usual_top(power: Floats, signal: CoarseSignal) -> float:
-    """Return the median of the largest ``power`` (m,) in each two seconds: about that of an R peak."""
-    width = round(BIN_S * signal.rate_hz)
-    length = len(power) // width * width
-    tops = power[:length].reshape(-1, width).max(axis=1)
-    return float(np.median(tops[tops > 0])) if (tops > 0).any() else np.inf
-
-
-def _highest(height: Floats, begin: Ints, end: Ints) -> Ints:
-    """Return the index of the largest ``height`` (m,) in each block [begin, end)."""
-    if not len(begin):
-        return np.zeros(0, np.int64)
-    lengths = end - begin
-    flat = np.arange(lengths.sum()) + np.repeat(begin - (np.cumsum(lengths) - lengths), lengths)
-    top = np.maximum.reduceat(height[flat], np.cumsum(lengths) - lengths)
-    at_top = flat[height[flat] == np.repeat(top, lengths)]
-    return np.asarray(at_top[np.searchsorted(at_top, begin)], np.int64)
-
-
-# --- agreement and likeness of beats -------------------------------------------------------
-
-
-def matches(first_s: Floats, second_s: Floats) -> NDArray[np.bool_]:
-    """Return which of the instants ``first_s`` (b,) have a partner in ``second_s``.
-
-    Both are in seconds and in order. Partners are each other's nearest, within 150 ms.
-    """
-    if not len(first_s) or not len(second_s):
-        return np.zeros(len(first_s), np.bool_)
-    partner, back = _nearest(first_s, second_s), _nearest(second_s, first_s)
-    mutual = back[partner] == np.arange(len(first_s))
-    return np.asarray(mutual & (np.abs(second_s[partner] - first_s) <= MATCH_S), np.bool_)
-
-
-def _nearest(instants: Floats, among: Floats) -> Ints:
-    """Return the index (b,) of the nearest of ``among`` to each of ``instants`` (b,)."""
-    right = np.minimum(np.searchsorted(among, instants), len(among) - 1)
-    left = np.maximum(right - 1, 0)
-    return np.where(instants - among[left] <= among[right] - instants, left, right)
-
-
-def likeness(signal: CoarseSignal, peaks: Ints, window: Ints) -> Floats:
-    """Return the correlation (b,) of each beat in 1-40 Hz with the average beat of its ``window`` (b,).
-
-    ``peaks`` (b,) are sample numbers, ``window`` rises.
-    """
-    if not len(peaks):
-        return np.zeros(0)
-    band = signal.band(1.0, 40.0)
-    reach = round(SHAPE_S * signal.rate_hz)
-    near = signal.index[np.clip(np.searchsorted(signal.sample, peaks, side="right") - 1, 0, None)]
-    shape = band[np.clip(near[:, None] + np.arange(-reach, reach + 1), 0, len(band) - 1)]
-    shape = shape - shape.mean(axis=1, keepdims=True)
-    shape /= np.maximum(np.linalg.norm(shape, axis=1, keepdims=True), 1e-12)
-    first = np.flatnonzero(np.diff(window, prepend=window[0] - 1))
-    average = np.add.reduceat(shape, first)
-    average /= np.maximum(np.linalg.norm(average, axis=1, keepdims=True), 1e-12)
-    number = np.cumsum(np.isin(np.arange(len(peaks)), first)) - 1
-    return np.asarray(np.einsum("ij,ij->i", shape, average[number]), np.float64)
-
-
-# --- the indices of each window, and its use ------------------------------------------------
 
 
 def quality_table(measures: SignalMeasures, shares: dict[str, Floats], windows: Windows) -> pd.DataFrame:
@@ -235,43 +52,86 @@ def quality_table(measures: SignalMeasures, shares: dict[str, Floats], windows: 
     ``shares`` (w,) are those of coverage, flat, clipped and lead_off samples. An index is NaN where it is not
     defined; ``use`` is an index into ``codes.SIGNAL_USE``.
     """
-    union = measures.first + measures.extra
-    mean = ratio(measures.moment1, measures.samples)
-    second, third, fourth = (
-        ratio(moment, measures.samples) for moment in (measures.moment2, measures.moment3, measures.moment4)
-    )
-    variance = second - mean**2
-    central = fourth - 4 * mean * third + 6 * mean**2 * second - 3 * mean**4
+    first, second = measures.first, measures.matched + measures.extra
+    agreement = ratio(measures.matched, measures.first + measures.extra)
+    away = measures.high_power - measures.near_power, measures.samples - measures.near
     rows = pd.DataFrame(
         {
             "start_ns": windows.starts_ns,
             "end_ns": windows.starts_ns + windows.seconds * SECOND,
             **shares,
-            "beats": measures.first,
-            "agreement": ratio(measures.matched, union),
-            "likeness": ratio(measures.likeness, measures.first),
+            "beats": first,
+            "agreement": agreement,
+            "beyond_chance": beyond_chance(agreement, first, second, shares["coverage"] * windows.seconds),
+            "likeness": ratio(measures.likeness, first),
+            "prominence": ratio(ratio(measures.near_power, measures.near), np.maximum(ratio(*away), 1e-12)),
+            "centre_hz": ratio(measures.centre_hz, first),
+            "rhythm": ratio(measures.steady, first),
             "qrs_power": np.minimum(ratio(measures.qrs_power, measures.high_power), 1.0),
-            "kurtosis": ratio(central, np.where(variance > 1e-12, variance**2, 0.0)) - 3.0,
+            "kurtosis": _kurtosis(measures),
             "steadiness": 1 - np.minimum(ratio(measures.slow_power, measures.moment2), 1.0),
         }
     )
-    return rows.assign(use=_use(rows, windows.seconds))
+    signs, heart = signs_of_heart(rows)
+    return rows.assign(signs=signs, use=_use(rows, signs, heart))
 
 
-def _use(rows: pd.DataFrame, seconds: int) -> Ints:
-    """Return the use (w,) of windows of ``seconds``, from their indices.
+def beyond_chance(agreement: Floats, first: Floats, second: Floats, seconds: Floats) -> Floats:
+    """Return the ``agreement`` (w,) of two detectors beyond chance: 0 is what chance gives, 1 is all.
 
-    Unusable without signal, or where the detectors disagree and another index is poor too. Good for
-    variability where they agree, beats are alike, little is clipped, and power or kurtosis is that of an ECG.
-    Slow wander alone bars nothing: peaks are found above 2.5 Hz.
+    (agreement - chance) / (1 - chance), as Cohen's kappa is. Chance: the beats that match, of the union,
+    where ``first`` and ``second`` (w,) beats lie at random in ``seconds`` (w,) of signal. Two such trains of
+    a and b beats per second have a b / (a + b) (1 - exp(-2 (a + b) d)) pairs per second that are each other's
+    nearest within d: the integral of a b exp(-2 (a + b) x) over the distance x, both ways.
+    """
+    both = first + second
+    per_s = np.divide(both, seconds, out=np.zeros(len(both)), where=seconds > 0)
+    matched = np.nan_to_num(ratio(first * second, both)) * (1 - np.exp(-2 * MATCH_S * per_s))
+    chance = np.nan_to_num(ratio(matched, both - matched))
+    return np.asarray((agreement - chance) / (1 - chance), np.float64)
+
+
+def _kurtosis(measures: SignalMeasures) -> Floats:
+    """Return the kurtosis (w,) after Fisher of the signal, from the sums of its powers."""
+    mean, second, third, fourth = (
+        ratio(moment, measures.samples)
+        for moment in (measures.moment1, measures.moment2, measures.moment3, measures.moment4)
+    )
+    variance = second - mean**2
+    central = fourth - 4 * mean * third + 6 * mean**2 * second - 3 * mean**4
+    return ratio(central, np.where(variance > 1e-12, variance**2, 0.0)) - 3.0
+
+
+def signs_of_heart(rows: pd.DataFrame) -> tuple[Ints, Bools]:
+    """Return the count of signs for a heart (w,), and whether they show one (w,).
+
+    An index that is not defined counts as one against.
+    """
+    centre, rhythm = rows["centre_hz"].to_numpy(np.float64), rows["rhythm"].to_numpy(np.float64)
+    of_heart = [(centre >= SURE_HZ[0]) & (centre <= SURE_HZ[1]), rhythm >= SURE_RHYTHM]
+    held, signs = [(centre >= LEAST_HZ[0]) & (centre <= LEAST_HZ[1])], list(of_heart)
+    for name, sure, least in (
+        ("beyond_chance", SURE_AGREEMENT, LEAST_AGREEMENT),
+        ("likeness", SURE_LIKENESS, LEAST_LIKENESS),
+        ("prominence", SURE_PROMINENCE, LEAST_PROMINENCE),
+    ):
+        value = rows[name].to_numpy(np.float64)
+        signs.append(value >= sure)
+        held.append(value >= least)
+    count = np.sum(signs, axis=0)
+    return count, np.logical_and.reduce(held) & np.logical_or(*of_heart) & (count >= LEAST_SIGNS)
+
+
+def _use(rows: pd.DataFrame, signs: Ints, heart: Bools) -> Ints:
+    """Return the use (w,) of windows, from their indices.
+
+    Unusable without signal or without a heart. Good for variability where detectors share their beats, beats
+    are alike, hardly a sample is clipped, and four signs speak for a heart. Slow wander alone bars nothing:
+    peaks are sought above 2.5 Hz.
     """
     values = {name: rows[name].to_numpy(np.float64) for name in rows.columns}
-    fast = 60 * values["beats"] / seconds / np.maximum(values["coverage"], 0.01) >= FAST_BPM
-    weak = ~(values["qrs_power"] >= np.where(fast, LEAST_POWER_FAST, LEAST_POWER))
-    unlike, wander = ~(values["likeness"] >= LEAST_LIKENESS), ~(values["steadiness"] >= LEAST_STEADINESS)
     dead = (values["coverage"] < LEAST_COVERAGE) | (values["flat"] + values["lead_off"] > MOST_DEAD)
-    unsure = ~(values["agreement"] >= LEAST_AGREEMENT)
-    unusable = dead | (unsure & (weak | unlike | wander))
-    good = (values["agreement"] >= SURE_AGREEMENT) & ~unlike & (values["clipped"] <= MOST_CLIPPED)
-    good &= ~weak | (values["kurtosis"] > LEAST_KURTOSIS)
+    unusable = dead | ~heart
+    good = (values["agreement"] >= SHARED) & (values["likeness"] >= SURE_LIKENESS)
+    good &= (values["clipped"] <= MOST_CLIPPED) & (signs >= SIGNS_OF_INTERVALS)
     return np.where(unusable, UNUSABLE, np.where(good, VARIABILITY, RATE))
