@@ -117,11 +117,15 @@ RR_STATUS = {
     "first": "no beat before it in this stretch",
     "touches_gap": "a beat of the pair lies within 50 ms of lost samples, or lost samples lie between",
     "beat_in_fill": "a beat of the pair lies on computed samples; counts for rate, not for variability",
-    "ectopic": "ends or begins at a beat out of its turn; counts for rate, not for variability",
-    "artefact": "does not fit the intervals around it: a beat missed, added or misplaced",
-    "too_long": "longer than the longest pause that is accepted",
+    "ectopic": "ends or begins at a beat that comes too early; counts for rate, not for variability",
+    "artefact": "another beat would fit into it, or it and its neighbour are two parts of a usual one: a beat "
+    "missed, added or out of its turn; counts for rate, not for variability",
+    "too_long": "longer than 2 s and 1.6 times those around, or than 30 s, and the signal does not show that "
+    "no beat lies in it; does not count",
     "spans_gap": "lost samples lie between, more than 50 ms from both beats, but its length within 20 % of "
     "those around it leaves no room for a lost beat; counts",
+    "pause": "longer than 2 s and 1.6 times those around, up to 30 s, all of it received and clean, and no beat "
+    "in it; counts for rate, not for variability",
 }
 BEAT_ORIGIN = {
     "measured": "the R peak lies on measured samples",
