@@ -26,6 +26,7 @@ from nodeday.schemas.columns import (
 )
 from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURE_CODES
+from nodeday.schemas.heart import BEATS, RHYTHM, SIGNAL_QUALITY
 from nodeday.schemas.losses import BATTERY, BURSTS, GAPS, LOSS, RADIO, SIGNAL
 from nodeday.schemas.motion import BOUTS, CALIBRATION
 from nodeday.schemas.studies import EXCLUSIONS, FLOW, PARTICIPANTS, PHASE_FEATURES, PHASES, SESSIONS
@@ -156,25 +157,6 @@ ALIGNED = Table(
     ),
 )
 
-BEATS = Table(
-    "beats",
-    "an R peak",
-    (
-        node,
-        boot,
-        utc_ns,
-        Column("amplitude_mv", "float32", "mV", "height of the peak in the filtered signal"),
-        Column("origin", "code", "", "what the peak lies on", codes=codes.BEAT_ORIGIN),
-        Column(
-            "rr_ms", "float64", "ms", "time since the previous beat; null for the first", ge=0, nullable=True
-        ),
-        Column("rr_status", "code", "", "what the interval may be used for", codes=codes.RR_STATUS),
-    ),
-    key=("node", "utc_ns"),
-    increasing="utc_ns",
-    within=("node",),
-)
-
 EPOCHS = Table(
     "epochs",
     "a feature of a node in an epoch of a participant",
@@ -214,63 +196,6 @@ EPOCHS = Table(
     either_or=(("value", "reason"),),
 )
 
-SIGNAL_QUALITY = Table(
-    "signal_quality",
-    "ten seconds of an ECG",
-    (
-        node,
-        channel,
-        start_ns,
-        end_ns,
-        coverage,
-        Column("flat", "float64", "1", "share of received samples without any change around", ge=0, le=1),
-        Column("clipped", "float64", "1", "share of received samples at a rail", ge=0, le=1),
-        Column("lead_off", "float64", "1", "share of received samples with a lead off", ge=0, le=1),
-        Column("beats", "int64", "beat", "R peaks found", ge=0),
-        Column(
-            "agreement",
-            "float64",
-            "1",
-            "beats that two detectors share, of all that either found (bSQI)",
-            ge=0,
-            le=1,
-            nullable=True,
-        ),
-        Column(
-            "likeness",
-            "float64",
-            "1",
-            "mean correlation of the beats with their average",
-            ge=-1.000001,
-            le=1.000001,
-            nullable=True,
-        ),
-        Column(
-            "qrs_power",
-            "float64",
-            "1",
-            "power in 5-15 Hz of that in 5-40 Hz (pSQI)",
-            ge=0,
-            le=1,
-            nullable=True,
-        ),
-        Column(
-            "kurtosis",
-            "float64",
-            "1",
-            "kurtosis after Fisher, 0 for a normal distribution (kSQI)",
-            nullable=True,
-        ),
-        Column(
-            "steadiness", "float64", "1", "share of the power above 1 Hz (basSQI)", ge=0, le=1, nullable=True
-        ),
-        Column("use", "code", "", "what the signal is good for", codes=codes.SIGNAL_USE),
-    ),
-    key=("node", "channel", "start_ns"),
-    increasing="start_ns",
-    within=("node", "channel"),
-)
-
 LEDGER = Table(
     "ledger",
     "a count at a checkpoint",
@@ -304,6 +229,7 @@ TABLES = {
         SAMPLES,
         ALIGNED,
         BEATS,
+        RHYTHM,
         EPOCHS,
         SIGNAL_QUALITY,
         CALIBRATION,

@@ -35,9 +35,9 @@ fewest of them: choices of this project."""
 STEEP = 0.2
 """An early interval that is shorter by a fifth needs no further sign; Malik's rule, from memory."""
 LEAST, TIMES = 0.1, 5.2
-"""What is early by less than a tenth is usual, a choice of this project. The limit is 5.2 medians of the steps
-around: 3.5 standard deviations of normal ones, as 5.2 quartile deviations are in Lipponen and Tarvainen. It is
-a tenth at least and a fifth at most."""
+"""What is early by less than a tenth is usual, a choice of this project. The limit is 5.2 medians of the
+steps around: 3.5 standard deviations of normal ones, as 5.2 quartile deviations are in Lipponen and
+Tarvainen. It is a tenth at least and a fifth at most."""
 ROOM = 1.6
 """Two intervals of four fifths of the median, the shortest that are not steep, fit into so long a one."""
 LONGEST_RUN = 12

@@ -80,10 +80,8 @@ def r_peaks(rows: SampleRows, rate_hz: float) -> tuple[Peaks, CoarseSignal | Non
     return NONE if signal is None else find_r_peaks(signal, rows.value, rate_hz), signal
 
 
-def piece_beats(
-    piece: SamplePiece, peaks: Peaks, signal: CoarseSignal | None, rate_hz: float
-) -> PieceBeats:
-    """Return the beats in the core of a piece, from the ``peaks`` of all of its rows, as of :func:`r_peaks`."""
+def piece_beats(piece: SamplePiece, peaks: Peaks, signal: CoarseSignal | None, rate_hz: float) -> PieceBeats:
+    """Return the beats in the core of a piece, from the ``peaks`` and the ``signal`` of all its rows."""
     core, rows = piece.core, piece.rows
     in_core = (peaks.sample >= core.start) & (peaks.sample < core.stop)
     sample, utc_ns = peaks.sample[in_core], peak_times(peaks, rows.utc_ns)[in_core]

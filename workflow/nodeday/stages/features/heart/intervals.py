@@ -22,8 +22,8 @@ NORMAL, FIRST, TOUCHES_GAP, BEAT_IN_FILL, ECTOPIC, ARTEFACT, TOO_LONG, SPANS_GAP
 FOR_RATE = (NORMAL, BEAT_IN_FILL, ECTOPIC, ARTEFACT, SPANS_GAP, PAUSE)
 FOR_VARIABILITY = (NORMAL, SPANS_GAP)
 LEAST_PAUSE_MS, LONGEST_PAUSE_MS = 2000.0, 30_000.0
-"""A pause is longer than two seconds: common practice, no source. Silence of more than half a minute is likelier
-that of an electrode: a choice of this project."""
+"""A pause is longer than two seconds: common practice, no source. Silence of more than half a minute is
+likelier that of an electrode: a choice of this project."""
 GUARD_MS = 50.0
 """A beat nearer than this to lost samples has an uncertain time. A choice of this project."""
 SPAN_DIFFERS = 0.2
@@ -177,8 +177,8 @@ def rr_status(
     ``rr`` (b,) are the intervals in ms of one boot, or of several stretches that each begin at a ``first``
     beat (b,); ``losses`` are given at the beats (b,); ``empty`` (b,) is where clean signal shows that no beat
     lies between, nowhere if not given. The rules for artefacts see only intervals between two beats that were
-    seen, and never compare two that lost beats separate. A long interval is a pause only where it is empty and
-    nothing of it was lost.
+    seen, and never compare two that lost beats separate. A long interval is a pause only where it is empty
+    and nothing of it was lost.
     """
     first = np.arange(len(rr)) < 1 if first is None else first
     pair = pair_losses(losses, first)

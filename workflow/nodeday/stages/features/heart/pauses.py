@@ -18,20 +18,20 @@ from nodeday.stages.features.heart.intervals import LEAST_PAUSE_MS
 BAND_HZ = (5.0, 15.0)
 """Most of the power of a QRS, be it narrow or wide, and little of a P or T wave; as in the index pSQI."""
 AFTER_S, BEFORE_S = 0.2, 0.1
-"""No beat follows another within 200 ms, from memory; the begin of the second beat's QRS does not count, a choice
-of this project."""
+"""No beat follows another within 200 ms, from memory; the begin of the second beat's QRS does not count, a
+choice of this project."""
 NEAR_S = 0.06
 """A beat is as high as the band is within 60 ms of its peak."""
 SHARE = 0.5
-"""Nothing in a pause reaches half the height of the lower of its two beats: P and T waves rarely do in this band,
-and a wide early beat does. A choice of this project."""
+"""Nothing in a pause reaches half the height of the lower of its two beats: P and T waves rarely do in this
+band, and a wide early beat does. A choice of this project."""
 
 
 def empty_before(signal: CoarseSignal, peaks: Ints, rate_hz: float) -> Bools:
     """Return for which ``peaks`` (b,) the long interval before is seen to hold no beat.
 
-    ``peaks`` are sample numbers in order, at ``rate_hz``. False for the first peak, for intervals that are not
-    long, and where a sample between was not received or is not good.
+    ``peaks`` are sample numbers in order, at ``rate_hz``. False for the first peak, for intervals that are
+    not long, and where a sample between was not received or is not good.
     """
     empty = np.zeros(len(peaks), np.bool_)
     long = np.flatnonzero(np.diff(peaks) > LEAST_PAUSE_MS / 1000 * rate_hz)

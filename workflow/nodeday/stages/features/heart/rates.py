@@ -141,7 +141,10 @@ def heart_rate(series: BeatSeries, starts_ns: Ints, ends_ns: Ints) -> tuple[Floa
     rr = np.where(use, series.rr, 0.0)
     count, seen = (
         np.diff(
-            [np.interp((edges - series.at_ns[0]) / 1e6, since, np.cumsum(part)) for edges in (starts_ns, ends_ns)],
+            [
+                np.interp((edges - series.at_ns[0]) / 1e6, since, np.cumsum(part))
+                for edges in (starts_ns, ends_ns)
+            ],
             axis=0,
         )[0]
         for part in (use, rr)
