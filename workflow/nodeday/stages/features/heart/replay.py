@@ -48,8 +48,9 @@ SLACK_NS = 2 * SECOND
 """A window may reach so far past the first or last beat of its stretch, about an interval."""
 GRID_HZ = 100.0
 GRID_NS = round(SECOND / GRID_HZ)
-BEFORE_NS, AFTER_NS = 3 * SECOND, SECOND // 5
-"""The first interval of a window begins before it: so much of the losses before and after it counts."""
+BEFORE_NS, AFTER_NS = 3 * SECOND, 3 * SECOND
+"""The first interval of a window begins before it, and heart rate counts a share of the one that ends after
+it: so much of the losses before and after it counts."""
 REPLAYS = 40
 NEAREST_S, FARTHEST_S = 30.0, 2400.0
 """By how much losses are moved, both ways: near stretches are more alike. Choices of this project."""
