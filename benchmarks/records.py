@@ -27,7 +27,8 @@ from nodeday.stages.features.heart.analysis import (
     analyse,
     analyse_piece,
 )
-from nodeday.stages.features.heart.epochs import HeartStream, features_of
+from nodeday.stages.features.heart.ecg_stream import HeartStream
+from nodeday.stages.features.heart.epochs import features_of
 from nodeday.stages.features.heart.intervals import rr_ms, rr_status
 from nodeday.stages.features.heart.replay import GRID_HZ, GRID_NS, LossPattern
 from nodeday.stages.features.heart.rpeaks import Peaks

@@ -120,11 +120,21 @@ RR_STATUS = {
     "first": "no beat before it in this stretch",
     "touches_gap": "a beat of the pair lies within 50 ms of lost samples, or lost samples lie between",
     "beat_in_fill": "a beat of the pair lies on computed samples; counts for rate, not for variability",
-    "ectopic": "ends or begins at a beat out of its turn; counts for rate, not for variability",
-    "artefact": "does not fit the intervals around it: a beat missed, added or misplaced",
-    "too_long": "longer than the longest pause that is accepted",
+    "ectopic": "ends or begins at a beat that comes too early; counts for rate, not for variability",
+    "artefact": "another beat would fit into it, or it and its neighbour are two parts of a usual one: a "
+    "beat missed, added or out of its turn; counts for rate, not for variability",
+    "too_long": "longer than 2 s and 1.6 times those around, or than 30 s, and the signal does not show that "
+    "no beat lies in it; does not count",
     "spans_gap": "lost samples lie between, more than 50 ms from both beats, but its length within 20 % of "
     "those around it leaves no room for a lost beat; counts",
+    "pause": "longer than 2 s and 1.6 times those around, up to 30 s, all of it received and clean, and no "
+    "beat in it; counts for rate, not for variability",
+}
+RHYTHM_EVENT = {
+    "pause": "an interval with the status pause: longer than 2 s and 1.6 times those around, and clean "
+    "signal shows no beat in it",
+    "slowest": "the ten seconds of the session with the lowest heart rate",
+    "fastest": "the ten seconds of the session with the highest heart rate",
 }
 BEAT_ORIGIN = {
     "measured": "the R peak lies on measured samples",
@@ -149,6 +159,8 @@ NO_VALUE = {
     "too_little_around": "too little was received in the hours around the epoch",
     "no_mounting": "the study does not state how nodes are mounted at this placement",
     "none_before": "the epoch before has no value to compare with",
+    "irregular": "beats come too irregularly for variability to mean anything: irregularity of -1.4 or more, "
+    "and a tenth of the intervals ectopic or artefact",
 }
 LOSS_BAR = {
     "nothing_lost": "nothing that the value rests on was lost",

@@ -19,8 +19,12 @@ from nodeday.schemas.declare import Column, Table
 if TYPE_CHECKING:
     import pandera.pandas as pandera
 
-VERSION = "3"
+VERSION = "4"
 """Version of the data model, raised when a table or column changes its meaning.
+
+4: ``heart_rate_bpm`` counts the shares of intervals that lie in the epoch, artefacts and pauses among
+them; ``rr_status`` has ``pause``, and ``too_long`` is an interval that the signal does not show to be one;
+table ``rhythm``, five features and the reason ``irregular`` are new.
 
 3: ``frames`` has a file for each node and stream and the column ``row``; table ``hub_runs`` is new; column
 ``room`` of ``ledger`` is ``stage``; reject reason ``unknown_node`` is new, and a frame that fits nowhere but

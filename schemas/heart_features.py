@@ -6,8 +6,9 @@ from nodeday.schemas.declare import Feature
 
 TASK_FORCE = "Task Force of the ESC and NASPE 1996, from memory"
 POINCARE = "Brennan, Palaniswami and Kamen 2001, from memory"
-SHORT = "twenty seconds of normal intervals, ten adjacent pairs, the heart section's limits"
-LONG = "two minutes of normal intervals, ten adjacent pairs, the heart section's limits"
+REGULAR = "beats that are not too irregular (reason irregular)"
+SHORT = "twenty seconds of normal intervals, ten adjacent pairs, the heart section's limits, " + REGULAR
+LONG = "two minutes of normal intervals, ten adjacent pairs, the heart section's limits, " + REGULAR
 SPECTRUM = "integral of Lomb's periodogram of the intervals that count, straight line removed, over {} Hz"
 INDIVIDUALS = "individuals differ from the predicted maximum by about 10 bpm: for groups, not for one person"
 
@@ -16,8 +17,9 @@ HEART = (
         "heart_rate_bpm",
         "bpm",
         "mean heart rate",
-        "60000 / mean(RR), RR in ms, over intervals that count for rate",
-        "Task Force of the ESC and NASPE 1996 (mean of NN intervals), from memory",
+        "60000 n / T: n intervals that count for rate, by the share of each that lies in the epoch, over the "
+        "time T ms that these take",
+        "60000 / mean(RR); shares of intervals as in Berger et al. 1986, from memory",
         "two intervals and the study's least coverage",
     ),
     Feature(
@@ -90,7 +92,7 @@ HEART = (
         "power of the heart period at very low frequencies",
         SPECTRUM.format("0.0033 to 0.04"),
         TASK_FORCE,
-        "four and a half minutes of normal intervals; the heart section's limits",
+        f"four and a half minutes of normal intervals; the heart section's limits, {REGULAR}",
     ),
     Feature(
         "lf_ms2",
@@ -98,7 +100,7 @@ HEART = (
         "power of the heart period at low frequencies",
         SPECTRUM.format("0.04 to 0.15"),
         TASK_FORCE,
-        "two minutes of normal intervals; the heart section's limits",
+        f"two minutes of normal intervals; the heart section's limits, {REGULAR}",
     ),
     Feature(
         "hf_ms2",
@@ -106,7 +108,7 @@ HEART = (
         "power of the heart period at high frequencies",
         SPECTRUM.format("0.15 to 0.4"),
         TASK_FORCE,
-        "one minute of normal intervals; the heart section's limits",
+        f"one minute of normal intervals; the heart section's limits, {REGULAR}",
     ),
     Feature(
         "respiration_rate",
@@ -117,5 +119,43 @@ HEART = (
         "modulations as in Charlton et al. 2016; the fusion is this project's",
         "half a minute of normal intervals, two modulations that agree or one that is clear, less than half "
         "the heart rate",
+    ),
+    Feature(
+        "ectopic_pct",
+        "%",
+        "share of the beats that come too early",
+        "100 (ectopic intervals shorter than the median of the 24 around) / (intervals between measured "
+        "beats that count for rate)",
+        "rule for odd intervals after Xu and Schuckers 2001; seen in one lead, by time alone",
+        "ten such intervals; a beat between two usual ones may be false and is not counted",
+    ),
+    Feature(
+        "longest_rr_ms",
+        "ms",
+        "longest interval between two beats, pauses included",
+        "max(RR) over intervals between measured beats that count for rate and end in the epoch",
+        "definition",
+        "two intervals and the study's least coverage; an interval over lost or unclear signal is no pause",
+    ),
+    *(
+        Feature(
+            f"heart_rate_{name}_bpm",
+            "bpm",
+            f"{which} heart rate over ten seconds",
+            f"{formula} of heart_rate_bpm over the ten seconds from each second of the epoch on",
+            "a choice of this project",
+            "an epoch of ten seconds or more; beats seen in eight of the ten, all good for rate",
+        )
+        for name, which, formula in (("low", "lowest", "min"), ("high", "highest", "max"))
+    ),
+    Feature(
+        "irregularity",
+        "1",
+        "coefficient of sample entropy of the intervals; sinus rhythm about -2, no pattern above -1",
+        "-ln(A / B) + ln(2 r) - ln(mean RR), r = 30 ms: A of the B pairs of intervals alike within r "
+        "are followed by a pair that is; over five minutes around the epoch",
+        "Lake and Moorman 2011, from memory",
+        "five such pairs A; at -1.4 or more, with a tenth of the intervals ectopic or artefact, "
+        "variability is null",
     ),
 )

@@ -26,9 +26,9 @@ from nodeday.schemas.columns import (
 )
 from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURE_CODES
+from nodeday.schemas.heart import BEATS, RHYTHM, SIGNAL_QUALITY
 from nodeday.schemas.losses import BATTERY, BURSTS, GAPS, LOSS, RADIO, SIGNAL
 from nodeday.schemas.motion import BOUTS, CALIBRATION
-from nodeday.schemas.signal_quality import SIGNAL_QUALITY
 from nodeday.schemas.studies import EXCLUSIONS, FLOW, PARTICIPANTS, PHASE_FEATURES, PHASES, SESSIONS
 
 FRAMES = Table(
@@ -157,25 +157,6 @@ ALIGNED = Table(
     ),
 )
 
-BEATS = Table(
-    "beats",
-    "an R peak",
-    (
-        node,
-        boot,
-        utc_ns,
-        Column("amplitude_mv", "float32", "mV", "height of the peak in the filtered signal"),
-        Column("origin", "code", "", "what the peak lies on", codes=codes.BEAT_ORIGIN),
-        Column(
-            "rr_ms", "float64", "ms", "time since the previous beat; null for the first", ge=0, nullable=True
-        ),
-        Column("rr_status", "code", "", "what the interval may be used for", codes=codes.RR_STATUS),
-    ),
-    key=("node", "utc_ns"),
-    increasing="utc_ns",
-    within=("node",),
-)
-
 EPOCHS = Table(
     "epochs",
     "a feature of a node in an epoch of a participant",
@@ -248,6 +229,7 @@ TABLES = {
         SAMPLES,
         ALIGNED,
         BEATS,
+        RHYTHM,
         EPOCHS,
         SIGNAL_QUALITY,
         CALIBRATION,

@@ -69,11 +69,11 @@ def test_a_stretch_too_short_to_be_searched_shows_no_beat(apart_ms: int, seen: b
 
 
 def test_losses_near_a_window_touch_it() -> None:
-    """The interval that ends at a window's first beat begins before it."""
+    """The interval that ends at a window's first beat begins before it, the one after its last ends later."""
     lost = holes(100, 50, 1)  # lost from 49 s to 50 s, and from 99 s on
-    starts = np.array([0, 20, 50, 53, 60]) * SECOND
-    ends = np.array([49, 48, 60, 90, 98]) * SECOND
-    assert lost.touches(starts, ends).tolist() == [True, False, True, False, False]
+    starts = np.array([0, 20, 20, 50, 53, 60]) * SECOND
+    ends = np.array([49, 47, 46, 60, 90, 96]) * SECOND
+    assert lost.touches(starts, ends).tolist() == [True, True, False, True, False, False]
 
 
 # --- bridges and replays ----------------------------------------------------------------

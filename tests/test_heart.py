@@ -112,17 +112,6 @@ def narrow(beats_s: np.ndarray, length_s: float) -> np.ndarray:
     return signal
 
 
-def test_a_pause_of_six_seconds_is_a_pause() -> None:
-    beats = steady(60)
-    beats = np.concatenate([beats[:30], beats[30:] + 6.0])
-    signal = ecg(beats, 58)
-    found = beats_of(pieces_of(samples_of(signal, np.zeros(len(signal), np.bool_))), RATE)
-    assert len(found.utc_ns) == 60
-    assert found.rr_ms[30] == pytest.approx(6812.3, abs=2)
-    assert named(found.status)[30] in ("artefact", "normal")
-    assert "too_long" not in named(found.status)
-
-
 @pytest.mark.parametrize("scale", [0.2, 5.0])
 def test_a_sudden_change_of_amplitude_costs_no_beat(scale: float) -> None:
     beats = steady()

@@ -270,18 +270,20 @@ def test_the_heart_rate_of_an_epoch_from_its_beats(finished_study: Path, traced:
     row = row_of(finished_study, "epochs", CAPTURED, 6, node="heart", feature="heart_rate_bpm")
     tree = traced("epochs", session=CAPTURED, node="heart", epoch=row["epoch"], feature="heart_rate_bpm")
     beats = [each for each in tree["of"] if each["what"] == "beat"]
-    intervals = []
+    start, end, intervals = int(row["start_ns"]), int(row["end_ns"]), []
     for beat in beats:
         (before,) = [each for each in beat["of"] if each["what"] == "beat before"]
         interval = (beat["utc_ns"] - before["utc_ns"]) / 1e6
         assert beat["rr_ms"] is None or interval == pytest.approx(beat["rr_ms"], abs=1e-6)
-        if beat["rr_status"] in ("normal", "beat_in_fill", "ectopic", "spans_gap"):
-            intervals.append(interval)
+        inside = (min(beat["utc_ns"], end) - max(before["utc_ns"], start)) / 1e6
+        if beat["rr_status"] not in ("first", "touches_gap", "too_long"):
+            intervals.append((inside, inside / interval))
         for sample in beat["of"]:
             if sample["what"] == "sample" and sample["origin"] == "measured":
                 assert sample_by_hand(finished_study, CAPTURED, sample)[0] == sample["raw"]
                 assert abs(sample["utc_ns"] - beat["utc_ns"]) <= 9_000_000
-    assert row["value"] == pytest.approx(60_000 * len(intervals) / sum(intervals), rel=1e-9)
+    time_ms, count = (sum(part) for part in zip(*intervals, strict=True))
+    assert row["value"] == pytest.approx(60_000 * count / time_ms, rel=1e-9)
 
 
 def test_an_instant_of_the_grid_from_its_neighbours(finished_study: Path, traced: Any) -> None:

@@ -133,7 +133,7 @@ def test_beats_of_two_shapes_and_of_no_rhythm() -> None:
         signal -= 1.2 * np.exp(-0.5 * ((AT - beat) / 0.025) ** 2)
     rows = graded(signal)
     assert (rows["use"] != quality.UNUSABLE).all()
-    assert rows["rhythm"].max() < quality.SURE_RHYTHM
+    assert rows["regular_share"].max() < quality.SURE_RHYTHM
     assert rows["likeness"].min() > quality.SURE_LIKENESS
 
 

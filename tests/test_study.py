@@ -89,7 +89,7 @@ def make_study(root: Path, seconds: int = 300, session: str = "S02-lossy") -> Ma
         pieces["epochs"].append(_epochs(rng, made, node, stream, placement, one))
         if stream == "ecg":
             _heart(made, one)
-    for name in ("steps", "movements", "agreement", "bursts", "signal_quality", "calibration"):
+    for name in ("steps", "movements", "agreement", "bursts", "signal_quality", "calibration", "rhythm"):
         tables.write(tables.path(study.results, name, session), TABLES[name], tables.empty(TABLES[name]))
     for name, parts in pieces.items():
         rows = pd.concat(parts, ignore_index=True)

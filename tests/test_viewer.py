@@ -167,7 +167,7 @@ def test_beats_carry_a_rate_only_where_it_counts(day: SessionView) -> None:
     beats = tables.read(tables.path(day.study.results, "beats", SESSION), "beats")
     drawn = day.beats(0, (day.end_ns - day.start_ns) / MS, 4000)
     assert len(drawn["t"]) == len(beats)
-    counts = beats.rr_status.isin(["normal", "beat_in_fill"])
+    counts = beats.rr_status.isin(["normal", "beat_in_fill", "pause"])
     assert [each is not None for each in drawn["bpm"]] == counts.tolist()
     thin = day.beats(0, (day.end_ns - day.start_ns) / MS, 40)
     rates = [each for each in thin["bpm"] if each is not None]

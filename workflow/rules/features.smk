@@ -3,6 +3,7 @@ rule features:
         samples=table("samples"),
     output:
         beats=table("beats"),
+        rhythm=table("rhythm"),
         epochs=table("epochs"),
         quality=table("signal_quality"),
         calibration=table("calibration"),

@@ -45,12 +45,12 @@ class Stage:
 SESSION, STUDY = Scope.SESSION, Scope.STUDY
 LOSS_TABLES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
 CLOCK_TABLES = ("clock", "steps", "movements", "agreement")
-FEATURE_TABLES = ("beats", "epochs", "signal_quality", "calibration", "bouts")
+FEATURE_TABLES = ("beats", "rhythm", "epochs", "signal_quality", "calibration", "bouts")
 STUDY_TABLES = ("phases", "phase_features", "sessions", "participants", "exclusions", "flow")
 GATHERED = ("frames", "gaps", "clock", "epochs", "ledger")
 ON_A_PAGE = (
     *("frames", "hub_runs", "rejects", *LOSS_TABLES, *CLOCK_TABLES, "samples"),
-    *("beats", "epochs", "signal_quality", "calibration", "ledger"),
+    *("beats", "rhythm", "epochs", "signal_quality", "calibration", "ledger"),
     *("phases", "sessions", "exclusions"),
 )
 ON_THE_INDEX = ("loss", "radio", "epochs", "phases", "phase_features", "sessions", "exclusions", "flow")

@@ -9,6 +9,9 @@ from nodeday.products.lineage.signal import RECEIVED, SECOND, SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas import FEATURE
 
+NEXT_BEAT_NS = 30 * SECOND
+"""No interval that counts is longer."""
+
 
 def beat(signal: SessionTables, row: Row) -> TraceStep:
     """Trace an R peak: the samples next to it, and the beat before, from which its interval runs."""
@@ -34,12 +37,13 @@ def beat(signal: SessionTables, row: Row) -> TraceStep:
 
 
 def epoch(signal: SessionTables, row: Row) -> TraceStep:
-    """Trace a feature of an epoch: its beats, where its stream is an ECG, and its samples."""
+    """Trace a feature of an epoch: its beats and the next, where its stream is an ECG, and its samples."""
     node, name = str(row["node"]), str(row["channel"])
     kind, channel = signal.stream_or_channel(node, name)
     start, end = int(row["start_ns"]), int(row["end_ns"])
-    beats = signal.table("beats", [("node", "==", node), ("utc_ns", ">=", start), ("utc_ns", "<", end)])
-    parts = [beat(signal, peak) for _, peak in beats.iterrows()] if kind.is_ecg else []
+    parts = (
+        [beat(signal, peak) for _, peak in _beats(signal, node, start, end).iterrows()] if kind.is_ecg else []
+    )
     feature = FEATURE[str(row["feature"])]
     return TraceStep(
         "epoch",
@@ -47,6 +51,14 @@ def epoch(signal: SessionTables, row: Row) -> TraceStep:
         f"{feature.formula}; needs {feature.needs}",
         (*parts, *_by_frame(signal, node, kind.stream, channel, start, end)),
     )
+
+
+def _beats(signal: SessionTables, node: str, start: int, end: int) -> pd.DataFrame:
+    """Return the beats of [start, end), and the one after it, whose interval reaches into the epoch."""
+    span = [("utc_ns", ">=", start), ("utc_ns", "<", end + NEXT_BEAT_NS)]
+    beats = signal.table("beats", [("node", "==", node), *span])
+    inside = int((beats["utc_ns"] < end).sum())
+    return beats.iloc[: inside + 1]
 
 
 def _by_frame(

@@ -178,7 +178,7 @@ class SessionView:
         """
         from_ns, to_ns = self._span(from_ms, to_ms, points)
         rows = self._beats[self._beats["utc_ns"].between(from_ns, to_ns)]
-        normal = rows["rr_status"].isin(["normal", "beat_in_fill"]).to_numpy(np.bool_)
+        normal = rows["rr_status"].isin(["normal", "beat_in_fill", "pause"]).to_numpy(np.bool_)
         t, bpm = (
             (rows["utc_ns"].to_numpy() - self.start_ns) / 1e6,
             60_000 / rows["rr_ms"].to_numpy(np.float64),

@@ -10,7 +10,8 @@ from nodeday.core.arrays import Floats, Ints
 from nodeday.layouts import Kind
 from nodeday.schemas import TABLES, codes
 from nodeday.stages.features.heart.beats import Beats
-from nodeday.stages.features.heart.epochs import HeartStream
+from nodeday.stages.features.heart.ecg_stream import HeartStream
+from nodeday.stages.features.heart.rhythm import RhythmEvents
 from nodeday.stages.features.motion.epochs import Motion
 from nodeday.stages.features.stream import FeatureValues
 from nodeday.stages.features.windows import SECOND, Windows
@@ -30,6 +31,23 @@ def beats(node: str, found: Beats) -> pd.DataFrame:
             "origin": _coded(found.origin, list(codes.BEAT_ORIGIN)),
             "rr_ms": found.rr_ms,
             "rr_status": _coded(found.status.astype(np.int64), list(codes.RR_STATUS)),
+        },
+    )
+
+
+def rhythm(stream: HeartStream, found: RhythmEvents) -> pd.DataFrame:
+    """Return the rows of table ``rhythm`` of one stream, one for each event."""
+    n = len(found.event)
+    return tables.build(
+        TABLES["rhythm"],
+        {
+            "node": np.full(n, stream.node.node, object),
+            "channel": np.full(n, stream.kind.stream, object),
+            "event": _coded(found.event, list(codes.RHYTHM_EVENT)),
+            "start_ns": found.start_ns,
+            "end_ns": found.end_ns,
+            "rr_ms": found.rr_ms,
+            "rate_bpm": found.rate_bpm,
         },
     )
 

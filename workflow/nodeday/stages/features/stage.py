@@ -1,6 +1,6 @@
-"""Stage `features`: tables ``beats``, ``signal_quality``, ``epochs``, ``calibration`` and ``bouts``.
+"""Stage `features`: beats, quality of the signal and features of epochs, from table ``samples``.
 
-Computed from ``samples``.
+Writes tables ``beats``, ``rhythm``, ``signal_quality``, ``epochs``, ``calibration`` and ``bouts``.
 """
 
 from __future__ import annotations
@@ -32,6 +32,8 @@ from nodeday.stages.features.heart.analysis import (
     analyse,
     analyse_piece,
 )
+from nodeday.stages.features.heart.ecg_stream import HeartStream
+from nodeday.stages.features.heart.rhythm import rhythm_events
 from nodeday.stages.features.motion import joint
 from nodeday.stages.features.motion.calibrate import Temperature
 from nodeday.stages.features.motion.epochs import Motion, motion_of
@@ -61,13 +63,14 @@ class StreamJob:
 class Computed:
     """The results of one stream.
 
-    Features, its part of the ledger, rows of ``beats`` and of ``signal_quality``, the epochs in which beats
-    of an ECG are ``clear`` (:mod:`.steps`), and motion with the stream that it is of.
+    Features, its part of the ledger, rows of ``beats``, of ``rhythm`` and of ``signal_quality``, the epochs
+    in which beats of an ECG are ``clear`` (:mod:`.steps`), and motion with the stream that it is of.
     """
 
     features: list[FeatureValues]
     entries: list[Entry]
     beats: pd.DataFrame | None = None
+    rhythm: pd.DataFrame | None = None
     signal: pd.DataFrame | None = None
     clear: dict[tuple[str, str], Bools] = field(default_factory=dict)
     motion: tuple[Node, Kind, Motion] | None = None
@@ -96,6 +99,7 @@ def run(study: Study, session: str, cores: int = 1) -> None:
     features += joint.features_of(features)
     for name, parts in (
         ("beats", [one.beats for one in computed]),
+        ("rhythm", [one.rhythm for one in computed]),
         ("signal_quality", [one.signal for one in computed]),
     ):
         present = [tables.empty(TABLES[name]), *(part for part in parts if part is not None)]
@@ -204,14 +208,16 @@ def _heart(
     """Return the results of an ECG stream, from its analysis."""
     who = study.session(session).participant
     person = next((one for one in study.participants if one.participant == who), None)
-    stream = heart.HeartStream(node, kind, windows, analysis, study.file.epochs, study.file.heart, person)
+    stream = HeartStream(node, kind, windows, analysis, study.file.epochs, study.file.heart, person)
     beats = rows.beats(node.node, analysis.beats)
     features = heart.features_of(stream, partial(map_on_cores, cores=cores))
     clear = {(node.node, kind.stream): steps.clear_epochs(analysis.signal, windows)}
-    return Computed(features, _heart_entries(stream, beats), beats, rows.signal_quality(stream), clear)
+    rhythm = rows.rhythm(stream, rhythm_events(stream, features))
+    signal = rows.signal_quality(stream)
+    return Computed(features, _heart_entries(stream, beats), beats, rhythm, signal, clear)
 
 
-def _heart_entries(stream: heart.HeartStream, beats: pd.DataFrame) -> list[Entry]:
+def _heart_entries(stream: HeartStream, beats: pd.DataFrame) -> list[Entry]:
     """Return the ledger's entries of an ECG: its samples, and its beats by the status of their interval."""
     analysis, scope = stream.analysis, f"{stream.node.node}/{stream.kind.stream}"
     parts = {"received": int(analysis.received[-1]), "not_received": analysis.not_received}

@@ -19,6 +19,7 @@ TOO_SHORT, TOO_MANY_LOST, POOR_SIGNAL, NO_AGREEMENT, NO_PARTICIPANT_FACTS = (
     list(codes.NO_VALUE).index(code)
     for code in ("too_short", "too_many_lost", "poor_signal", "no_agreement", "no_participant_facts")
 )
+IRREGULAR = list(codes.NO_VALUE).index("irregular")
 NO_WALKING, NOT_THIS_MOVEMENT, NOT_WORN, TOO_LITTLE_AROUND, NO_MOUNTING, NONE_BEFORE = (
     list(codes.NO_VALUE).index(code)
     for code in (

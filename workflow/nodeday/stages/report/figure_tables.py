@@ -30,6 +30,7 @@ TABLE_OF = {
     "worst": "samples",
     "motion": "epochs",
     "gaps": "gaps",
+    "rhythm": "rhythm",
     "exclusions": "exclusions",
     "ledger": "ledger",
     "flow": "flow",

@@ -31,6 +31,7 @@ from nodeday.stages.report import (
     figure_tables,
     next_time,
     overview,
+    rhythm_marks,
     verdict,
     words,
 )
@@ -74,6 +75,7 @@ def run(study: Study, session: str) -> None:
     figures = _figures(study, facts)
     causes, lost = fig_loss.table(facts)
     damaged = fig_loss.bad_checksums(study, session)
+    rhythm = rhythm_marks.rhythm_marks(study, facts)
     advice = next_time.advise(next_time.advice_tables(study, facts, damaged))
     figure_tables.write(
         study.results / "report" / f"{session}-data",
@@ -81,6 +83,7 @@ def run(study: Study, session: str) -> None:
         figures,
         [
             ("gaps", "Every lost stretch", fig_coverage.gap_rows(facts)),
+            *([("rhythm", "Rhythm", rhythm.rows)] if rhythm.ecgs else []),
             ("exclusions", "Rules that are not met", facts.exclusions),
             ("ledger", "Ledger", facts.ledger),
             ("next-time", "What to do next time", next_time.rows(advice)),
@@ -94,6 +97,7 @@ def run(study: Study, session: str) -> None:
         verdict=verdict.of_session(facts.nodes, facts.exclusions, study.file.limits),
         causes=causes,
         lost=lost,
+        rhythm=rhythm,
         bad_checksums=damaged,
         advice=advice,
         looked_at=next_time.LOOKED_AT,

@@ -113,7 +113,7 @@ def analyse_piece(piece: SamplePiece, rate_hz: float, windows: Windows) -> Piece
         measures = measure_signal(
             signal, peaks.sample, second_s, piece.rows.utc_ns, rate_hz, of_piece, piece.core
         )
-    return PieceAnalysis(piece_beats(piece, peaks, rate_hz), first, measures, tally)
+    return PieceAnalysis(piece_beats(piece, peaks, signal, rate_hz), first, measures, tally)
 
 
 def analyse(pieces: Iterable[PieceAnalysis], rate_hz: float, windows: Windows) -> EcgAnalysis:

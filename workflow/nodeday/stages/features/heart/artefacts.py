@@ -1,150 +1,165 @@
-"""Classification of RR intervals: usual, ectopic or artefact.
+"""Classification of RR intervals by those around them: usual, ectopic or artefact.
 
-After Lipponen and Tarvainen, "A robust algorithm for heart rate variability time series artefact correction
-using novel beat classification", J. Med. Eng. Technol. 43(3), 2019; constants as in an open implementation.
-Here intervals are classified and never corrected, and a difference is taken only between two usable intervals
-that follow each other.
+Each interval is held against the median of the 24 around it and against its two neighbours, and against
+nothing else: what lies more than ``MARGIN`` intervals away changes no class.
+
+- As in Xu and Schuckers (J. Electrocardiol. 34, 2001; as an open implementation states it), an interval is
+  odd only where it differs from the median around *and* from its neighbour: a slow change differs from the
+  first, a return to the usual from the second.
+- Only what comes too early is odd by its length. A healthy heart slows down by half within a beat and
+  quickens by little; the limits of Kamath and Fallen (1995; 32.5 % up, 24.5 % down, in an open
+  implementation) lean the same way. A long interval is odd after an early beat, or where another beat would
+  fit into it.
+- An early interval is odd where it is shorter than both by the fifth of Malik's rule; or by a tenth, if the
+  steps down to it and up from it are together as sharp as a limit that varies with the steps around, as in
+  Lipponen and Tarvainen (J. Med. Eng. Technol. 43, 2019).
+
+Intervals are classified and never corrected, and a difference is taken only between two usable intervals that
+follow each other.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.ndimage import median_filter, percentile_filter
+from numpy.lib.stride_tricks import sliding_window_view
 
-from nodeday.core.arrays import Bools, Floats, Ints
+from nodeday.core.arrays import Bools, Floats, Ints, Singles
 
 ECTOPIC_FOUND, ARTEFACT_FOUND = 1, 2
-ALPHA, AROUND, SLOPE, OFFSET = 5.2, 91, 0.13, 0.17
-"""Limits are ``ALPHA`` quartile deviations of ``AROUND`` values; the line ``SLOPE``, ``OFFSET`` bounds the
-differences before and after an ectopic beat."""
-NEIGHBOURS, LEAST_NEIGHBOURS = 11, 3
-"""Intervals of the running median, and the fewest that a recording must have."""
-ENOUGH = 30
-"""With fewer intervals quartiles mean nothing; then 20 % off the median decides (Malik, from memory)."""
-DIFFERS = 0.2
-FLOOR = 0.05
-"""Limits never fall below 5 % of the median interval, else a paced heart would be all artefact. A choice of
-this project."""
+HALF, REACH_S, LEAST_AROUND = 12, 60.0, 3
+"""Intervals on either side that count as around, as in Xu and Schuckers; how far away they may lie, and the
+fewest of them: choices of this project."""
+STEEP = 0.2
+"""An early interval that is shorter by a fifth needs no further sign; Malik's rule, from memory."""
+LEAST, TIMES = 0.1, 5.2
+"""What is early by less than a tenth is usual, a choice of this project. The limit is 5.2 medians of the
+steps around: 3.5 standard deviations of normal ones, as 5.2 quartile deviations are in Lipponen and
+Tarvainen. It is a tenth at least and a fifth at most."""
+ROOM = 1.6
+"""Two intervals of four fifths of the median, the shortest that are not steep, fit into so long a one."""
+LONGEST_RUN = 12
+"""Odd intervals that follow an early one. A choice of this project."""
+MARGIN = 2 * HALF + LONGEST_RUN + 2
+"""An interval's class rests on no interval farther away: the median and the steps around its neighbours, and
+the early interval that began its run."""
+
+
+@dataclass(frozen=True)
+class Around:
+    """What is usual around each of b intervals.
+
+    ``median`` (b,) of those around in ms, NaN where fewer than three are known; ``limit`` (b,), the share of
+    it by which an early interval may differ.
+    """
+
+    median: Floats
+    limit: Floats
+
+    @classmethod
+    def of(cls, rr: Floats, usable: Bools) -> Around:
+        """Return what is usual around intervals ``rr`` (b,) in ms, from the ``usable`` ones (b,)."""
+        at_s = _instants(rr)
+        median = _median_around(rr, usable, at_s)
+        step = np.diff(rr, prepend=np.nan)
+        size = _median_around(np.abs(step), usable & _before(usable), at_s)
+        limit = np.clip(TIMES * size / median, LEAST, STEEP)
+        return cls(median, np.where(np.isfinite(limit), limit, STEEP))
+
+
+def local_median(rr: Floats, steady: Bools) -> Floats:
+    """Return the median (b,) of the ``steady`` ones (b,) of the 24 intervals around each interval.
+
+    ``rr`` (b,) are intervals in ms. NaN where fewer than three are known.
+    """
+    return _median_around(rr, steady, _instants(rr))
 
 
 def irregular(rr: Floats, usable: Bools) -> Ints:
     """Classify RR intervals as usual, ectopic or artefact.
 
     ``rr`` (b,) are intervals in ms, of which only the ``usable`` ones (b,) are looked at. Returns (b,): 0,
-    ``ECTOPIC_FOUND`` or ``ARTEFACT_FOUND``; 0 for all others.
+    ``ECTOPIC_FOUND`` or ``ARTEFACT_FOUND``; 0 for all others::
+
+        usual     800  810  790  800  805        early beat and its pause   800  520 1120  805
+        missed    800  810 1600  800  805        extra beat                 800  390  410  805
     """
-    classes = np.zeros(len(rr), np.int64)
-    index = np.flatnonzero(usable)
-    if len(index) < LEAST_NEIGHBOURS:
-        return classes
-    value = rr[index]
-    median = _running_median(value)
-    if len(index) < ENOUGH:
-        classes[index[np.abs(value - median) > DIFFERS * median]] = ARTEFACT_FOUND
-        return classes
-    linked = np.concatenate([[False], np.diff(index) == 1])
-    step = np.where(linked, np.diff(value, prepend=value[:1]), 0.0)
-    off = value - median
-    off = np.where(off < 0, 2 * off, off)
-    floor = FLOOR * np.median(value)
-    limits = _limit(np.abs(off), np.ones(len(off), np.bool_), floor)
-    follows = np.concatenate([linked[1:], [False]])
-    scaled = step / _limit(np.abs(step), linked, floor)
-    ectopic, artefact = _classes(scaled, off / limits, linked)
-    ectopic |= (_abrupt(value, step, median, linked) | _at_edge(scaled, off, linked, follows)) & ~artefact
-    # Two halves of one usual interval: an extra beat, of which the first half alone may have been found.
-    pair = np.abs(value + np.concatenate([value[1:], [np.nan]]) - median) < limits
-    second = np.concatenate([[False], (artefact & pair & follows)[:-1]])
-    classes[index[artefact | second]] = ARTEFACT_FOUND
-    classes[index[ectopic]] = ECTOPIC_FOUND
+    around = Around.of(rr, usable)
+    known = usable & np.isfinite(around.median)
+    after, follows = known & _before(known), known & _next(known)
+    share = np.where(known, rr, np.nan) / around.median
+    fall, rise = _before(share, np.nan) - share, _next(share, np.nan) - share
+    early = known & _early(1 - share, fall, rise, around.limit, after, follows)
+    long = known & (share >= ROOM)
+    # Two parts of one usual interval: an extra beat.
+    extra = early & follows & (share + _next(share, np.nan) < 1 + STEEP)
+    second = after & _before(extra)
+    late = known & ~after & (share > 1 + STEEP) & (~follows | (rise < -STEEP)) & ~long
+    ectopic = _runs_after(early, known & (np.abs(share - 1) > STEEP), after) | late
+    classes = np.where(long, ARTEFACT_FOUND, 0)
+    classes[ectopic] = ECTOPIC_FOUND
+    classes[extra | second] = ARTEFACT_FOUND
     return classes
 
 
-def _classes(step: Floats, off: Floats, linked: Bools) -> tuple[Bools, Bools]:
-    """Return which intervals (n,) are ectopic and which are artefacts.
+def _early(short: Floats, fall: Floats, rise: Floats, limit: Floats, after: Bools, follows: Bools) -> Bools:
+    """Return which intervals (b,) come too early.
 
-    ``step`` (n,) are scaled differences from the interval before, ``off`` (n,) scaled distances from the
-    median; ``linked`` (n,) where the interval before is known.
+    By how much each is ``short`` of the median, how far it ``fall``s from the interval before and the next
+    ``rise``s again, all as shares of the median; the interval before is known where it is ``after`` it, and
+    the next where it ``follows``.
     """
-    later = [np.concatenate([step[ahead:], np.zeros(ahead)]) for ahead in (1, 2)]
-    follows = np.concatenate([linked[1:], [False]])
-    later[0] = np.where(follows, later[0], 0.0)
-    later[1] = np.where(follows & np.concatenate([follows[1:], [False]]), later[1], 0.0)
-    earlier = np.concatenate([[0.0], step[:-1]])
-    rise, fall = step > 1, step < -1
-    # Short-long or long-short around one beat: both intervals belong to that beat.
-    turn = (rise & (np.maximum(earlier, later[0]) < -SLOPE * step - OFFSET)) | (
-        fall & (np.minimum(earlier, later[0]) > -SLOPE * step + OFFSET)
-    )
-    ectopic = turn | (np.concatenate([turn[1:], [False]]) & follows)
-    wrong = (rise & (np.minimum(*later) < -1)) | (fall & (np.maximum(*later) > 1)) | (np.abs(off) > 3)
-    return ectopic, wrong & ~ectopic
+    fall, rise = np.where(after, fall, rise), np.where(follows, rise, fall)
+    alone = ~after & ~follows
+    steep = (short > STEEP) & (alone | (fall > STEEP))
+    turn = (np.minimum(short, np.minimum(fall, rise)) > LEAST) & ((fall + rise) / 2 > limit)
+    return np.asarray(steep | turn, np.bool_)
 
 
-def _at_edge(step: Floats, off: Floats, linked: Bools, follows: Bools) -> Bools:
-    """Return which intervals (n,) at an unknown neighbour are one half of an ectopic pair.
+def _runs_after(early: Bools, off: Bools, after: Bools) -> Bools:
+    """Return the ``early`` intervals (b,), the one that follows each, and those ``off`` the median after it.
 
-    One neighbour is not known, the step (n,) to the other one is too large, and this interval is the farther
-    off the median of the two: the unknown half would have shown that it is one of a pair::
-
-        true      N  N  S  L  N        S short, L long: an early beat and its pause
-        known     N  N  S  x  N        S stands at an edge; no turn can show
+    An interval whose beat before is not known, ``after`` (b,) false, begins anew.
     """
-    size = np.abs(off)
-    first = ~linked & follows & _next(np.abs(step) > 1, False) & (size > _next(size, np.inf))
-    last = linked & ~follows & (np.abs(step) > 1) & (size > np.concatenate([[np.inf], size[:-1]]))
-    return np.asarray(first | last, np.bool_)
+    member = early | (after & _before(early)) | (after & off)
+    index = np.arange(len(early))
+    # A run begins where an interval is no member or stands after none that is known.
+    begin = np.maximum.accumulate(np.where(member & after & _before(member), -1, index))
+    last_early = np.maximum.accumulate(np.where(early, index, -1))
+    return np.asarray(member & (last_early >= begin) & (index - last_early <= LONGEST_RUN), np.bool_)
 
 
-def _next(values: Any, end: Any) -> Any:
-    """Return ``values`` (n,) moved forward by one, with ``end`` as the last one."""
-    return np.concatenate([values[1:], [end]])
+def _instants(rr: Floats) -> Floats:
+    """Return when each interval (b,) ends, in s; one of unknown length is out of reach of those before."""
+    return np.cumsum(np.where(np.isfinite(rr), rr / 1000, 2 * REACH_S))
 
 
-def _abrupt(value: Floats, step: Floats, median: Floats, linked: Bools) -> Bools:
-    """Return which intervals (n,) leave the median by more than 20 % at once.
+def _median_around(values: Floats, use: Bools, at_s: Floats) -> Floats:
+    """Return the median (b,) of the ``values`` in ``use`` among the 24 intervals around each one.
 
-    Malik's rule, held against the median as well: where ectopic beats are frequent the quartiles take them
-    for usual. A slow sway stays normal.
+    NaN where fewer than three of them, no farther than ``REACH_S`` away by ``at_s`` (b,), are in use.
     """
-    follows = np.concatenate([linked[1:], [False]])
-    leap = np.maximum(np.abs(step), np.where(follows, np.abs(np.concatenate([step[1:], [0.0]])), 0.0))
-    leap = np.where(linked | follows, leap, np.inf)
-    return np.asarray((np.abs(value - median) > DIFFERS * median) & (leap > DIFFERS * median), np.bool_)
+    if not len(values):
+        return np.zeros(0)
+    padded = np.full(len(values) + 2 * HALF, np.inf, np.float32)
+    instants = np.full(len(padded), np.inf)
+    padded[HALF:-HALF], instants[HALF:-HALF] = np.where(use, values, np.inf), at_s
+    rows: Singles = sliding_window_view(padded, 2 * HALF + 1).copy()
+    rows[np.abs(sliding_window_view(instants, 2 * HALF + 1) - at_s[:, None]) > REACH_S] = np.inf
+    rows[:, HALF] = np.inf
+    rows.sort(axis=1)
+    count, row = np.isfinite(rows).sum(axis=1), np.arange(len(rows))
+    middle = [rows[row, np.maximum(index, 0)].astype(np.float64) for index in ((count - 1) // 2, count // 2)]
+    return np.where(count >= LEAST_AROUND, np.mean(middle, axis=0), np.nan)
 
 
-def _limit(size: Floats, use: Bools, floor: float) -> Floats:
-    """Return 5.2 times the quartile deviation (n,) of the 91 values around, of those in ``use`` (n,)."""
-    if not use.any():
-        return np.full(len(size), np.inf)
-    used = size[use]
-    width = min(AROUND, len(used))
-    upper, lower = (percentile_filter(used, share, size=width, mode="reflect") for share in (75, 25))
-    limit = ALPHA * (upper - lower) / 2
-    if len(used) < len(size):
-        position = np.arange(len(size))
-        limit = np.interp(position, position[use], limit)
-    return np.maximum(limit, floor)
+def _before(values: Any, first: Any = False) -> Any:
+    """Return ``values`` (b,) moved back by one, with ``first`` in front."""
+    return np.concatenate([[first], values])[: len(values)]
 
 
-def _running_median(value: Floats) -> Floats:
-    """Return the median (n,) of the 11 values around each value, of fewer at the ends."""
-    half = NEIGHBOURS // 2
-    median = np.asarray(median_filter(value, NEIGHBOURS, mode="nearest"), np.float64)
-    for at in {*range(min(half, len(value))), *range(max(len(value) - half, 0), len(value))}:
-        median[at] = np.median(value[max(at - half, 0) : at + half + 1])
-    return median
-
-
-def local_median(rr: Floats, steady: Bools) -> Floats:
-    """Return the median (b,) of the 11 ``steady`` intervals around each interval.
-
-    ``rr`` (b,) are intervals in ms, ``steady`` (b,) those that count. NaN where fewer than 3 count.
-    """
-    index = np.flatnonzero(steady)
-    if len(index) < LEAST_NEIGHBOURS:
-        return np.full(len(rr), np.nan)
-    before: Ints = np.cumsum(steady) - steady
-    return _running_median(rr[index])[np.minimum(before, len(index) - 1)]
+def _next(values: Any, last: Any = False) -> Any:
+    """Return ``values`` (b,) moved forward by one, with ``last`` at the end."""
+    return np.concatenate([values, [last]])[1:]

@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.core.arrays import Floats, Ints
+from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas import codes
 from nodeday.stages.features.heart.candidates import REFRACTORY_S, highest_apart
 from nodeday.stages.features.heart.coarse import CoarseSignal, coarse_signal
 from nodeday.stages.features.heart.intervals import Losses, rr_ms, rr_status
 from nodeday.stages.features.heart.mains import without_mains
+from nodeday.stages.features.heart.pauses import empty_before
 from nodeday.stages.features.heart.rates import BeatSeries
 from nodeday.stages.features.heart.rpeaks import LEAST_HZ, NONE, Peaks, find_r_peaks
 from nodeday.stages.features.pieces import GOOD, SamplePiece, SampleRows
@@ -55,7 +56,8 @@ class PieceBeats:
     """Beats (b,) that lie in the core of a piece of ``boot``.
 
     ``sample`` (b,) is counted within the boot; ``losses`` are given at the beats and counted from the core's
-    start; ``lost`` (2, 1) is how many of the core's samples stayed missing, and how many a fill replaced.
+    start; ``lost`` (2, 1) is how many of the core's samples stayed missing, and how many a fill replaced;
+    ``empty`` (b,) is where a long interval before is seen to hold no beat.
     """
 
     boot: int
@@ -65,6 +67,7 @@ class PieceBeats:
     base_mv: Floats
     losses: Losses
     lost: Ints
+    empty: Bools
 
 
 def r_peaks(rows: SampleRows, rate_hz: float) -> tuple[Peaks, CoarseSignal | None]:
@@ -79,8 +82,8 @@ def r_peaks(rows: SampleRows, rate_hz: float) -> tuple[Peaks, CoarseSignal | Non
     return NONE if signal is None else find_r_peaks(signal, value, rate_hz), signal
 
 
-def piece_beats(piece: SamplePiece, peaks: Peaks, rate_hz: float) -> PieceBeats:
-    """Return the beats in the core of a piece, from the ``peaks`` of all of its rows."""
+def piece_beats(piece: SamplePiece, peaks: Peaks, signal: CoarseSignal | None, rate_hz: float) -> PieceBeats:
+    """Return the beats in the core of a piece, from the ``peaks`` and the ``signal`` of all its rows."""
     core, rows = piece.core, piece.rows
     in_core = (peaks.sample >= core.start) & (peaks.sample < core.stop)
     sample, utc_ns = peaks.sample[in_core], peak_times(peaks, rows.utc_ns)[in_core]
@@ -92,13 +95,19 @@ def piece_beats(piece: SamplePiece, peaks: Peaks, rate_hz: float) -> PieceBeats:
     losses = Losses.of_samples(sample, missing, computed, rate_hz)
     losses = replace(losses, before=losses.before - before)
     heights = peaks.height_mv[in_core], peaks.base_mv[in_core]
-    return PieceBeats(rows.boot, sample + piece.first, utc_ns, *heights, losses, lost)
+    empty = np.zeros(0, np.bool_) if signal is None else empty_before(signal, peaks.sample, rate_hz)[in_core]
+    return PieceBeats(rows.boot, sample + piece.first, utc_ns, *heights, losses, lost, empty)
 
 
 def join_beats(pieces: Iterable[PieceBeats], rate_hz: float) -> Beats:
     """Return the beats of ``pieces`` that follow each other; nothing reaches from boot to boot."""
     nothing = PieceBeats(
-        -1, *(np.zeros(0, np.int64),) * 2, *(np.zeros(0),) * 2, Losses.joined([]), NOTHING_LOST
+        -1,
+        *(np.zeros(0, np.int64),) * 2,
+        *(np.zeros(0),) * 2,
+        Losses.joined([]),
+        NOTHING_LOST,
+        np.zeros(0, np.bool_),
     )
     boots = [
         _of_boot([nothing], rate_hz),
@@ -109,9 +118,9 @@ def join_beats(pieces: Iterable[PieceBeats], rate_hz: float) -> Beats:
 
 def _of_boot(pieces: list[PieceBeats], rate_hz: float) -> tuple[Any, ...]:
     """Return the fields of :class:`Beats` of one boot, from its pieces."""
-    sample, utc_ns, height, base = (
+    sample, utc_ns, height, base, empty = (
         np.concatenate([getattr(piece, name) for piece in pieces])
-        for name in ("sample", "utc_ns", "height_mv", "base_mv")
+        for name in ("sample", "utc_ns", "height_mv", "base_mv", "empty")
     )
     lost_before = np.cumsum([NOTHING_LOST, *(piece.lost for piece in pieces)], axis=0)
     around = [
@@ -124,7 +133,7 @@ def _of_boot(pieces: list[PieceBeats], rate_hz: float) -> tuple[Any, ...]:
     losses, rr = Losses.joined(around).at(once), rr_ms(utc_ns)
     origin = np.where(losses.computed, IMPUTED, MEASURED)
     boot = np.full(len(utc_ns), pieces[0].boot, np.int32)
-    return boot, utc_ns, height, base, origin, rr, rr_status(rr, losses)
+    return boot, utc_ns, height, base, origin, rr, rr_status(rr, losses, empty=empty[once])
 
 
 def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
+from functools import partial
 
 import numpy as np
 
-from nodeday.config.models import EpochSettings, HeartSettings, Node, Participant
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.core.parallel import Across
-from nodeday.layouts import Kind
 from nodeday.stages.features.heart import quality
-from nodeday.stages.features.heart.analysis import HALF_NS, EcgAnalysis
+from nodeday.stages.features.heart.ecg_stream import HeartStream, Lack, Span
 from nodeday.stages.features.heart.error_bars import BarRequest, Domain, compute_bars
+from nodeday.stages.features.heart.irregularity import WINDOW_S, irregularity, too_irregular
 from nodeday.stages.features.heart.rates import (
     LEAST_INTERVALS,
     LEAST_PAIRS,
@@ -24,126 +23,30 @@ from nodeday.stages.features.heart.rates import (
     reserve_features,
     variability,
 )
-from nodeday.stages.features.heart.replay import Replays
 from nodeday.stages.features.heart.respiration import breaths_per_minute
+from nodeday.stages.features.heart.rhythm import rhythm_features
 from nodeday.stages.features.heart.spectrum import BANDS_HZ, SpectrumRows, powers_of
 from nodeday.stages.features.stream import FeatureValues
 from nodeday.stages.features.windows import (
-    HAS_VALUE,
-    LOW_COVERAGE,
+    IRREGULAR,
     NO_AGREEMENT,
-    NO_DATA,
-    POOR_SIGNAL,
     SECOND,
     TOO_FEW_BEATS,
     TOO_MANY_LOST,
     TOO_SHORT,
-    Windows,
-    ratio,
 )
 
 AT_ONCE = 64
 """Windows whose breaths are counted at a time, on one of the cores."""
 
-Lack = tuple[Bools, int]
-"""In which windows (w,) a value is not valid, and the reason, an index into ``codes.NO_VALUE``."""
-
-
-@dataclass(frozen=True)
-class Span:
-    """Windows [start, end) of one kind, one for each epoch (w,).
-
-    ``seconds`` long around the epoch's middle, cut off at the session's ends; ``coverage`` (w,) is theirs.
-    """
-
-    seconds: float
-    starts_ns: Ints
-    ends_ns: Ints
-    coverage: Floats
-    usable: dict[int, Floats]
-    """Share (w,) of the received signal that is good enough, by use."""
-
-    @property
-    def length_s(self) -> Floats:
-        """Length of each window in s, (w,)."""
-        return np.asarray((self.ends_ns - self.starts_ns) / SECOND, np.float64)
-
-
-@dataclass(frozen=True)
-class HeartStream:
-    """An ECG stream over the epochs ``windows``: its analysis, and what the study asks for."""
-
-    node: Node
-    kind: Kind
-    windows: Windows
-    analysis: EcgAnalysis
-    epochs: EpochSettings
-    settings: HeartSettings
-    person: Participant | None
-
-    @cached_property
-    def series(self) -> BeatSeries:
-        """The beats and their intervals."""
-        return self.analysis.beats.series
-
-    @cached_property
-    def replays(self) -> Replays:
-        """The losses of the stream, to be replayed over its own beats."""
-        return Replays(self.series, self.analysis.losses)
-
-    def span(self, seconds: float) -> Span:
-        """Return windows of ``seconds``, or of an epoch's length where that is longer."""
-        windows = self.windows
-        seconds = max(seconds, float(windows.seconds))
-        extra = round((seconds - windows.seconds) / 2 * SECOND)
-        last = windows.starts_ns[-1] + windows.seconds * SECOND
-        starts = np.maximum(windows.starts_ns - extra, windows.start_ns)
-        ends = np.minimum(windows.starts_ns + windows.seconds * SECOND + extra, last)
-        received = self.analysis.received
-        low, high = (received[(edge - windows.start_ns) // HALF_NS] for edge in (starts, ends))
-        cover = np.minimum((high - low) / ((self.kind.rate_hz or 1.0) * (ends - starts) / SECOND), 1.0)
-        return Span(seconds, starts, ends, cover, self._usable(starts, ends))
-
-    def _usable(self, starts: Ints, ends: Ints) -> dict[int, Floats]:
-        """Return the share (w,) of the received signal in [start, end) that is good enough, by use."""
-        signal = self.analysis.signal
-        start_ns, use = signal["start_ns"].to_numpy(np.int64), signal["use"].to_numpy(np.int64)
-        covered = signal["coverage"].to_numpy(np.float64) >= quality.LEAST_COVERAGE
-        low = np.maximum(np.searchsorted(start_ns, starts, side="right") - 1, 0)
-        high = np.searchsorted(start_ns, ends)
-        shares = {}
-        for least in (quality.VARIABILITY, quality.RATE):
-            totals = [
-                np.concatenate([[0.0], np.cumsum(mask)]) for mask in (covered & (use <= least), covered)
-            ]
-            # Where no ten seconds are received well enough to be graded, coverage decides.
-            shares[least] = np.nan_to_num(ratio(*(total[high] - total[low] for total in totals)), nan=1.0)
-        return shares
-
-    def feature(self, name: str, value: Floats, span: Span, use: int, lacks: list[Lack]) -> FeatureValues:
-        """Return ``value`` (w,) as a feature, null with a reason where it is not valid.
-
-        The reason is the first that holds: no or little coverage, the first of ``lacks``, a signal too poor
-        for this ``use``, the other ``lacks``, no value.
-        """
-        reason = np.full(len(value), HAS_VALUE, np.int64)
-        ranked = [
-            (span.coverage == 0, NO_DATA),
-            (span.coverage < self.epochs.min_coverage, LOW_COVERAGE),
-            *lacks[:1],
-            (span.usable[use] < self.settings.min_usable, POOR_SIGNAL),
-            *lacks[1:],
-            (~np.isfinite(value), TOO_FEW_BEATS),
-        ]
-        for where, why in reversed(ranked):
-            reason[where] = why
-        kept = np.where(reason == HAS_VALUE, value, np.nan)
-        return FeatureValues(self.node, self.kind.stream, name, kept, span.coverage, reason)
-
 
 def features_of(heart: HeartStream, across: Across = map) -> list[FeatureValues]:
     """Return the heart features of every epoch."""
-    domains = [_rate(heart), *_time_domain(heart), _frequency_domain(heart, across)]
+    around = heart.span(WINDOW_S)
+    edges = around.starts_ns, around.ends_ns
+    measure = irregularity(heart.series, *edges)
+    irregular = (too_irregular(heart.series, measure, *edges), IRREGULAR)
+    domains = [_rate(heart), *_time_domain(heart, irregular), _frequency_domain(heart, irregular, across)]
     if heart.settings.error_bars:
         domains = _with_bars(heart, domains, across)
     rate = domains[0].features[0]
@@ -154,6 +57,8 @@ def features_of(heart: HeartStream, across: Across = map) -> list[FeatureValues]
         *reserve_features(rate, heart.person),
         *others,
         _respiration(heart, across),
+        *rhythm_features(heart),
+        heart.feature("irregularity", measure, around, quality.VARIABILITY, []),
     ]
 
 
@@ -198,8 +103,8 @@ def _beat_count(heart: HeartStream) -> FeatureValues:
     return heart.feature("beats", heart.windows.sums(heart.series.at_ns), heart.span(0.0), quality.RATE, [])
 
 
-def _time_domain(heart: HeartStream) -> list[DomainFeatures]:
-    """Return the time-domain variability over short and over long windows."""
+def _time_domain(heart: HeartStream, irregular: Lack) -> list[DomainFeatures]:
+    """Return the time-domain variability over short and over long windows, none where beats are irregular."""
     settings, domains = heart.settings, []
     for seconds, least_s, names in (
         (settings.short_seconds, settings.min_rmssd_seconds, ("rmssd_ms", "pnn50_pct", "sd1_ms")),
@@ -207,7 +112,7 @@ def _time_domain(heart: HeartStream) -> list[DomainFeatures]:
     ):
         span = heart.span(seconds)
         found = variability(heart.series, span.starts_ns, span.ends_ns)
-        lacks = [_few_pairs(found), *_short_or_lost(span, found, least_s, settings.max_lost)]
+        lacks = [_few_pairs(found), irregular, *_short_or_lost(span, found, least_s, settings.max_lost)]
         features = [
             heart.feature(name, getattr(found, name), span, quality.VARIABILITY, lacks) for name in names
         ]
@@ -226,13 +131,13 @@ def _short_or_lost(span: Span, found: TimeDomain, least_s: float, most_lost: flo
     return [(found.span_s < least_s, TOO_SHORT), (lost > most_lost, TOO_MANY_LOST)]
 
 
-def _frequency_domain(heart: HeartStream, across: Across) -> DomainFeatures:
-    """Return the power in each band over long windows."""
+def _frequency_domain(heart: HeartStream, irregular: Lack, across: Across) -> DomainFeatures:
+    """Return the power in each band over long windows, none where beats are irregular."""
     settings, span = heart.settings, heart.span(heart.settings.long_seconds)
     found = variability(heart.series, span.starts_ns, span.ends_ns)
     few = _few_pairs(found)
     _, lost = _short_or_lost(span, found, 0.0, settings.max_lost_spectrum)
-    valid = (found.span_s >= settings.min_hf_seconds) & ~lost[0] & ~few[0]
+    valid = (found.span_s >= settings.min_hf_seconds) & ~lost[0] & ~few[0] & ~irregular[0]
     powers = _band_powers(heart.series, span, valid, across)
     least_s = {"vlf": settings.min_vlf_seconds, "lf": settings.min_lf_seconds, "hf": settings.min_hf_seconds}
     features = [
@@ -241,7 +146,7 @@ def _frequency_domain(heart: HeartStream, across: Across) -> DomainFeatures:
             powers[name],
             span,
             quality.VARIABILITY,
-            [few, (found.span_s < least_s[name], TOO_SHORT), lost],
+            [few, irregular, (found.span_s < least_s[name], TOO_SHORT), lost],
         )
         for name in least_s
     ]

@@ -10,13 +10,20 @@ from numpy.typing import NDArray
 
 from nodeday.core.arrays import Bits, Bools, Floats, Ints, runs, spread
 from nodeday.schemas import codes
-from nodeday.stages.features.heart.artefacts import ARTEFACT_FOUND, ECTOPIC_FOUND, irregular, local_median
+from nodeday.stages.features.heart.artefacts import (
+    ARTEFACT_FOUND,
+    ECTOPIC_FOUND,
+    ROOM,
+    irregular,
+    local_median,
+)
 
-NORMAL, FIRST, TOUCHES_GAP, BEAT_IN_FILL, ECTOPIC, ARTEFACT, TOO_LONG, SPANS_GAP = range(8)
-FOR_RATE = (NORMAL, BEAT_IN_FILL, ECTOPIC, SPANS_GAP)
+NORMAL, FIRST, TOUCHES_GAP, BEAT_IN_FILL, ECTOPIC, ARTEFACT, TOO_LONG, SPANS_GAP, PAUSE = range(9)
+FOR_RATE = (NORMAL, BEAT_IN_FILL, ECTOPIC, ARTEFACT, SPANS_GAP, PAUSE)
 FOR_VARIABILITY = (NORMAL, SPANS_GAP)
-LONGEST_MS = 7000.0
-"""A pause of six seconds is believed, a longer one may be lost beats. A choice of this project."""
+LEAST_PAUSE_MS, LONGEST_PAUSE_MS = 2000.0, 30_000.0
+"""A pause is longer than two seconds: common practice, no source. Silence of more than half a minute is
+likelier that of an electrode: a choice of this project."""
 GUARD_MS = 50.0
 """A beat nearer than this to lost samples has an uncertain time. A choice of this project."""
 SPAN_DIFFERS = 0.2
@@ -31,6 +38,7 @@ if list(codes.RR_STATUS) != [
     "artefact",
     "too_long",
     "spans_gap",
+    "pause",
 ]:
     raise ImportError("the codes of rr_status changed; nodeday.stages.features.heart.intervals must follow")
 
@@ -161,20 +169,28 @@ def gap_status(rr: Floats, pair: PairLosses, usual_ms: Floats) -> NDArray[np.int
     ).astype(np.int8)
 
 
-def rr_status(rr: Floats, losses: Losses, first: Bools | None = None) -> NDArray[np.int8]:
+def rr_status(
+    rr: Floats, losses: Losses, first: Bools | None = None, empty: Bools | None = None
+) -> NDArray[np.int8]:
     """Return the status (b,) of the interval before each beat, as an index into ``codes.RR_STATUS``.
 
     ``rr`` (b,) are the intervals in ms of one boot, or of several stretches that each begin at a ``first``
-    beat (b,); ``losses`` are given at the beats (b,). The rules for artefacts see only intervals between two
-    beats that were seen, and never compare two that lost beats separate.
+    beat (b,); ``losses`` are given at the beats (b,); ``empty`` (b,) is where clean signal shows that no beat
+    lies between, nowhere if not given. The rules for artefacts see only intervals between two beats that were
+    seen, and never compare two that lost beats separate. A long interval is a pause only where it is empty
+    and nothing of it was lost.
     """
     first = np.arange(len(rr)) < 1 if first is None else first
     pair = pair_losses(losses, first)
-    complete = ~first & ~pair.near_lost & ~pair.lost_between & ~pair.filled & (rr <= LONGEST_MS)
-    status = gap_status(rr, pair, local_median(rr, complete))
+    complete = ~first & ~pair.near_lost & ~pair.lost_between & ~pair.filled
+    usual = local_median(rr, complete)
+    status = gap_status(rr, pair, usual)
+    long = (status == NORMAL) & (rr > LEAST_PAUSE_MS) & ~(rr < ROOM * usual)
     classes = irregular(rr, complete | (status == SPANS_GAP))
-    status[(status == NORMAL) & (rr > LONGEST_MS)] = TOO_LONG
     status[classes == ECTOPIC_FOUND] = ECTOPIC
     status[classes == ARTEFACT_FOUND] = ARTEFACT
+    status[long] = TOO_LONG
+    if empty is not None:
+        status[long & empty & (rr <= LONGEST_PAUSE_MS)] = PAUSE
     status[first] = FIRST
     return status

@@ -66,7 +66,7 @@ def quality_table(measures: SignalMeasures, shares: dict[str, Floats], windows: 
             "likeness": ratio(measures.likeness, first),
             "prominence": ratio(ratio(measures.near_power, measures.near), np.maximum(ratio(*away), 1e-12)),
             "centre_hz": ratio(measures.centre_hz, first),
-            "rhythm": ratio(measures.steady, first),
+            "regular_share": ratio(measures.steady, first),
             "qrs_power": np.minimum(ratio(measures.qrs_power, measures.high_power), 1.0),
             "kurtosis": _kurtosis(measures),
             "steadiness": 1 - np.minimum(ratio(measures.slow_power, measures.moment2), 1.0),
@@ -107,7 +107,7 @@ def signs_of_heart(rows: pd.DataFrame) -> tuple[Ints, Bools]:
 
     An index that is not defined counts as one against.
     """
-    centre, rhythm = rows["centre_hz"].to_numpy(np.float64), rows["rhythm"].to_numpy(np.float64)
+    centre, rhythm = rows["centre_hz"].to_numpy(np.float64), rows["regular_share"].to_numpy(np.float64)
     of_heart = [(centre >= SURE_HZ[0]) & (centre <= SURE_HZ[1]), rhythm >= SURE_RHYTHM]
     held, signs = [(centre >= LEAST_HZ[0]) & (centre <= LEAST_HZ[1])], list(of_heart)
     for name, sure, least in (

@@ -51,6 +51,11 @@ class BeatSeries:
         return RunningTotals.of(self.rr, self.status)
 
 
+def for_rate(status: NDArray[np.int8]) -> Bools:
+    """Return which intervals (b,) count for heart rate, by their ``status`` (b,)."""
+    return np.asarray(_COUNTS_FOR_RATE[status], np.bool_)
+
+
 def for_variability(status: NDArray[np.int8]) -> Bools:
     """Return which intervals (b,) count for variability, by their ``status`` (b,)."""
     return np.asarray(_COUNTS_FOR_VARIABILITY[status], np.bool_)
@@ -119,15 +124,32 @@ class TimeDomain:
 
 
 def heart_rate(series: BeatSeries, starts_ns: Ints, ends_ns: Ints) -> tuple[Floats, Floats]:
-    """Return the heart rate in bpm (w,), 60000 / mean(RR), and the count of its intervals (w,).
+    """Return the heart rate in bpm (w,), and the count of intervals in each window (w,).
 
-    An interval belongs to the window [start, end) in which it ends. Ectopic intervals and those of beats in
-    fills count as well.
+    The beats of a window [start, end) over the time of it in which beats could be seen. An interval that
+    reaches over an edge counts by the share of it that lies inside, as in Berger, Akselrod, Gordon and Cohen
+    1986 (from memory), so that a pause slows down each window that holds a part of it::
+
+        beats      R    R    R    R   xxxxxxxx   R    R        x lost
+        window        [---------------------------)
+        counts        0.6 + 1 + 1                 + 0.1        over the time that these take
     """
-    low, high = series.within(starts_ns, ends_ns)
-    use = _COUNTS_FOR_RATE[series.status]
-    count, total = (_between(_running(values), low, high) for values in (use, np.where(use, series.rr, 0.0)))
-    return 60_000.0 * ratio(count, total), count
+    if not len(series.at_ns):
+        return np.full(len(starts_ns), np.nan), np.zeros(len(starts_ns))
+    use = for_rate(series.status)
+    since = (series.at_ns - series.at_ns[0]) / 1e6
+    rr = np.where(use, series.rr, 0.0)
+    count, seen = (
+        np.diff(
+            [
+                np.interp((edges - series.at_ns[0]) / 1e6, since, np.cumsum(part))
+                for edges in (starts_ns, ends_ns)
+            ],
+            axis=0,
+        )[0]
+        for part in (use, rr)
+    )
+    return 60_000.0 * ratio(count, seen), count
 
 
 def variability(series: BeatSeries, starts_ns: Ints, ends_ns: Ints) -> TimeDomain:

@@ -31,7 +31,14 @@ import numpy as np
 from nodeday.core.arrays import Bits, Bools, Floats, Ints, runs, spread
 from nodeday.stages.features.heart.artefacts import local_median
 from nodeday.stages.features.heart.coarse import LEAST_S
-from nodeday.stages.features.heart.intervals import FIRST, TOO_LONG, TOUCHES_GAP, LossIndex, rr_status
+from nodeday.stages.features.heart.intervals import (
+    FIRST,
+    PAUSE,
+    TOO_LONG,
+    TOUCHES_GAP,
+    LossIndex,
+    rr_status,
+)
 from nodeday.stages.features.heart.rates import BeatSeries, for_variability
 from nodeday.stages.features.windows import SECOND
 
@@ -41,8 +48,9 @@ SLACK_NS = 2 * SECOND
 """A window may reach so far past the first or last beat of its stretch, about an interval."""
 GRID_HZ = 100.0
 GRID_NS = round(SECOND / GRID_HZ)
-BEFORE_NS, AFTER_NS = 3 * SECOND, SECOND // 5
-"""The first interval of a window begins before it: so much of the losses before and after it counts."""
+BEFORE_NS, AFTER_NS = 3 * SECOND, 3 * SECOND
+"""The first interval of a window begins before it, and heart rate counts a share of the one that ends after
+it: so much of the losses before and after it counts."""
 REPLAYS = 40
 NEAREST_S, FARTHEST_S = 30.0, 2400.0
 """By how much losses are moved, both ways: near stretches are more alike. Choices of this project."""
@@ -58,13 +66,14 @@ class BridgedBeats:
     """Beats (b,) in order of time, with short holes bridged.
 
     Instants ``at_ns``; the interval ``rr`` before each in ms; whether a beat is the ``first`` of a stretch,
-    and whether its interval was ``made_up``.
+    whether its interval was ``made_up``, and whether it is known to be ``empty``, a pause.
     """
 
     at_ns: Ints
     rr: Floats
     first: Bools
     made_up: Bools
+    empty: Bools
 
     @property
     def stretches(self) -> tuple[Ints, Ints]:
@@ -105,7 +114,7 @@ def bridge(series: BeatSeries) -> BridgedBeats:
     total = np.cumsum(np.where(made_up, rr, 0.0))
     to_come = total[np.cumsum(parts) - 1][source] - total
     at_ns = series.at_ns[source] - np.rint(to_come * 1e6).astype(np.int64)
-    return BridgedBeats(at_ns, rr, cut[source], made_up)
+    return BridgedBeats(at_ns, rr, cut[source], made_up, (series.status == PAUSE)[source])
 
 
 def _interpolated(rr: Floats, known: Bools) -> Floats:
@@ -218,7 +227,8 @@ class Replays:
     def true(self) -> BeatSeries:
         """The bridged beats (b,) with nothing lost."""
         nothing = LossIndex.of(np.zeros(1, np.bool_), np.zeros(1, np.bool_), GRID_HZ)
-        status = rr_status(self.beats.rr, nothing.at(np.zeros_like(self.cell)), self.beats.first)
+        beats = self.beats
+        status = rr_status(beats.rr, nothing.at(np.zeros_like(self.cell)), beats.first, beats.empty)
         return BeatSeries(self.beats.at_ns, self.beats.rr, status)
 
     @cached_property
@@ -244,9 +254,10 @@ class Replays:
         stretch, cell_left = self.stretch[left], cell[left]
         first = (np.diff(stretch, prepend=-1) != 0) | (np.diff(cell_left, prepend=-1) < 0)
         rr = np.where(first, np.nan, np.diff(beats.at_ns[left], prepend=0) / 1e6)
-        status = rr_status(rr, losses.index.at(cell_left), first)
+        neighbours = np.diff(left, prepend=-1) == 1
+        status = rr_status(rr, losses.index.at(cell_left), first, beats.empty[left] & neighbours)
         kept = np.zeros(len(cell), np.bool_)
-        kept[left[for_variability(status) & (np.diff(left, prepend=-1) == 1)]] = True
+        kept[left[for_variability(status) & neighbours]] = True
         return Replay(BeatSeries(beats.at_ns[left], rr, status), kept)
 
     def moved_windows(self, starts_ns: Ints, ends_ns: Ints) -> tuple[Ints, Bools]:

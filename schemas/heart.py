@@ -1,10 +1,49 @@
-"""The table of signal quality of an ECG: indices, and what the signal is good for."""
+"""Tables of the heart: beats, events of the rhythm, and the quality of the signal that both rest on."""
 
 from __future__ import annotations
 
 from nodeday.schemas import codes
-from nodeday.schemas.columns import channel, coverage, end_ns, node, start_ns
+from nodeday.schemas.columns import boot, channel, coverage, end_ns, node, start_ns, utc_ns
 from nodeday.schemas.declare import Column, Table
+
+BEATS = Table(
+    "beats",
+    "an R peak",
+    (
+        node,
+        boot,
+        utc_ns,
+        Column("amplitude_mv", "float32", "mV", "height of the peak in the filtered signal"),
+        Column("origin", "code", "", "what the peak lies on", codes=codes.BEAT_ORIGIN),
+        Column(
+            "rr_ms", "float64", "ms", "time since the previous beat; null for the first", ge=0, nullable=True
+        ),
+        Column("rr_status", "code", "", "what the interval may be used for", codes=codes.RR_STATUS),
+    ),
+    key=("node", "utc_ns"),
+    increasing="utc_ns",
+    within=("node",),
+)
+
+RHYTHM = Table(
+    "rhythm",
+    "an event of the rhythm of an ECG: a pause, the slowest or the fastest ten seconds",
+    (
+        node,
+        channel,
+        Column("event", "code", "", "what it is", codes=codes.RHYTHM_EVENT),
+        start_ns,
+        end_ns,
+        Column("rr_ms", "float64", "ms", "length of a pause; null for others", ge=0, nullable=True),
+        Column(
+            "rate_bpm", "float64", "bpm", "heart rate of ten seconds; null for pauses", ge=0, nullable=True
+        ),
+    ),
+    key=("node", "channel", "event", "start_ns"),
+    increasing="start_ns",
+    within=("node", "channel", "event"),
+    notes=("Figures with a definition, and none a finding about a person. Every pause is a row.",),
+)
 
 SIGNAL_QUALITY = Table(
     "signal_quality",
@@ -55,7 +94,7 @@ SIGNAL_QUALITY = Table(
         ),
         Column("centre_hz", "float64", "Hz", "mean frequency of the beats' shape", ge=0, nullable=True),
         Column(
-            "rhythm",
+            "regular_share",
             "float64",
             "1",
             "share of the beats whose interval is within a tenth of the one before",
