@@ -14,7 +14,6 @@ from records import Record, r_peaks, records
 
 from nodeday.stages.features.heart.coarse import coarse_signal
 from nodeday.stages.features.heart.quality import second_detector
-from nodeday.stages.features.heart.rpeaks import find_r_peaks
 
 TOLERANCES = (0.15, 0.05, 0.02)
 Detector = Callable[[Any, float], Any]
@@ -23,15 +22,6 @@ Detector = Callable[[Any, float], Any]
 def nodeday(signal: Any, rate: float) -> Any:
     found = r_peaks(signal, rate)
     return (found.sample + found.shift) / rate
-
-
-def both(signal: Any, rate: float) -> Any:
-    """The first detector and the second one."""
-    every = np.ones(len(signal), np.bool_)
-    shared = coarse_signal(signal, every, every, rate)
-    assert shared is not None
-    second_detector(shared, rate)
-    return find_r_peaks(shared, signal, rate).sample / rate
 
 
 def second(signal: Any, rate: float) -> Any:
@@ -149,7 +139,7 @@ def speed() -> dict[str, float]:
     base = records("mitdb")
     hours = sum(len(one.signal) / one.rate for one in base) / 3600
     figures: dict[str, float] = {}
-    for name, detect in {"nodeday": nodeday, "nodeday, both detectors": both, **peers()}.items():
+    for name, detect in {"nodeday": nodeday, **peers()}.items():
         if name == "wfdb xqrs":  # a minute and more a day: one record tells
             begin = time.process_time()
             detect(base[0].signal, base[0].rate)

@@ -30,7 +30,7 @@ from nodeday.stages.features.heart.analysis import (
 from nodeday.stages.features.heart.epochs import HeartStream, features_of
 from nodeday.stages.features.heart.intervals import rr_ms, rr_status
 from nodeday.stages.features.heart.replay import GRID_HZ, GRID_NS, LossPattern
-from nodeday.stages.features.heart.rpeaks import Peaks
+from nodeday.stages.features.heart.timing import Peaks
 from nodeday.stages.features.pieces import SamplePiece, SampleRows, cuts
 from nodeday.stages.features.stream import FeatureValues
 from nodeday.stages.features.windows import Windows

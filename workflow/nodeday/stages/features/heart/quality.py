@@ -55,15 +55,17 @@ VARIABILITY, RATE, UNUSABLE = (list(codes.SIGNAL_USE).index(use) for use in ("va
 class SignalMeasures:
     """Sums over each window (w,), such that sums of several pieces can be added.
 
-    ``first`` beats of the first detector; ``extra`` beats of the second one without a partner; how many
-    first ones are ``matched``; their ``likeness`` summed. Of the signal at the coarse rate: the count of its
-    ``samples``, the sums of its first to fourth powers, and its power in bands.
+    ``beats``, and their ``likeness`` summed. Of the two detectors by themselves: ``first`` beats of the first
+    one, how many of them are ``matched``, and ``extra`` beats of the second one without a partner. Of the
+    signal at the coarse rate: the count of its ``samples``, the sums of its first to fourth powers, and its
+    power in bands.
     """
 
-    first: Floats
-    extra: Floats
-    matched: Floats
+    beats: Floats
     likeness: Floats
+    first: Floats
+    matched: Floats
+    extra: Floats
     samples: Floats
     moment1: Floats
     moment2: Floats
@@ -88,7 +90,7 @@ class SignalMeasures:
 def measure_signal(
     signal: CoarseSignal,
     peaks: Ints,
-    second_s: Floats,
+    alone_s: tuple[Floats, Floats],
     utc_ns: Ints,
     rate_hz: float,
     windows: Windows,
@@ -96,8 +98,8 @@ def measure_signal(
 ) -> SignalMeasures:
     """Return the sums over ``windows`` for the samples of ``core``.
 
-    ``utc_ns`` (n,) are the instants of all samples. ``peaks`` (b,) are the beats of the first detector as
-    sample numbers, ``second_s`` those of the second one in seconds of the sample clock.
+    ``utc_ns`` (n,) are the instants of all samples. ``peaks`` (b,) are the beats as sample numbers;
+    ``alone_s`` those of the first and of the second detector by itself, in seconds of the sample clock.
     """
 
     def inside(sample: Ints) -> Bools:
@@ -109,16 +111,18 @@ def measure_signal(
     square = value * value
     powers = (band[index] ** 2 for band in (signal.band(5.0, 15.0), signal.band(5.0, 40.0), _slow(signal)))
     sums = _sums(edges, value, square, square * value, square * square, *powers)
-    second = np.clip(np.rint(second_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1)
-    extra = second[inside(second) & ~matches(second_s, peaks / rate_hz)]
+    first, second = (
+        np.clip(np.rint(at_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1) for at_s in alone_s
+    )
+    matched, partner = matches(*alone_s), matches(*alone_s[::-1])
     in_core, peak_ns = inside(peaks), utc_ns[peaks]
-    matched = matches(peaks / rate_hz, second_s).astype(np.float64)
     alike = likeness(signal, peaks, windows.of(peak_ns))
     return SignalMeasures(
         windows.sums(peak_ns[in_core]),
-        windows.sums(utc_ns[extra]),
-        windows.sums(peak_ns[in_core], matched[in_core]),
         windows.sums(peak_ns[in_core], alike[in_core]),
+        windows.sums(utc_ns[first[inside(first)]]),
+        windows.sums(utc_ns[first[inside(first) & matched]]),
+        windows.sums(utc_ns[second[inside(second) & ~partner]]),
         np.diff(edges).astype(np.float64),
         *sums,
     )
@@ -247,9 +251,9 @@ def quality_table(measures: SignalMeasures, shares: dict[str, Floats], windows: 
             "start_ns": windows.starts_ns,
             "end_ns": windows.starts_ns + windows.seconds * SECOND,
             **shares,
-            "beats": measures.first,
+            "beats": measures.beats,
             "agreement": ratio(measures.matched, union),
-            "likeness": ratio(measures.likeness, measures.first),
+            "likeness": ratio(measures.likeness, measures.beats),
             "qrs_power": np.minimum(ratio(measures.qrs_power, measures.high_power), 1.0),
             "kurtosis": ratio(central, np.where(variance > 1e-12, variance**2, 0.0)) - 3.0,
             "steadiness": 1 - np.minimum(ratio(measures.slow_power, measures.moment2), 1.0),
