@@ -188,6 +188,13 @@ def paced_both(trace: Trace) -> None:
         trace.beat(at, 0, ((-0.19, 0.1, 0.022), *PACED))
 
 
+def spikes_late(trace: Trace) -> None:
+    """Spikes that come too late, within a QRS of the heart's own conduction."""
+    for at in instants(trace.rng, 0.85):
+        trace.spike(at + trace.rng.uniform(-0.02, 0.005))
+        trace.beat(at, 0, (P, *NARROW, T))
+
+
 def spikes_alone(trace: Trace) -> None:
     """A pacemaker without a heart."""
     for at in np.arange(1.0, SECONDS - 1, 60 / 70):
@@ -236,6 +243,7 @@ HEARTS: dict[str, Callable[[Trace], None]] = {
     "paced, spikes -4 mV": lambda trace: paced(trace, -4.0),
     "paced, some fail": lambda trace: paced(trace, 4.0, fails=True),
     "paced in both chambers": paced_both,
+    "spikes within the QRS": spikes_late,
     "spikes without a heart": spikes_alone,
     "two-sided wide beats": two_sided,
     "two peaks": two_peaks,

@@ -44,6 +44,7 @@ def signal_quality(stream: HeartStream) -> pd.DataFrame:
             "node": np.full(len(rows), stream.node.node, object),
             "channel": np.full(len(rows), stream.kind.stream, object),
             "beats": rows["beats"].to_numpy(np.int64),
+            "pacing_spikes": rows["pacing_spikes"].to_numpy(np.int64),
             "use": _coded(rows["use"].to_numpy(np.int64), list(codes.SIGNAL_USE)),
         },
     )

@@ -113,7 +113,14 @@ def analyse_piece(piece: SamplePiece, rate_hz: float, windows: Windows) -> Piece
     found = r_peaks(piece.rows, rate_hz)
     if found.signal is not None:
         measures = measure_signal(
-            found.signal, found.peaks.sample, found.alone_s, piece.rows.utc_ns, rate_hz, of_piece, piece.core
+            found.signal,
+            found.peaks.sample,
+            found.alone_s,
+            found.pacing,
+            piece.rows.utc_ns,
+            rate_hz,
+            of_piece,
+            piece.core,
         )
     return PieceAnalysis(piece_beats(piece, found.peaks, rate_hz), first, measures, tally)
 

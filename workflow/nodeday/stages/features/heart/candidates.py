@@ -146,7 +146,7 @@ def levels(
         return height, np.zeros(len(height)), np.zeros(len(height))
     at_s = candidates.at_s
     beat = np.interp(at_s, at_s[beats], rolling_quantile(height[beats], BEATS, 50))
-    far = _distance(at_s, at_s[np.flatnonzero(chosen)]) > REFRACTORY_S
+    far = distance(at_s, at_s[np.flatnonzero(chosen)]) > REFRACTORY_S
     other = np.flatnonzero(~chosen & fit & far)
     if len(other) < 4:
         return beat, np.zeros(len(height)), np.zeros(len(height))
@@ -214,7 +214,7 @@ def rolling_quantile(values: Floats, width: int, percent: float) -> Floats:
     return np.asarray(percentile_filter(values, percent, size=min(width, len(values)), mode="reflect"))
 
 
-def _distance(at: Floats, points: Floats) -> Floats:
+def distance(at: Floats, points: Floats) -> Floats:
     """Return the distance (n,) from each of ``at`` (n,) to the nearest of ``points`` (p,)."""
     right = np.clip(np.searchsorted(points, at), 1, max(len(points) - 1, 1))
     right = np.minimum(right, len(points) - 1)

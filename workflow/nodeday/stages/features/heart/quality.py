@@ -56,9 +56,9 @@ class SignalMeasures:
     """Sums over each window (w,), such that sums of several pieces can be added.
 
     ``beats``, and their ``likeness`` summed. Of the two detectors by themselves: ``first`` beats of the first
-    one, how many of them are ``matched``, and ``extra`` beats of the second one without a partner. Of the
-    signal at the coarse rate: the count of its ``samples``, the sums of its first to fourth powers, and its
-    power in bands.
+    one, how many of them are ``matched``, and ``extra`` beats of the second one without a partner. A
+    pacemaker's spikes (``pacing``). Of the signal at the coarse rate: the count of its ``samples``, the sums
+    of its first to fourth powers, and its power in bands.
     """
 
     beats: Floats
@@ -66,6 +66,7 @@ class SignalMeasures:
     first: Floats
     matched: Floats
     extra: Floats
+    pacing: Floats
     samples: Floats
     moment1: Floats
     moment2: Floats
@@ -91,6 +92,7 @@ def measure_signal(
     signal: CoarseSignal,
     peaks: Ints,
     alone_s: tuple[Floats, Floats],
+    pacing: Ints,
     utc_ns: Ints,
     rate_hz: float,
     windows: Windows,
@@ -99,7 +101,8 @@ def measure_signal(
     """Return the sums over ``windows`` for the samples of ``core``.
 
     ``utc_ns`` (n,) are the instants of all samples. ``peaks`` (b,) are the beats as sample numbers;
-    ``alone_s`` those of the first and of the second detector by itself, in seconds of the sample clock.
+    ``alone_s`` those of the first and of the second detector by itself, in seconds of the sample clock;
+    ``pacing`` (s,) the samples of a pacemaker's spikes.
     """
 
     def inside(sample: Ints) -> Bools:
@@ -123,6 +126,7 @@ def measure_signal(
         windows.sums(utc_ns[first[inside(first)]]),
         windows.sums(utc_ns[first[inside(first) & matched]]),
         windows.sums(utc_ns[second[inside(second) & ~partner]]),
+        windows.sums(utc_ns[pacing[inside(pacing)]]),
         np.diff(edges).astype(np.float64),
         *sums,
     )
@@ -256,6 +260,7 @@ def quality_table(measures: SignalMeasures, shares: dict[str, Floats], windows: 
             "likeness": ratio(measures.likeness, measures.beats),
             "qrs_power": np.minimum(ratio(measures.qrs_power, measures.high_power), 1.0),
             "kurtosis": ratio(central, np.where(variance > 1e-12, variance**2, 0.0)) - 3.0,
+            "pacing_spikes": measures.pacing,
             "steadiness": 1 - np.minimum(ratio(measures.slow_power, measures.moment2), 1.0),
         }
     )

@@ -21,8 +21,10 @@ from nodeday.stages.features.heart.candidates import (
     WAVE_COST,
     Candidates,
     beats_by_height,
+    distance,
     evidence,
     find_candidates,
+    highest_apart,
     levels,
     rolling_quantile,
 )
@@ -39,11 +41,10 @@ COST, SPREAD, FAR = 1.5, 0.3, 1.6
 """An interval that differs by a third or more from the usual one costs ``COST``, as does one that is
 longer than ``FAR`` usual ones, however long: a pause is not filled for its length. Choices of this
 project."""
-VOTE = 2 * COST
-"""What two detectors find is not dropped for the two intervals that it makes."""
 CONFIRMED, QUIET, LONE, LONE_S = 0.9, 0.125, 0.5, 0.6
-"""The second detector has a vote where it has nine of ten beats around, and where no other maximum within
-0.6 s is half as high: in a burst of noise there are such. Choices of this project."""
+"""The second detector has a vote where it has nine of ten beats around, where the middle of the other maxima
+is below an eighth of a beat's height, and where no other one within 0.6 s is half as high: in a burst of
+noise there are such. Choices of this project."""
 ACROSS = 0.5
 """Share of the cost of an interval across lost samples: beats between may be lost too."""
 
@@ -84,11 +85,9 @@ def choose(candidates: Candidates, second_s: Floats) -> tuple[Ints, Ints]:
             break  # the next round would choose the same
         beat = np.zeros(len(candidates.index), np.bool_)
         beat[chosen] = True
-    if len(chosen) < 2:
-        return chosen, chosen
     weights = evidence(candidates, beat, fit)
-    vote = _votes(candidates, beat, fit, weights, second_s)
-    return _sequence(candidates, beat, weights + vote, 50) if vote.any() else chosen, chosen
+    voted = _voted(candidates, chosen, fit, weights, second_s)
+    return np.union1d(chosen, voted), chosen
 
 
 def _sequence(candidates: Candidates, beat: Bools, weights: Floats, percent: float) -> Ints:
@@ -99,26 +98,37 @@ def _sequence(candidates: Candidates, beat: Bools, weights: Floats, percent: flo
     return best_sequence(candidates.at_s, weights, usual, candidates.stretch)
 
 
-def _votes(candidates: Candidates, chosen: Bools, fit: Bools, weights: Floats, second_s: Floats) -> Floats:
-    """Return what the second detector adds to the evidence ``weights`` (c,) of each candidate.
+def _voted(candidates: Candidates, chosen: Ints, fit: Bools, weights: Floats, second_s: Floats) -> Ints:
+    """Return the indices of more beats, which the second detector has and only the rhythm spoke against.
 
-    It has a vote for maxima that are nearer to a beat's height than to the others', where the signal is
-    quiet, where it confirms the beats ``chosen`` (c,) around and nothing else stands out next to them. It
-    then also overrules the T wave's rule, for maxima that are unlike the T waves around.
+    It has a vote on maxima that are nearer to a beat's height than to the others' by their ``weights`` (c,),
+    where the signal is quiet, where it confirms the beats ``chosen`` around and nothing else stands out next
+    to them. It then also overrules the T wave's rule, for maxima that are unlike the T waves around.
     """
+    if len(chosen) < 2:
+        return chosen[:0]
     at_s, height = candidates.at_s, candidates.usual
+    beat = np.zeros(len(at_s), np.bool_)
+    beat[chosen] = True
     backed = matches(at_s, second_s)
-    share = uniform_filter1d(backed[chosen].astype(np.float64), INTERVALS, mode="reflect")
-    sure = np.interp(at_s, at_s[chosen], share) >= CONFIRMED
-    usual, noise, _ = levels(candidates, height, chosen, fit)
-    rest, near = np.where(chosen, 0.0, height), np.zeros(len(at_s))
+    share = uniform_filter1d(backed[beat].astype(np.float64), INTERVALS, mode="reflect")
+    sure = np.interp(at_s, at_s[beat], share) >= CONFIRMED
+    usual, noise, _ = levels(candidates, height, beat, fit)
+    spared = WAVE_COST * odd_t_waves(at_s, candidates.slope, candidates.wide, beat)
+    vote = backed & sure & (noise < QUIET * usual) & (weights + spared > 0) & ~beat
+    vote &= _stands_out(at_s, height, beat) & (distance(at_s, at_s[beat]) >= REFRACTORY_S)
+    more = np.flatnonzero(vote)
+    return more[highest_apart(at_s[more], height[more], REFRACTORY_S)]
+
+
+def _stands_out(at_s: Floats, height: Floats, beat: Bools) -> Bools:
+    """Return which candidates (c,) are twice as high as all around that are no ``beat`` (c,)."""
+    rest, near = np.where(beat, 0.0, height), np.zeros(len(at_s))
     for step in range(1, min(round(LONE_S / APART_S) + 1, len(at_s))):
         close = at_s[step:] - at_s[:-step] <= LONE_S
         near[step:] = np.maximum(near[step:], close * rest[:-step])
         near[:-step] = np.maximum(near[:-step], close * rest[step:])
-    spared = WAVE_COST * odd_t_waves(at_s, candidates.slope, candidates.wide, chosen)
-    vote = backed & sure & (noise < QUIET * usual) & (near < LONE * height) & (weights + spared > 0)
-    return np.where(vote, VOTE + spared, 0.0)
+    return np.asarray(near < LONE * height, np.bool_)
 
 
 def best_sequence(at_s: Floats, evidence: Floats, usual_s: Floats, stretch: Ints) -> Ints:

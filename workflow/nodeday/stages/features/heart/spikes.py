@@ -18,13 +18,13 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from nodeday.core.arrays import Floats, Ints, Singles
+from nodeday.core.arrays import Bools, Floats, Ints, Singles
 
 LEAST_HZ = 200.0
 NARROW_S, NARROW, AROUND = 0.008, 2, 3
 """The width d, and how many such widths are seen on either side."""
-LEFT = 0.3
-"""Share of the spike's height that the signal around may be away from the line."""
+LEFT, LEFT_IN_ROW = 0.2, 0.6
+"""Share of the spike's height that the signal around may be away from the line; among spikes like it."""
 LEAST_MV, CLEAR = 0.3, 10.0
 """A spike has 0.3 mV, and ten times the deviation of what noise makes of the same difference."""
 NOISE_S = 2.0
@@ -35,7 +35,7 @@ turns with those of another chamber."""
 
 
 def spikes(value: Singles | Floats, rate_hz: float) -> Ints:
-    """Return the samples (s,) of an ECG ``value`` (n,) in mV that are the top of a spike; lost ones are NaN."""
+    """Return the samples (s,) that are the top of a spike, of an ECG ``value`` (n,) in mV, NaN where lost."""
     narrow = _width(rate_hz)
     far = AROUND * narrow
     if rate_hz < LEAST_HZ or len(value) < NOISE_S * rate_hz:
@@ -52,7 +52,20 @@ def spikes(value: Singles | Floats, rate_hz: float) -> Ints:
     away, height = np.abs(window), np.abs(window[:, far])
     top = away.argmax(axis=1) == far
     around = np.where(np.abs(steps) < narrow, 0.0, away).max(axis=1, initial=0.0)
-    return at[top & (around < LEFT * height)]
+    likely = top & (around < LEFT_IN_ROW * height)
+    at, height, clear = at[likely], height[likely], (around < LEFT * height)[likely]
+    return np.asarray(at[clear | _in_row(at / rate_hz, height, clear)], np.int64)
+
+
+def _in_row(at_s: Floats, height: Singles | Floats, clear: Bools) -> Bools:
+    """Return which of the spikes (s,) have a ``clear`` one (s,) of like ``height`` (s,) close by."""
+    found = np.zeros(len(at_s), np.bool_)
+    for step in range(1, min(CHAMBERS + 1, len(at_s))):
+        low, high = np.sort([height[step:], height[:-step]], axis=0)
+        pair = (at_s[step:] - at_s[:-step] <= APART_S) & (high < LIKE * low)
+        found[step:] |= pair & clear[:-step]
+        found[:-step] |= pair & clear[step:]
+    return found
 
 
 def _width(rate_hz: float) -> int:
@@ -76,10 +89,10 @@ def without_spikes(value: Singles | Floats, at: Ints, rate_hz: float) -> Singles
     """Return ``value`` (n,) with a straight line in place of each of the spikes ``at`` (s,)."""
     if not len(at):
         return value
-    narrow = _width(rate_hz)
-    smooth, steps = value.copy(), np.arange(-narrow, narrow + 1)
-    left, right = value[at - narrow - 1], value[at + narrow + 1]
-    share = (steps + narrow + 1) / (2 * narrow + 2)
+    wide = _width(rate_hz) + 1
+    smooth, steps = value.copy(), np.arange(-wide, wide + 1)
+    left, right = value[at - wide - 1], value[at + wide + 1]
+    share = (steps + wide + 1) / (2 * wide + 2)
     smooth[at[:, None] + steps] = left[:, None] + (right - left)[:, None] * share
     return smooth
 
@@ -87,10 +100,4 @@ def without_spikes(value: Singles | Floats, at: Ints, rate_hz: float) -> Singles
 def pacing(value: Singles | Floats, at: Ints, rate_hz: float) -> Ints:
     """Return those of the spikes ``at`` (s,) in ``value`` (n,) that stand in a row, as a pacemaker's do."""
     height = np.abs(value[at] - value[at - AROUND * _width(rate_hz)])
-    in_row = np.zeros(len(at), np.bool_)
-    for step in range(1, min(CHAMBERS + 1, len(at))):
-        low, high = np.sort([height[step:], height[:-step]], axis=0)
-        pair = (at[step:] - at[:-step] <= APART_S * rate_hz) & (high < LIKE * low)
-        in_row[step:] |= pair
-        in_row[:-step] |= pair
-    return np.asarray(at[in_row], np.int64)
+    return np.asarray(at[_in_row(at / rate_hz, height, np.ones(len(at), np.bool_))], np.int64)

@@ -158,13 +158,15 @@ def _two_highest(side: Floats, base: int, reach: int, rate_hz: float) -> Ints:
 def _refined(points: Points, rate_hz: float) -> Peaks:
     """Return the peaks that were voted for, made sub-sample by a parabola, doubles removed."""
     rows = np.arange(len(points.base))
-    up = _vote(points.shape, _preference(points.steep[:, :, 0]), np.ones(len(rows)))
+    every, heights = np.ones(len(rows)), np.maximum(points.around[..., 1], LEAST)
+    up = _vote(points.shape, _ratio(heights[:, :, 0]), _ratio(points.steep[:, :, 0]), every)
     usual = rolling_quantile(np.sign(up), INTERVALS, 50)
     side = np.where(up + np.log(OPPOSITE) * usual > 0, 0, 1)
     sign = np.where(side == 0, 1.0, -1.0)
     pair = points.sample[rows, side]
     second, earlier = pair[:, 1] != pair[:, 0], np.where(pair[:, 1] < pair[:, 0], -1.0, 1.0)
-    early = _vote(points.shape, earlier * _preference(points.steep[rows, side]), second.astype(np.float64))
+    tall, steep = (earlier * _ratio(measure[rows, side]) for measure in (heights, points.steep))
+    early = _vote(points.shape, tall, steep, second.astype(np.float64))
     taken = np.where(second & (early * earlier < 0), 1, 0)
     before, at, after = points.around[rows, side, taken].T
     # At a cut the R itself may be lost, and its neighbour, the Q or S, would stand in for it.
@@ -180,18 +182,19 @@ def _refined(points: Points, rate_hz: float) -> Peaks:
     return Peaks(top[kept], shift[kept], (sign * height)[kept], base[kept])
 
 
-def _preference(steep: Floats) -> Floats:
-    """Return by how much the first of two peaks is steeper, (p,), as the logarithm of the ratio of (p, 2)."""
-    return np.asarray(np.log(steep[:, 0] / steep[:, 1]), np.float64)
+def _ratio(peaks: Floats) -> Floats:
+    """Return the logarithm of the ratio (p,) of the first of two ``peaks`` (p, 2) to the second, bounded."""
+    return np.asarray(np.clip(np.log(peaks[:, 0] / peaks[:, 1]), -MOST, MOST), np.float64)
 
 
-def _vote(shape: Singles, prefers: Floats, weight: Floats) -> Floats:
+def _vote(shape: Singles, by_itself: Floats, prefers: Floats, weight: Floats) -> Floats:
     """Return the mean (p,) of what each beat ``prefers`` (p,) over the beats around that are like it.
 
-    A beat's vote has its ``weight`` (p,) times a power of the correlation of both ``shape`` (p, k).
+    A beat's vote has its ``weight`` (p,) times a power of the correlation of both ``shape`` (p, k). On itself
+    a beat votes for the higher peak (``by_itself``), since noise may be steep.
     """
-    votes = np.clip(prefers, -MOST, MOST) * weight
-    total, count = votes.copy(), weight.copy()
+    votes = prefers * weight
+    total, count = by_itself * weight, weight.copy()
     for step in range(1, min(VOTERS + 1, len(shape))):
         alike = np.maximum(np.einsum("ij,ij->i", shape[step:], shape[:-step]), 0.0) ** LIKENESS
         total[step:] += alike * votes[:-step]

@@ -95,7 +95,7 @@ def p_waves(at_s: Floats, slope: Floats, likely: Bools) -> Bools:
 def _period(beat_s: Floats) -> Floats:
     """Return the shorter of the intervals before and after each beat (b,)."""
     interval = np.concatenate([[np.inf], np.diff(beat_s), [np.inf]])
-    return np.minimum(interval[:-1], interval[1:])
+    return np.asarray(np.minimum(interval[:-1], interval[1:]), np.float64)
 
 
 def _recurrence(at_s: Floats, slope: Floats, beats: Ints, number: Ints, before_s: Floats) -> Floats:
