@@ -1,8 +1,8 @@
 """R peaks, speed, variability under loss, error bars and a heart-rate ramp, beside peers in the same run.
 
-Run: ``NODEDAY_OPEN_DATA=... .venv/bin/python benchmarks/heart.py [detector] [speed] [loss] [bars] [ramp]``.
-The peers are the detectors of wfdb and, where it is installed, sleepecg. Machines are noisy: read the
-ratios."""
+Run: ``NODEDAY_OPEN_DATA=... .venv/bin/python benchmarks/heart.py [PART] ...``.
+PART is detector, placement, made, speed, loss, bars or ramp. The peers are the detectors of wfdb and, where
+it is installed, sleepecg. Machines are noisy: read the ratios."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 from heart_bars import bars
-from heart_beats import detector, speed
+from heart_beats import detector, made_rows, placement, speed
 from heart_loss import loss
 from records import analysed
 
@@ -47,7 +47,15 @@ def ramp() -> dict[str, float]:
 
 def main() -> None:
     warnings.simplefilter("ignore")  # of the readers of the records
-    parts = {"detector": detector, "speed": speed, "loss": loss, "bars": bars, "ramp": ramp}
+    parts = {
+        "detector": detector,
+        "placement": placement,
+        "made": made_rows,
+        "speed": speed,
+        "loss": loss,
+        "bars": bars,
+        "ramp": ramp,
+    }
     wanted = sys.argv[1:] or list(parts)
     target = Path("benchmarks/heart.json")
     figures = json.loads(target.read_text()) if target.exists() else {}

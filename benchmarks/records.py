@@ -52,7 +52,8 @@ class Record:
         read, labels = wfdb.rdrecord(str(path), channels=[0]), wfdb.rdann(str(path), "atr")
         self.signal, self.rate = read.p_signal[:, 0], float(read.fs)
         symbols = np.array(labels.symbol)
-        self.beats = labels.sample[np.isin(symbols, list(BEATS))] / self.rate
+        beats = np.isin(symbols, list(BEATS))
+        self.beats, self.kinds = labels.sample[beats] / self.rate, symbols[beats]
         marks = [labels.sample[symbols == mark] / self.rate for mark in ("[", "]")]
         self.flutter = list(zip(*marks, strict=False))
 

@@ -19,19 +19,22 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from nodeday.core.arrays import Bools, Floats, Ints, Singles
+from nodeday.stages.features.heart.candidates import highest_apart
 
 LEAST_HZ = 200.0
 NARROW_S, NARROW, AROUND = 0.008, 2, 3
 """The width d, and how many such widths are seen on either side."""
 LEFT, LEFT_IN_ROW = 0.2, 0.6
 """Share of the spike's height that the signal around may be away from the line; among spikes like it."""
+EQUAL = 0.9
+"""A spike between two samples makes both of them high: either may be its top."""
 LEAST_MV, CLEAR = 0.3, 10.0
 """A spike has 0.3 mV, and ten times the deviation of what noise makes of the same difference."""
 NOISE_S = 2.0
 """That noise is a median over two seconds, the highest of three such in a row."""
-LIKE, APART_S, CHAMBERS = 2.0, 2.0, 2
-"""Spikes in a row differ in height by less than a factor of two, are at most two seconds apart, and may take
-turns with those of another chamber."""
+LIKE, APART_S, NEXT = 2.0, 2.0, 4
+"""Spikes in a row differ in height by less than a factor of two, are at most two seconds apart, and have at
+most three others between them: two chambers may take turns, and one spike may be unclear."""
 
 
 def spikes(value: Singles | Floats, rate_hz: float) -> Ints:
@@ -50,17 +53,19 @@ def spikes(value: Singles | Floats, rate_hz: float) -> Ints:
     window = value[at[:, None] + steps]
     window = window - window[:, :1] - (window[:, -1:] - window[:, :1]) * ((steps + far) / (2 * far))
     away, height = np.abs(window), np.abs(window[:, far])
-    top = away.argmax(axis=1) == far
+    top = height >= EQUAL * away.max(axis=1, initial=0.0)
     around = np.where(np.abs(steps) < narrow, 0.0, away).max(axis=1, initial=0.0)
     likely = top & (around < LEFT_IN_ROW * height)
     at, height, clear = at[likely], height[likely], (around < LEFT * height)[likely]
+    once = highest_apart(at.astype(np.float64), height, narrow + 1)
+    at, height, clear = at[once], height[once], clear[once]
     return np.asarray(at[clear | _in_row(at / rate_hz, height, clear)], np.int64)
 
 
 def _in_row(at_s: Floats, height: Singles | Floats, clear: Bools) -> Bools:
     """Return which of the spikes (s,) have a ``clear`` one (s,) of like ``height`` (s,) close by."""
     found = np.zeros(len(at_s), np.bool_)
-    for step in range(1, min(CHAMBERS + 1, len(at_s))):
+    for step in range(1, min(NEXT + 1, len(at_s))):
         low, high = np.sort([height[step:], height[:-step]], axis=0)
         pair = (at_s[step:] - at_s[:-step] <= APART_S) & (high < LIKE * low)
         found[step:] |= pair & clear[:-step]

@@ -5,7 +5,7 @@ Each rule looks at pairs of candidates, of which one is likely a beat::
     T wave   comes within 360 ms after a beat and is less than half as steep (Pan and Tompkins 1985, from
              memory). It is no T wave if it is far steeper than the T waves of the beats around and has the
              energy of a beat too: an early wide beat.
-    P wave   comes within 300 ms before a beat and is less steep; the beats around have such a wave at the
+    P wave   comes within 320 ms before a beat and is less steep; the beats around have such a wave at the
              same distance; and that distance is clearly less than half of the heart's period. Small beats
              that alternate with large ones lie half-way between those, and are no P waves.
 
@@ -24,12 +24,12 @@ T_ODD, T_ENERGY = 3.0, 0.7
 """Three times as steep as the usual T wave, and at least 0.7 times the beat's height in the slow band."""
 T_BEATS = 15
 """The usual T wave is the median over so many beats."""
-PR_S, P_SLOPE = 0.3, 0.7
-"""A PR interval is 120 to 200 ms, and longer where conduction is slow (from memory)."""
+PR_S, P_SLOPE = 0.32, 0.7
+"""A PR interval is 120 to 200 ms, and up to 300 ms where conduction is slow (from memory)."""
 PR_SHARE = 0.45
 """Of the heart's period: at half of it a small beat would stand between two large ones."""
-P_BEATS, P_STEADY_S, P_RECURS = 8, 0.02, 0.5
-"""Half of the eight beats before and the eight behind have a like wave at the same distance to 20 ms."""
+P_BEATS, P_STEADY_S, P_RECURS = 8, 0.025, 0.5
+"""Half of the eight beats before and the eight behind have a like wave at the same distance to 25 ms."""
 NEAR = 3
 """Candidates are 100 ms apart: so many may lie in reach."""
 
