@@ -1,8 +1,8 @@
 """R peaks, speed, variability under loss, error bars and a heart-rate ramp, beside peers in the same run.
 
-Run: ``NODEDAY_OPEN_DATA=... .venv/bin/python benchmarks/heart.py [detector] [speed] [loss] [bars] [ramp]
-[absent]``. The peers are the detectors of wfdb and, where it is installed, sleepecg. Machines are noisy: read
-the ratios."""
+Run: ``NODEDAY_OPEN_DATA=... .venv/bin/python benchmarks/heart.py [PART] ...``.
+PART is detector, placement, made, speed, loss, bars, ramp or absent. The peers are the detectors of wfdb
+and, where it is installed, sleepecg. Machines are noisy: read the ratios."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from heart_absent import absent
 from heart_bars import bars
-from heart_beats import detector, speed
+from heart_beats import detector, made_rows, placement, speed
 from heart_loss import loss
 from records import analysed
 
@@ -50,6 +50,8 @@ def main() -> None:
     warnings.simplefilter("ignore")  # of the readers of the records
     parts = {
         "detector": detector,
+        "placement": placement,
+        "made": made_rows,
         "speed": speed,
         "loss": loss,
         "bars": bars,

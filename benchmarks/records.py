@@ -31,7 +31,7 @@ from nodeday.stages.features.heart.ecg_stream import HeartStream
 from nodeday.stages.features.heart.epochs import features_of
 from nodeday.stages.features.heart.intervals import rr_ms, rr_status
 from nodeday.stages.features.heart.replay import GRID_HZ, GRID_NS, LossPattern
-from nodeday.stages.features.heart.rpeaks import Peaks
+from nodeday.stages.features.heart.timing import Peaks
 from nodeday.stages.features.pieces import SamplePiece, SampleRows, cuts
 from nodeday.stages.features.stream import FeatureValues
 from nodeday.stages.features.windows import Windows
@@ -53,7 +53,8 @@ class Record:
         read, labels = wfdb.rdrecord(str(path), channels=[0]), wfdb.rdann(str(path), "atr")
         self.signal, self.rate = read.p_signal[:, 0], float(read.fs)
         symbols = np.array(labels.symbol)
-        self.beats = labels.sample[np.isin(symbols, list(BEATS))] / self.rate
+        beats = np.isin(symbols, list(BEATS))
+        self.beats, self.kinds = labels.sample[beats] / self.rate, symbols[beats]
         marks = [labels.sample[symbols == mark] / self.rate for mark in ("[", "]")]
         self.flutter = list(zip(*marks, strict=False))
 
@@ -95,7 +96,7 @@ def sample_rows(signal: Any, rate: float, lost: Any) -> SampleRows:
 def r_peaks(signal: Any, rate: float, lost: Any = None) -> Peaks:
     """R peaks of a signal in mV, between the samples that are ``lost``."""
     lost = np.zeros(len(signal), bool) if lost is None else lost
-    return beats.r_peaks(sample_rows(signal, rate, lost), rate)[0]
+    return beats.r_peaks(sample_rows(signal, rate, lost), rate).peaks
 
 
 def analysed(

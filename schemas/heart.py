@@ -122,6 +122,7 @@ SIGNAL_QUALITY = Table(
         Column(
             "steadiness", "float64", "1", "share of the power above 1 Hz (basSQI)", ge=0, le=1, nullable=True
         ),
+        Column("pacing_spikes", "int64", "count", "a pacemaker's spikes seen: the heart is paced", ge=0),
         Column("use", "code", "", "what the signal is good for", codes=codes.SIGNAL_USE),
     ),
     key=("node", "channel", "start_ns"),

@@ -12,7 +12,7 @@ from nodeday.schemas import codes
 from nodeday.stages.features.heart import beats
 from nodeday.stages.features.heart.analysis import analyse, analyse_piece
 from nodeday.stages.features.heart.rates import BeatSeries
-from nodeday.stages.features.heart.rpeaks import Peaks
+from nodeday.stages.features.heart.timing import Peaks
 from nodeday.stages.features.pieces import GOOD, MEASURED, MISSING, SamplePiece, SampleRows, cuts
 from nodeday.stages.features.pieces import pieces_of as pieces_in
 from nodeday.stages.features.windows import windows_over
@@ -114,4 +114,4 @@ def r_peaks(
         np.where(present, MEASURED, MISSING).astype(np.int8),
         np.where(trusted, GOOD, clipped).astype(np.int8),
     )
-    return beats.r_peaks(rows, rate_hz)[0]
+    return beats.r_peaks(rows, rate_hz).peaks

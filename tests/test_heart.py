@@ -57,7 +57,7 @@ def scored(beats: np.ndarray, found: np.ndarray, rate: float) -> tuple[float, fl
         ("112", 0.9995),
         ("114", 0.998),
         ("117", 0.9995),
-        ("201", 0.98),
+        ("201", 0.995),
         ("217", 0.998),
         ("228", 0.997),
     ],
@@ -68,7 +68,19 @@ def test_against_expert_labels(record: str, least: float) -> None:
     signal, beats, rate = expert("mitdb", record)
     sensitivity, predictivity = scored(beats, r_peaks(signal, rate).sample, rate)
     assert sensitivity >= least
-    assert predictivity >= 0.998
+    assert predictivity >= 0.997
+
+
+@pytest.mark.filterwarnings("ignore:The inplace keyword")
+@pytest.mark.parametrize("rate_hz", [250, 360])
+def test_wide_paced_beats_are_timed_at_one_deflection(rate_hz: int) -> None:
+    """Record 217: a peak and a trough of about one height, 90 ms apart, of which the labels stand between."""
+    from scipy.signal import resample_poly
+
+    signal, beats, rate = expert("mitdb", "217")
+    at = r_peaks(resample_poly(signal, rate_hz, int(rate)), rate_hz).sample / rate_hz
+    off = np.abs(beats[:, None] / rate - at).min(axis=1)
+    assert ((off > 0.05) & (off < 0.15)).sum() <= 10
 
 
 @pytest.mark.filterwarnings("ignore:The inplace keyword")

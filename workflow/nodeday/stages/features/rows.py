@@ -63,6 +63,7 @@ def signal_quality(stream: HeartStream) -> pd.DataFrame:
             "channel": np.full(len(rows), stream.kind.stream, object),
             "beats": rows["beats"].to_numpy(np.int64),
             "signs": rows["signs"].to_numpy(np.int64),
+            "pacing_spikes": rows["pacing_spikes"].to_numpy(np.int64),
             "use": _coded(rows["use"].to_numpy(np.int64), list(codes.SIGNAL_USE)),
         },
     )

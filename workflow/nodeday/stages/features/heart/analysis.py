@@ -15,7 +15,7 @@ from nodeday.core.arrays import Bools, Floats, Ints, spread
 from nodeday.schemas import codes
 from nodeday.stages.features.heart import quality
 from nodeday.stages.features.heart.beats import Beats, PieceBeats, join_beats, piece_beats, r_peaks
-from nodeday.stages.features.heart.measures import SignalMeasures, measure_signal, second_detector
+from nodeday.stages.features.heart.measures import SignalMeasures, measure_signal
 from nodeday.stages.features.heart.quality import quality_table
 from nodeday.stages.features.heart.replay import GRID_NS, LossPattern
 from nodeday.stages.features.pieces import SamplePiece, SampleRows
@@ -107,13 +107,19 @@ def analyse_piece(piece: SamplePiece, rate_hz: float, windows: Windows) -> Piece
     first, last = session.of(core.utc_ns[[0, -1]]).tolist()
     of_piece = Windows(int(session.starts_ns[first]), session.seconds, last - first + 1)
     tally, measures = SampleTally.of(core, of_piece), None
-    peaks, signal = r_peaks(piece.rows, rate_hz)
-    if signal is not None:
-        second_s = second_detector(signal, rate_hz)
+    found = r_peaks(piece.rows, rate_hz)
+    if found.signal is not None:
         measures = measure_signal(
-            signal, peaks.sample, second_s, piece.rows.utc_ns, rate_hz, of_piece, piece.core
+            found.signal,
+            found.peaks.sample,
+            found.alone_s,
+            found.pacing,
+            piece.rows.utc_ns,
+            rate_hz,
+            of_piece,
+            piece.core,
         )
-    return PieceAnalysis(piece_beats(piece, peaks, signal, rate_hz), first, measures, tally)
+    return PieceAnalysis(piece_beats(piece, found.peaks, found.signal, rate_hz), first, measures, tally)
 
 
 def analyse(pieces: Iterable[PieceAnalysis], rate_hz: float, windows: Windows) -> EcgAnalysis:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import groupby
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +16,12 @@ from nodeday.stages.features.heart.candidates import REFRACTORY_S, highest_apart
 from nodeday.stages.features.heart.coarse import CoarseSignal, coarse_signal
 from nodeday.stages.features.heart.intervals import Losses, rr_ms, rr_status
 from nodeday.stages.features.heart.mains import without_mains
+from nodeday.stages.features.heart.measures import second_detector
 from nodeday.stages.features.heart.pauses import empty_before
 from nodeday.stages.features.heart.rates import BeatSeries
-from nodeday.stages.features.heart.rpeaks import LEAST_HZ, NONE, Peaks, find_r_peaks
+from nodeday.stages.features.heart.rpeaks import LEAST_HZ, find_r_peaks
+from nodeday.stages.features.heart.spikes import pacing, spikes, without_spikes
+from nodeday.stages.features.heart.timing import NONE, Peaks
 from nodeday.stages.features.pieces import GOOD, SamplePiece, SampleRows
 
 MEASURED, IMPUTED = range(2)
@@ -70,16 +73,33 @@ class PieceBeats:
     empty: Bools
 
 
-def r_peaks(rows: SampleRows, rate_hz: float) -> tuple[Peaks, CoarseSignal | None]:
-    """Return the R peaks of samples of one boot in mV, and the coarse signal that they were found in.
+class Search(NamedTuple):
+    """The beats of an ECG, and what they were found with.
 
-    Nothing is sought at ``LEAST_HZ`` and below, nor where no stretch is long enough; then the signal is None.
+    ``peaks``; the coarse ``signal``, None where nothing was sought; ``alone_s``, the beats of the first and
+    of the second detector by itself, in seconds of the sample clock.
     """
-    if rate_hz <= LEAST_HZ:
-        return NONE, None
-    value = without_mains(rows.value, ~rows.missing, rate_hz)
-    signal = coarse_signal(value, ~rows.missing, rows.quality == GOOD, rate_hz)
-    return NONE if signal is None else find_r_peaks(signal, value, rate_hz), signal
+
+    peaks: Peaks
+    signal: CoarseSignal | None
+    alone_s: tuple[Floats, Floats]
+    pacing: Ints
+
+
+def r_peaks(rows: SampleRows, rate_hz: float) -> Search:
+    """Return the R peaks of samples of one boot in mV.
+
+    Nothing is sought at ``LEAST_HZ`` and below, nor where no stretch is long enough.
+    """
+    signal, at = None, spikes(rows.value, rate_hz)
+    value = without_mains(without_spikes(rows.value, at, rate_hz), ~rows.missing, rate_hz)
+    if rate_hz > LEAST_HZ:
+        signal = coarse_signal(value, ~rows.missing, rows.quality == GOOD, rate_hz)
+    if signal is None:
+        return Search(NONE, None, (np.zeros(0), np.zeros(0)), at[:0])
+    second_s = second_detector(signal, rate_hz)
+    peaks, alone_s = find_r_peaks(signal, value, rate_hz, second_s)
+    return Search(peaks, signal, (alone_s, second_s), pacing(rows.value, at, rate_hz))
 
 
 def piece_beats(piece: SamplePiece, peaks: Peaks, signal: CoarseSignal | None, rate_hz: float) -> PieceBeats:

@@ -8,8 +8,8 @@ other maxima around it: the energy in 2.5-12 Hz (wide beats), in 8-25 Hz (the us
 
 In a clean signal the heights of beats and of T waves are far apart and the evidence is strong; in noise it is
 weak by itself, and the rhythm decides (:func:`.rpeaks.best_sequence`). The parts are those of published
-detectors (adaptive signal and noise levels and the T wave's slope, Pan and Tompkins 1985; matched
-filtering), put together by this project; the constants are its choice.
+detectors (adaptive signal and noise levels, Pan and Tompkins 1985; matched filtering), put together by this
+project; the constants are its choice.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from scipy.ndimage import maximum_filter1d, percentile_filter, uniform_filter1d
 
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.stages.features.heart.coarse import CoarseSignal
+from nodeday.stages.features.heart.waves import p_waves, t_waves
 
 WIDE_HZ, USUAL_HZ, SHARP_HZ = (2.5, 12.0), (8.0, 25.0), (12.0, 40.0)
 WEIGHTS = (1.0, 1.2, 2.0)
@@ -36,8 +37,8 @@ BIN_S, BINS, OUTLIER = 1.5, 11, 5.0
 BEATS, OTHERS = 9, 15
 """The usual heights are medians over so many neighbours in time."""
 SHARE, ABOVE, FLOOR = 0.25, 2.5, 0.12
-T_WAVE_S, T_SLOPE, T_COST = 0.36, 0.5, 3.0
-"""Within 360 ms of a candidate and less than half as steep: a T wave (Pan and Tompkins 1985, from memory)."""
+WAVE_COST = 3.0
+"""What looks like the T or the P wave of a beat loses so much (:mod:`.waves`)."""
 FAINTEST = 0.03
 PRIOR = 0.3
 """Leans to beats: a missed one is worse than a false one, which the rules for intervals find."""
@@ -127,7 +128,7 @@ def beats_by_height(candidates: Candidates) -> tuple[Bools, Bools]:
         high = np.flatnonzero(candidates.energy > limit)
         chosen = np.zeros(len(bins), np.bool_)
         chosen[high[highest_apart(candidates.at_s[high], candidates.energy[high], REFRACTORY_S)]] = True
-        chosen &= _waves_before(candidates, chosen) == 0
+        chosen &= _waves(candidates, chosen) == 0
         beat, noise, busy = levels(candidates, candidates.energy, chosen, fit)
     return chosen, fit
 
@@ -145,7 +146,7 @@ def levels(
         return height, np.zeros(len(height)), np.zeros(len(height))
     at_s = candidates.at_s
     beat = np.interp(at_s, at_s[beats], rolling_quantile(height[beats], BEATS, 50))
-    far = _distance(at_s, at_s[np.flatnonzero(chosen)]) > REFRACTORY_S
+    far = distance(at_s, at_s[np.flatnonzero(chosen)]) > REFRACTORY_S
     other = np.flatnonzero(~chosen & fit & far)
     if len(other) < 4:
         return beat, np.zeros(len(height)), np.zeros(len(height))
@@ -167,17 +168,13 @@ def evidence(candidates: Candidates, chosen: Bools, fit: Bools) -> Floats:
         middle = np.sqrt(beat * np.maximum(noise, FAINTEST * beat))
         tall = np.log(np.maximum(height, 1e-9) / np.maximum(middle, 1e-9))
         total += weight * np.clip(tall, low, BOUND)
-    return total + PRIOR - T_COST * _waves_before(candidates, total > 0)
+    return total + PRIOR - WAVE_COST * _waves(candidates, total > 0)
 
 
-def _waves_before(candidates: Candidates, likely: Bools) -> Ints:
-    """Count the ``likely`` beats (c,) among the three candidates before, whose T wave each (c,) may be."""
+def _waves(candidates: Candidates, likely: Bools) -> Ints:
+    """Count the ``likely`` beats (c,) of which each candidate (c,) may be the T wave or the P wave."""
     at_s, slope = candidates.at_s, candidates.slope
-    count = np.zeros(len(candidates.index), np.int64)
-    for back in range(1, min(4, len(count))):
-        close = at_s[back:] - at_s[:-back] < T_WAVE_S
-        count[back:] += close & (slope[back:] < T_SLOPE * slope[:-back]) & likely[:-back]
-    return count
+    return t_waves(at_s, slope, likely) + p_waves(at_s, slope, likely)
 
 
 def _matched(candidates: Candidates, chosen: Bools) -> Floats:
@@ -217,7 +214,7 @@ def rolling_quantile(values: Floats, width: int, percent: float) -> Floats:
     return np.asarray(percentile_filter(values, percent, size=min(width, len(values)), mode="reflect"))
 
 
-def _distance(at: Floats, points: Floats) -> Floats:
+def distance(at: Floats, points: Floats) -> Floats:
     """Return the distance (n,) from each of ``at`` (n,) to the nearest of ``points`` (p,)."""
     right = np.clip(np.searchsorted(points, at), 1, max(len(points) - 1, 1))
     right = np.minimum(right, len(points) - 1)

@@ -44,16 +44,19 @@ this project."""
 class SignalMeasures:
     """Sums over each window (w,), such that sums of several pieces can be added.
 
-    ``first`` beats of the first detector; ``extra`` beats of the second one without a partner; how many
-    first ones are ``matched``, and have a ``steady`` interval; the sums of their ``likeness`` and of the mean
-    frequency ``centre_hz`` of their shape. Of the signal at the coarse rate: the count of its ``samples`` and
+    ``extra`` beats of the second one without a partner. ``pacing`` spikes. ``beats``, how many have a
+    ``extra`` beats of the second one without a partner. ``pacing`` spikes. ``beats``, how many have a
+    ``steady`` interval, and the sums of their ``likeness`` and of the mean frequency ``centre_hz`` of their
+    shape. Of the signal at the coarse rate: the count of its ``samples`` and
     of the ``near`` ones, close to a beat; the sums of its first to fourth powers, and its power in bands, in
     5 to 40 Hz also of the near samples alone.
     """
 
     first: Floats
-    extra: Floats
     matched: Floats
+    extra: Floats
+    pacing: Floats
+    beats: Floats
     steady: Floats
     likeness: Floats
     centre_hz: Floats
@@ -83,7 +86,8 @@ class SignalMeasures:
 def measure_signal(
     signal: CoarseSignal,
     peaks: Ints,
-    second_s: Floats,
+    alone_s: tuple[Floats, Floats],
+    pacing: Ints,
     utc_ns: Ints,
     rate_hz: float,
     windows: Windows,
@@ -91,8 +95,9 @@ def measure_signal(
 ) -> SignalMeasures:
     """Return the sums over ``windows`` for the samples of ``core``.
 
-    ``utc_ns`` (n,) are the instants of all samples. ``peaks`` (b,) are the beats of the first detector as
-    sample numbers, ``second_s`` those of the second one in seconds of the sample clock.
+    ``utc_ns`` (n,) are the instants of all samples. ``peaks`` (b,) are the beats as sample numbers;
+    ``alone_s`` those of the first and of the second detector by itself, in seconds of the sample clock;
+    ``pacing`` (s,) the samples of a pacemaker's spikes.
     """
 
     def inside(sample: Ints) -> Bools:
@@ -107,15 +112,17 @@ def measure_signal(
     near_samples, *sums = _sums(
         edges, near, value, square, square * value, square * square, *powers, powers[1] * near
     )
-    second = np.clip(np.rint(second_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1)
-    extra = second[inside(second) & ~matches(second_s, peaks / rate_hz)]
+    first, second = (
+        np.clip(np.rint(at_s * rate_hz).astype(np.int64), 0, len(utc_ns) - 1) for at_s in alone_s
+    )
+    matched, partner = matches(*alone_s), matches(*alone_s[::-1])
+    counted = (first, first[matched], second[~partner], pacing, peaks)
+    counts = [windows.sums(utc_ns[sample[inside(sample)]]) for sample in counted]
     in_core, shapes = inside(peaks), beat_shapes(signal, peaks)
-    matched = matches(peaks / rate_hz, second_s).astype(np.float64)
-    of_beats = (matched, _steady(peaks), shapes.likeness, shapes.centre_hz)
     at_ns = utc_ns[peaks[in_core]]
+    of_beats = (_steady(peaks), shapes.likeness, shapes.centre_hz)
     per_beat = [windows.sums(at_ns, measure[in_core]) for measure in of_beats]
     per_sample = [np.diff(edges).astype(np.float64), near_samples, *sums]
-    counts = [windows.sums(at_ns), windows.sums(utc_ns[extra])]
     return SignalMeasures(*counts, *per_beat, *per_sample)
 
 
