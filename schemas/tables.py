@@ -110,6 +110,7 @@ SAMPLES = Table(
         Column("seq", "int64", "frame", "unwrapped number of the frame that carried it"),
         Column("position", "int16", "sample", "position within the frame, from 0", ge=0),
         utc_ns,
+        Column("rate_hz", "float64", "Hz", "samples a second in the frame that carried it", ge=0),
         origin,
     ),
     key=("node", "stream", "boot", "seq", "position"),
@@ -128,7 +129,10 @@ SAMPLES = Table(
             "{channel}_quality", "code", "", "what is wrong with the sample, or good", codes=codes.QUALITY
         ),
     ),
-    notes=("A file for each stream of a node, with columns for its channels.",),
+    notes=(
+        "A file for each stream of a node, with columns for its channels.",
+        "Frames lost while a node changed its rate have no rows: nothing tells which of them had which rate.",
+    ),
 )
 
 ALIGNED = Table(

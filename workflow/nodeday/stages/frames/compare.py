@@ -106,7 +106,8 @@ def _senders(each: StreamMeasure) -> list[str]:
 
 
 def _where(each: StreamMeasure) -> str:
-    return f"layout {each.layout.layout}, address {each.address}, stream {each.kind.stream}"
+    more = f", kind {each.kind.kind}" if len(each.layout.kinds_of(each.kind.stream)) > 1 else ""
+    return f"layout {each.layout.layout}, address {each.address}, stream {each.kind.stream}{more}"
 
 
 def tables(measures: Measures) -> list[str]:
