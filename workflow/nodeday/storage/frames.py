@@ -274,5 +274,5 @@ def frame_stamps(columns: FrameColumns) -> FrameStamps:
     samples = columns["samples"]
     at = np.flatnonzero(is_in(columns["status"], codes.DISTINCT) & (samples > 0))
     instants = int(samples[at].sum(dtype=np.int64))
-    numbers = (columns[name][at] for name in ("boot", "seq", "ticks"))
-    return FrameStamps(*numbers, instants, columns["kind"][at])
+    boot, seq, ticks, kind = (columns[name][at] for name in ("boot", "seq", "ticks", "kind"))
+    return FrameStamps(boot, seq, ticks, instants, kind)

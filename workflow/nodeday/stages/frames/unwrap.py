@@ -216,9 +216,7 @@ class StreamCounter:
     highest: int = 0
     seen: RecentContents = field(default_factory=RecentContents)
 
-    def unwrap(
-        self, raw: Ints, time: Ints, digest: Digests, kind: Ints | None = None
-    ) -> tuple[Ints, States]:
+    def unwrap(self, raw: Ints, time: Ints, digest: Digests, kind: Ints | None = None) -> tuple[Ints, States]:
         """Unwrapped sequence number and status of the stream's next frames of the boot, (n,) each.
 
         ``time`` is the node's unwrapped ticks, or the hub's stamps where a node has no ticks; ``digest``

@@ -26,7 +26,7 @@ frame and 3 %. Choices of this project."""
 
 @dataclass(frozen=True)
 class KindPart:
-    """Frames of one boot and kind that follow each other: ``rows`` (k,) of ``frames``, whose payloads it has."""
+    """Frames of a boot and kind that follow each other: ``rows`` (k,) of ``frames``, with their payloads."""
 
     boot: int
     kind: Kind

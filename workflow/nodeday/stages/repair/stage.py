@@ -113,9 +113,7 @@ def _read_input(study: Study, session: str) -> SessionInput:
     """Read what the stage needs of a session."""
     received = frames.streams(study.results, session)
     declared = [(node.node, kind.stream) for node, kind in study.streams_of(session)]
-    kinds = {
-        key: study.layout_of(session, key[0]).kinds_of(key[1]) for key in declared if key in received
-    }
+    kinds = {key: study.layout_of(session, key[0]).kinds_of(key[1]) for key in declared if key in received}
     gaps, clock = (tables.read(tables.path(study.results, name, session), name) for name in ("gaps", "clock"))
     return SessionInput(kinds, gaps, clock)
 
