@@ -17,7 +17,7 @@ from nodeday.schemas.compile import arrow_schema
 
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Channel, Kind
-from nodeday.storage import frames, tables
+from nodeday.storage import frames, payloads, tables
 from nodeday.storage.frames import ABSENT, STATUS
 from nodeday.storage.payloads import Payloads
 
@@ -85,7 +85,7 @@ def test_streams_are_what_grouping_the_rows_gives(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(frames, "BUFFER_ROWS", buffer)
         patch.setattr(frames, "BUFFER_PARTS", 3)
-        patch.setattr(frames, "CACHED_GROUPS", 2)
+        patch.setattr(payloads, "CACHED_GROUPS", 2)
         write(tmp_path, rows, piece)
         groups = {key: own for key, own in rows.groupby(GROUP, observed=True) if len(own)}
         found = frames.columns_of(tmp_path, "S1")

@@ -117,7 +117,8 @@ class Layout(Strict):
         for index, kind in enumerate(self.kinds):
             first = self.stream(kind.stream)
             if found := apart_from(first, kind):
-                raise error_at(f"kinds {first.kind} and {kind.kind} of {kind.stream} {found}", "kinds", index)
+                twice = f"stream {kind.stream} is there twice, and its kinds {first.kind} and {kind.kind}"
+                raise error_at(f"{twice} {found}", "kinds", index)
             if kind is not first and not self.has_ticks:
                 found = f"stream {kind.stream} has two kinds, and only a ticks field could time its frames"
                 raise error_at(found, "kinds", index, "stream")

@@ -156,7 +156,7 @@ class SessionView:
             "form": "samples",
             **samples_drawn(ms, value, filled, missing, points),
             "missing": spans(ms, missing, period),
-            "silent": silences(ms, period, 1e3 / channel.rate_hz, *window),
+            "silent": silences(ms, period, *window),
         }
 
     def _rows(self, channel: ViewChannel, from_ns: int, to_ns: int) -> pd.DataFrame:

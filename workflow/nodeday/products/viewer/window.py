@@ -113,16 +113,17 @@ def spans(ms: Floats, mask: Bools, period_ms: Floats | float) -> list[tuple[floa
 
 
 def silences(
-    ms: Floats, period_ms: Floats, usual_ms: float, from_ms: float, to_ms: float
+    ms: Floats, period_ms: Floats | float, from_ms: float, to_ms: float
 ) -> list[tuple[float, float]]:
     """Return spans of [from, to) without samples at ``ms`` (n,), not even missing ones: a node was off.
 
-    A sample lasts ``period_ms`` (n,), and one before the window ``usual_ms``.
+    A sample lasts ``period_ms`` from its ``ms``, and so does one before the window.
     """
-    period = np.concatenate([[usual_ms], period_ms])
-    edges = np.concatenate([[from_ms - usual_ms], ms, [to_ms]])
-    long = np.flatnonzero(np.diff(edges) > 2 * period)
-    return [(round(float(edges[at] + period[at]), 3), round(float(edges[at + 1]), 3)) for at in long]
+    lasts = np.broadcast_to(period_ms, len(ms))
+    lasts = np.concatenate([lasts[:1] if len(ms) else [0.0], lasts])
+    edges = np.concatenate([[from_ms - lasts[0]], ms, [to_ms]])
+    long = np.flatnonzero(np.diff(edges) > 2 * lasts)
+    return [(round(float(edges[at] + lasts[at]), 3), round(float(edges[at + 1]), 3)) for at in long]
 
 
 def _listed(values: Floats) -> list[float | None]:
