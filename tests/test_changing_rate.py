@@ -6,11 +6,15 @@ database where it is there, its second half at half the rate.
 
 from __future__ import annotations
 
+import json
 import os
 import struct
+import subprocess
+import sys
 from binascii import crc_hqx
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -113,7 +117,9 @@ def write_study(
                 log.append((hub_s, wire(kind, sender.address, count, ticks, body, hub_s, counter)))
     for number, at_s in enumerate(np.arange(0.5, end_s, 10.0).tolist()):
         utc = struct.pack("<q", round((START_S + at_s) * 1000))
-        log.append((HUB_FROM_S + at_s, wire(15, 0, number, 0, utc, HUB_FROM_S + at_s, counter)))
+        log.append(
+            (HUB_FROM_S + at_s, wire(15, 0, number, round(at_s * TICK_HZ), utc, HUB_FROM_S + at_s, counter))
+        )
     for folder in ("config/layouts", "captures"):
         (root / folder).mkdir(parents=True)
     (root / "captures" / "S1.bin").write_bytes(
@@ -317,9 +323,9 @@ def test_heart_of_both_halves(tmp_path: Path) -> None:
         assert (near < 0.15).all()
         assert missed.sum() <= (1 if study is studies[0] else 3)
     two, one, lossy = (features(study, "heart_rate_bpm") for study in studies)
-    assert two["value"].notna().all()
+    assert two["value"].isna().tolist() == one["value"].isna().tolist() == [False] * 20 + [True]
     assert np.abs(two["value"] - one["value"]).max() < 0.5
-    assert lossy["value"].notna().sum() >= len(lossy) - 1
+    assert lossy["value"].notna().sum() >= 19
     assert np.nanmax(np.abs(lossy["value"] - one["value"])) < 1.5
     assert (two["coverage"].iloc[1:-1] > 0.999).all()
     assert (two["coverage"] <= 1).all()
@@ -390,17 +396,36 @@ def test_pages_audit_trace_and_export(tmp_path: Path, capsys: pytest.CaptureFixt
     lost = {(16, number) for number in (50, 1199, 1200, 1201, 1800)} | {(17, 1499), (17, 1500)}
     study = write_study(tmp_path / "study", [heart, trunk], lost)
     where = ["--study", str(study.root)]
-    assert main(["check", *where]) == errors.GOOD
-    assert main(["run", *where]) == errors.GOOD
+    command = [sys.executable, "-m", "nodeday", "run", "--cores", "2", *where]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == errors.GOOD, done.stderr + done.stdout
     capsys.readouterr()
     assert main(["audit", "S1", *where]) == errors.GOOD
-    shown = capsys.readouterr().out
-    assert "ecg" in shown
-    rows = samples_in(study, "S1", "n16", "ecg")
+    assert main(["verify", *where]) == errors.GOOD
+    files = study.root / "config/layouts/twospeed.yaml", study.root / "captures/S1.bin"
+    assert main(["layout", "check", *map(str, files)]) == errors.GOOD
+    assert "agree within" in capsys.readouterr().out
+    rows = samples_in(study, "S1", "n16", "ecg", "ecg")
+    measured = rows[rows["origin"] == "measured"]
     for kind, rate in ((1, 360.0), (2, 180.0)):
-        row = rows[rows["rate_hz"] == rate].iloc[500]
-        key = f"utc_ns={row['utc_ns']},node=n16,stream=ecg"
-        code = main(["trace", "S1", "samples", *key.split(","), *where])
-        text = capsys.readouterr()
-        assert code == errors.GOOD, text.err
-        assert f"kind {kind}" in text.out or f"kind={kind}" in text.out or f"kind: {kind}" in text.out
+        row = measured[measured["rate_hz"] == rate].iloc[500]
+        key = [f"{name}={row[name]}" for name in ("boot", "seq", "position")]
+        code = main(["trace", "samples", "session=S1", "node=n16", "stream=ecg", *key, "--json", *where])
+        shown = json.loads(capsys.readouterr().out)
+        assert code == errors.GOOD
+        (frame,) = [one for one in shown["of"] if one["what"] == "frame"]
+        assert frame["kind"] == kind
+        assert frame["counts"]["ecg"][row["position"]] == row["raw"]
+    edf = read_edf(study, where)
+    for rate in (360, 180):
+        signal = edf.get_signal(f"n16 ecg {rate}Hz")
+        assert signal.sampling_frequency == rate
+        there = signal.digital[signal.digital != -32768]
+        assert np.isin(there, measured.loc[measured["rate_hz"] == rate, "raw"]).all()
+        assert abs(len(there) - (measured["rate_hz"] == rate).sum()) <= 4
+
+
+def read_edf(study: Study, where: list[str]) -> Any:
+    edfio = pytest.importorskip("edfio")
+    assert main(["export", "edf", *where]) == errors.GOOD
+    return edfio.read_edf(next(study.root.rglob("S1.edf")))

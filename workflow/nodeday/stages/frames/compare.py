@@ -65,7 +65,11 @@ def _declared_hz(each: StreamMeasure) -> float:
 def _one_factor(measures: Measures) -> list[str]:
     """A hint where every pace is off by one factor: the hub's unit is wrong, and all else may be right."""
     ratios = [each.period_s[0] / each.kind.period_s for each in measures.streams if each.period_s]
-    hz = [_declared_hz(each) / each.ticks_hz[0] for each in measures.streams if each.ticks_hz]
+    hz = [
+        _declared_hz(each) / each.ticks_hz[0]
+        for each in measures.streams
+        if each.ticks_hz and each.ticks_hz[0]
+    ]
     if not ratios or not hz or max(ratios + hz) > (1 + 2 * TOLERANCE) * min(ratios + hz):
         return []
     factor = sorted(ratios + hz)[len(ratios + hz) // 2]
