@@ -24,8 +24,10 @@ from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
 from nodeday.cli.main import main
+from nodeday.config.checks import problems
 from nodeday.config.study import Study
 from nodeday.core import errors
+from nodeday.core.errors import ContractError, SettingsError
 from nodeday.stages.clock import stage as clock_stage
 from nodeday.stages.features import stage as features_stage
 from nodeday.stages.frames import stage as frames_stage
@@ -429,3 +431,61 @@ def read_edf(study: Study, where: list[str]) -> Any:
     edfio = pytest.importorskip("edfio")
     assert main(["export", "edf", *where]) == errors.GOOD
     return edfio.read_edf(next(study.root.rglob("S1.edf")))
+
+
+def test_decoded_rows_name_their_kind(tmp_path: Path) -> None:
+    sender = Sender(16)
+    sender.send(1, np.arange(20 * 360))
+    sender.send(2, np.arange(20 * 180))
+    study = write_study(tmp_path / "study", [sender], {(16, 199), (16, 210)})
+    lines = ["kind,sequence,ticks,time," + ",".join(f"ecg_{at}" for at in range(36))]
+    for kind, count, at_s, values in sender.frames:
+        cells = [*values.tolist(), *[""] * (36 - len(values))]
+        if count not in (199, 210):
+            came_ns = round((START_S + at_s + 0.3) * 1e9)
+            lines.append(",".join(map(str, [kind, count, round(at_s * TICK_HZ), came_ns, *cells])))
+    (study.root / "config" / "recorded").mkdir()
+    (study.root / "config" / "recorded" / "twospeed.yaml").write_text("stream: name\ntime_utc: true\n")
+    layout = study.root / "config" / "layouts" / "twospeed.yaml"
+    kept = [part for part in layout.read_text().split("  - {kind: ") if part[0] not in "3456"]
+    layout.write_text("  - {kind: ".join(kept))
+    (study.root / "captures" / "S1.bin").write_text("\n".join(lines) + "\n")
+    study = Study(study.root)
+    run(study, frames_stage, loss_stage, clock_stage, repair_stage)
+    gaps = stored(study.results, "gaps", "S1")
+    assert gaps["seq_from"].tolist() == [199, 210]
+    assert gaps["frames"].tolist() == [1, 1]
+    rows = samples_in(study, "S1", "n16", "ecg", "ecg")
+    assert len(rows) == 199 * 36 + 120 * 30
+    (study.root / "captures" / "S1.bin").write_text("\n".join(lines).replace("kind,", "sort,") + "\n")
+    (study.results / "captures" / "S1.json").unlink()
+    with pytest.raises(
+        ContractError, match="no column kind; expected it, since stream ecg has several kinds"
+    ):
+        run(study, frames_stage)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ("bits: 24, signed", "interleave: 2, bits: 24, signed", "are dealt over several frames"),
+        ("bits: 24, signed", "converter_ms: 2, bits: 24, signed", "differ in converter_ms"),
+        ("bits: 24, signed", "timing: irregular, bits: 24, signed", "differ in timing"),
+        ("{name: ecg, unit: mV, scale: 0.0005}", "{name: ecg, unit: uV}", "have other channels or units"),
+        ("role: ticks, bits: 32, rate_hz: 36000", "bits: 32", "only a ticks field could time its frames"),
+    ],
+)
+def test_kinds_that_are_no_one_stream(tmp_path: Path, old: str, new: str, sentence: str) -> None:
+    study = write_study(tmp_path / "study", [simple_sender()], set())
+    layout = study.root / "config" / "layouts" / "twospeed.yaml"
+    layout.write_text(layout.read_text().replace(old, new))
+    with pytest.raises(SettingsError, match=sentence):
+        Study(study.root).layouts_of("S1")
+
+
+def test_a_merge_of_captures_is_refused(tmp_path: Path) -> None:
+    study = write_study(tmp_path / "study", [simple_sender()], set())
+    sheet = study.root / "config" / "sessions.tsv"
+    sheet.write_text(sheet.read_text().replace("S1.bin", "S1.bin|captures/S1.bin"))
+    (found,) = problems(Study(study.root), "S1")
+    assert "several captures, and layout twospeed has several kinds of stream ecg" in str(found)
