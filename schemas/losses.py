@@ -121,7 +121,15 @@ RADIO = Table(
             "the session's end included; across a restart of the hub where host marks give the time",
             ge=0,
         ),
-        Column("period_s", "float64", "s", "nominal time from one frame to the next", ge=0),
+        Column(
+            "period_s",
+            "float64",
+            "s",
+            "nominal time from one frame to the next; null, as durations of bursts are, where frames of "
+            "several periods were received",
+            ge=0,
+            nullable=True,
+        ),
         Column(
             "radio_loss",
             "float64",

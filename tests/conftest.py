@@ -91,7 +91,8 @@ def put_samples(study: Study, session: str, node: str, stream: str, columns: dic
     """Write a node's stream into table ``samples``, whose columns but node and stream are given."""
     kind = study.layout_of(session, node).stream(stream)
     n, table = len(columns["utc_ns"]), samples.table_of(kind)
-    who = {"node": np.full(n, node, object), "stream": np.full(n, stream, object)}
+    who: dict[str, Any] = {"node": np.full(n, node, object), "stream": np.full(n, stream, object)}
+    who["rate_hz"] = np.full(n, kind.rate_hz or 1.0)
     target = samples.path(samples.folder(study.results, session), node, kind)
     tables.write(target, table, tables.build(table, who | columns))
 

@@ -472,11 +472,13 @@ def test_runs_of_the_hub_end_as_well_where_marks_and_stamps_jump():
 def layout() -> SimpleNamespace:
     fields = {"ticks": SimpleNamespace(rate_hz=float(TICK_HZ)), "hub_time": SimpleNamespace(unit_ns=MS)}
     utc = SimpleNamespace(role="utc", unit_ns=MS, rounding="up", read="after")
-    kind = SimpleNamespace(stream="acc", least_lag_s=0.0, fields=[utc], channels=())
+    kind = SimpleNamespace(kind=1, stream="acc", least_lag_s=0.0, fields=[utc], channels=())
     return SimpleNamespace(
         delay_ms=3.0,
         field=fields.get,
         kinds=[kind],
+        streams=[kind],
+        kinds_of=lambda _: [kind],
         has_ticks=True,
         tick_hz=lambda _: float(TICK_HZ),
         stream=lambda _: kind,

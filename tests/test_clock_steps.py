@@ -264,7 +264,14 @@ def test_a_converters_delay_moves_samples_back():
     knots = pd.DataFrame({"boot": [0, 0], "ticks": [0, 10 * TICK_HZ], "utc_ns": [10**18, 10**18 + 10**10]})
     one, yes = np.zeros(1, np.int64), np.ones(1, np.bool_)
     heard = DistinctFrames(
-        one.astype(np.int32), one, one + TICK_HZ, ~yes, yes, np.array([[1, 0, 2, 0]], np.uint8), 2
+        one.astype(np.int32),
+        one,
+        one + TICK_HZ,
+        ~yes,
+        yes,
+        np.array([[1, 0, 2, 0]], np.uint8),
+        2,
+        one.astype(np.int32),
     )
     gaps = tables.empty(TABLES["gaps"])
     times = []

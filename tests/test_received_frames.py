@@ -17,8 +17,9 @@ from nodeday.schemas.compile import arrow_schema
 
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Channel, Kind
-from nodeday.storage import frames, tables
+from nodeday.storage import frames, payloads, tables
 from nodeday.storage.frames import ABSENT, STATUS
+from nodeday.storage.payloads import Payloads
 
 STREAMS = (("heart", "ecg", 3), ("wrist", "acc", 5), ("wrist", "temp", 3), ("hub", "mark", 0))
 """Node, stream and bytes of a payload."""
@@ -84,7 +85,7 @@ def test_streams_are_what_grouping_the_rows_gives(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(frames, "BUFFER_ROWS", buffer)
         patch.setattr(frames, "BUFFER_PARTS", 3)
-        patch.setattr(frames, "CACHED_GROUPS", 2)
+        patch.setattr(payloads, "CACHED_GROUPS", 2)
         write(tmp_path, rows, piece)
         groups = {key: own for key, own in rows.groupby(GROUP, observed=True) if len(own)}
         found = frames.columns_of(tmp_path, "S1")
@@ -102,7 +103,7 @@ def test_streams_are_what_grouping_the_rows_gives(
             assert found[key]["mark_utc_ns"].tolist() == own["mark_utc_ns"].fillna(ABSENT).tolist()
             assert frames.first_capture(found[key]).stop == (own["capture"] == 0).sum()
             if own["samples"].iloc[0]:
-                payload = frames.Payloads(source, kind_of(int(own["samples"].iloc[0])))
+                payload = Payloads(source, kind_of(int(own["samples"].iloc[0])))
                 wanted = np.random.default_rng(seed).permutation(len(own))
                 assert [bytes(each) for each in payload[wanted]] == own["payload"].iloc[wanted].tolist()
                 assert payload[wanted[:0]].shape == (0, own["samples"].iloc[0])
@@ -168,7 +169,7 @@ def test_distinct_frames_and_their_payloads(tmp_path: Path) -> None:
 
 def test_a_payload_of_another_length_is_refused(tmp_path: Path) -> None:
     write(tmp_path, rows_of(6, 40))
-    payload = frames.Payloads(frames.path(tmp_path, "S1", ("wrist", "acc")), kind_of(4))
+    payload = Payloads(frames.path(tmp_path, "S1", ("wrist", "acc")), kind_of(4))
     with pytest.raises(ContractError, match="payloads of unequal length") as error:
         payload[np.arange(2)]
     assert "wrist.acc" in str(error.value)

@@ -143,7 +143,7 @@ def _node(rng, node, stream, seconds, skew):  # type: ignore[no-untyped-def]
             "length": np.int32(50),
             "node": node,
             "stream": stream,
-            "kind": np.int32(1),
+            "kind": np.int32(1 + list(STREAMS).index(stream)),
             "boot": boot[kept].astype(np.int32),
             "seq_raw": seq[kept] % 256,
             "seq": seq[kept],

@@ -31,6 +31,7 @@ def problems(study: Study, session: str, captures: bool = True) -> list[Settings
         (lambda: _check_mounting(study), {"study", "nodes"}),
         (lambda: _check_rules(study), {"study", "nodes"}),
         *([(lambda: capture_check(session), set[str]())] if captures else []),
+        (lambda: _check_merge(study, session), set()),
         (lambda: _check_participant(study, session), {"participants"}),
     ]
     errors: dict[str, SettingsError] = {}
@@ -48,6 +49,21 @@ def _check_participant(study: Study, session: str) -> None:
     if name not in study.codes:
         found = f"participant {name} is not in config/participants.tsv"
         raise SettingsError(found, f"session {session}", "a row for it")
+
+
+def _check_merge(study: Study, session: str) -> None:
+    """Refuse to merge captures with a stream of several kinds, whose counter has no one pace to go by."""
+    if "|" not in study.session(session).captures:
+        return
+    for layout in study.layouts_of(session).values():
+        for kind in layout.streams:
+            if len(layout.kinds_of(kind.stream)) > 1:
+                raise SettingsError(
+                    f"several captures, and layout {layout.layout} has several kinds of stream {kind.stream}",
+                    f"config/sessions.tsv, session {session}",
+                    "one capture, or one kind of frame for each stream",
+                    "Captures of a node that changes its rate cannot be merged yet.",
+                )
 
 
 def _check_overlap(study: Study, session: str) -> None:
@@ -91,7 +107,7 @@ def _check_fills(study: Study) -> None:
     no_ecg: set[str] = set()
     for session in {row.layout: name for name, row in study.sessions.items()}.values():
         try:
-            kinds = [kind for layout in study.layouts_of(session).values() for kind in layout.kinds]
+            kinds = [kind for layout in study.layouts_of(session).values() for kind in layout.streams]
         except SettingsError:
             return  # a problem of the session that names this layout
         streams |= {kind.stream for kind in kinds}

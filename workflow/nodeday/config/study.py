@@ -169,12 +169,12 @@ class Study:
         return layouts[named]
 
     def streams_of(self, session: str) -> list[tuple[Node, Kind]]:
-        """Return each stream of samples that a session's nodes may send, with its node."""
+        """Return each stream of samples that a session's nodes may send: its node and its first kind."""
         return [
             (node, kind)
             for node in self.nodes_of(session).values()
             if node.node != HUB
-            for kind in self.layout_of(session, node.node).kinds
+            for kind in self.layout_of(session, node.node).streams
             if kind.channels
         ]
 

@@ -19,7 +19,7 @@ from pydantic import field_validator, model_validator
 
 from nodeday.core import yaml_io
 from nodeday.core.yaml_io import Strict, error_at
-from nodeday.layouts.parts import Field, Kind, Order, Role
+from nodeday.layouts.parts import Field, Kind, Order, Role, apart_from
 
 Framing = Literal["sync", "cobs", "slip", "hdlc"]
 
@@ -73,8 +73,8 @@ class Layout(Strict):
                 raise ValueError(f"no field has the role {role}{hint if role == 'kind' else ''}")
         for what, seen in (
             ("kind", [str(kind.kind) for kind in self.kinds]),
-            ("stream", [kind.stream for kind in self.kinds]),
-            ("channel", [channel.name for kind in self.kinds for channel in kind.channels]),
+            ("stream", [kind.stream for kind in self.kinds if not kind.channels]),
+            ("channel", [channel.name for kind in self.streams for channel in kind.channels]),
         ):
             if twice := sorted({name for name in seen if seen.count(name) > 1}):
                 raise ValueError(f"{what} {', '.join(twice)} is there twice")
@@ -109,6 +109,19 @@ class Layout(Strict):
             if taken := {field.name for field in kind.fields} & {field.name for field in self.frame}:
                 found = f"{', '.join(sorted(taken))} is a field of every frame already"
                 raise error_at(found, "kinds", index, "fields")
+        return self
+
+    @model_validator(mode="after")
+    def _kinds_of_one_stream(self) -> Self:
+        """Refuse two kinds of a stream that could not be told apart or joined in one table."""
+        for index, kind in enumerate(self.kinds):
+            first = self.stream(kind.stream)
+            if found := apart_from(first, kind):
+                twice = f"stream {kind.stream} is there twice, and its kinds {first.kind} and {kind.kind}"
+                raise error_at(f"{twice} {found}", "kinds", index)
+            if kind is not first and not self.has_ticks:
+                found = f"stream {kind.stream} has two kinds, and only a ticks field could time its frames"
+                raise error_at(found, "kinds", index, "stream")
         return self
 
     @model_validator(mode="after")
@@ -234,9 +247,18 @@ class Layout(Strict):
         """Bytes of a frame without its payload."""
         return self.payload_at + sum(field.bits for field in self.after) // 8
 
+    @cached_property
+    def streams(self) -> tuple[Kind, ...]:
+        """The first kind of each stream, which has its channels and its type."""
+        return tuple({kind.stream: kind for kind in reversed(self.kinds)}.values())[::-1]
+
     def stream(self, name: str) -> Kind:
-        """Return the kind of frame that holds the stream ``name``."""
+        """Return the first kind of frame that holds the stream ``name``."""
         return next(kind for kind in self.kinds if kind.stream == name)
+
+    def kinds_of(self, stream: str) -> tuple[Kind, ...]:
+        """Return every kind of frame that holds ``stream``: one for each of its rates or packings."""
+        return tuple(kind for kind in self.kinds if kind.stream == stream)
 
 
 def _check_bytes(fields: tuple[Field, ...], default: Order, *key: str | int, start: int = 0) -> None:

@@ -9,7 +9,7 @@ from pydantic import model_validator
 
 from nodeday.core.yaml_io import NAME, SNAKE, Strict, error_at
 from nodeday.layouts.crc import Sum, named
-from nodeday.schemas.tables import SAMPLES
+from nodeday.schemas.signals import SAMPLES
 
 Order = Literal["big", "little"]
 Rounding = Literal["down", "up", "nearest"]
@@ -145,7 +145,8 @@ class Kind(Strict):
         D = 2                        frame 1 (sequence 1 modulo 2): 1 3 5
 
     ``timing`` declares whether time tells how many frames were sent; left out, it is measured.
-    ``type`` declares what the samples are; left out, names and units tell.
+    ``type`` declares what the samples are; left out, names and units tell. Several kinds may hold one
+    stream, where a node changes its rate or its packing: they share its sequence number.
     """
 
     kind: int = Setting(ge=0)
@@ -253,3 +254,22 @@ class Kind(Strict):
     def payload_bytes(self) -> int:
         """Length of a frame's payload."""
         return (sum(self.widths) + sum(field.bits for field in self.fields)) // 8
+
+
+def apart_from(first: Kind, other: Kind) -> str:
+    """Return why two kinds cannot be frames of one stream, nothing where they can.
+
+    Rate, samples in a frame, packing, scales and rails may differ: a node may change them as it goes.
+    """
+    if other is first:
+        return ""
+    if [(each.name, each.unit) for each in first.channels] != [
+        (each.name, each.unit) for each in other.channels
+    ]:
+        return "have other channels or units; give them streams of their own"
+    for name in ("type", "timing", "converter_ms"):
+        if getattr(first, name) != getattr(other, name):
+            return f"differ in {name}, which one stream has once"
+    if max(first.interleave, other.interleave) > 1:
+        return "are dealt over several frames, which a stream of two kinds cannot be"
+    return ""

@@ -15,7 +15,6 @@ from collections import defaultdict
 from collections.abc import Collection, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from functools import cached_property
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -26,12 +25,12 @@ from numpy.typing import NDArray
 from pandas.api.types import union_categoricals
 
 from nodeday.core import atomic
-from nodeday.core.arrays import Bools, Bytes, Ints
+from nodeday.core.arrays import Bools, Ints
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind
-from nodeday.layouts.codec import payload_matrix
 from nodeday.schemas import TABLES, codes
 from nodeday.storage import tables
+from nodeday.storage.payloads import Payloads
 from nodeday.storage.row_groups import EXPECTED, Filters
 
 Key = tuple[str, str]
@@ -42,8 +41,6 @@ ABSENT = np.iinfo(np.int64).min
 BUFFER_ROWS, BUFFER_PARTS = 16_384, 32
 """Frames of a stream that wait in memory and then make a row group: 50 streams hold about 150 MB. Parts of
 blocks are joined when there are 32 of them, since many small arrays need more memory than their values."""
-CACHED_GROUPS = 4
-"""Row groups of payloads kept in memory for each stream that is read: about 6 MB."""
 
 
 class FrameColumns(Protocol):
@@ -220,47 +217,6 @@ def pieces(results: Path, session: str, key: Key, columns: list[str], rows: int)
     yield from tables.pieces(path(results, session, key), "frames", columns, rows=rows)
 
 
-@dataclass
-class Payloads:
-    """Payloads of a stream: ``at`` are those that count, by their positions in its file.
-
-    A few row groups are in memory at a time, so that reading in order reads each of them once.
-    """
-
-    source: Path
-    kind: Kind
-    at: Ints | None = None
-    _groups: dict[int, Bytes] = field(default_factory=dict)
-
-    def __getitem__(self, wanted: Ints) -> Bytes:
-        """Return the payloads (k, bytes) at ``wanted`` (k,), counted among those that count.
-
-        Raises ContractError where a payload has another length than its kind's.
-        """
-        rows = wanted if self.at is None else self.at[wanted]
-        number = np.searchsorted(self._firsts, rows, side="right") - 1
-        out = np.empty((len(rows), self.kind.payload_bytes), np.uint8)
-        for each in np.unique(number).tolist():
-            own = number == each
-            out[own] = self._group(each)[rows[own] - self._firsts[each]]
-        return out
-
-    @cached_property
-    def _firsts(self) -> Ints:
-        return np.array([each.first for each in tables.groups(self.source, "row")], np.int64)
-
-    def _group(self, number: int) -> Bytes:
-        if number in self._groups:
-            self._groups[number] = self._groups.pop(number)  # the one used last goes last
-        else:
-            payload = tables.row_group(self.source, number, ["payload"]).column(0)
-            where = f"table frames, {self.source.name.removesuffix('.parquet')}"
-            self._groups[number] = payload_matrix(payload, self.kind.payload_bytes, where)
-            if len(self._groups) > CACHED_GROUPS:
-                del self._groups[next(iter(self._groups))]
-        return self._groups[number]
-
-
 @dataclass(frozen=True)
 class DistinctFrames:
     """Distinct frames (f,) of one stream of a node, in order of capture.
@@ -276,10 +232,16 @@ class DistinctFrames:
     trusted: Bools
     payload: Payloads
     samples: int
+    kind: NDArray[np.int32]
 
 
-def distinct_frames(results: Path, session: str, key: Key, kind: Kind) -> DistinctFrames:
-    """Read the distinct frames of a stream, their payloads when they are asked for."""
+def distinct_frames(
+    results: Path, session: str, key: Key, kind: Kind, shared: bool = False
+) -> DistinctFrames:
+    """Read the distinct frames of a stream, their payloads of ``kind`` when they are asked for.
+
+    ``shared`` is whether the stream has frames of other kinds, too.
+    """
     source = path(results, session, key)
     columns = StreamColumns(source)
     status = columns["status"]
@@ -290,8 +252,9 @@ def distinct_frames(results: Path, session: str, key: Key, kind: Kind) -> Distin
         columns["ticks"][at],
         columns["capture"][at] > 0,
         ~is_in(status[at], ["inconsistent"]),
-        Payloads(source, kind, None if len(at) == len(status) else at),
+        Payloads(source, kind, None if len(at) == len(status) else at, shared),
         int(columns["samples"][at].sum(dtype=np.int64)),
+        columns["kind"][at],
     )
 
 
@@ -303,6 +266,7 @@ class FrameStamps:
     seq: Ints
     ticks: Ints
     samples: int
+    kind: NDArray[np.int32]
 
 
 def frame_stamps(columns: FrameColumns) -> FrameStamps:
@@ -310,4 +274,5 @@ def frame_stamps(columns: FrameColumns) -> FrameStamps:
     samples = columns["samples"]
     at = np.flatnonzero(is_in(columns["status"], codes.DISTINCT) & (samples > 0))
     instants = int(samples[at].sum(dtype=np.int64))
-    return FrameStamps(columns["boot"][at], columns["seq"][at], columns["ticks"][at], instants)
+    boot, seq, ticks, kind = (columns[name][at] for name in ("boot", "seq", "ticks", "kind"))
+    return FrameStamps(boot, seq, ticks, instants, kind)

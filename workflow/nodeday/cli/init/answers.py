@@ -140,7 +140,7 @@ class Answers:
     @property
     def all_streams(self) -> list[str]:
         """Streams of samples that the layout describes."""
-        return [kind.stream for kind in self.parsed_layout.kinds if kind.channels]
+        return [kind.stream for kind in self.parsed_layout.streams if kind.channels]
 
 
 def _row(model: type[Row], where: str, **cells: str) -> Row:

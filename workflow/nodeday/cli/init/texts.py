@@ -104,7 +104,7 @@ def _sheets(answers: Answers) -> dict[str, str]:
 def _study(answers: Answers, layout: Layout) -> str:
     rates = [kind.rate_hz for kind in layout.kinds if kind.channels and kind.rate_hz]
     policies = []
-    for kind in layout.kinds:
+    for kind in layout.streams:
         units = [channel.unit for channel in kind.channels]
         if len(set(units)) == 1 and units[0] in POLICY and not (units[0] == "mV" and len(units) > 1):
             policies.append(f"  {kind.stream}: {POLICY[units[0]]}\n")

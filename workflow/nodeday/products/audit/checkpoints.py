@@ -171,7 +171,7 @@ class StoredSamples:
 def stored_samples(study: Study, session: str) -> Iterator[StoredSamples]:
     """Read table ``samples`` a stretch of a channel at a time; only this function knows its columns."""
     for node in study.nodes_of(session).values():
-        for kind in study.layout_of(session, node.node).kinds:
+        for kind in study.layout_of(session, node.node).streams:
             raws = [f"{channel.name}{samples.ENDS['raw']}" for channel in kind.channels]
             columns = ["boot", "seq", "position", "origin", *raws]
             for rows in samples.pieces(study.results, session, node.node, kind, columns) if raws else ():
@@ -231,25 +231,26 @@ class _Counts:
         if self.of != (piece.node, piece.stream):
             self._load(piece.node, piece.stream)
         out, wanted = np.full(len(piece.seq), NONE, np.int64), _key(piece.boot, piece.seq)
-        if not len(self.key):
-            return out
-        at = np.searchsorted(self.key, wanted).clip(max=len(self.key) - 1)
-        fits = (self.key[at] == wanted) & (piece.position < self.kind.samples)
-        channel = [channel.name for channel in self.kind.channels].index(piece.channel)
-        out[fits] = self.counts[at[fits], piece.position[fits], channel]
+        for kind, key, counts in zip(self.kinds, self.keys, self.counts, strict=True):
+            at = np.searchsorted(key, wanted).clip(max=max(len(key) - 1, 0))
+            fits = np.flatnonzero(piece.position < kind.samples) if len(key) else at[:0]
+            fits = fits[key[at[fits]] == wanted[fits]]
+            channel = [channel.name for channel in kind.channels].index(piece.channel)
+            out[fits] = counts[at[fits], piece.position[fits], channel]
         return out
 
     def _load(self, node: str, stream: str) -> None:
         path = frames.path(self.study.results, self.session, (node, stream))
-        rows = tables.read(path, "frames", ["boot", "seq", "status", "payload"])
+        rows = tables.read(path, "frames", ["kind", "boot", "seq", "status", "payload"])
         rows = rows[rows["status"].isin(DISTINCT)]
-        kinds = self.study.layout_of(self.session, node).kinds
-        self.kind = next(kind for kind in kinds if kind.stream == stream)
-        key = _key(rows["boot"].to_numpy(np.int64), rows["seq"].to_numpy(np.int64))
-        order = np.argsort(key, kind="stable")
-        self.key = key[order]
-        payload = payload_matrix(rows["payload"], self.kind.payload_bytes)
-        self.counts = unpack_counts(payload[order], self.kind)
+        self.kinds = self.study.layout_of(self.session, node).kinds_of(stream)
+        self.keys, self.counts = list[Ints](), list[Any]()
+        for kind in self.kinds:
+            own = rows[rows["kind"] == kind.kind]
+            key = _key(own["boot"].to_numpy(np.int64), own["seq"].to_numpy(np.int64))
+            order = np.argsort(key, kind="stable")
+            self.keys.append(key[order])
+            self.counts.append(unpack_counts(payload_matrix(own["payload"], kind.payload_bytes)[order], kind))
         self.of = node, stream
 
 

@@ -1,9 +1,11 @@
 """A session as one EDF+ file (EDF+C, written by edfio; Kemp and Olivan 2003, from memory).
 
-The format has no missing value and one rate a signal. So a hole is filled with the digital value -32768,
-which no sample has, and gets an annotation with onset and duration, as does a stretch of computed samples.
-Digital values of measured samples are the counts of the converter as sent, where 16 bits hold them. Samples
-are put on the raster of :mod:`.raster`; the start of the file is in UTC, for the format knows no zone.
+The format has no missing value and one rate a signal. So a channel that changed its rate is a signal for
+each rate, named in the label, with a hole while the other was in force. A hole is filled with the digital
+value -32768, which no sample has, and gets an annotation with onset and duration, as does a stretch of
+computed samples. Digital values of measured samples are the counts of the converter as sent, where 16 bits
+hold them. Samples are put on the raster of :mod:`.raster`; the start of the file is in UTC, for the format
+knows no zone.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from __future__ import annotations
 import datetime
 import importlib
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -62,8 +65,10 @@ def write(study: Study, session: str, target: Path) -> list[dict[str, object]]:
     start = int(node["start_ns"]) // SECOND * SECOND
     seconds = -(-(int(node["end_ns"]) - start) // SECOND)
     found = (
-        _signal(study, session, node.node, kind, channel, start, seconds)
-        for node, kind in study.streams_of(session)
+        _signal(study, session, node.node, kind, channel, start, seconds, len(kinds) > 1)
+        for node, first in study.streams_of(session)
+        for kinds in [_rates(study.layout_of(session, node.node).kinds_of(first.stream))]
+        for kind in kinds
         for channel in kind.channels
     )
     signals = [signal for signal in found if signal is not None]
@@ -106,11 +111,25 @@ def library(name: str) -> Any:
         ) from None
 
 
+def _rates(kinds: Sequence[Kind]) -> list[Kind]:
+    """The first kind of each rate of a stream: the format has one rate a signal, and one scale.
+
+    Raises SettingsError where kinds of one rate have several scales.
+    """
+    scales = {(kind.rate_hz, tuple((one.scale, one.offset) for one in kind.channels)) for kind in kinds}
+    if len(scales) > len({rate for rate, _ in scales}):
+        found = f"stream {kinds[0].stream} has frames of one rate with several scales"
+        raise SettingsError(found, "EDF+ file", "one scale, which the format has for each signal")
+    return list({kind.rate_hz: kind for kind in reversed(kinds)}.values())[::-1]
+
+
 def _signal(
-    study: Study, session: str, node: str, kind: Kind, channel: Channel, start: int, seconds: int
+    study: Study, session: str, node: str, kind: Kind, channel: Channel, start: int, seconds: int, many: bool
 ) -> EdfSignal | None:
-    columns = ["utc_ns", "raw", "value", "origin"]
+    """One rate of a channel on its raster; ``many`` says that the channel has other rates, too."""
+    columns = ["utc_ns", "raw", "value", "origin", "rate_hz"]
     rows = samples.read(study.results, session, node, kind, columns, channel=channel.name)
+    rows = rows[rows["rate_hz"] == (kind.rate_hz or 1.0)]
     if not len(rows):
         return None
     rows = rows[rows["origin"] != "missing"].sort_values("utc_ns", kind="stable")
@@ -127,7 +146,7 @@ def _signal(
         "left_out": raster.left_out(len(rows)),
         "twice": raster.twice,
     }
-    label = f"{node} {channel.name}"
+    label = f"{node} {channel.name}" + (f" {rate:g}Hz" if many else "")
     return EdfSignal(label, channel.unit, rate, digital, physical, exact, holes, fills, counted)
 
 

@@ -42,7 +42,7 @@ def write(study: Study, session: str, target: Path) -> list[Path]:
             continue
         kind = next(
             kind
-            for kind in study.layout_of(session, node.node).kinds
+            for kind in study.layout_of(session, node.node).streams
             for channel in kind.channels
             if channel.unit == "mV"
         )

@@ -103,7 +103,7 @@ def _filled(study: Study, session: str, step: TraceStep, found: Contents) -> Tra
     if step.what != "frame":
         return step
     layout = study.layout_of(session, values["node"])
-    lines, counts = decoded(raw, layout, layout.stream(values["stream"]))
+    lines, counts = decoded(raw, layout, layout.by_kind[values["kind"]])
     return replace(step, layout=lines, counts=counts)
 
 

@@ -18,11 +18,11 @@ def beat(signal: SessionTables, row: Row) -> TraceStep:
     node, at = str(row["node"]), int(row["utc_ns"])
     kind, channel = next(
         (kind, channel)
-        for kind in signal.study.layout_of(signal.session, node).kinds
+        for kind in signal.study.layout_of(signal.session, node).streams
         for channel in kind.channels
         if channel.unit == "mV"
     )
-    period = round(SECOND / (kind.rate_hz or 1.0))
+    period = signal.longest_period(node, kind.stream)
     rows = signal.samples_between(node, channel.name, at - 2 * period, at + 2 * period)
     rows = rows[rows["boot"] == row["boot"]]
     nearest = rows.loc[(rows["utc_ns"] - at).abs().sort_values(kind="stable").index[:3]].sort_values("utc_ns")

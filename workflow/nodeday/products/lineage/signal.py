@@ -28,6 +28,7 @@ FRAME = [
     "length",
     "node",
     "stream",
+    "kind",
     "boot",
     "seq_raw",
     "seq",
@@ -65,21 +66,26 @@ class SessionTables:
         return self.table("gaps")
 
     def kind(self, node: str, stream: str) -> Kind:
-        """Return the kind of frame that carries a stream of a node."""
+        """Return the first kind of frame that carries a stream of a node."""
         return self.study.layout_of(self.session, node).stream(stream)
 
     def channel(self, node: str, channel: str) -> tuple[Kind, Channel]:
-        """Return the kind of frame that carries a channel of a node, and the channel."""
-        kinds = self.study.layout_of(self.session, node).kinds
+        """Return the first kind of frame that carries a channel of a node, and the channel."""
+        kinds = self.study.layout_of(self.session, node).streams
         return next((kind, one) for kind in kinds for one in kind.channels if one.name == channel)
 
     def stream_or_channel(self, node: str, name: str) -> tuple[Kind, str]:
-        """Return the kind of frame that carries a stream or channel, and that channel, or the first."""
-        for kind in self.study.layout_of(self.session, node).kinds:
+        """Return the first kind of frame that carries a stream or channel, and that channel, or the first."""
+        for kind in self.study.layout_of(self.session, node).streams:
             channels = [channel.name for channel in kind.channels]
             if name == kind.stream or name in channels:
                 return kind, name if name in channels else channels[0]
         raise LookupError(f"node {node} has no stream or channel {name}")
+
+    def longest_period(self, node: str, stream: str) -> int:
+        """Return the ns from sample to sample at the slowest rate of a stream."""
+        kinds = self.study.layout_of(self.session, node).kinds_of(stream)
+        return max(round(SECOND / (kind.rate_hz or 1.0)) for kind in kinds)
 
     # Frames and what is missing between them
 
@@ -137,6 +143,8 @@ class SessionTables:
         values = plain(row) | {"unit": channel.unit}
         if row["origin"] in RECEIVED:
             frame = self.frame_of(node, stream, boot, seq)
+            kind = self.study.layout_of(self.session, node).by_kind[frame.values["kind"]]
+            channel = next(one for one in kind.channels if one.name == channel.name)
             knots = self.knots(node, stream, boot, frame.values["ticks"])
             return TraceStep("sample", values, _bits(kind, channel, int(row["position"])), (frame, knots))
         gap = self.gap_over(node, stream, boot, seq)
@@ -188,7 +196,7 @@ class SessionTables:
         for name in names:
             node, channel = name.split("_", 1)
             kind, _ = self.channel(node, channel)
-            period = round(SECOND / (kind.rate_hz or 1.0))
+            period = self.longest_period(node, kind.stream)
             rows = self.samples_between(node, channel, at - 2 * period, at + 2 * period)
             left = rows[rows["utc_ns"] <= at].tail(1)
             exact = len(left) and int(left["utc_ns"].iloc[0]) == at

@@ -18,7 +18,7 @@ from nodeday.storage import samples, tables
 NEAR = 200_000
 """A window that holds no more samples of a channel than this is drawn from the samples themselves."""
 MAX_POINTS = 4000
-_COLUMNS = ["utc_ns", "value", "origin"]
+_COLUMNS = ["utc_ns", "value", "origin", "rate_hz"]
 
 
 @dataclass(frozen=True)
@@ -150,7 +150,7 @@ class SessionView:
             return {"form": "envelope", **drawn}
         rows = self._rows(channel, from_ns, to_ns)
         utc, value, filled, missing = _parts(rows)
-        ms, period = (utc - self.start_ns) / 1e6, 1e3 / channel.rate_hz
+        ms, period = (utc - self.start_ns) / 1e6, 1e3 / rows["rate_hz"].to_numpy(np.float64)
         window = (from_ns - self.start_ns) / 1e6, (to_ns - self.start_ns) / 1e6
         return {
             "form": "samples",

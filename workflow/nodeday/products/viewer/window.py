@@ -106,19 +106,24 @@ def samples_drawn(
     return {"t": _listed(t), "value": _listed(line), "fill": _listed(fill)}
 
 
-def spans(ms: Floats, mask: Bools, period_ms: float) -> list[tuple[float, float]]:
+def spans(ms: Floats, mask: Bools, period_ms: Floats | float) -> list[tuple[float, float]]:
     """Return runs of ``mask`` (n,) as [from, to) in ms; a sample lasts ``period_ms`` from its ``ms``."""
-    return [
-        (round(float(ms[a]), 3), round(float(ms[b - 1]) + period_ms, 3))
-        for a, b in zip(*runs(mask), strict=True)
-    ]
+    ends = ms + period_ms
+    return [(round(float(ms[a]), 3), round(float(ends[b - 1]), 3)) for a, b in zip(*runs(mask), strict=True)]
 
 
-def silences(ms: Floats, period_ms: float, from_ms: float, to_ms: float) -> list[tuple[float, float]]:
-    """Return spans of [from, to) without samples at ``ms`` (n,), not even missing ones: a node was off."""
-    edges = np.concatenate([[from_ms - period_ms], ms, [to_ms]])
-    long = np.flatnonzero(np.diff(edges) > 2 * period_ms)
-    return [(round(float(edges[at]) + period_ms, 3), round(float(edges[at + 1]), 3)) for at in long]
+def silences(
+    ms: Floats, period_ms: Floats | float, from_ms: float, to_ms: float
+) -> list[tuple[float, float]]:
+    """Return spans of [from, to) without samples at ``ms`` (n,), not even missing ones: a node was off.
+
+    A sample lasts ``period_ms`` from its ``ms``, and so does one before the window.
+    """
+    lasts = np.broadcast_to(period_ms, len(ms))
+    lasts = np.concatenate([lasts[:1] if len(ms) else [0.0], lasts])
+    edges = np.concatenate([[from_ms - lasts[0]], ms, [to_ms]])
+    long = np.flatnonzero(np.diff(edges) > 2 * lasts)
+    return [(round(float(edges[at] + lasts[at]), 3), round(float(edges[at + 1]), 3)) for at in long]
 
 
 def _listed(values: Floats) -> list[float | None]:

@@ -112,7 +112,13 @@ class _Stamps:
         """Read those of one stream."""
         own = first_capture(columns)
         # A frame waits for its last sample, and a longer one is longer on the air: both are known.
-        sent_ns = columns["hub_ns"][own] - round(layout.stream(stream).least_lag_s * 1e9)
+        lags = {kind.kind: round(kind.least_lag_s * 1e9) for kind in layout.kinds_of(stream)}
+        sent_ns: Ints = columns["hub_ns"][own] - lags[layout.stream(stream).kind]
+        if len(lags) > 1:
+            numbers, at = np.unique(columns["kind"][own], return_inverse=True)
+            sent_ns = (
+                columns["hub_ns"][own] - np.array([lags[each] for each in numbers.tolist()], np.int64)[at]
+            )
         sound = is_in(columns["status"], IN_PLACE)[own]
         rates = np.broadcast_to(layout.tick_hz(stream), len(sent_ns))
         return cls(columns["row"][own], columns["boot"][own], sound, columns["ticks"][own], sent_ns, rates)

@@ -25,7 +25,8 @@ from nodeday.stages.clock.movements import (
     pairs_of,
 )
 from nodeday.storage import frames, tables
-from nodeday.storage.frames import FrameColumns, Key, Payloads, is_in
+from nodeday.storage.frames import FrameColumns, Key, is_in
+from nodeday.storage.payloads import Payloads
 
 STATED_S = 120
 """A noted movement lies within so many seconds of the note. Choice of this project."""
@@ -64,13 +65,13 @@ def _stated(study: Study, session: str) -> list[tuple[int, int]]:
     return out
 
 
-def kinds_of(study: Study, session: str) -> dict[Key, Kind]:
-    """Streams of acceleration in three channels of g, by node and stream."""
+def kinds_of(study: Study, session: str) -> dict[Key, tuple[Kind, ...]]:
+    """Kinds of frame of streams of acceleration in three channels of g, by node and stream."""
     return {
-        (node.node, kind.stream): kind
+        (node.node, kind.stream): study.layout_of(session, node.node).kinds_of(kind.stream)
         for node in study.nodes_of(session).values()
         if node.node != HUB
-        for kind in study.layout_of(session, node.node).kinds
+        for kind in study.layout_of(session, node.node).streams
         if kind.type in (None, "acceleration") and [c.unit for c in kind.channels] == ["g"] * 3
     }
 
@@ -79,19 +80,24 @@ def signals(
     study: Study,
     session: str,
     streams: Mapping[Key, FrameColumns],
-    kinds: Mapping[Key, Kind],
+    kinds: Mapping[Key, tuple[Kind, ...]],
     clock: pd.DataFrame,
 ) -> Iterator[MovementSignal]:
-    """Give the acceleration of each node that measures one and has a map; the faster of several."""
+    """Give the acceleration of each node that measures one and has a map; the faster of several.
+
+    Of a stream that changed its rate, the part at the rate with most frames.
+    """
     done = set[str]()
     sent = [key for key in kinds if key in streams]
-    for key in sorted(sent, key=lambda one: -(kinds[one].rate_hz or 0.0)):
+    for key in sorted(sent, key=lambda one: -(kinds[one][0].rate_hz or 0.0)):
         node, stream = key
         knots = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
         if node not in done and len(knots):
             done.add(node)
-            payload = Payloads(frames.path(study.results, session, key), kinds[key])
-            signal = _signal(node, kinds[key], streams[key], payload, knots)
+            number, shared = streams[key]["kind"], len(kinds[key]) > 1
+            kind = max(kinds[key], key=lambda one: np.count_nonzero(number == one.kind))
+            payload = Payloads(frames.path(study.results, session, key), kind, shared=shared)
+            signal = _signal(node, kind, streams[key], payload, knots)
             if len(signal.stamp_ns) * len(signal.wait_ns) > 1:
                 yield signal
 
@@ -103,6 +109,7 @@ def _signal(
     position = np.arange(kind.samples) - (kind.samples - 1 if kind.stamp == "last" else 0)
     wait_ns = np.rint((position * kind.interleave / rate_hz - kind.converter_ms / 1e3) * 1e9).astype(np.int64)
     distinct, boot, ticks = is_in(columns["status"], DISTINCT), columns["boot"], columns["ticks"]
+    distinct &= columns["kind"] == kind.kind
     rows, stamps = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
     for number in np.unique(boot).tolist():
         line = knots[knots["boot"] == number]

@@ -115,7 +115,7 @@ def budget(plan: RadioPlan, layout: Layout, where: str = "") -> Budget:
 
 def _senders(plan: RadioPlan, layout: Layout, where: str) -> list[StreamOnAir]:
     """Return every stream of every node of the plan, on the air."""
-    known = {kind.stream: kind for kind in layout.kinds if kind.channels}
+    known = {kind.stream: kind for kind in layout.streams if kind.channels}
     senders = []
     for name, node in plan.nodes.items():
         for stream in node.streams:

@@ -115,6 +115,12 @@ def _kind(study: Study, plan: BenchPlan, name: str, unit: str, what: str) -> Kin
 def _samples(study: Study, plan: BenchPlan, name: str, kind: Kind, channel: str | None) -> pd.DataFrame:
     """Return the samples of a stream, or of one channel of it, in order of time."""
     rows = samples.read(study.results, plan.bench, name, kind, channel=channel)
+    if (rates := rows["rate_hz"].unique().tolist()) != [kind.rate_hz] and rates:
+        raise SettingsError(
+            f"node {name} sent {kind.stream} at {' and '.join(f'{each:g}' for each in rates)} Hz",
+            f"bench plan {plan.bench}",
+            f"{kind.rate_hz:g} Hz throughout, the first of the layout's rates for it",
+        )
     return rows.sort_values("utc_ns", kind="stable")
 
 
@@ -234,7 +240,7 @@ def _rests(study: Study, plan: BenchPlan, name: str, node: BenchNode) -> list[Re
 
 def _temperature(study: Study, plan: BenchPlan, name: str) -> float | None:
     """Return the node's own mean temperature over the bench where it sends one, else the plan's."""
-    for kind in study.layout_of(plan.bench, name).kinds:
+    for kind in study.layout_of(plan.bench, name).streams:
         for channel in kind.channels:
             if channel.unit == "degC" and len(rows := _samples(study, plan, name, kind, channel.name)):
                 values = rows.loc[rows["origin"].isin(MEASURED), "value"]

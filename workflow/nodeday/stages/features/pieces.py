@@ -71,7 +71,8 @@ class SampleRows:
 class Cut:
     """The rows of a piece in its stream.
 
-    Rows [low, high), of which [start, end) are its core; its boot begins with row ``first``.
+    Rows [low, high), of which [start, end) are its core; its boot begins with row ``first``, or the part of
+    its boot that was sampled at ``rate_hz``, where the stream has several rates.
     """
 
     boot: int
@@ -80,53 +81,64 @@ class Cut:
     start: int
     end: int
     high: int
+    rate_hz: float | None = None
 
 
 @dataclass(frozen=True)
 class SamplePiece:
     """A piece of a channel: ``rows``, of which ``core`` are its own and the others its neighbours'.
 
-    ``first`` is the number of the first row within the boot.
+    ``first`` is the number of the first row within the boot, or within the part of it at ``rate_hz``, where
+    the stream has several rates; that part or boot begins with row ``began`` of the stream.
     """
 
     rows: SampleRows
     core: slice
     first: int
+    rate_hz: float | None = None
+    began: int = 0
 
 
-def cuts(stored: Iterable[arrow.Table], size: int, margin: int) -> list[Cut]:
+def cuts(stored: Iterable[arrow.Table], size: int, margin: int, rate_hz: float | None = None) -> list[Cut]:
     """Return the pieces of a stream, in order, with a core of ``size`` rows each and margins of ``margin``.
 
     ``stored`` are stretches of the column ``boot`` in order, however long. A piece lies in one boot; the core
-    of a boot's last piece may be longer by up to a margin.
+    of a boot's last piece may be longer by up to a margin. Of a stream of several rates, ``stored`` has the
+    columns ``seq`` and ``rate_hz``, too: a piece is of one rate, with no number left out, and as long in time
+    as ``size`` rows at ``rate_hz``.
     """
     pieces: list[Cut] = []
-    for boot, first, last in _boots(stored):
-        start = first
-        while last > start + size + margin:
-            end = start + size
-            pieces.append(Cut(boot, first, max(start - margin, first), start, end, end + margin))
+    for boot, rate, first, last in _parts(stored):
+        scale = rate / rate_hz if rate and rate_hz else 1.0
+        core, more, start = round(size * scale), round(margin * scale), first
+        while last > start + core + more:
+            end = start + core
+            pieces.append(Cut(boot, first, max(start - more, first), start, end, end + more, rate))
             start = end
-        pieces.append(Cut(boot, first, max(start - margin, first), start, last, last))
+        pieces.append(Cut(boot, first, max(start - more, first), start, last, last, rate))
     return pieces
 
 
-def _boots(stored: Iterable[arrow.Table]) -> list[tuple[int, int, int]]:
-    """Return the number and the rows [first, last) of each boot."""
-    boots: list[tuple[int, int, int]] = []
-    rows = 0
+def _parts(stored: Iterable[arrow.Table]) -> list[tuple[int, float | None, int, int]]:
+    """Return the boot, the rate and the rows [first, last) of each part that nothing breaks off."""
+    parts: list[tuple[int, float | None, int, int]] = []
+    rows, seq_before = 0, 0
     for table in stored:
-        number = table["boot"].to_numpy()
-        borders = [0, *(np.flatnonzero(np.diff(number)) + 1).tolist(), len(number)]
-        for start, end in pairwise(borders):
+        number, several = table["boot"].to_numpy(), "rate_hz" in table.column_names
+        border = np.diff(number) != 0
+        if several:
+            seq, rate = table["seq"].to_numpy(), table["rate_hz"].to_numpy()
+            border |= (np.diff(seq) > 1) | (np.diff(rate) != 0)
+        for start, end in pairwise([0, *(np.flatnonzero(border) + 1).tolist(), len(number)]):
             if start == end:
                 continue
-            boot, first = int(number[start]), rows + start
-            if boots and boots[-1][0] == boot:
-                first = boots.pop()[1]
-            boots.append((boot, first, rows + end))
+            part = int(number[start]), float(rate[start]) if several else None
+            goes_on = not start and bool(parts) and parts[-1][:2] == part
+            goes_on &= not (several and seq[0] > seq_before + 1)
+            parts.append((*part, parts.pop()[2] if goes_on else rows + start, rows + end))
         rows += len(number)
-    return boots
+        seq_before = int(seq[-1]) if several and len(number) else seq_before
+    return parts
 
 
 def grouped(pieces: Iterable[Cut], rows: int) -> list[list[Cut]]:
@@ -161,7 +173,8 @@ def pieces_of(stored: Iterable[arrow.Table], group: list[Cut]) -> Iterator[Sampl
         at += len(table)
     for cut in group:
         rows = replace(all_rows.part(slice(cut.low - first, cut.high - first)), boot=cut.boot)
-        yield SamplePiece(rows, slice(cut.start - cut.low, cut.end - cut.low), cut.low - cut.first)
+        core = slice(cut.start - cut.low, cut.end - cut.low)
+        yield SamplePiece(rows, core, cut.low - cut.first, cut.rate_hz, cut.first)
 
 
 def code_indices(column: arrow.ChunkedArray, known: list[str]) -> NDArray[np.int8]:

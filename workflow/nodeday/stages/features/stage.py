@@ -153,9 +153,16 @@ def _jobs(study: Study, session: str, streams: list[tuple[Node, Kind]]) -> Itera
             continue
         rate_hz = kind.rate_hz or 1.0
         size, margin = round(PIECE_S * rate_hz), round(MARGIN_S * rate_hz)
-        boots = samples.pieces(study.results, session, node.node, kind, ["boot"])
-        for group in grouped(cuts(boots, size, margin), size + 2 * margin):
+        columns = ["boot", "seq", "rate_hz"] if len(_rates(study, session, node, kind)) > 1 else ["boot"]
+        boots = samples.pieces(study.results, session, node.node, kind, columns)
+        for group in grouped(cuts(boots, size, margin, rate_hz), size + 2 * margin):
             yield StreamJob(number, node, kind, group)
+
+
+def _rates(study: Study, session: str, node: Node, kind: Kind) -> list[float]:
+    """Return the different rates of a stream, that of its first kind first."""
+    kinds = study.layout_of(session, node.node).kinds_of(kind.stream)
+    return list(dict.fromkeys(each.rate_hz or 1.0 for each in kinds))
 
 
 def _compute(study: Study, session: str, windows: Windows, job: StreamJob) -> Computed | list[PieceAnalysis]:
@@ -173,15 +180,15 @@ def _compute(study: Study, session: str, windows: Windows, job: StreamJob) -> Co
 
 def _source(study: Study, session: str, node: Node, kind: Kind, windows: Windows) -> SampleSource:
     """Return a stream whose rows are read as they are asked for."""
-    channels = [channel.name for channel in kind.channels]
+    channels, rates = [channel.name for channel in kind.channels], _rates(study, session, node, kind)
 
     def read() -> Iterator[Samples]:
-        columns = ["utc_ns", "origin", *channels]
+        columns = ["utc_ns", "origin", *channels, *(["rate_hz"] if len(rates) > 1 else [])]
         for table in samples.pieces(study.results, session, node.node, kind, columns):
             yield Samples.of(table, channels)
 
     groups = samples.groups(study.results, session, node.node, kind)
-    return SampleSource(node, kind, groups, read, windows, study.file.epochs)
+    return SampleSource(node, kind, groups, read, windows, study.file.epochs, tuple(rates))
 
 
 def _entry(source: SampleSource, total: int, received: int) -> Entry:
@@ -220,7 +227,7 @@ def _heart(
 def _heart_entries(stream: HeartStream, beats: pd.DataFrame) -> list[Entry]:
     """Return the ledger's entries of an ECG: its samples, and its beats by the status of their interval."""
     analysis, scope = stream.analysis, f"{stream.node.node}/{stream.kind.stream}"
-    parts = {"received": int(analysis.received[-1]), "not_received": analysis.not_received}
+    parts = {"received": analysis.samples - analysis.not_received, "not_received": analysis.not_received}
     by_status = {str(key): int(n) for key, n in beats["rr_status"].value_counts().items()}
     return [
         Entry("samples", scope, analysis.samples, parts),
@@ -240,7 +247,7 @@ def _motion(study: Study, session: str, stream: SampleSource) -> Motion:
 
 def _temperature(study: Study, session: str, node: Node) -> Temperature | None:
     """Return what the node's own thermometer measured; None where it has none, or nothing was received."""
-    every = study.layout_of(session, node.node).kinds
+    every = study.layout_of(session, node.node).streams
     kinds = [kind for kind in every if kind.type in (None, "temperature")]
     channels = [(kind, channel.name) for kind in kinds for channel in kind.channels if channel.unit == "degC"]
     for kind, name in channels:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import pyarrow as arrow
@@ -14,7 +14,7 @@ from nodeday.config.models import EpochSettings, Node
 from nodeday.core.arrays import Bools, Floats, Ints, Singles
 from nodeday.layouts import Kind
 from nodeday.schemas import codes
-from nodeday.stages.features.pieces import MEASURED, RECOVERED, code_indices
+from nodeday.stages.features.pieces import MEASURED, MISSING, RECOVERED, code_indices
 from nodeday.stages.features.windows import TOO_FEW_BEATS, Windows, coverage, values_or_reasons
 from nodeday.storage.row_groups import Group
 
@@ -47,12 +47,13 @@ class Samples:
     """Samples (n,) of a stream.
 
     Instants, ``origin`` as indices into ``codes.ORIGIN``, and the ``values`` of each channel by its name, NaN
-    where missing.
+    where missing; where the stream has several rates, that of each sample.
     """
 
     utc_ns: Ints
     origin: NDArray[np.int8]
     values: dict[str, Singles]
+    rate_hz: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.utc_ns)
@@ -61,7 +62,9 @@ class Samples:
     def of(cls, table: arrow.Table, channels: list[str]) -> Samples:
         """Take samples from the columns ``utc_ns``, ``origin`` and ``channels`` as they are stored."""
         values = {name: table[name].to_numpy().astype(np.float32, copy=False) for name in channels}
-        return cls(table["utc_ns"].to_numpy(), code_indices(table["origin"], list(codes.ORIGIN)), values)
+        rate = table["rate_hz"].to_numpy() if "rate_hz" in table.column_names else None
+        origin = code_indices(table["origin"], list(codes.ORIGIN))
+        return cls(table["utc_ns"].to_numpy(), origin, values, rate)
 
     @classmethod
     def joined(cls, parts: Sequence[Samples]) -> Samples:
@@ -72,7 +75,15 @@ class Samples:
         utc, origin = (
             np.concatenate([getattr(part, name) for part in parts]) for name in ("utc_ns", "origin")
         )
-        return cls(utc, origin, values)
+        rates = [part.rate_hz for part in parts if part.rate_hz is not None]
+        return cls(utc, origin, values, np.concatenate(rates) if rates else None)
+
+    def at_rate(self, rate_hz: float) -> Samples:
+        """Return the samples with all of them missing that another rate took."""
+        if self.rate_hz is None:
+            return self
+        origin = np.where(self.rate_hz == rate_hz, self.origin, np.int8(MISSING))
+        return Samples(self.utc_ns, origin, self.values, self.rate_hz)
 
     @property
     def received(self) -> Bools:
@@ -94,11 +105,26 @@ class SampleSource:
     read: Callable[[], Iterable[Samples]]
     windows: Windows
     settings: EpochSettings
+    rates: tuple[float, ...] = ()
 
     @property
     def rate_hz(self) -> float:
-        """Samples per second."""
+        """Samples per second, of the first kind where the stream has several ``rates``."""
         return self.kind.rate_hz or 1.0
+
+    def by_rate(self) -> list[SampleSource]:
+        """Return the stream once for each of its rates, as though nothing else had been received."""
+        if len(self.rates) < 2:
+            return [self]
+
+        def read(rate_hz: float) -> Iterator[Samples]:
+            return (part.at_rate(rate_hz) for part in self.read())
+
+        def alone(rate_hz: float) -> SampleSource:
+            kind = self.kind.model_copy(update={"rate_hz": rate_hz})
+            return replace(self, kind=kind, read=partial(read, rate_hz), rates=())
+
+        return [alone(rate_hz) for rate_hz in self.rates]
 
     def epochs(self, received: Floats) -> EpochSource:
         """Return the stream by epochs, given how many samples were ``received`` in each, (count,)."""

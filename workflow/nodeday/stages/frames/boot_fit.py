@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from nodeday.core.arrays import Ints
 from nodeday.stages.frames.unwrap import FEW, StreamPace
 
 SLACK_S, SLACK_PER_S = 2.0, 1e-4
@@ -73,6 +74,15 @@ class BootRules:
     paces: Mapping[int, StreamPace]
     has_boot_field: bool = False
     has_ticks: bool = True
+    line: Ints | None = None
+    """First number of each number's stream, where several kinds of frame hold one; None where none do."""
+
+    def siblings(self, stream: int) -> list[int]:
+        """Return the numbers of the other kinds of frame that hold the stream of ``stream``."""
+        if self.line is None:
+            return []
+        alike = np.flatnonzero(self.line == self.line[stream])
+        return [number for number in alike.tolist() if number != stream]
 
     def fit(self, boot: Boot, frame: Frame) -> tuple[int, int]:
         """How well a frame fits a boot, and its unwrapped ticks there."""

@@ -195,4 +195,8 @@ class NodeClock:
         stream = frames.stream[part]
         for each in np.unique(stream).tolist() if len(stream) > 1 else stream.tolist():
             row = len(stream) - 1 - int(np.argmax(stream[::-1] == each))
+            if np.isin(stream[row + 1 :], self.rules.siblings(each)).any():
+                continue  # the stream went on in another kind, at another pace
             boot.streams[each] = int(frames.seq[part][row]), int(total[row])
+            for other in self.rules.siblings(each):
+                boot.streams.pop(other, None)

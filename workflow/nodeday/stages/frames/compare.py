@@ -65,7 +65,11 @@ def _declared_hz(each: StreamMeasure) -> float:
 def _one_factor(measures: Measures) -> list[str]:
     """A hint where every pace is off by one factor: the hub's unit is wrong, and all else may be right."""
     ratios = [each.period_s[0] / each.kind.period_s for each in measures.streams if each.period_s]
-    hz = [_declared_hz(each) / each.ticks_hz[0] for each in measures.streams if each.ticks_hz]
+    hz = [
+        _declared_hz(each) / each.ticks_hz[0]
+        for each in measures.streams
+        if each.ticks_hz and each.ticks_hz[0]
+    ]
     if not ratios or not hz or max(ratios + hz) > (1 + 2 * TOLERANCE) * min(ratios + hz):
         return []
     factor = sorted(ratios + hz)[len(ratios + hz) // 2]
@@ -106,7 +110,8 @@ def _senders(each: StreamMeasure) -> list[str]:
 
 
 def _where(each: StreamMeasure) -> str:
-    return f"layout {each.layout.layout}, address {each.address}, stream {each.kind.stream}"
+    more = f", kind {each.kind.kind}" if len(each.layout.kinds_of(each.kind.stream)) > 1 else ""
+    return f"layout {each.layout.layout}, address {each.address}, stream {each.kind.stream}{more}"
 
 
 def tables(measures: Measures) -> list[str]:

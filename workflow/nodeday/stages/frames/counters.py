@@ -24,12 +24,20 @@ ALL = -1
 
 @dataclass
 class Counters:
-    """State of each node's clock and of each stream's counter; ``slots`` are all kinds of all layouts."""
+    """State of each node's clock and of each stream's counter; ``slots`` are all kinds of all layouts.
+
+    Kinds of one stream share its counter: ``line`` is the first slot of each slot's stream.
+    """
 
     slots: Sequence[tuple[Layout, Kind]]
+    line: Ints = field(init=False)
     _clocks: dict[tuple[int, int], NodeClock] = field(default_factory=dict)
     _paces: dict[tuple[int, int], StreamPace] = field(default_factory=dict)
     _streams: dict[tuple[int, int, int], StreamCounter] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        names = [(layout.layout, kind.stream) for layout, kind in self.slots]
+        self.line = np.array([names.index(name) for name in names], np.int64)
 
     def unwrap(self, columns: Columns, false_stamp: Bools) -> Bools:
         """Add boot, unwrapped ticks, sequence number and status to ``columns`` (n,) in order of capture.
@@ -64,18 +72,23 @@ class Counters:
             lone[part], boot, ticks = clock.unwrap(_frames(columns, rows[part], layout.has_ticks))
             columns["boot"][rows[part]] = boot
             columns["tick_total"][rows[part]] = ticks
-            self._forget(node, {each.number for each in clock.open}, set(slot[part].tolist()))
-        for each in _different(slot):
-            self._unwrap_stream(node, each, rows[(slot == each) & ~lone], columns)
+            self._forget(node, {each.number for each in clock.open}, set(self.line[slot[part]].tolist()))
+        line = self.line[slot]
+        for each in _different(line):
+            self._unwrap_stream(node, each, rows[(line == each) & ~lone], columns)
         return lone
 
-    def _unwrap_stream(self, node: int, slot: int, rows: Ints, columns: Columns) -> None:
-        layout, kind = self.slots[slot]
+    def _unwrap_stream(self, node: int, line: int, rows: Ints, columns: Columns) -> None:
+        layout, kind = self.slots[line]
+        paces = {slot: self._pace(node, slot) for slot in np.flatnonzero(self.line == line).tolist()}
         for boot in np.unique(columns["boot"][rows]).tolist():
             own = rows[columns["boot"][rows] == boot]
-            counter = self._streams.setdefault((node, slot, boot), StreamCounter(self._pace(node, slot)))
+            counter = self._streams.setdefault((node, line, boot), StreamCounter(paces[line], paces))
             columns["seq"][own], columns["status"][own] = counter.unwrap(
-                columns["sequence"][own], columns["tick_total"][own], columns["digest"][own]
+                columns["sequence"][own],
+                columns["tick_total"][own],
+                columns["digest"][own],
+                columns["slot"][own],
             )
         if not layout.has_ticks:
             # The sequence number is the only count there is: a tick is an instant of the stream.
@@ -92,7 +105,7 @@ class Counters:
             rate_hz = layout.tick_hz(kind.stream) if layout.has_ticks else 1e9
             modulus = layout.tick_range(kind.stream) if layout.has_ticks else 1 << 62
             has_boot = layout.field("boot") is not None
-            rules = BootRules(rate_hz, modulus, paces, has_boot, layout.has_ticks)
+            rules = BootRules(rate_hz, modulus, paces, has_boot, layout.has_ticks, self.line)
             self._clocks[key] = NodeClock(rules)
         return self._clocks[key]
 
@@ -106,9 +119,9 @@ class Counters:
             self._paces[node, slot] = StreamPace(nominal, 1 << sequence.bits, kind.interleave, declared)
         return self._paces[node, slot]
 
-    def _forget(self, node: int, boots: set[int], slots: set[int]) -> None:
+    def _forget(self, node: int, boots: set[int], lines: set[int]) -> None:
         """Let go of the counters of boots that get no more frames."""
-        closed = [key for key in self._streams if key[0] == node and key[1] in slots and key[2] not in boots]
+        closed = [key for key in self._streams if key[0] == node and key[1] in lines and key[2] not in boots]
         for key in closed:
             if key[2] < min(boots):
                 del self._streams[key]

@@ -30,7 +30,7 @@ follow each other, so that a hub which stamps frames by twos does not blur it. C
 SWITCHES, PACE_PART = 10, 0.25
 """Two senders share an address where two of its boots take turns 10 times or more, and both keep pace with
 the hub's clock to a quarter meanwhile. Choices of this project."""
-COLUMNS = ("boot", "seq_raw", "seq", "ticks_raw", "hub_ns", *RADIO.values())
+COLUMNS = ("kind", "boot", "seq_raw", "seq", "ticks_raw", "hub_ns", *RADIO.values())
 
 Stream = tuple[str, int, str]
 """Layout, address and stream."""
@@ -94,7 +94,8 @@ def measure(
     for (name, address, stream), each in sorted(parts.items(), key=lambda item: item[0]):
         columns = {key: np.concatenate([part[key] for part in each]) for key in COLUMNS}
         layout = by_name[name]
-        streams.append(_measured(layout, address, layout.stream(stream), columns))
+        sent = [kind for kind in layout.kinds_of(stream) if (columns["kind"] == kind.kind).any()]
+        streams += [_measured(layout, address, kind, columns) for kind in sent]
     values, impossible = dict[tuple[str, str], int](), dict[tuple[str, str], int]()
     for decoder in decoders.values():
         values |= decoder.measured
@@ -138,13 +139,15 @@ def _by_stream(rows: arrow.Table) -> Iterable[tuple[int, str, dict[str, Ints | F
 def _measured(
     layout: Layout, address: int, kind: Kind, columns: Mapping[str, Ints | Floats]
 ) -> StreamMeasure:
-    """Measure one stream from its decoded frames (n,) in order of capture."""
-    boot, seq = columns["boot"], columns["seq"]
-    numbers = np.unique(np.stack([boot, seq]), axis=1)
-    boots, first = np.unique(numbers[0], return_index=True)
-    spans = numbers[1][np.append(first[1:], numbers.shape[1]) - 1] - numbers[1][first] + 1
+    """Measure the frames of one kind in a stream, from its decoded frames (n,) in order of capture.
+
+    A frame lost before one of the kind counts as lost of the kind.
+    """
+    numbers, at = np.unique(np.stack([columns["boot"], columns["seq"]]), axis=1, return_index=True)
+    own = columns["kind"] == kind.kind
+    steps = np.diff(numbers[1])[(np.diff(numbers[0]) == 0) & own[at][1:]]
+    columns = {name: values[own] for name, values in columns.items()}
     period, ticks_hz, regular = _pace(layout, kind, columns)
-    steps = np.diff(numbers[1])[np.diff(numbers[0]) == 0]
     usual, counts = np.unique(steps, return_counts=True)
     top = int(counts.argmax()) if len(steps) >= LEAST_PAIRS else None
     ranges = {}
@@ -156,9 +159,9 @@ def _measured(
         layout,
         address,
         kind,
-        len(seq),
-        int(spans.sum()) - numbers.shape[1],
-        len(boots),
+        len(columns["seq"]),
+        int((steps - 1).sum()),
+        len(np.unique(columns["boot"])),
         period,
         ticks_hz if layout.has_ticks else None,
         regular,

@@ -5,6 +5,7 @@ A row is a frame (columns ``ecg_0`` to ``ecg_19`` for a channel ``ecg`` of 20 sa
 
     node        name or address; may be left out where the session has one node
     stream      as the layout names it; may be left out where the layout has one
+    kind        number of the kind of frame, where the layout has several of the stream
     sequence    as the node counted, within the width that the layout gives it
     ticks       the node's; without them the time stands in
     time        when the frame came: numbers, or ISO 8601 instants with their offset from UTC; without

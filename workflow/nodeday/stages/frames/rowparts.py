@@ -25,6 +25,7 @@ class ColumnNames(Strict):
 
     node: str = "node"
     stream: str = "stream"
+    kind: str = "kind"
     sequence: str = "sequence"
     ticks: str = "ticks"
     time: str = "time"
@@ -129,9 +130,20 @@ class Said:
         return _looked_up(rows, self.columns.node, known, "the session has several nodes", len(self.sensors))
 
     def streams(self, rows: RowBatch) -> Ints:
-        """Number of each row's kind."""
-        known = {kind.stream: at for at, (_, kind) in enumerate(self.slots) if kind.channels}
-        return _looked_up(rows, self.columns.stream, known, "the layout has several streams", len(known))
+        """Slot of each row; a column of kinds tells where several kinds of frame hold a stream."""
+        first: dict[str, int] = {}
+        for at, (_, kind) in enumerate(self.slots):
+            if kind.channels:
+                first.setdefault(kind.stream, at)
+        slot = _looked_up(rows, self.columns.stream, first, "the layout has several streams", len(first))
+        for each in np.unique(slot).tolist():
+            layout, kind = self.slots[each]
+            kinds = {f"{one.kind}": self.slots.index((layout, one)) for one in layout.kinds_of(kind.stream)}
+            own = np.flatnonzero(slot == each)
+            if len(kinds) > 1:
+                why = f"stream {kind.stream} has several kinds of frame"
+                slot[own] = _looked_up(rows.take(own), self.columns.kind, kinds, why, len(kinds))
+        return slot
 
     def times(self, rows: RowBatch) -> tuple[Ints, bool]:
         """When each row came, in nanoseconds, and whether of UTC."""

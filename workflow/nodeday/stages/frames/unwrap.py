@@ -8,6 +8,7 @@ with the clocks in place of guesses.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -171,39 +172,93 @@ class StreamPace:
         return np.where(lost, 1, steps), lost
 
 
+def step_between(one: StreamPace, other: StreamPace, raw: int, time: int) -> tuple[int, bool]:
+    """Step of the sequence number from a frame of one kind to one of another, and whether it lost its thread.
+
+    The stream changed its pace at an unknown moment between them, so that time allows any step between those
+    by either pace. With a frame in 1 and 4 units of time, and a counter of 8 bits::
+
+        raw   time    step
+          1      1       1    the next frame
+         20     40      20    10 to 40 are possible
+          9    800       1    200 to 800: 265, 521 and 777 are possible; unknown number, lost thread
+    """
+    faster, slower = sorted((one, other), key=lambda pace: pace.period)
+    if not (faster.regular and slower.regular):
+        steps, lost = (slower if faster.regular else faster).steps(np.array([raw]), np.array([time]))
+        return int(steps[0]), bool(lost[0])
+    ends = np.sort(np.array([time / faster.period, time / slower.period]))
+    slack = np.maximum(faster.slack(ends), slower.slack(ends))
+    residue, modulus = raw % faster.modulus, faster.modulus
+    first = int(np.ceil((ends[0] - slack[0] - residue) / modulus))
+    last = int(np.floor((ends[1] + slack[1] - residue) / modulus))
+    if first == last:
+        return residue + first * modulus, False
+    if first < last:
+        return 1, True
+    steps, lost = faster.steps(np.array([raw]), np.array([time]))
+    return int(steps[0]), bool(lost[0])
+
+
 @dataclass
 class StreamCounter:
-    """Sequence numbers of one stream in one boot of its node, carried from block to block."""
+    """Sequence numbers of one stream in one boot of its node, carried from block to block.
+
+    ``paces`` are by kind of frame, where several hold the stream; else ``pace`` is that of all.
+    """
 
     pace: StreamPace
+    paces: Mapping[int, StreamPace] = field(default_factory=dict)
     raw: int | None = None
+    kind: int = 0
     seq: int = 0
     time: int = 0
     highest: int = 0
     seen: RecentContents = field(default_factory=RecentContents)
 
-    def unwrap(self, raw: Ints, time: Ints, digest: Digests) -> tuple[Ints, States]:
+    def unwrap(self, raw: Ints, time: Ints, digest: Digests, kind: Ints | None = None) -> tuple[Ints, States]:
         """Unwrapped sequence number and status of the stream's next frames of the boot, (n,) each.
 
         ``time`` is the node's unwrapped ticks, or the hub's stamps where a node has no ticks; ``digest``
-        tells two payloads apart, so that a second copy with other content is seen.
+        tells two payloads apart, so that a second copy with other content is seen; ``kind`` (n,) is a key of
+        ``paces``.
         """
+        kind = np.zeros(len(raw), np.int64) if kind is None else kind
         if self.raw is None:
             self.raw = self.seq = int(raw[0])
+            self.kind = int(kind[0])
             self.time, self.highest = int(time[0]), int(raw[0]) - 1
         raw_steps, time_steps = steps_from(self.raw, raw), steps_from(self.time, time)
-        self.pace.learn(raw_steps, time_steps)
-        steps, lost = self.pace.steps(raw_steps, time_steps)
+        steps, lost = self._steps(raw_steps, time_steps, kind)
         seq = self.seq + np.cumsum(steps)
         for row in np.flatnonzero(lost).tolist():
             # Behind a late frame one step would lead back among numbers that are taken.
             highest = max(self.highest, int(seq[:row].max(initial=self.highest)))
             seq[row:] += max(highest + 1 - int(seq[row]), 0)
-        self.raw, self.seq, self.time = int(raw[-1]), int(seq[-1]), int(time[-1])
+        self.raw, self.seq, self.time, self.kind = int(raw[-1]), int(seq[-1]), int(time[-1]), int(kind[-1])
         status = np.full(len(raw), GOOD)
         status[lost] = INCONSISTENT
         self._mark_behind(seq, digest, status)
         return seq, status
+
+    def _steps(self, raw: Ints, time: Ints, kind: Ints) -> tuple[Ints, Bools]:
+        """Steps of the sequence number, and where the counter lost its thread, (n,) each.
+
+        From one frame to the next of its kind by the pace of the kind, from kind to kind by both.
+        """
+        if len(self.paces) < 2:
+            self.pace.learn(raw, time)
+            return self.pace.steps(raw, time)
+        before = np.concatenate([[self.kind], kind[:-1]])
+        steps, lost = np.zeros(len(raw), np.int64), np.zeros(len(raw), np.bool_)
+        for each, pace in self.paces.items():
+            own = np.flatnonzero((kind == each) & (before == each))
+            pace.learn(raw[own], time[own])
+            steps[own], lost[own] = pace.steps(raw[own], time[own])
+        for at in np.flatnonzero(kind != before).tolist():
+            both = self.paces[int(before[at])], self.paces[int(kind[at])]
+            steps[at], lost[at] = step_between(*both, int(raw[at]), int(time[at]))
+        return steps, lost
 
     def _mark_behind(self, seq: Ints, digest: Digests, status: States) -> None:
         """Mark late frames and second copies in ``status``, a view of the caller's array."""

@@ -78,15 +78,16 @@ def ticks_went_on(before: int, after: int, modulus: int, tick_hz: float, passed_
     return abs(off) / tick_hz <= APART_S + APART_PER_S * abs(passed_s)
 
 
-def counter_went_on(before: int, after: int, modulus: int, periods: float) -> bool:
-    """Whether a raw counter ran on across what looks like a restart, ``periods`` frame periods long.
+def counter_went_on(before: int, after: int, modulus: int, *periods: float) -> bool:
+    """Whether a raw counter ran on across what looks like a restart, so many frame ``periods`` long.
 
-    True only where it cannot have begun at zero meanwhile, and stands where counting on had led.
+    True only where it cannot have begun at zero meanwhile, and stands where counting on had led. A stream
+    with frames of several periods has several lengths, of which one must fit.
     """
-    if after <= periods + OFF_FRAMES:
+    if after <= max(periods) + OFF_FRAMES:
         return False
-    off = (after - before - round(periods) + modulus // 2) % modulus - modulus // 2
-    return abs(off) <= OFF_FRAMES + OFF_SHARE * periods
+    ahead = ((after - before - round(each) + modulus // 2) % modulus - modulus // 2 for each in periods)
+    return any(abs(off) <= OFF_FRAMES + OFF_SHARE * each for off, each in zip(ahead, periods, strict=True))
 
 
 def within(at_ns: Ints, starts: Ints, ends: Ints) -> NDArray[np.bool_]:

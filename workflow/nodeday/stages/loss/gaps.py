@@ -156,7 +156,7 @@ def _uncounted(own: StreamFrames, lost_thread: Bools) -> Iterator[Unknown]:
         hub_s, ticks = np.diff(own.on_at(np.array([at, at + 1])))[0] / 1e9, own.column("ticks")
         passed_s = max(hub_s, (int(ticks[at + 1]) - int(ticks[at])) / own.pace.tick_hz)
         turned = causes.counter_may_have_turned(
-            *_pair(raw, at), own.pace.seq_modulus, passed_s / own.pace.period_s
+            *_pair(raw, at), own.pace.seq_modulus, passed_s / own.periods_s[0]
         )
         why = "wraps" if turned else "counter_restart"
         yield (int(own.boot[at]), int(own.seq[at + 1]), "unknown", *_pair(own.hub_ns, at), why)
@@ -181,7 +181,7 @@ def _between_boots(own: StreamFrames, at: int, before_ns: int, after_ns: int) ->
     if ((own.hub.either >= before_ns) & (own.hub.either < after_ns)).any():
         return "unknown", "hub_or_nodes"
     counter = _pair(own.column("seq_raw"), at)
-    if causes.counter_went_on(*counter, own.pace.seq_modulus, passed_s / own.pace.period_s):
+    if causes.counter_went_on(*counter, own.pace.seq_modulus, *(passed_s / each for each in own.periods_s)):
         return "unknown", "ticks_restart"
     # A network may keep the time of its nodes: then ticks go on, and only the counter shows anything.
     network = own.pace.has_ticks and not own.pace.has_boot_field
@@ -197,9 +197,10 @@ def _pair(values: Ints, at: int) -> tuple[int, int]:
 
 def _ending(own: StreamFrames, node: list[StreamFrames], end_ns: int) -> Iterator[Unknown]:
     """A gap of unknown length at the end of a stream that fell silent before the session did."""
-    if not causes.fell_silent(int(own.on_at(-1)), end_ns, own.pace.period_s):
+    period_s = own.periods_s[-1]
+    if not causes.fell_silent(int(own.on_at(-1)), end_ns, period_s):
         return
-    gone = causes.fell_silent(max(int(each.on_ns.max()) for each in node), end_ns, own.pace.period_s)
+    gone = causes.fell_silent(max(int(each.on_ns.max()) for each in node), end_ns, period_s)
     on_ns, volts = (
         np.concatenate([values[each.boot == own.boot[-1]] for each, values in pairs])
         for pairs in ([(n, n.on_ns) for n in node], [(n, n.measured("battery_v")) for n in node])

@@ -68,10 +68,12 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
         layout = study.layout_of(session, node.node)
         counter = layout.field("sequence")
         seq = 1 << (counter.bits if counter else 62)
-        for kind in layout.kinds:
+        for kind in layout.streams:
+            kinds = layout.kinds_of(kind.stream)
+            periods = {each.kind: each.period_s for each in kinds if len(kinds) > 1}
             ticks = layout.tick_range(kind.stream), layout.tick_hz(kind.stream)
             fields = layout.has_ticks, layout.field("boot") is not None
-            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks, *fields)
+            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks, *fields, periods)
     return found
 
 

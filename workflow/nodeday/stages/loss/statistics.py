@@ -12,7 +12,7 @@ from nodeday.core.arrays import Bools, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss import burst
 from nodeday.stages.loss.burst import Stretches
-from nodeday.stages.loss.gaps import joined
+from nodeday.stages.loss.gaps import gaps_of, joined
 from nodeday.stages.loss.minutes import LOST, WIDTH, neighbours, table_rows
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames
 
@@ -98,8 +98,10 @@ def _longest_s(own: StreamFrames, runs: Ints, gaps: pd.DataFrame, session: Sessi
     That is frames times period inside boots, and time between stamps where their number is not known.
     Across a restart of the hub only host marks show it; without them, nothing is guessed.
     """
-    period = own.pace.period_s
+    period = own.periods_s[-1]
     holes = [float(runs.max(initial=0)) * period]
+    if len(own.periods_s) > 1:
+        holes = [_longest_by_stamps(own)]
     unknown = gaps[(gaps["extent"] == "unknown") & gaps["after_hub_ns"].notna()]
     across = unknown["reason"].isin(["hub_restart", "hub_or_nodes"])
     timed = unknown[~across]
@@ -115,11 +117,19 @@ def _longest_s(own: StreamFrames, runs: Ints, gaps: pd.DataFrame, session: Sessi
     return float(max(holes))
 
 
+def _longest_by_stamps(own: StreamFrames) -> float:
+    """Longest run of missing numbers in seconds by the stamps around it, for a stream of several periods."""
+    runs = gaps_of(own.seq, own.boot)
+    apart_s = (own.on_at(runs.left + 1) - own.on_at(runs.left)) / 1e9
+    return float((apart_s * runs.frames / (runs.frames + 1)).max(initial=0.0))
+
+
 def _clusters(own: StreamFrames, within: Stretches) -> dict[str, Any]:
     """How the losses on the air of one stream cluster."""
     n00, n01, n10, n11 = within.transitions()
     model, spread = burst.gilbert_from(n00, n01, n10, n11), burst.burst_gap(within)
-    length, period = within.stop - within.first, own.pace.period_s
+    length, periods = within.stop - within.first, own.periods_s
+    period = periods[0] if len(periods) == 1 else np.nan
     loss = within.lost / within.expected if within.expected else np.nan
     mean = float(length.mean()) if len(length) else np.nan
     p, r = burst.interval(n01, n00 + n01), burst.interval(n10, n10 + n11)

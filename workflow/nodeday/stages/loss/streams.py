@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ class StreamTiming:
     """What a layout says of a stream's frames: nominal period, and counters with their ranges.
 
     ``has_ticks`` and ``has_boot_field``: whether frames hold ticks of the node, and a number of its boot.
+    ``periods`` are by kind of frame where several hold the stream.
     """
 
     period_s: float
@@ -28,6 +29,7 @@ class StreamTiming:
     tick_hz: float = 32768.0
     has_ticks: bool = True
     has_boot_field: bool = False
+    periods: Mapping[int, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,13 @@ class StreamFrames:
         boot = self.columns["boot"][self.columns["capture"] == 0]
         back: Bools = (np.diff(boot) != 0) & (boot[1:] < np.maximum.accumulate(boot)[1:])
         return int(back.sum())
+
+    @property
+    def periods_s(self) -> list[float]:
+        """Nominal times from frame to frame of the kinds that were received, the shortest first."""
+        if not self.pace.periods:
+            return [self.pace.period_s]
+        return sorted({self.pace.periods[kind] for kind in np.unique(self.column("kind")).tolist()})
 
     @property
     def recovered(self) -> Bools:

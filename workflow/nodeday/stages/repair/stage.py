@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,10 +21,11 @@ from nodeday.schemas import codes
 from nodeday.stages.repair import aligned, quality
 from nodeday.stages.repair.align import Aligned, kernel, on_grid
 from nodeday.stages.repair.fill import NOT_FILLED, Policy, mend
+from nodeday.stages.repair.kinds import KindPart, parts_of
 from nodeday.stages.repair.pattern import CONTEXT_S, SEARCH_S
 from nodeday.stages.repair.stream import BootSamples, SampleStretch, boot_of
 from nodeday.storage import contract, frames, samples, tables
-from nodeday.storage.frames import DistinctFrames, Key
+from nodeday.storage.frames import Key
 from nodeday.storage.ledger import Entry, Ledger
 
 SECOND = 1_000_000_000
@@ -46,16 +47,16 @@ class Repaired:
 
 @dataclass(frozen=True)
 class SessionInput:
-    """Tables of earlier stages, and the ``kinds`` of the streams of which frames were received."""
+    """Tables of earlier stages, and the ``kinds`` of each stream of which frames were received."""
 
-    kinds: dict[Key, Kind]
+    kinds: dict[Key, tuple[Kind, ...]]
     gaps: pd.DataFrame
     clock: pd.DataFrame
 
 
 @dataclass(frozen=True)
 class PlacedStream:
-    """A stream of a node with the boots that have a map from ticks to UTC.
+    """A stream of a node with its boots, or parts of them of one kind, that have a map from ticks to UTC.
 
     Counts of sample instants: ``received`` and ``lost`` in all boots, ``unplaced`` the expected and the
     received ones in boots without a map.
@@ -111,25 +112,29 @@ def run(study: Study, session: str, cores: int = 1) -> None:
 def _read_input(study: Study, session: str) -> SessionInput:
     """Read what the stage needs of a session."""
     received = frames.streams(study.results, session)
-    declared = (((node.node, kind.stream), kind) for node, kind in study.streams_of(session))
-    kinds = {key: kind for key, kind in declared if key in received}
+    declared = [(node.node, kind.stream) for node, kind in study.streams_of(session)]
+    kinds = {key: study.layout_of(session, key[0]).kinds_of(key[1]) for key in declared if key in received}
     gaps, clock = (tables.read(tables.path(study.results, name, session), name) for name in ("gaps", "clock"))
     return SessionInput(kinds, gaps, clock)
 
 
 def _place(study: Study, session: str, known: SessionInput, key: Key) -> PlacedStream | None:
     """Return a stream placed in time; None where none of its frames is distinct."""
-    kind = known.kinds[key]
-    distinct = frames.distinct_frames(study.results, session, key, kind)
+    kinds = known.kinds[key]
+    distinct = frames.distinct_frames(study.results, session, key, kinds[0], len(kinds) > 1)
     if not len(distinct.seq):
         return None
     gaps, clock = known.gaps, known.clock
     gaps = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
     knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
-    boots, unplaced = _place_boots(study, session, key, kind, distinct, gaps, knots)
-    fill = study.file.fill.get(kind.stream, Fill())
-    lost = int(gaps.loc[gaps["extent"] == "known", "frames"].sum()) * kind.samples
-    return PlacedStream(key, kind, boots, fill, distinct.samples, lost, unplaced)
+    parts = [*parts_of(distinct, kinds, study.layout_of(session, key[0]).tick_hz(key[1]))]
+    boots, unplaced = _place_boots(study, session, key, parts, gaps, knots)
+    fill = study.file.fill.get(key[1], Fill())
+    if len(kinds) == 1:
+        lost = int(gaps.loc[gaps["extent"] == "known", "frames"].sum()) * kinds[0].samples
+    else:
+        lost = sum(part.lost_in(gaps) * part.kind.samples for part in parts)
+    return PlacedStream(key, kinds[0], boots, fill, distinct.samples, lost, unplaced)
 
 
 def _write_stream(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
@@ -143,12 +148,16 @@ def _write_stream(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping
         for name, rate_hz in grids.items()
     }
     with tables.writer(samples.path(folder, one.key[0], one.kind), samples.table_of(one.kind)) as out:
+        before: tuple[int, Repaired] | None = None
         for boot in one.boots:
             for part in _repair(boot, one.key, one.fill, grids.values()):
                 counted += np.bincount(part.origin[part.stretch.core], minlength=len(codes.ORIGIN))
                 _write(out, one.key, boot, part)
                 for track in tracks.values():
+                    if before and _goes_on(*before, boot.number, part):
+                        track.add(_across(before[1], part, boot.kind, track.rate_hz))
                     track.add(_on_grid(part, boot.kind, track.rate_hz))
+                before = boot.number, part
     return Written(_entries(one, counted), tracks)
 
 
@@ -156,26 +165,25 @@ def _place_boots(
     study: Study,
     session: str,
     key: Key,
-    kind: Kind,
-    distinct: DistinctFrames,
+    parts: Sequence[KindPart],
     gaps: pd.DataFrame,
     knots: pd.DataFrame,
 ) -> tuple[list[BootSamples], tuple[int, int]]:
-    """Return the boots with a map, and the expected and received sample instants of those without one.
+    """Return the parts with a map, and the expected and received sample instants of those without one.
 
     Raises ContractError where counters contradict each other.
     """
     tick_hz = study.layout_of(session, key[0]).tick_hz(key[1])
     boots, expected, received = [], 0, 0
-    for number in np.unique(distinct.boot).tolist():
-        rows, line = np.flatnonzero(distinct.boot == number), knots[knots["boot"] == number]
+    for part in parts:
+        number, kind, line = part.boot, part.kind, knots[knots["boot"] == part.boot]
         if len(line) < 2:
-            seq = distinct.seq[rows]
-            expected += int(seq.max() - seq.min() + 1) * kind.samples
-            received += len(rows) * kind.samples
+            expected += (part.last_seq - part.first_seq + 1) * kind.samples
+            received += len(part.rows) * kind.samples
             continue
         try:
-            boots.append(boot_of(number, kind, distinct, rows, gaps[gaps["boot"] == number], line, tick_hz))
+            of_boot = gaps[gaps["boot"] == number]
+            boots.append(boot_of(number, kind, part.frames, part.rows, of_boot, line, tick_hz))
         except ValueError as error:
             raise ContractError(str(error), _where(key, number)) from error
     return boots, (expected, received)
@@ -247,6 +255,7 @@ def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> N
         "seq": contract.number_column(stretch.seq[core]),
         "position": contract.number_column(stretch.position[core]),
         "utc_ns": contract.number_column(stretch.utc_ns[core]),
+        "rate_hz": contract.number_column(np.full(n, boot.kind.rate_hz or 1.0)),
         "origin": contract.code_column(part.origin[core], table["origin"]),
     }
     for index, channel in enumerate(boot.kind.channels):
@@ -265,6 +274,22 @@ def _on_grid(part: Repaired, kind: Kind, grid_hz: float) -> Aligned:
     return on_grid(
         stretch.utc_ns, part.value, part.origin, part.quality, stretch.core, kind.rate_hz or 1.0, grid_hz
     )
+
+
+def _goes_on(boot: int, before: Repaired, next_boot: int, part: Repaired) -> bool:
+    """Return whether a stretch begins another kind of frame right behind the one ``before``, none lost."""
+    one, other = before.stretch, part.stretch
+    return boot == next_boot and other.core.start == 0 and one.seq[one.core.stop - 1] + 1 == other.seq[0]
+
+
+def _across(before: Repaired, part: Repaired, kind: Kind, grid_hz: float) -> Aligned:
+    """Return the grid between two rates, on a straight line from the last sample to the first."""
+    ends = ((before, before.stretch.core.stop - 1), (part, part.stretch.core.start))
+    utc_ns = np.array([one.stretch.utc_ns[at] for one, at in ends])
+    value, origin, grades = (
+        np.stack([getattr(one, name)[at] for one, at in ends]) for name in ("value", "origin", "quality")
+    )
+    return on_grid(utc_ns, value, origin, grades, slice(0, 2), kind.rate_hz or 1.0, grid_hz)
 
 
 def _entries(one: PlacedStream, counted: NDArray[np.int64]) -> list[Entry]:

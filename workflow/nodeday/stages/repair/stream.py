@@ -24,7 +24,8 @@ from nodeday.layouts.codec import interleave_shift
 from nodeday.stages.repair.candidates import bin_width
 from nodeday.stages.repair.place_samples import PlacedFrames, follow_each_other, place_frames, sample_times
 from nodeday.stages.repair.quality import MEASURED, MISSING, RECOVERED
-from nodeday.storage.frames import DistinctFrames, Payloads
+from nodeday.storage.frames import DistinctFrames
+from nodeday.storage.payloads import Payloads
 
 
 @dataclass(frozen=True)

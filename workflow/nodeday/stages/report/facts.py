@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import product
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -33,7 +34,9 @@ ABSENT = "absent"
 """Before a stream's first frame and after its last: no gap, since nothing shows that any were sent."""
 
 
-NO_STAMPS = FrameStamps(np.zeros(0, np.int32), np.zeros(0, np.int64), np.zeros(0, np.int64), 0)
+NO_STAMPS = FrameStamps(
+    np.zeros(0, np.int32), np.zeros(0, np.int64), np.zeros(0, np.int64), 0, np.zeros(0, np.int32)
+)
 
 
 @dataclass(frozen=True)
@@ -158,11 +161,10 @@ def _frame_spans(
 ) -> FrameSpans:
     """Spans in UTC of a stream's frames by its maps; boots without a map are left out."""
     pieces = [np.zeros((4, 0), np.int64)]
-    for boot in np.unique(frames.boot):
-        kind, knots = layout.stream(stream), clock[clock["boot"] == boot]
+    for kind, boot in product(layout.kinds_of(stream), np.unique(frames.boot)):
+        knots, of_boot = clock[clock["boot"] == boot], (frames.boot == boot) & (frames.kind == kind.kind)
         if len(knots) < 2 or kind.rate_hz is None:
             continue
-        of_boot = frames.boot == boot
         seq, per_sample = frames.seq[of_boot], layout.tick_hz(kind.stream) / kind.rate_hz
         # Frames that share a stretch are drawn one after the other in it.
         ticks = frames.ticks[of_boot] - np.rint(interleave_shift(kind, seq, per_sample)).astype(np.int64)

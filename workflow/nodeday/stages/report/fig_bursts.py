@@ -78,7 +78,8 @@ def bursts(study: Study, facts: PageFacts) -> Figure | None:
 
 
 def _words(row: pd.Series) -> str:
-    longest = duration(float(row["longest_run_frames"]) * float(row["period_s"]))
+    frames, period_s = int(row["longest_run_frames"]), row["period_s"]
+    longest = f"{frames} frames" if pd.isna(period_s) else duration(frames * float(period_s))
     return f"burst ratio {number(row['burst_ratio'])}, longest {longest}, lost {percent(row['radio_loss'])}"
 
 

@@ -118,7 +118,7 @@ def _shares(
     Where the hub's minutes have no instant in UTC, each node's share of the full session stands in all
     bins.
     """
-    loss = facts.of_session("loss", session, ["node", "stream", "minute_utc_ns", "received"])
+    loss = facts.of_session("loss", session, ["node", "stream", "minute_utc_ns", "expected", "received"])
     loss = loss[loss["minute_utc_ns"].notna()]
     radio = facts.of_session("radio", session, ["node", "stream", "period_s"])
     period_s = radio.groupby(["node", "stream"], observed=True)["period_s"].max()
@@ -136,10 +136,13 @@ def _shares(
 def received(minutes: pd.DataFrame, period_s: float, edges: Ints, width: Ints) -> Floats:
     """Return the share of each bin [edge, edge + width), (b,), that frames of ``period_s`` fill.
 
-    ``minutes`` holds the frames received by minute; a minute that two bins cut is shared out by time.
+    ``minutes`` holds the frames received by minute; a minute that two bins cut is shared out by time. Frames
+    of several periods (NaN) fill as much of a minute as was received of those that it should hold.
     """
     start = minutes["minute_utc_ns"].to_numpy(np.int64)
     count = minutes["received"].to_numpy(np.float64)
+    if np.isnan(period_s):
+        count, period_s = count / np.maximum(minutes["expected"].to_numpy(np.float64), 1), MINUTE / SECOND
     order = np.argsort(start)
     knots = np.column_stack([start[order], start[order] + MINUTE]).ravel() - int(edges[0])
     total = np.column_stack([np.zeros(len(start)), count[order]]).ravel().cumsum()

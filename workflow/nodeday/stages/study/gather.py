@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -13,23 +14,25 @@ from nodeday.config.study import HUB, Study
 from nodeday.core import timeline
 from nodeday.core.arrays import Floats
 from nodeday.core.errors import ContractError
+from nodeday.layouts import Kind
 from nodeday.stages.study import rules
 from nodeday.stages.study.epochs import EpochMatrix, FeatureSeries, epoch_matrix
 from nodeday.stages.study.phases import SECOND, FeatureRow, Phase, feature_rows, inside, phases_of
 from nodeday.storage import tables
-from nodeday.storage.frames import Key, columns_of, frame_stamps
+from nodeday.storage.frames import FrameStamps, Key, columns_of, frame_stamps
 
 
 @dataclass(frozen=True)
 class Received:
     """Distinct frames of a stream that hold samples: how many, and the sample instants in them.
 
-    ``ticks`` are the first and the last by boot.
+    Instants at other rates count as many as at the rate of the stream's first kind would fill their time.
+    ``ticks`` are the first and the last by boot and kind of frame.
     """
 
     frames: int
-    samples: int
-    ticks: dict[int, tuple[int, int]]
+    samples: float
+    ticks: dict[tuple[int, int], tuple[int, int]]
 
 
 Frames = Mapping[Key, Received]
@@ -142,13 +145,21 @@ def received(study: Study, session: str) -> dict[Key, Received]:
     for key, columns in columns_of(study.results, session).items():
         stamps = frame_stamps(columns)
         if key[0] != HUB and len(stamps.boot):
+            kinds = study.layout_of(session, key[0]).kinds_of(key[1])
             ticks = {
-                int(boot): (int(own.min()), int(own.max()))
-                for boot in np.unique(stamps.boot)
-                if len(own := stamps.ticks[stamps.boot == boot])
+                (int(boot), kind.kind): (int(own.min()), int(own.max()))
+                for kind, boot in product(kinds, np.unique(stamps.boot))
+                if len(own := stamps.ticks[(stamps.boot == boot) & (stamps.kind == kind.kind)])
             }
-            found[key] = Received(len(stamps.boot), stamps.samples, ticks)
+            found[key] = Received(len(stamps.boot), _samples(stamps, kinds), ticks)
     return found
+
+
+def _samples(stamps: FrameStamps, kinds: Sequence[Kind]) -> float:
+    """Return the sample instants of a stream, as many as its first kind's rate would fill their time."""
+    of_kind = [int(np.count_nonzero(stamps.kind == kind.kind)) * kind.samples for kind in kinds]
+    first = kinds[0].rate_hz or 1.0
+    return sum(n * (first / (kind.rate_hz or 1.0)) for n, kind in zip(of_kind, kinds, strict=True))
 
 
 def epochs_of(study: Study, session: str) -> EpochMatrix:
@@ -160,10 +171,10 @@ def span(study: Study, session: str, frames: Frames, clock: pd.DataFrame) -> tup
     """Return the first sample instant of all nodes, and one sample period past the last, in ns UTC."""
     edges = []
     for (node, stream), received in frames.items():
-        kind = study.layout_of(session, node).stream(stream)
+        kinds = {kind.kind: kind for kind in study.layout_of(session, node).kinds_of(stream)}
         maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
-        for boot, ticks in received.ticks.items():
-            knots = maps[maps["boot"] == boot]
+        for (boot, number), ticks in received.ticks.items():
+            knots, kind = maps[maps["boot"] == boot], kinds[number]
             if len(knots) < 2 or kind.rate_hz is None:
                 continue
             ends = np.array(ticks, dtype=np.int64)
@@ -191,7 +202,7 @@ def _node(
     layout, limits = study.layout_of(session, node), study.file.limits
     lost, knots = (table[table["node"] == node] for table in (gaps, clock))
     streams = {stream: received for (name, stream), received in frames.items() if name == node}
-    boots = {boot for received in streams.values() for boot in received.ticks}
+    boots = {boot for received in streams.values() for boot, _ in received.ticks}
     seconds = (recorded[1] - recorded[0]) / SECOND
     shares = [
         rules.coverage(received.samples, layout.stream(stream).rate_hz or 1.0, seconds)

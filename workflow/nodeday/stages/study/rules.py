@@ -185,7 +185,7 @@ def exclusions(applied: Applied) -> pd.DataFrame:
     return counted.reset_index(drop=True)
 
 
-def coverage(samples: int, rate_hz: float, seconds: float) -> float:
+def coverage(samples: float, rate_hz: float, seconds: float) -> float:
     """Return the share (0 to 1) of a stream's due samples, ``rate_hz`` over ``seconds``; more is better.
 
     A node that starts late, restarts or falls silent misses those samples too.

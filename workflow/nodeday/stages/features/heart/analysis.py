@@ -34,12 +34,12 @@ class EcgAnalysis:
     """The result of a pass over ``samples`` samples of an ECG, of which some were ``not_received``.
 
     ``beats``; ``signal``, a row of quality for each ten seconds; ``received`` (h + 1,), the samples received
-    before each half second from the session's start; ``losses`` over the session.
+    before each half second from the session's start, at the stream's first rate; ``losses`` over the session.
     """
 
     beats: Beats
     signal: pd.DataFrame
-    received: Ints
+    received: Floats
     losses: LossPattern
     samples: int
     not_received: int
@@ -101,7 +101,8 @@ class PieceAnalysis:
 
 
 def analyse_piece(piece: SamplePiece, rate_hz: float, windows: Windows) -> PieceAnalysis:
-    """Analyse a piece of an ECG in mV, whose samples all lie in ``windows``."""
+    """Analyse a piece of an ECG in mV, at a rate of its own or ``rate_hz``; all of it lies in ``windows``."""
+    rate_hz = piece.rate_hz or rate_hz
     core = piece.rows.part(piece.core)
     session = _quality_windows(windows)
     first, last = session.of(core.utc_ns[[0, -1]]).tolist()
@@ -123,24 +124,28 @@ def analyse_piece(piece: SamplePiece, rate_hz: float, windows: Windows) -> Piece
 
 
 def analyse(pieces: Iterable[PieceAnalysis], rate_hz: float, windows: Windows) -> EcgAnalysis:
-    """Return all that heart features need of an ECG, from its ``pieces`` in order."""
+    """Return all that heart features need of an ECG, from its ``pieces`` in order.
+
+    A sample at another rate counts as many as ``rate_hz`` would have taken in its time.
+    """
     session, length_ns = _quality_windows(windows), windows.count * windows.seconds * SECOND
-    received, samples, not_received = np.zeros(length_ns // HALF_NS, np.int64), 0, 0
+    received, samples, not_received = np.zeros(length_ns // HALF_NS), 0, 0
     sums, measures = {name: np.zeros(session.count) for name in SHARES}, SignalMeasures.zeros(session.count)
     seen, missing, computed = (np.zeros(length_ns // GRID_NS, np.bool_) for _ in range(3))
     beats = []
     for piece in pieces:
         tally, start_ns = piece.tally, piece.first * session.seconds * SECOND
         beats.append(piece.beats)
+        weight = rate_hz / piece.beats.rate_hz
         samples, not_received = samples + tally.samples, not_received + tally.not_received
         # A piece's last window may reach past the session's end, where there is nothing.
         halves = received[start_ns // HALF_NS :][: len(tally.received)]
-        halves += tally.received[: len(halves)]
+        halves += tally.received[: len(halves)] * weight
         for mask, part in ((seen, tally.seen), (missing, tally.missing), (computed, tally.computed)):
             cells = mask[start_ns // GRID_NS :][: len(part)]
             cells |= part[: len(cells)]
         for name, total in sums.items():
-            total[piece.first : piece.first + len(tally.shares[name])] += tally.shares[name]
+            total[piece.first : piece.first + len(tally.shares[name])] += tally.shares[name] * weight
         if piece.measures is not None:
             measures.add(piece.measures, piece.first)
     before = np.concatenate([[0], np.cumsum(received)])
@@ -148,10 +153,10 @@ def analyse(pieces: Iterable[PieceAnalysis], rate_hz: float, windows: Windows) -
     missing |= ~seen  # a cell that no sample falls into is lost too
     losses = LossPattern(windows.start_ns, missing, computed & ~missing)
     signal = quality_table(measures, shares, session)
-    return EcgAnalysis(join_beats(beats, rate_hz), signal, before, losses, samples, not_received)
+    return EcgAnalysis(join_beats(beats), signal, before, losses, samples, not_received)
 
 
-def _shares(before: Ints, sums: dict[str, Floats], windows: Windows, rate_hz: float) -> dict[str, Floats]:
+def _shares(before: Floats, sums: dict[str, Floats], windows: Windows, rate_hz: float) -> dict[str, Floats]:
     """Return coverage (w,) and the shares (w,) of ``sums`` in what was received in each window.
 
     ``before`` (h + 1,) are the samples received before each half second.

@@ -58,9 +58,10 @@ class Beats:
 class PieceBeats:
     """Beats (b,) that lie in the core of a piece of ``boot``.
 
-    ``sample`` (b,) is counted within the boot; ``losses`` are given at the beats and counted from the core's
-    start; ``lost`` (2, 1) is how many of the core's samples stayed missing, and how many a fill replaced;
-    ``empty`` (b,) is where a long interval before is seen to hold no beat.
+    ``sample`` (b,) is counted within the boot, or within the part of it that began with row ``began`` and was
+    sampled at ``rate_hz``; ``losses`` are given at the beats and counted from the core's start; ``lost``
+    (2, 1) is how many of the core's samples stayed missing, and how many a fill replaced; ``empty`` (b,) is
+    where a long interval before is seen to hold no beat.
     """
 
     boot: int
@@ -71,6 +72,8 @@ class PieceBeats:
     losses: Losses
     lost: Ints
     empty: Bools
+    rate_hz: float
+    began: int
 
 
 class Search(NamedTuple):
@@ -116,11 +119,15 @@ def piece_beats(piece: SamplePiece, peaks: Peaks, signal: CoarseSignal | None, r
     losses = replace(losses, before=losses.before - before)
     heights = peaks.height_mv[in_core], peaks.base_mv[in_core]
     empty = np.zeros(0, np.bool_) if signal is None else empty_before(signal, peaks.sample, rate_hz)[in_core]
-    return PieceBeats(rows.boot, sample + piece.first, utc_ns, *heights, losses, lost, empty)
+    at = sample + piece.first, utc_ns
+    return PieceBeats(rows.boot, *at, *heights, losses, lost, empty, rate_hz, piece.began)
 
 
-def join_beats(pieces: Iterable[PieceBeats], rate_hz: float) -> Beats:
-    """Return the beats of ``pieces`` that follow each other; nothing reaches from boot to boot."""
+def join_beats(pieces: Iterable[PieceBeats]) -> Beats:
+    """Return the beats of ``pieces`` that follow each other.
+
+    Nothing reaches from boot to boot, nor across a change of rate.
+    """
     nothing = PieceBeats(
         -1,
         *(np.zeros(0, np.int64),) * 2,
@@ -128,16 +135,18 @@ def join_beats(pieces: Iterable[PieceBeats], rate_hz: float) -> Beats:
         Losses.joined([]),
         NOTHING_LOST,
         np.zeros(0, np.bool_),
+        1.0,
+        0,
     )
     boots = [
-        _of_boot([nothing], rate_hz),
-        *(_of_boot(list(group), rate_hz) for _, group in groupby(pieces, lambda piece: piece.boot)),
+        _of_part([nothing]),
+        *(_of_part(list(group)) for _, group in groupby(pieces, lambda piece: (piece.boot, piece.began))),
     ]
     return Beats(*(np.concatenate(parts) for parts in zip(*boots, strict=True)))
 
 
-def _of_boot(pieces: list[PieceBeats], rate_hz: float) -> tuple[Any, ...]:
-    """Return the fields of :class:`Beats` of one boot, from its pieces."""
+def _of_part(pieces: list[PieceBeats]) -> tuple[Any, ...]:
+    """Return the fields of :class:`Beats` of one boot, or of a part of it at one rate, from its pieces."""
     sample, utc_ns, height, base, empty = (
         np.concatenate([getattr(piece, name) for piece in pieces])
         for name in ("sample", "utc_ns", "height_mv", "base_mv", "empty")
@@ -148,7 +157,7 @@ def _of_boot(pieces: list[PieceBeats], rate_hz: float) -> tuple[Any, ...]:
         for piece, before in zip(pieces, lost_before[:-1], strict=True)
     ]
     # Two pieces may both see a beat on their border in their core.
-    once = highest_apart(sample / rate_hz, np.abs(height), REFRACTORY_S)
+    once = highest_apart(sample / pieces[0].rate_hz, np.abs(height), REFRACTORY_S)
     utc_ns, height, base = (part[once] for part in (utc_ns, height, base))
     losses, rr = Losses.joined(around).at(once), rr_ms(utc_ns)
     origin = np.where(losses.computed, IMPUTED, MEASURED)

@@ -44,12 +44,12 @@ this project."""
 class SignalMeasures:
     """Sums over each window (w,), such that sums of several pieces can be added.
 
-    ``extra`` beats of the second one without a partner. ``pacing`` spikes. ``beats``, how many have a
-    ``extra`` beats of the second one without a partner. ``pacing`` spikes. ``beats``, how many have a
+    Of the two detectors by themselves: ``first`` beats of the first one, how many of them are ``matched``,
+    and ``extra`` beats of the second one without a partner. ``pacing`` spikes. ``beats``, how many have a
     ``steady`` interval, and the sums of their ``likeness`` and of the mean frequency ``centre_hz`` of their
-    shape. Of the signal at the coarse rate: the count of its ``samples`` and
-    of the ``near`` ones, close to a beat; the sums of its first to fourth powers, and its power in bands, in
-    5 to 40 Hz also of the near samples alone.
+    shape. Of the signal at the coarse rate: the count of its ``samples`` and of the ``near`` ones, close to a
+    beat; the sums of its first to fourth powers, and its power in bands, in 5 to 40 Hz also of the near
+    samples alone.
     """
 
     first: Floats

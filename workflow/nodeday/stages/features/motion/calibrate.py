@@ -44,7 +44,7 @@ def choose_calibration(
     bench: Calibration | None,
     temperature: Temperature | None,
 ) -> NodeCalibration:
-    """Return the calibration of a node, from its ``blocks`` as received, which fill ``windows``.
+    """Return the calibration of a node, from its ``blocks`` as received, which fill ``windows`` once or more.
 
     Six-position coefficients where the ``bench`` gave any, else autocalibration where the session covers the
     sphere, else none, with the reason. A still window needs ``share`` of its samples received.
@@ -52,7 +52,7 @@ def choose_calibration(
     still = [auto.still_points(block.received_only, share) for block in blocks]
     points, which = (np.concatenate(part) for part in zip(*still, strict=True))
     edges_ns = sub_windows(windows, auto.WINDOW_S).edges_ns
-    warmth = None if temperature is None else _means(temperature, edges_ns)[which]
+    warmth = None if temperature is None else np.resize(_means(temperature, edges_ns), len(which))[which]
     before, sides = auto.residual_mg(points), auto.sides_reached(points)
     if bench is not None:
         of_bench = auto.Coefficients(np.array(bench.offset_g), np.array(bench.gain))

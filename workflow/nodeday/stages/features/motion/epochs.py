@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
@@ -53,17 +54,23 @@ def motion_of(
 ) -> Motion:
     """Return calibration, features and bouts of ``source``; intensities from received samples alone.
 
-    The source is read twice, so that it is never in memory as a whole.
+    The source is read twice for each of its rates, so that it is never in memory as a whole.
     """
     windows, epochs = source.windows, nonwear.epochs_of(source.windows.seconds)
     least, placement = source.settings.min_coverage, source.node.placement
-    calibration = choose_calibration(blocks(source, epochs), windows, least, bench, temperature)
-    measures = MotionMeasures.joined(
-        [
-            MotionMeasures.of(calibrated(block, calibration, temperature), placement)
-            for block in blocks(source, epochs)
-        ]
-    )
+    sources = source.by_rate()
+    every = chain.from_iterable(blocks(one, epochs) for one in sources)
+    calibration = choose_calibration(every, windows, least, bench, temperature)
+    of_rates = [
+        MotionMeasures.joined(
+            [
+                MotionMeasures.of(calibrated(block, calibration, temperature), placement)
+                for block in blocks(one, epochs)
+            ]
+        )
+        for one in sources
+    ]
+    measures = MotionMeasures.merged(of_rates, [source.rate_hz / one.rate_hz for one in sources])
     stream, seconds = source.epochs(measures.received), windows.seconds
     worn = nonwear.wear(measures.wear, measures.rows, seconds, stream.rate_hz, least)
     walking, bouts = _walking(stream, measures)
@@ -74,17 +81,18 @@ def motion_of(
         *_directions(stream, measures, worn, mounting),
         _nonwear(stream, worn),
     ]
-    return Motion(calibration, features, bouts, int(measures.rows.sum()), int(measures.received.sum()))
+    received = sum(int(one.received.sum()) for one in of_rates)
+    return Motion(calibration, features, bouts, int(measures.rows.sum()), received)
 
 
 def _intensities(stream: EpochSource, measures: MotionMeasures) -> list[FeatureValues]:
     """Return ENMO, MAD and vector magnitude; a window's MAD counts by its received samples."""
     received = measures.window_received
     weighed = np.where(received > 0, np.nan_to_num(measures.mad_mg) * received, 0)
-    weighed = weighed.reshape(stream.windows.count, -1)
+    weighed, received = (each.reshape(stream.windows.count, -1) for each in (weighed, received))
     return [
         stream.feature("enmo_mg", ratio(measures.above_mg, measures.received)),
-        stream.feature("mad_mg", ratio(weighed.sum(axis=1), measures.received)),
+        stream.feature("mad_mg", ratio(weighed.sum(axis=1), received.sum(axis=1))),
         stream.feature("vector_magnitude_mg", 1000 * ratio(measures.norm_g, measures.received)),
     ]
 

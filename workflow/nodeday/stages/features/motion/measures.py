@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -71,6 +72,38 @@ class MotionMeasures:
         names = [field.name for field in fields(cls) if field.name != "wear"]
         columns = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
         return cls(**columns, wear=wear)
+
+    @classmethod
+    def merged(cls, parts: Sequence[MotionMeasures], weights: Sequence[float]) -> MotionMeasures:
+        """Return the measures of one stream from those of each of its rates.
+
+        Sums over an epoch are added by the time that their samples stand for: ``weights`` are samples of the
+        first rate for one of each. What a short window tells as a whole comes from the rate that filled more
+        of it, with the samples of that rate alone.
+        """
+        if len(parts) == 1:
+            return parts[0]
+
+        def added(name: str) -> Floats:
+            of_parts = [w * getattr(part, name) for part, w in zip(parts, weights, strict=True)]
+            return np.asarray(np.sum(of_parts, axis=0), np.float64)
+
+        def fuller(by: str, *names: str) -> dict[str, Floats]:
+            filled = np.stack([w * getattr(part, by) for part, w in zip(parts, weights, strict=True)])
+            lead = filled.argmax(axis=0)
+            others = {name: np.choose(lead, [getattr(part, name) for part in parts]) for name in names}
+            return {by: filled.max(axis=0), **others}
+
+        known = [np.isfinite(part.second_g[:, :1]) for part in parts]
+        return cls(
+            rows=parts[0].rows,
+            **{name: added(name) for name in ("received", "norm_g", "above_mg")},
+            **fuller("window_received", "mad_mg"),
+            **fuller("window_usable", "cadence"),
+            **fuller("band_received", "band_mg"),
+            second_g=np.select(known, [part.second_g for part in parts], np.nan),
+            wear=AxisSums.added([part.wear for part in parts], weights),
+        )
 
 
 def _of_bands(block: EpochBlock, placement: str) -> dict[str, Floats]:

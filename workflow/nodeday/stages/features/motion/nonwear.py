@@ -6,6 +6,7 @@ was not worn. Hours begin every 15 minutes.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -51,6 +52,16 @@ class AxisSums:
         """Return the sums of stretches one after the other."""
         columns = ([getattr(part, field.name) for part in parts] for field in fields(cls))
         return cls(*(np.concatenate(column, axis=-1) for column in columns))
+
+    @classmethod
+    def added(cls, parts: Sequence[AxisSums], weights: Sequence[float]) -> AxisSums:
+        """Return the sums of samples of several parts of the same stretches, each sample by its weight."""
+        count, total, square = (
+            np.sum([w * getattr(part, name) for part, w in zip(parts, weights, strict=True)], axis=0)
+            for name in ("count", "sum", "square")
+        )
+        low = np.minimum.reduce([part.low for part in parts])
+        return cls(count, total, square, low, np.maximum.reduce([part.high for part in parts]))
 
     def together(self, stretches: slice) -> AxisSums:
         """Return the sums of some stretches as one."""
