@@ -4,6 +4,7 @@ rule clock:
         hub_runs=table("hub_runs"),
     output:
         clock=table("clock"),
+        cut=table("cut"),
         steps=table("steps"),
         movements=table("movements"),
         agreement=table("agreement"),
