@@ -19,6 +19,7 @@ rule clock:
         **session_needs(study),
     params:
         code=code("clock"),
+        edges=lambda wildcards: str(study.written_span(wildcards.session)),
         movements=str(study.file.movements),
         noted=lambda wildcards: movement_text(study, wildcards.session),
     shell:

@@ -108,10 +108,14 @@ def audit(study: Study, session: str) -> Audit:
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
         _conflicts(rows),
         checks.shared_addresses(rows[rows["capture"] == 0].sort_values("row", kind="stable")),
-        count_arrivals(rows, rejects, by_address),
+        count_arrivals(rows, rejects, by_address, _cut(study, session) if cut else None),
         _clocks(study, session),
         *_verdict(study, session),
     )
+
+
+def _cut(study: Study, session: str) -> pd.DataFrame:
+    return tables.read(tables.path(study.results, "cut", session), "cut")
 
 
 def _verdict(study: Study, session: str) -> tuple[str | None, list[str]]:
@@ -214,6 +218,7 @@ def as_json(found: Audit) -> str:
             "conflicts": found.conflicts,
             "senders": found.senders,
             "frames": found.arrivals.frames,
+            "frames_outside_session": found.arrivals.outside,
             "rejects": found.arrivals.rejects,
             "reject_bytes": found.arrivals.reject_bytes,
             "unknown_addresses": found.arrivals.unknown,

@@ -131,10 +131,8 @@ def read_session(study: Study, session: str) -> PageFacts:
 
 
 def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, int]) -> list[StreamFacts]:
-    received, cut = (
-        columns_of(study.results, session),
-        session_cut.read(study.results, session, study.is_cut(session)),
-    )
+    received = columns_of(study.results, session)
+    cut = session_cut.read(study.results, session, study.is_cut(session))
     if cut is not None:
         received = {key: columns for key, columns in received.items() if key in cut.numbers}
     gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")

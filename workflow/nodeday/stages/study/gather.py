@@ -79,8 +79,8 @@ class SessionFacts:
     """Facts of a session, all but its epochs.
 
     The span [start, end) in ns UTC, as written or of its samples; its nodes; its phases, and how many epochs
-    lie in each from end to end (``in_phase``); how many epochs it has, and how many values in them; its k series,
-    and the share (k,) of its epochs in which each has a value; its rows of table ``phase_features``.
+    lie in each from end to end (``in_phase``); how many epochs it has, and how many values in them; its k
+    series, and the share (k,) of its epochs in which each has a value; its rows of ``phase_features``.
     """
 
     session: str
