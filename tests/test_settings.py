@@ -437,6 +437,31 @@ def test_what_to_do_about_two_sessions_of_one_capture(study_folder: Maker) -> No
     ]
 
 
+@pytest.mark.parametrize(
+    ("second", "said"),
+    [
+        (
+            row("S2", "", "2026-07-14T08:00", "2026-07-14T10:00").replace("S1.bin", "S2.bin"),
+            "config/sessions.tsv, session S2: end 2026-07-14 10:00:00 cannot be applied, since no layout has "
+            "host marks that date the capture; expected a kind with a field of role utc in the layout. Leave "
+            "it empty: a start alone dates the first frame, to a minute.",
+        ),
+        (
+            row("S2", "", "2026-07-14T08:00").replace("P1", "P2"),
+            "config/sessions.tsv, session S2: start 2026-07-14 08:00:00 dates a capture that session S1 "
+            "takes with another start; expected a kind with a field of role utc in the layout. Without host "
+            "marks a capture can be one session only: take a row out.",
+        ),
+    ],
+)
+def test_a_layout_without_host_marks_cuts_nothing(second: str, said: str, study_folder: Maker) -> None:
+    folder = study_folder(**{"sessions.tsv": SESSIONS + row() + second})
+    layout = folder / "config" / "layouts" / "beltframe.yaml"
+    layout.write_text(layout.read_text().replace("role: utc", "role: other"))
+    problems = checks.problems(Study(folder), "S2", captures=False)
+    assert [str(one) for one in problems if "participants" not in str(one)] == [said]
+
+
 def test_sessions_of_two_participants_may_share_time(study_folder: Maker) -> None:
     first = row(start="2026-07-14T08:00", end="2026-07-14T10:00")
     text = SESSIONS + first + first.replace("S1\tP1", "S2\tP2")

@@ -27,6 +27,7 @@ def problems(study: Study, session: str, captures: bool = True) -> list[Settings
         (lambda: _check_addresses(study, session), {"nodes"}),
         (lambda: study.written_span(session), {"study"}),
         (lambda: _check_overlap(study, session), {"study"}),
+        (lambda: _check_dated(study, session), {"study"}),
         (lambda: study.phases_of(session), {"study", "events"}),
         (lambda: _check_fills(study), {"study"}),
         (lambda: _check_mounting(study), {"study", "nodes"}),
@@ -78,6 +79,24 @@ def _check_overlap(study: Study, session: str) -> None:
             if name in shared:
                 remedy = "They share a capture: give each a start and an end, one after the other."
             raise SettingsError(found, where, "no time in two sessions of one participant", remedy)
+
+
+def _check_dated(study: Study, session: str) -> None:
+    """Refuse a session that would have to be cut where no layout has the marks that date a capture."""
+    kinds = [kind for layout in study.layouts_of(session).values() for kind in layout.kinds]
+    if any(field.role == "utc" for kind in kinds for field in kind.fields):
+        return
+    row, where = study.session(session), f"config/sessions.tsv, session {session}"
+    expected = "a kind with a field of role utc in the layout"
+    if row.end is not None:
+        found = f"end {row.end} cannot be applied, since no layout has host marks that date the capture"
+        remedy = "Leave it empty: a start alone dates the first frame, to a minute."
+        raise SettingsError(found, where, expected, remedy)
+    other = next((name for name in study.sharing(session) if study.sessions[name].start != row.start), None)
+    if row.start is not None and other:
+        found = f"start {row.start} dates a capture that session {other} takes with another start"
+        remedy = "Without host marks a capture can be one session only: take a row out."
+        raise SettingsError(found, where, expected, remedy)
 
 
 def _before(start: int | None, end: int | None) -> bool:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -75,7 +76,8 @@ def cut(
         return tables.empty(TABLES["cut"])
     rows, spans = list[dict[str, Any]](), list[tuple[int, int]]()
     for key, columns in streams.items():
-        for each, utc_ns in _of_stream(key, columns, _instants(study, session, key, clock, hub), edges):
+        instants = _instants(study, session, key, columns, clock, hub)
+        for each, utc_ns in _of_stream(key, instants, edges):
             rows.append(each)
             if key[0] != HUB and len(utc_ns):
                 spans.append((int(utc_ns.min()), int(utc_ns.max())))
@@ -98,24 +100,33 @@ def _built(rows: list[dict[str, Any]], edges: tuple[int | None, int | None]) -> 
 
 @dataclass(frozen=True)
 class _Instants:
-    """When the first samples of a stream's frames were, by the clock of each boot, or by the hub's stamps."""
+    """When the first samples of a stream's frames were: by the node's clock, of the hub's by its stamps."""
 
+    columns: FrameColumns
     kind: Kind | None
     knots: pd.DataFrame
     hub: HubTime
 
-    def of_boot(self, boot: int, columns: FrameColumns, rows: Ints) -> tuple[Ints, Bools]:
+    @cached_property
+    def _ticks(self) -> Ints:
+        return np.asarray(self.columns["ticks"], np.int64)
+
+    @cached_property
+    def _of_hub(self) -> tuple[Ints, Bools]:
+        utc_ns, known = self.hub.utc_ns(self.columns["row"], self.columns["hub_ns"])
+        known[first_capture(self.columns).stop :] = False
+        return utc_ns, known
+
+    def of_boot(self, boot: int, rows: Ints) -> tuple[Ints, Bools]:
         """Return the UTC of frames at ``rows`` (n,) of a boot, and which of them have one, (n,)."""
         if self.kind is None:
-            early = rows < first_capture(columns).stop
-            utc_ns, known = self.hub.utc_ns(columns["row"][rows], columns["hub_ns"][rows])
-            return utc_ns, known & early
+            utc_ns, known = self._of_hub
+            return utc_ns[rows], known[rows]
         line = self.knots[self.knots["boot"] == boot]
         if len(line) < 2:
             return np.zeros(len(rows), np.int64), np.zeros(len(rows), np.bool_)
-        utc_ns = timeline.ticks_to_utc(
-            columns["ticks"][rows], line["ticks"].to_numpy(np.int64), line["utc_ns"].to_numpy(np.int64)
-        )
+        knots = (line[name].to_numpy(np.int64) for name in ("ticks", "utc_ns"))
+        utc_ns = timeline.ticks_to_utc(self._ticks[rows], *knots)
         return utc_ns - _ahead_ns(self.kind), np.ones(len(rows), np.bool_)
 
 
@@ -127,28 +138,31 @@ def _ahead_ns(kind: Kind) -> int:
     return round(ahead_s * SECOND)
 
 
-def _instants(study: Study, session: str, key: Key, clock: pd.DataFrame, hub: HubTime) -> _Instants:
+def _instants(
+    study: Study, session: str, key: Key, columns: FrameColumns, clock: pd.DataFrame, hub: HubTime
+) -> _Instants:
     node, stream = key
     if node == HUB:
-        return _Instants(None, clock, hub)
+        return _Instants(columns, None, clock, hub)
     knots = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
-    return _Instants(study.layout_of(session, node).stream(stream), knots, hub)
+    return _Instants(columns, study.layout_of(session, node).stream(stream), knots, hub)
 
 
 # --- numbers of a boot ------------------------------------------------------------------------
 
 
 def _of_stream(
-    key: Key, columns: FrameColumns, instants: _Instants, edges: tuple[int | None, int | None]
+    key: Key, instants: _Instants, edges: tuple[int | None, int | None]
 ) -> Iterator[tuple[dict[str, Any], Ints]]:
     """Give a row for each boot of a stream, with the instants that its cut rests on."""
+    columns = instants.columns
     boot, seq, status = columns["boot"], columns["seq"], columns["status"]
     distinct, sound = is_in(status, DISTINCT), is_in(status, IN_PLACE)
     placed = ~is_in(status, ["unplaced"])
     for number in np.unique(boot).tolist():
         own = boot == number
         rows = _in_order(np.flatnonzero(own & (sound if (own & sound).any() else distinct)), seq)
-        utc_ns, known = instants.of_boot(number, columns, rows)
+        utc_ns, known = instants.of_boot(number, rows)
         rows, utc_ns = rows[known], np.maximum.accumulate(utc_ns[known])
         first, stop = int(seq[own].min()), int(seq[own].max()) + 1
         if (own & distinct).any():
