@@ -122,8 +122,8 @@ def restricted(study: Study, node: str, stream: str, session: str) -> pd.DataFra
 def test_samples_are_those_of_the_uncut_session(study: Study, session: str) -> None:
     start, end = edges(session)
     for node, stream in STREAMS:
-        whole = samples_in(study, DAY, node, stream)
-        kept = whole[(whole["utc_ns"] >= start) & (whole["utc_ns"] < end)]
+        uncut = samples_in(study, DAY, node, stream)
+        kept = uncut[(uncut["utc_ns"] >= start) & (uncut["utc_ns"] < end)]
         pd.testing.assert_frame_equal(samples_in(study, session, node, stream), kept.reset_index(drop=True))
 
 
@@ -141,8 +141,8 @@ def test_two_halves_hold_each_sample_once(study: Study) -> None:
 def test_the_grid_is_that_of_the_uncut_session(study: Study, session: str) -> None:
     start, end = edges(session)
     paths = [tables.path(study.results, "aligned", name) for name in (DAY, session)]
-    whole, cut = (pd.read_parquet(path) for path in paths)
-    kept = whole[(whole["utc_ns"] >= start) & (whole["utc_ns"] < end)].reset_index(drop=True)
+    uncut, cut = (pd.read_parquet(path) for path in paths)
+    kept = uncut[(uncut["utc_ns"] >= start) & (uncut["utc_ns"] < end)].reset_index(drop=True)
     pd.testing.assert_frame_equal(cut, kept)
     assert len(cut) > 10_000
 
@@ -172,11 +172,11 @@ def test_losses_are_those_between_the_edges(study: Study, session: str) -> None:
 def test_causes_and_minutes_are_those_of_the_uncut_session(study: Study, session: str) -> None:
     """A minute that no edge cuts is the same row; a gap keeps its cause where an edge cuts it."""
     start, end = edges(session)
-    whole, cut = table(study, "loss", DAY), table(study, "loss", session)
-    inner = (whole["minute_utc_ns"] > start + 10**9) & (whole["minute_utc_ns"] + 61 * 10**9 < end)
+    uncut, cut = table(study, "loss", DAY), table(study, "loss", session)
+    inner = (uncut["minute_utc_ns"] > start + 10**9) & (uncut["minute_utc_ns"] + 61 * 10**9 < end)
     assert inner.any() or session == "mid"
     same = cut.merge(
-        whole[inner], how="right", indicator=True, on=list(whole.columns.drop(["rssi_dbm", "lqi"]))
+        uncut[inner], how="right", indicator=True, on=list(uncut.columns.drop(["rssi_dbm", "lqi"]))
     )
     assert (same["_merge"] == "both").all()
     of = {
@@ -230,13 +230,13 @@ def test_each_frame_is_inside_before_or_after(study: Study) -> None:
 def test_the_audit_says_how_many_frames_are_outside(study: Study, capsys: pytest.CaptureFixture[str]) -> None:
     cut = table(study, "cut", "mid")
     assert main(["audit", "mid", "--study", str(study.root)]) == GOOD
-    said = capsys.readouterr().out
+    sentence = capsys.readouterr().out
     before, after = int(cut["before"].sum()), int(cut["after"].sum())
     assert (
         f"Of these not in the session: {before + after:,}; before its start {before:,}, "
         f"from its end on {after:,}, without a time in UTC 0.\n"
-    ) in said
-    assert "The tables agree with the frames." in said
+    ) in sentence
+    assert "The tables agree with the frames." in sentence
     assert main(["audit", DAY, "--study", str(study.root)]) == GOOD
     assert "not in the session" not in capsys.readouterr().out
 
@@ -337,7 +337,7 @@ def stopped(folder: Path, capsys: pytest.CaptureFixture[str], session: str = "S1
 
 
 @pytest.mark.parametrize(
-    ("start", "end", "said"),
+    ("start", "end", "sentence"),
     [
         (
             "2026-07-14T08:00",
@@ -364,10 +364,10 @@ def stopped(folder: Path, capsys: pytest.CaptureFixture[str], session: str = "S1
     ],
 )
 def test_a_session_outside_of_its_capture_stops_in_a_sentence(
-    start: str, end: str, said: str, copied: Path, capsys: pytest.CaptureFixture[str]
+    start: str, end: str, sentence: str, copied: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     sheet(copied, {DAY: ("P01", "", ""), "S1": ("P02", start, end)})
-    assert stopped(copied, capsys) == said
+    assert stopped(copied, capsys) == sentence
 
 
 def without_marks(root: Path, ends: str, second: str = "") -> Path:
@@ -464,6 +464,34 @@ def test_frames_that_wait_belong_where_they_were_made(tmp_path: Path, name: str)
         assert times.max() < (START.timestamp() + end) * 1e9
 
 
+def test_frames_that_no_host_mark_dates_are_in_no_session(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The hub restarts twice; from second 500 to 700 no host was there, so that 200 s have no time."""
+    plain, parts = made.store_and_forward(False, True), list[bytes]()
+    for begin, end, dated in ((0.0, 500.0, True), (500.0, 700.0, False), (700.0, 9e9, True)):
+        low, high = made.HUB_FROM_S + begin, made.HUB_FROM_S + end
+        log = [replace(one, hub_s=one.hub_s - begin) for one in plain.log if low <= one.hub_s < high]
+        marks = [replace(one, hub_s=one.hub_s - begin) for one in plain.marks if low <= one.hub_s < high]
+        parts.append(Recording(plain.wire, log, marks if dated else []).capture())
+    folder = write_study(tmp_path / "study", {"S1": plain})
+    (folder / "captures" / "S1.bin").write_bytes(b"".join(parts))
+    head = "session\tparticipant\tcaptures\tlayout\tstart\tend\n"
+    for span, sentence in (((400.1, 900.1), ""), ((520.1, 650.1), "more have no host mark near them")):
+        row = f"S1\tP1\tcaptures/S1.bin\tS1\t{at(span[0])}\t{at(span[1])}\n"
+        (folder / "config" / "sessions.tsv").write_text(head + row)
+        if sentence:
+            assert sentence in stopped(folder, capsys)
+            continue
+        for stage in ("frames", "clock", "loss", "repair"):
+            assert main(["stage", stage, "S1", "--study", str(folder)]) == GOOD
+        cut = table(Study(folder), "cut", "S1").groupby("node")[["inside", "untimed"]].sum()
+        stamps = np.array([one.hub_s - made.HUB_FROM_S for one in plain.log if one.address == 16])
+        dated = int(((stamps >= 400.1) & (stamps < 500)).sum() + ((stamps >= 700) & (stamps < 900.1)).sum())
+        assert cut.loc["n16", "untimed"] == ((stamps >= 500) & (stamps < 700)).sum()
+        assert cut.loc["n16", "inside"] == pytest.approx(dated, abs=2)
+
+
 def test_a_decoded_recording_with_utc_times(tmp_path: Path) -> None:
     """Frame n begins 16 ms before 20 n ms; 100 to 119 were lost, of which the session begins with 101."""
     row = "S1\tP1\tcaptures/day.csv\trecorded\t2026-07-14T07:00:02\t2026-07-14T07:00:04.010\n"
@@ -494,10 +522,10 @@ def edges_of(start: str, end: str) -> tuple[int, int]:
 
 
 @needs_open_data
-def test_two_halves_of_an_open_capture_make_its_whole(tmp_path: Path) -> None:
+def test_two_halves_of_an_open_capture_make_all_of_it(tmp_path: Path) -> None:
     """The multi-hop network, cut in a lull after 20 minutes; its packets come up to two minutes late.
 
-    When packets were made is told by a straight line through the quickest arrival of each three minutes: the
+    When packets were made is read off a straight line through the quickest arrival of each three minutes: the
     network's slots are 0.09 % longer than nominal. None was made within 1.5 s of the edge.
     """
     plain = open_captures.multihop(radio(MULTIHOP), "made")

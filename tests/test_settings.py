@@ -438,7 +438,7 @@ def test_what_to_do_about_two_sessions_of_one_capture(study_folder: Maker) -> No
 
 
 @pytest.mark.parametrize(
-    ("second", "said"),
+    ("second", "sentence"),
     [
         (
             row("S2", "", "2026-07-14T08:00", "2026-07-14T10:00").replace("S1.bin", "S2.bin"),
@@ -454,12 +454,13 @@ def test_what_to_do_about_two_sessions_of_one_capture(study_folder: Maker) -> No
         ),
     ],
 )
-def test_a_layout_without_host_marks_cuts_nothing(second: str, said: str, study_folder: Maker) -> None:
+def test_a_layout_without_host_marks_cuts_nothing(second: str, sentence: str, study_folder: Maker) -> None:
     folder = study_folder(**{"sessions.tsv": SESSIONS + row() + second})
     layout = folder / "config" / "layouts" / "beltframe.yaml"
-    layout.write_text(layout.read_text().replace("role: utc", "role: other"))
+    mark = "role: utc, bits: 64, unit_ns: 1000000, rounding: up, read: after"
+    layout.write_text(layout.read_text().replace(mark, "role: other, bits: 64"))
     problems = checks.problems(Study(folder), "S2", captures=False)
-    assert [str(one) for one in problems if "participants" not in str(one)] == [said]
+    assert [str(one) for one in problems if "participants" not in str(one)] == [sentence]
 
 
 def test_sessions_of_two_participants_may_share_time(study_folder: Maker) -> None:

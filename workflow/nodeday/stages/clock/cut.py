@@ -81,8 +81,9 @@ def cut(
             rows.append(each)
             if key[0] != HUB and len(utc_ns):
                 spans.append((int(utc_ns.min()), int(utc_ns.max())))
-    inside = sum(row["inside"] for row in rows if row["node"] != HUB)
-    _refuse_outside(study, session, edges, spans, inside)
+    of_nodes = [row for row in rows if row["node"] != HUB]
+    inside, untimed = (sum(row[name] for row in of_nodes) for name in ("inside", "untimed"))
+    _refuse_outside(study, session, edges, spans, (inside, untimed))
     return _built(rows, edges)
 
 
@@ -242,16 +243,20 @@ def _refuse_outside(
     session: str,
     edges: tuple[int | None, int | None],
     spans: list[tuple[int, int]],
-    inside: int,
+    counts: tuple[int, int],
 ) -> None:
-    """Raise ContractError where no frame of a node is inside, or an edge is far outside of the capture."""
+    """Raise ContractError where no frame of a node is inside, or an edge is far outside of the capture.
+
+    ``counts`` are the frames inside, and those without a time in UTC.
+    """
     if not spans:
         raise ContractError("no frame has a time in UTC", f"session {session}", "host marks around frames")
     zone, (start, end) = study.zone_of(session), edges
     first, last = min(each for each, _ in spans), max(each for _, each in spans)
     has = f"the capture's frames last from {_local(first, zone)} to {_local(last, zone)}"
+    has += f", and {counts[1]} more have no host mark near them" if counts[1] else ""
     remedy = "Correct start and end in config/sessions.tsv."
-    if not inside:
+    if not counts[0]:
         written = [f"{name} {_local(edge, zone)}" for name, edge in (("start", start), ("end", end)) if edge]
         found = f"no frame lies within {' and '.join(written)}"
         raise ContractError(found, f"session {session}", f"some; {has}", remedy)
