@@ -1,6 +1,6 @@
 # The whole chain. Run from a study's folder; each stage is one rule in workflow/rules/.
 #
-#   captures -> frames -> loss -> clock -> repair -> features -> study -> report
+#   captures -> frames -> clock -> loss -> repair -> features -> study -> report
 #
 # A stage takes validated tables and gives validated tables. Rules hold wiring only; what stages there are, with
 # their tables in and out, stands in workflow/nodeday/engine/stages.py, and a test holds the rules to it.
@@ -75,8 +75,8 @@ rule sessions:
 # alone; memory and processor time are those of the work where plain Snakemake or a cluster runs it.
 include: "workflow/rules/simulate.smk"
 include: "workflow/rules/frames.smk"
-include: "workflow/rules/loss.smk"
 include: "workflow/rules/clock.smk"
+include: "workflow/rules/loss.smk"
 include: "workflow/rules/repair.smk"
 include: "workflow/rules/features.smk"
 include: "workflow/rules/study.smk"

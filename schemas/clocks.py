@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from nodeday.schemas import codes
-from nodeday.schemas.columns import boot, node, stream, utc_ns
+from nodeday.schemas.columns import boot, end_ns, node, start_ns, stream, utc_ns
 from nodeday.schemas.declare import Column, Table
 
 band = Column("uncertainty_ms", "float64", "ms", "half width of the 95 % band", ge=0)
@@ -33,6 +33,37 @@ CLOCK = Table(
     notes=(
         "Measured: everything that varies. Assumed: delay_ms, from the layout, since the constant part of a "
         "delay cannot be seen one way; the band does not cover an error in it.",
+    ),
+)
+
+CUT = Table(
+    "cut",
+    "a boot of a stream, and which of its frames a session with a written start or end takes",
+    (
+        node,
+        stream,
+        boot,
+        start_ns.but(meaning="start of the session; null where it begins with the capture", nullable=True),
+        end_ns.but(meaning="end of the session; null where it ends with the capture", nullable=True),
+        Column("seq_from", "int64", "frame", "first number in the session, received or lost"),
+        Column("seq_to", "int64", "frame", "one past the last number in the session"),
+        Column("inside", "int64", "frame", "received frames in the session, second copies included", ge=0),
+        Column("before", "int64", "frame", "received frames before its start", ge=0),
+        Column("after", "int64", "frame", "received frames from its end on", ge=0),
+        Column(
+            "untimed",
+            "int64",
+            "frame",
+            "received frames without a time in UTC, which no session with a start or end takes",
+            ge=0,
+        ),
+    ),
+    key=("node", "stream", "boot"),
+    notes=(
+        "Without a row where sessions.tsv gives neither start nor end, or where the start only dates a "
+        "capture without host marks: then the session takes all frames.",
+        "A frame lies where its first sample does, by the node's clock; a lost one evenly between its "
+        "neighbours. Samples are cut by their own instants. The intervals are half-open.",
     ),
 )
 

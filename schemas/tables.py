@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from nodeday.schemas import codes
-from nodeday.schemas.clocks import AGREEMENT, CLOCK, MOVEMENTS, STEPS
+from nodeday.schemas.clocks import AGREEMENT, CLOCK, CUT, MOVEMENTS, STEPS
 from nodeday.schemas.columns import (
     YEAR_1969,
     YEAR_2200,
@@ -166,6 +166,7 @@ TABLES = {
         SIGNAL,
         BATTERY,
         CLOCK,
+        CUT,
         STEPS,
         MOVEMENTS,
         AGREEMENT,

@@ -23,8 +23,8 @@ from nodeday.storage import frames, tables
 OPEN_DATA = os.environ.get("NODEDAY_OPEN_DATA")
 needs_open_data = pytest.mark.skipif(not OPEN_DATA, reason="NODEDAY_OPEN_DATA is not set")
 SECOND_COPIES = ("duplicate", "conflict")
-COUNTING = ("frames", "loss")
-TIMING = (*COUNTING, "clock", "repair", "features")
+COUNTING = ("frames", "clock", "loss")
+TIMING = (*COUNTING, "repair", "features")
 
 
 def table(root: Path, name: str) -> pd.DataFrame:

@@ -509,6 +509,8 @@ def study(tmp_path, frames: pd.DataFrame, start: int | None = None) -> SimpleNam
         results=tmp_path,
         layout_of=lambda *_: layout(),
         written_span=lambda _: (start, None),
+        session=lambda _: SimpleNamespace(start=start, end=None),
+        sharing=lambda _: [],
         file=movements,
         nodes_of=lambda _: {},
         phases_of=lambda _: [],

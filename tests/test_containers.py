@@ -437,7 +437,7 @@ def test_a_recording_goes_through_the_stage_and_keeps_its_times(recorded_study: 
     """UTC comes from the file's own instants, to their millisecond; 20 frames of 5 samples are missing."""
     table = by_frame(3000)
     study = Study(recorded_study(table.to_csv(index=False)))
-    for name in ("frames", "loss", "clock", "repair"):
+    for name in ("frames", "clock", "loss", "repair"):
         importlib.import_module(f"nodeday.stages.{name}.stage").run(study, "S1")
     samples = samples_in(study, "S1", "heart", "ecg")
     assert samples.origin.value_counts()[["measured", "missing"]].tolist() == [2980 * 5, 20 * 5]

@@ -32,7 +32,7 @@ from nodeday.products.export.package import field
 from nodeday.products.export.release import WEEK, band, is_instant, offsets_of
 from nodeday.storage import inventory, tables
 
-STAGES = ("frames", "loss", "clock", "repair", "features")
+STAGES = ("frames", "clock", "loss", "repair", "features")
 
 
 @pytest.fixture

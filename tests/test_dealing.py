@@ -86,7 +86,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     (folder / "config" / "scenario.yaml").write_text(yaml.safe_dump(plan))
     simulate(folder, "S01-clean")
     whole = Study(folder)
-    for stage in (frames, loss, clock, repair):
+    for stage in (frames, clock, loss, repair):
         stage(whole, "S01-clean")
     return whole
 

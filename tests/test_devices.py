@@ -94,7 +94,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, BenchPlan, di
     (root / "trial.bin").write_bytes(data)
     own = bench_study(study, plan, path)
     assert not problems(own, "trial")
-    for stage in (frames_stage, loss_stage, clock_stage, repair_stage, features_stage):
+    for stage in (frames_stage, clock_stage, loss_stage, repair_stage, features_stage):
         stage(own, "trial")
     return root, plan, {record.node: record for record in devices_stage(own, plan)}
 

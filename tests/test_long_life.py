@@ -31,7 +31,7 @@ NODES = "session\tnode\taddress\tplacement\n*\thub\t0\thub\n*\tskin\t20\tarm\n"
 STUDY = (
     "study: trial\nzone: Europe/Madrid\ngrid: {rate_hz: 1}\nfill: {temp: {method: linear, max_ms: 9000}}\n"
 )
-STAGES = ("frames", "loss", "clock", "repair", "features")
+STAGES = ("frames", "clock", "loss", "repair", "features")
 Host = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 """How far a host's clock is ahead of UTC, in seconds, at seconds since the start."""
 

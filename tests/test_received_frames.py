@@ -151,7 +151,7 @@ def test_a_session_appears_whole_or_stays_as_it_was(tmp_path: Path) -> None:
     write(tmp_path, rows[rows["node"] == "heart"].reset_index(drop=True))  # the files of the others go
     assert frames.streams(tmp_path, "S1") == [("heart", "ecg")]
     assert not [path for path in tmp_path.rglob(".*")]
-    with pytest.raises(ContractError, match=r"session=S2: no such folder; expected a table"):
+    with pytest.raises(ContractError, match=r"session=S2: is absent; expected a table"):
         frames.streams(tmp_path, "S2")
 
 

@@ -26,10 +26,10 @@ from nodeday.storage import frames, samples, tables
 SESSIONS = ["S1", "S2", "S3"]
 SHEETS = {
     "participants.tsv": "participant\tage_years\nP1\t40\nP2\t50\n",
-    "sessions.tsv": "session\tparticipant\tcaptures\tlayout\n"
-    "S1\tP1\tcaptures/S1.bin\tbeltframe\n"
-    "S2\tP2\tcaptures/S1.bin\tbeltframe\n"
-    "S3\tP1\tcaptures/S1.bin\tbeltframe\n",
+    "sessions.tsv": "session\tparticipant\tcaptures\tlayout\tstart\tend\n"
+    "S1\tP1\tcaptures/S1.bin\tbeltframe\t\t2026-07-14T12:00+02:00\n"
+    "S2\tP2\tcaptures/S1.bin\tbeltframe\t\t\n"
+    "S3\tP1\tcaptures/S1.bin\tbeltframe\t2026-07-14T12:00+02:00\t\n",
     "events.tsv": "session\tphase\tstart\tend\nS1\twork\t2026-07-14T07:00\t\nS2\twork\t2026-07-15T07:00\t\n",
 }
 # In place of the stages: bash takes a function before a program.
@@ -81,7 +81,7 @@ def test_no_stage_reads_what_a_later_one_writes() -> None:
     for name, stage in STAGES.items():
         assert set(stage.reads) <= written, name
         written |= set(stage.writes)
-    assert CHAIN == ("frames", "loss", "clock", "repair", "features")
+    assert CHAIN == ("frames", "clock", "loss", "repair", "features")
     assert SEVERAL_CORES == ("repair", "features", "study")
 
 
@@ -140,7 +140,7 @@ def test_rules_and_stages_agree_where_tables_lie() -> None:
         assert rule_files.table(name) == str(tables.path(results, name, "{session}"))
     assert rule_files.table("samples") == str(samples.folder(results, "{session}"))
     assert rule_files.table("frames") == str(frames.folder(results, "{session}"))
-    assert rule_files.ledgers()[1] == str(tables.path(results, "ledger", "{session}", "loss"))
+    assert rule_files.ledgers()[2] == str(tables.path(results, "ledger", "{session}", "loss"))
     assert rule_files.study_tables(["gaps", "flow"]) == [str(tables.path(results, "flow"))]
     assert rule_files.session_tables(["gaps", "flow", "ledger"]) == [rule_files.table("gaps")]
 
@@ -273,7 +273,17 @@ def test_a_changed_note_leaves_the_tables_of_a_session_as_they_are(made: Path) -
     assert to_do(made)["report"] == 2
     events.write_text(before.replace("S2\twork", "S2\ttaps-1"))  # such a movement checks clocks
     found = to_do(made)
-    assert {stage for stage in CHAIN if stage in found} == {"clock", "repair", "features"}
+    assert {stage for stage in CHAIN if stage in found} == {"clock", "loss", "repair", "features"}
+
+
+def test_a_changed_zone_moves_the_edges_of_a_session(made: Path) -> None:
+    """A start in local time is another instant then; one with its UTC offset is not."""
+    sessions, settings = made / "config" / "sessions.tsv", made / "config" / "study.yaml"
+    sessions.write_text(sessions.read_text().replace("2026-07-14T12:00+02:00\t\n", "2026-07-14T12:00\t\n"))
+    run(made, "--touch")
+    assert to_do(made).get("clock", 0) == 0
+    settings.write_text(settings.read_text().replace("Europe/Madrid", "Europe/London"))
+    assert to_do(made)["clock"] == 1
 
 
 def test_a_changed_zone_moves_the_notes(made: Path) -> None:

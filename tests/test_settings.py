@@ -401,7 +401,11 @@ def test_an_open_phase_lasts_to_the_next(study_folder: Maker) -> None:
         ("2026-07-14T09:00", "2026-07-14T11:00", "", True),
         ("2026-07-14T10:00", "2026-07-14T11:00", "", False),  # one ends where the next begins
         ("2026-07-14T09:00", "2026-07-14T10:00", "Europe/London", False),  # an hour behind
-        ("2026-07-14T09:00", "", "", False),  # nothing is known of its end
+        ("2026-07-14T09:00", "", "", True),  # it lasts to the end of the capture that both share
+        ("2026-07-14T10:00", "", "", False),
+        ("", "2026-07-14T08:00", "", False),
+        ("", "2026-07-14T08:01", "", True),
+        ("", "", "", True),
     ],
 )
 def test_two_sessions_of_one_participant_share_no_time(
@@ -413,6 +417,50 @@ def test_two_sessions_of_one_participant_share_no_time(
     assert checks.problems(study, "S1") == []
     problems = [str(one) for one in checks.problems(study, "S2")]
     assert [("overlaps session S1 of participant P1" in one) for one in problems] == [True] * shared
+
+
+def test_sessions_of_two_captures_are_compared_by_written_edges_alone(study_folder: Maker) -> None:
+    """Without its end nothing is known of when the other capture was."""
+    other = row("S2", "", "2026-07-14T09:00", "").replace("S1.bin", "S2.bin")
+    text = SESSIONS + row(start="2026-07-14T08:00", end="2026-07-14T10:00") + other
+    study = Study(study_folder(**{"sessions.tsv": text}))
+    assert not [one for one in checks.problems(study, "S2", captures=False) if "overlaps" in str(one)]
+
+
+def test_what_to_do_about_two_sessions_of_one_capture(study_folder: Maker) -> None:
+    text = SESSIONS + row() + row("S2")
+    study = Study(study_folder(**{"sessions.tsv": text}))
+    assert [str(one) for one in checks.problems(study, "S2")] == [
+        "config/sessions.tsv, session S2: its capture's start to its capture's end overlaps session S1 of "
+        "participant P1, its capture's start to its capture's end; expected no time in two sessions of one "
+        "participant. They share a capture: give each a start and an end, one after the other."
+    ]
+
+
+@pytest.mark.parametrize(
+    ("second", "sentence"),
+    [
+        (
+            row("S2", "", "2026-07-14T08:00", "2026-07-14T10:00").replace("S1.bin", "S2.bin"),
+            "config/sessions.tsv, session S2: end 2026-07-14 10:00:00 cannot be applied, since no layout has "
+            "host marks that date the capture; expected a kind with a field of role utc in the layout. Leave "
+            "it empty: a start alone dates the first frame, to a minute.",
+        ),
+        (
+            row("S2", "", "2026-07-14T08:00").replace("P1", "P2"),
+            "config/sessions.tsv, session S2: start 2026-07-14 08:00:00 dates a capture that session S1 "
+            "takes with another start; expected a kind with a field of role utc in the layout. Without host "
+            "marks a capture can be one session only: take a row out.",
+        ),
+    ],
+)
+def test_a_layout_without_host_marks_cuts_nothing(second: str, sentence: str, study_folder: Maker) -> None:
+    folder = study_folder(**{"sessions.tsv": SESSIONS + row() + second})
+    layout = folder / "config" / "layouts" / "beltframe.yaml"
+    mark = "role: utc, bits: 64, unit_ns: 1000000, rounding: up, read: after"
+    layout.write_text(layout.read_text().replace(mark, "role: other, bits: 64"))
+    problems = checks.problems(Study(folder), "S2", captures=False)
+    assert [str(one) for one in problems if "participants" not in str(one)] == [sentence]
 
 
 def test_sessions_of_two_participants_may_share_time(study_folder: Maker) -> None:

@@ -112,7 +112,7 @@ def test_a_session_is_processed_without_a_network(tmp_path: Path, monkeypatch: p
     for name in ("connect", "connect_ex", "sendto", "bind"):
         monkeypatch.setattr(socket.socket, name, refused)
     monkeypatch.setattr(socket, "getaddrinfo", refused)
-    for stage in ("frames", "loss", "clock", "repair", "features", "study", "report", "index"):
+    for stage in ("frames", "clock", "loss", "repair", "features", "study", "report", "index"):
         assert main(["stage", stage, "S02-lossy", "--study", str(folder)]) == GOOD
     page = (folder / "results" / "report" / "S02-lossy.html").read_text(encoding="utf-8")
     asks = re.findall(r"""(?:src|href|url|action)\s*[=(]\s*["']?((?:https?:)?//[^"')\s>]+)""", page)

@@ -109,7 +109,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> SessionView:
             if "S02" not in line and "S03" not in line
         ]
         sheet.write_text("".join(kept).replace("T07:10:00", "T07:02:00"))
-    for stage in ("frames", "loss", "clock", "repair", "features", "study"):
+    for stage in ("frames", "clock", "loss", "repair", "features", "study"):
         assert main(["stage", stage, SESSION, "--study", str(folder)]) == errors.GOOD
     return SessionView(Study(folder), SESSION)
 

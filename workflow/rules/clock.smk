@@ -4,6 +4,7 @@ rule clock:
         hub_runs=table("hub_runs"),
     output:
         clock=table("clock"),
+        cut=table("cut"),
         steps=table("steps"),
         movements=table("movements"),
         agreement=table("agreement"),
@@ -18,6 +19,7 @@ rule clock:
         **session_needs(study),
     params:
         code=code("clock"),
+        edges=lambda wildcards: str(study.written_span(wildcards.session)),
         movements=str(study.file.movements),
         noted=lambda wildcards: movement_text(study, wildcards.session),
     shell:

@@ -1,6 +1,7 @@
 rule features:
     input:
         samples=table("samples"),
+        cut=table("cut"),
     output:
         beats=table("beats"),
         rhythm=table("rhythm"),

@@ -2,6 +2,7 @@ rule loss:
     input:
         frames=table("frames"),
         hub_runs=table("hub_runs"),
+        cut=table("cut"),
     output:
         gaps=table("gaps"),
         loss=table("loss"),

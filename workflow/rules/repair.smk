@@ -3,6 +3,7 @@ rule repair:
         frames=table("frames"),
         gaps=table("gaps"),
         clock=table("clock"),
+        cut=table("cut"),
     output:
         samples=directory(table("samples")),
         aligned=[table(name) for name in study.file.grid.tables],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from nodeday.config.models import Session
 from nodeday.config.study import HUB, Study
 from nodeday.core.errors import SettingsError, did_you_mean
 from nodeday.layouts.parts import Kind
@@ -26,6 +27,7 @@ def problems(study: Study, session: str, captures: bool = True) -> list[Settings
         (lambda: _check_addresses(study, session), {"nodes"}),
         (lambda: study.written_span(session), {"study"}),
         (lambda: _check_overlap(study, session), {"study"}),
+        (lambda: _check_dated(study, session), {"study"}),
         (lambda: study.phases_of(session), {"study", "events"}),
         (lambda: _check_fills(study), {"study"}),
         (lambda: _check_mounting(study), {"study", "nodes"}),
@@ -69,27 +71,59 @@ def _check_merge(study: Study, session: str) -> None:
 def _check_overlap(study: Study, session: str) -> None:
     """Refuse a session that shares time with an earlier row of its participant, which would count twice.
 
-    Only sessions whose start and end are both written can be compared.
+    Sessions of one capture without a start last from its beginning, without an end to its end. Of different
+    captures only those can be compared whose start and end are both written.
     """
-    start, end = study.written_span(session)
-    row = study.session(session)
-    for name, other in study.sessions.items():
-        if name == session or start is None or end is None:
-            return
-        if other.participant != row.participant:
-            continue
+    row, start, end = study.session(session), *study.written_span(session)
+    of_participant = study.sessions_by_participant[row.participant]
+    earlier = of_participant[: of_participant.index(session)]
+    shared = set(study.sharing(session)) if earlier else set[str]()
+    for name in earlier:
+        other = study.sessions[name]
         try:
             begin, stop = study.written_span(name)
         except SettingsError:
             continue  # a problem of that session
-        if begin is not None and stop is not None and start < stop and begin < end:
-            raise SettingsError(
-                f"{row.start} to {row.end} overlaps session {name} of participant {row.participant}, "
-                f"{other.start} to {other.end}",
-                f"config/sessions.tsv, session {session}",
-                "no time in two sessions of one participant",
-                "Captures of one stretch are one session: write them in one row, with a bar between them.",
+        if name not in shared and None in (start, end, begin, stop):
+            continue
+        if _before(start, stop) and _before(begin, end):
+            where = f"config/sessions.tsv, session {session}"
+            found = (
+                f"{_written(row)} overlaps session {name} of participant {row.participant}, {_written(other)}"
             )
+            remedy = "Captures of one stretch are one session: write them in one row, with a bar between."
+            if name in shared:
+                remedy = "They share a capture: give each a start and an end, one after the other."
+            raise SettingsError(found, where, "no time in two sessions of one participant", remedy)
+
+
+def _check_dated(study: Study, session: str) -> None:
+    """Refuse a session that would have to be cut where no layout has the marks that date a capture."""
+    kinds = [kind for layout in study.layouts_of(session).values() for kind in layout.kinds]
+    if any(field.role == "utc" for kind in kinds for field in kind.fields):
+        return
+    row, where = study.session(session), f"config/sessions.tsv, session {session}"
+    expected = "a kind with a field of role utc in the layout"
+    if row.end is not None:
+        found = f"end {row.end} cannot be applied, since no layout has host marks that date the capture"
+        remedy = "Leave it empty: a start alone dates the first frame, to a minute."
+        raise SettingsError(found, where, expected, remedy)
+    other = next((name for name in study.sharing(session) if study.sessions[name].start != row.start), None)
+    if row.start is not None and other:
+        found = f"start {row.start} dates a capture that session {other} takes with another start"
+        remedy = "Without host marks a capture can be one session only: take a row out."
+        raise SettingsError(found, where, expected, remedy)
+
+
+def _before(start: int | None, end: int | None) -> bool:
+    """Whether a start comes before an end; None is that of the capture."""
+    return start is None or end is None or start < end
+
+
+def _written(row: Session) -> str:
+    """Return the stretch of a session in words."""
+    start, end = (row.start or "its capture's start"), (row.end or "its capture's end")
+    return f"{start} to {end}"
 
 
 def _check_addresses(study: Study, session: str) -> None:

@@ -11,6 +11,7 @@ import functools
 from collections import defaultdict
 from collections.abc import Callable
 from datetime import UTC, datetime
+from os.path import normpath
 from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
@@ -227,6 +228,37 @@ class Study:
             found = f"ends at {row.end}, before its start {row.start}"
             raise SettingsError(found, f"session {session}", "a later end", "Correct config/sessions.tsv.")
         return start, end
+
+    def is_cut(self, session: str) -> bool:
+        """Return whether the sheet gives a session a start or an end."""
+        row = self.session(session)
+        return row.start is not None or row.end is not None
+
+    def sharing(self, session: str) -> list[str]:
+        """Return the other sessions that name a capture file of ``session``, in the sheet's order."""
+        users = {name for path in self._files_of(session) for name in self._users[path]} - {session}
+        return [name for name in self.sessions if name in users] if users else []
+
+    def _files_of(self, session: str) -> set[str]:
+        named = capture_files(self.session(session).captures)
+        return {normpath(name) for files in named for name in files}
+
+    @functools.cached_property
+    def _users(self) -> dict[str, list[str]]:
+        """Sessions by the capture file that they name."""
+        users: dict[str, list[str]] = defaultdict(list)
+        for name in self.sessions:
+            for path in self._files_of(name):
+                users[path].append(name)
+        return users
+
+    @functools.cached_property
+    def sessions_by_participant(self) -> dict[str, list[str]]:
+        """Sessions of each participant, in the sheet's order."""
+        found: dict[str, list[str]] = defaultdict(list)
+        for row in self.sessions.values():
+            found[row.participant].append(row.session)
+        return dict(found)
 
     @property
     def scenario(self) -> Path:

@@ -44,10 +44,11 @@ class Stage:
 
 SESSION, STUDY = Scope.SESSION, Scope.STUDY
 LOSS_TABLES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
-CLOCK_TABLES = ("clock", "steps", "movements", "agreement")
+CLOCK_TABLES = ("clock", "cut", "steps", "movements", "agreement")
 FEATURE_TABLES = ("beats", "rhythm", "epochs", "signal_quality", "calibration", "bouts")
 STUDY_TABLES = ("phases", "phase_features", "sessions", "participants", "exclusions", "flow")
-GATHERED = ("frames", "gaps", "clock", "epochs", "ledger")
+PLACED = ("frames", "gaps", "clock", "cut")
+GATHERED = ("frames", "gaps", "clock", "cut", "epochs", "ledger")
 ON_A_PAGE = (
     *("frames", "hub_runs", "rejects", *LOSS_TABLES, *CLOCK_TABLES, "samples"),
     *("beats", "rhythm", "epochs", "signal_quality", "calibration", "ledger"),
@@ -61,10 +62,10 @@ STAGES = {
     for stage in (
         Stage("simulate", SESSION, weight=5.0),
         Stage("frames", SESSION, (), ("frames", "hub_runs", "rejects", "ledger"), 1.0),
-        Stage("loss", SESSION, ("frames", "hub_runs"), (*LOSS_TABLES, "ledger"), 0.5),
         Stage("clock", SESSION, ("frames", "hub_runs"), (*CLOCK_TABLES, "ledger"), 0.9),
-        Stage("repair", SESSION, ("frames", "gaps", "clock"), ("samples", "aligned", "ledger"), 2.5, True),
-        Stage("features", SESSION, ("samples",), (*FEATURE_TABLES, "ledger"), 2.4, True),
+        Stage("loss", SESSION, ("frames", "hub_runs", "cut"), (*LOSS_TABLES, "ledger"), 0.5),
+        Stage("repair", SESSION, PLACED, ("samples", "aligned", "ledger"), 2.5, True),
+        Stage("features", SESSION, ("samples", "cut"), (*FEATURE_TABLES, "ledger"), 2.4, True),
         Stage("hashes", SESSION, ("epochs",), code=("products.export.hashes",)),
         Stage("study", STUDY, GATHERED, (*STUDY_TABLES, "ledger"), 0.2, True),
         Stage("report", SESSION, ON_A_PAGE, (), 0.3),

@@ -12,7 +12,7 @@ Column ``row`` is the order of capture across all streams; within a file it rise
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -35,6 +35,8 @@ from nodeday.storage.row_groups import EXPECTED, Filters
 
 Key = tuple[str, str]
 """Node and stream."""
+Within = Callable[[NDArray[np.int32], Ints], Bools]
+"""Which frames (n,) count, by boot and number."""
 STATUS = tuple(codes.FRAME_STATUS)
 ABSENT = np.iinfo(np.int64).min
 """Stands for a whole number that is absent; no counter and no instant is so small."""
@@ -269,10 +271,11 @@ class FrameStamps:
     kind: NDArray[np.int32]
 
 
-def frame_stamps(columns: FrameColumns) -> FrameStamps:
-    """Return when the distinct frames of a stream that hold samples were stamped."""
-    samples = columns["samples"]
-    at = np.flatnonzero(is_in(columns["status"], codes.DISTINCT) & (samples > 0))
+def frame_stamps(columns: FrameColumns, within: Within | None = None) -> FrameStamps:
+    """Return when the distinct frames of a stream that hold samples were stamped; only those ``within``."""
+    samples, boot, seq = columns["samples"], columns["boot"], columns["seq"]
+    wanted = is_in(columns["status"], codes.DISTINCT) & (samples > 0)
+    at = np.flatnonzero(wanted if within is None else wanted & within(boot, seq))
     instants = int(samples[at].sum(dtype=np.int64))
     boot, seq, ticks, kind = (columns[name][at] for name in ("boot", "seq", "ticks", "kind"))
     return FrameStamps(boot, seq, ticks, instants, kind)

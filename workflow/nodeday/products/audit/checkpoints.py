@@ -25,7 +25,7 @@ from nodeday.core.arrays import Ints
 from nodeday.layouts import Layout, unpack_counts
 from nodeday.layouts.codec import payload_matrix
 from nodeday.products.lineage.capture import open_capture
-from nodeday.schemas.codes import DISTINCT
+from nodeday.schemas.codes import DISTINCT, ORIGIN
 from nodeday.storage import frames, samples, tables
 
 MOST = 5
@@ -204,7 +204,7 @@ def _samples(study: Study, session: str) -> Checkpoint:
     in_ledger = _ledger_origins(study, session)
     for (scope, channel), counted in origins.items():
         ledger, present = in_ledger.get(scope, {}), {name: n for name, n in counted.items() if n}
-        if present != {name: n for name, n in ledger.items() if n and name != "no_clock"}:
+        if present != {name: n for name, n in ledger.items() if n and name in ORIGIN}:
             wrong.append(f"{scope} {channel}: origins are {present}, the ledger says {ledger}")
     return Checkpoint("samples", f"{checked:,} raw counts read from the payloads", wrong)
 

@@ -14,6 +14,7 @@ from nodeday.schemas import TABLES
 from nodeday.schemas.codes import DISTINCT, EXCLUSION_RULE, FEW_RETURNS, SECOND_COPIES
 from nodeday.stages.loss.minutes import LOST
 from nodeday.stages.loss.statistics import Frames
+from nodeday.storage.session_cut import BootNumbers, SessionCut
 
 STREAM = ["node", "stream"]
 YES_OR_NO = ("finished", "calibrated", "bench_passed")
@@ -66,17 +67,22 @@ def rules_not_met(exclusions: pd.DataFrame) -> list[str]:
     return found
 
 
-def totals(frames: pd.DataFrame, stored: Frames) -> list[str]:
+def totals(frames: pd.DataFrame, stored: Frames, cut: SessionCut | None) -> list[str]:
     """Return a sentence for each sum of a table that differs from a plain count of the frames."""
     found = []
     for key in stored["radio"][STREAM].astype(str).itertuples(index=False, name=None):
         of_stream = _select(frames, key)
         distinct = of_stream[of_stream["status"].isin(DISTINCT)]
         boots = distinct.groupby("boot")["seq"].agg(["min", "max", "nunique"])
-        received = int(boots["nunique"].sum())
+        received, expected = int(boots["nunique"].sum()), int((boots["max"] - boots["min"] + 1).sum())
+        if cut is not None:
+            of_session = cut.of((key[0], key[1]))
+            expected = int((of_session.stop - of_session.first).sum())
+            of_stream, distinct = (_within(rows, of_session) for rows in (of_stream, distinct))
+            received = len(distinct[["boot", "seq"]].drop_duplicates())
         truth = {
             "received": received,
-            "lost": int((boots["max"] - boots["min"] + 1).sum()) - received,
+            "lost": expected - received,
             "duplicates": int(of_stream["status"].isin(SECOND_COPIES).sum()),
         }
         sums = [("gaps", "lost", int(_select(stored["gaps"], key)["frames"].sum()))]
@@ -93,6 +99,11 @@ def totals(frames: pd.DataFrame, stored: Frames) -> list[str]:
             if count != truth[what]
         ]
     return found
+
+
+def _within(frames: pd.DataFrame, numbers: BootNumbers) -> pd.DataFrame:
+    """Return the frames with one of the ``numbers`` of a session."""
+    return frames[numbers.hold(frames["boot"].to_numpy(), frames["seq"].to_numpy(np.int64))]
 
 
 def _select(table: pd.DataFrame, key: tuple[str, ...]) -> pd.DataFrame:

@@ -28,7 +28,7 @@ from nodeday.stages.repair import stage as repair
 from nodeday.stages.study import stage as study_stage
 from nodeday.storage import inventory, tables
 
-CHAIN = (frames.run, loss.run, clock.run, repair.run, features.run)
+CHAIN = (frames.run, clock.run, loss.run, repair.run, features.run)
 """Stages of a session in their order."""
 LARGE = ("rejects", "samples", "aligned", "beats", "signal_quality")
 """Tables that stage `study` does not read: their second copy is removed once it is compared."""

@@ -19,7 +19,7 @@ from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.stage import NAMES, account, paces
 from nodeday.stages.loss.streams import session_frames
 from nodeday.stages.report import verdict
-from nodeday.storage import frames, tables
+from nodeday.storage import frames, session_cut, tables
 
 COUNTED = ["row", "capture", "offset", "node", "stream", "boot", "seq", "status"]
 """Columns of the frames that are counted anew, or that name a single frame."""
@@ -88,7 +88,8 @@ def audit(study: Study, session: str) -> Audit:
     Raises ContractError where a table is absent.
     """
     columns, runs = frames.columns_of(study.results, session), frames.hub_runs(study.results, session)
-    received = session_frames(columns, HubRuns.of(runs), paces(study, session))
+    cut = session_cut.read(study.results, session, study.is_cut(session))
+    received = session_frames(columns, HubRuns.of(runs), paces(study, session), cut)
     derived, _ = account(received, study.file.battery.empty_v)
     rows = frames.table(study.results, session, COUNTED)
     stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}
@@ -103,14 +104,18 @@ def audit(study: Study, session: str) -> Audit:
         streams,
         {node: describe.verdict(node, streams[streams["node"] == node], stored["gaps"]) for node in nodes},
         checks.broken(nodes, streams, study.file.limits),
-        checks.totals(rows, stored) + checks.differences(stored, derived),
+        checks.totals(rows, stored, cut) + checks.differences(stored, derived),
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
         _conflicts(rows),
         checks.shared_addresses(streams),
-        count_arrivals(rows, rejects, by_address),
+        count_arrivals(rows, rejects, by_address, _cut(study, session) if cut else None),
         _clocks(study, session),
         *_verdict(study, session),
     )
+
+
+def _cut(study: Study, session: str) -> pd.DataFrame:
+    return tables.read(tables.path(study.results, "cut", session), "cut")
 
 
 def _verdict(study: Study, session: str) -> tuple[str | None, list[str]]:
@@ -213,6 +218,7 @@ def as_json(found: Audit) -> str:
             "conflicts": found.conflicts,
             "senders": found.senders,
             "frames": found.arrivals.frames,
+            "frames_outside_session": found.arrivals.outside,
             "rejects": found.arrivals.rejects,
             "reject_bytes": found.arrivals.reject_bytes,
             "unknown_addresses": found.arrivals.unknown,

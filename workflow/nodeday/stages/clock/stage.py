@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -18,36 +19,42 @@ from nodeday.layouts.parts import Field
 from nodeday.schemas import TABLES
 from nodeday.stages.clock import check, hub, maps, marks, nodes
 from nodeday.stages.clock.boots import Captured, Key
+from nodeday.stages.clock.cut import HubTime, cut
 from nodeday.stages.clock.events import Span, step_rows
 from nodeday.stages.clock.hub import MARKS, BootStamps, RunStarts, Steady
 from nodeday.stages.clock.maps import Map
 from nodeday.stages.clock.nodes import Stamped
 from nodeday.stages.clock.rounding import Unit
 from nodeday.storage import frames, tables
+from nodeday.storage.frames import FrameColumns
 from nodeday.storage.ledger import Ledger
 
 
 @one_thread()
 def run(study: Study, session: str) -> None:
-    """Write ``clock``, ``steps``, ``movements`` and ``agreement``.
+    """Write ``clock``, ``cut``, ``steps``, ``movements`` and ``agreement``.
 
-    Raises ContractError where nothing ties the hub's clock to UTC.
+    Clocks rest on the frames of the capture, those outside of the session included. Raises ContractError
+    where nothing ties the hub's clock to UTC, and where the session cannot be cut out of its capture.
     """
     kinds = check.kinds_of(study, session)
     streams = frames.columns_of(study.results, session)
     ledger = Ledger("clock", session)
-    clock, steps = _fitted(study, session, Captured.of(streams), ledger)
+    clock, steps, hub_time = _fitted(study, session, Captured.of(streams), ledger)
     signals = [*check.signals(study, session, streams, kinds, clock)]
     clock, moved, agreement = check.checked(study, session, clock, signals)
-    for name, table in (("clock", clock), ("steps", steps), ("movements", moved), ("agreement", agreement)):
+    taken = cut(study, session, streams, clock, hub_time)
+    _account_cut(ledger, streams, taken)
+    made = {"clock": clock, "cut": taken, "steps": steps, "movements": moved, "agreement": agreement}
+    for name, table in made.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
     ledger.close(study.results)
 
 
 def _fitted(
     study: Study, session: str, captured: Captured, ledger: Ledger
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return tables ``clock`` and ``steps``."""
+) -> tuple[pd.DataFrame, pd.DataFrame, HubTime]:
+    """Return tables ``clock`` and ``steps``, and the hub's clock."""
     layout, table = study.layout_of(session), frames.hub_runs(study.results, session)
     if table.empty:
         raise ContractError("no frame was received", f"session {session}", "frames to fit clocks to")
@@ -71,7 +78,7 @@ def _fitted(
     _account(ledger, captured, fates)
     clock = pd.concat(pieces, ignore_index=True) if pieces else tables.empty(TABLES["clock"])
     built = tables.build(TABLES["clock"], {name: clock[name] for name in TABLES["clock"].names})
-    return built, step_rows(captured.stamps_at, spans, steady, hubs)
+    return built, step_rows(captured.stamps_at, spans, steady, hubs), HubTime(steady, hubs)
 
 
 def _steadied(own: Stamped, steady: Steady) -> Stamped:
@@ -86,6 +93,14 @@ def _account(ledger: Ledger, captured: Captured, boots: list[tuple[str, str]]) -
         ledger.add("frames", node, sum(status.values()), **status)
         found = Counter(how for name, how in boots if name == node)
         ledger.add("boots", node, found.total(), **dict(found.most_common()))
+
+
+def _account_cut(ledger: Ledger, streams: Mapping[frames.Key, FrameColumns], taken: pd.DataFrame) -> None:
+    """Enter that each frame of a stream is in the session, outside of it, or without a time."""
+    for (node, stream), own in taken.groupby(["node", "stream"], observed=True):
+        counts = {name: int(own[name].sum()) for name in ("inside", "before", "after", "untimed")}
+        received = len(streams[str(node), str(stream)]["boot"])
+        ledger.add("cut frames", f"{node}/{stream}", received, **counts)
 
 
 def _marks(captured: Captured, field: Field | None, hub_unit_ms: float) -> BootStamps | None:

@@ -45,7 +45,7 @@ from nodeday.stages.features.stream import (
     SampleSource,
 )
 from nodeday.stages.features.windows import Windows, windows_over
-from nodeday.storage import samples, tables
+from nodeday.storage import samples, session_cut, tables
 from nodeday.storage.ledger import Entry, Ledger
 
 
@@ -113,7 +113,8 @@ def run(study: Study, session: str, cores: int = 1) -> None:
 
 
 def _windows(study: Study, session: str) -> Windows:
-    """Return the session's epochs, from the first sample instant of any node to the last."""
+    """Return the session's epochs, from its written start or the first sample of any node to the last."""
+    cut = session_cut.read(study.results, session, study.is_cut(session))
     edges = [
         edge
         for node, kind in study.streams_of(session)
@@ -121,7 +122,9 @@ def _windows(study: Study, session: str) -> Windows:
     ]
     if not edges:
         raise ContractError("holds no sample", f"session {session}, table samples", "at least one")
-    return windows_over(min(edges), max(edges), study.file.epochs.seconds)
+    start_ns, end_ns = (cut.start_ns, cut.end_ns) if cut else (None, None)
+    last_ns = max(edges) if end_ns is None else end_ns - 1
+    return windows_over(min(edges), last_ns, study.file.epochs.seconds, start_ns)
 
 
 # --- jobs, some at a time ------------------------------------------------------------------

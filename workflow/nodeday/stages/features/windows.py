@@ -64,9 +64,12 @@ class Windows:
         return np.asarray(total, dtype=np.float64)
 
 
-def windows_over(first_ns: int, last_ns: int, seconds: int) -> Windows:
-    """Return epochs of ``seconds`` from the whole second of ``first_ns`` until one holds ``last_ns``."""
-    start = first_ns // SECOND * SECOND
+def windows_over(first_ns: int, last_ns: int, seconds: int, start_ns: int | None = None) -> Windows:
+    """Return epochs of ``seconds`` until one holds ``last_ns``.
+
+    They begin at ``start_ns``, without one at the whole second of ``first_ns``.
+    """
+    start = first_ns // SECOND * SECOND if start_ns is None else start_ns
     return Windows(start, seconds, int((last_ns - start) // (seconds * SECOND)) + 1)
 
 

@@ -114,6 +114,16 @@ class HubClock:
         nearest = own[np.abs(self.marks_on_ns[own] - on_ns).argmin()]
         return hub_ns + int(self.ahead[nearest])
 
+    def on_at(self, utc_ns: int) -> int:
+        """Return the hub's time while it was on at an instant, by the last host mark before it."""
+        # The host's clock may have been put back: then its later marks stand still.
+        own = np.maximum.accumulate(self.marks_on_ns - self.shift[self.marks_run] + self.ahead)
+        at = max(int(np.searchsorted(own, utc_ns, side="right")) - 1, 0)
+        after = int(self.marks_on_ns[at]) + utc_ns - int(own[at])
+        # The hub may have been off since: its next run begins where this one ended.
+        later = np.flatnonzero(self.marks_run > self.marks_run[at])
+        return min(after, int(self.marks_on_ns[later[0]])) if len(later) else after
+
 
 def nodes_of(streams: Mapping[Key, FrameColumns]) -> dict[str, dict[str, FrameColumns]]:
     """Return the streams of each node, in the same order."""

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from nodeday.core.arrays import Floats, Ints
+from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss.burst import interval
 from nodeday.stages.loss.gaps import MINUTE_NS, due_ns, joined
@@ -81,11 +82,27 @@ RUN = 1 << 40
 """More minutes than any hub counts, so that minutes of all runs have a number each."""
 
 
-def by_minute(own: StreamFrames, known: pd.DataFrame) -> pd.DataFrame:
-    """Rows of table ``loss`` of one stream, of which ``known`` are the gaps of known extent.
+@dataclass(frozen=True)
+class LostFrames:
+    """Lost frames (n,) of a stream in order.
 
-    A row is a minute of the hub's clock in which the stream had a frame, lost or not.
+    Boot and number, cause as an index into ``GAP_CAUSE``, number of the run of missing frames that each is
+    of, and a number for the minute of the hub's clock in which it was due.
     """
+
+    boot: Ints
+    seq: Ints
+    cause: NDArray[np.integer]
+    run: NDArray[np.integer]
+    minute: Ints
+
+    def take(self, rows: Bools) -> LostFrames:
+        """Return some of them."""
+        return LostFrames(*(getattr(self, each.name)[rows] for each in fields(self)))
+
+
+def lost_frames(own: StreamFrames, known: pd.DataFrame) -> LostFrames:
+    """Return the lost frames of a stream, of which ``known`` are the gaps of known extent."""
     frames = known["frames"].to_numpy(np.int64)
     runs = known.groupby(joined(known)).agg(
         frames=("frames", "sum"),
@@ -94,25 +111,35 @@ def by_minute(own: StreamFrames, known: pd.DataFrame) -> pd.DataFrame:
         boot=("boot", "first"),
         seq_from=("seq_from", "first"),
     )
-    count = runs["frames"].to_numpy(np.int64)
+    count, boot, first = (runs[name].to_numpy(np.int64) for name in ("frames", "boot", "seq_from"))
     run, due = due_ns(count, runs["before"].to_numpy(np.int64), runs["after"].to_numpy(np.int64))
-    at = _left(own, runs["boot"].to_numpy(np.int64), runs["seq_from"].to_numpy(np.int64))
-    lost_at, again_at = _key(own.run[at][run], due), _key(own.copy_run, own.copy_hub_ns)
+    number = np.arange(len(run), dtype=np.int64) - np.repeat(np.cumsum(count) - count, count)
     cause = known["cause"].cat.codes.to_numpy(np.int64).repeat(frames)
+    minute = _key(own.run[left_of(own, boot, first)][run], due)
+    return LostFrames(boot[run], first[run] + number, cause, run, minute)
+
+
+def by_minute(own: StreamFrames, gone: LostFrames) -> pd.DataFrame:
+    """Rows of table ``loss`` of one stream, of which frames are ``gone``.
+
+    A row is a minute of the hub's clock in which the stream had a frame, lost or not.
+    """
+    again_at = _key(own.copy_run, own.copy_hub_ns)
     # Frames come minute by minute but for a few: what follows each other in one is looked up together.
     got_at = _key(own.run, own.hub_ns)
-    heads = np.flatnonzero(np.diff(got_at, prepend=got_at[0] - 1))
+    heads = np.flatnonzero(np.diff(got_at, prepend=-1))
     many, got_at = np.diff(heads, append=len(got_at)), got_at[heads]
-    minutes = np.unique(np.concatenate([got_at, lost_at, again_at]))
-    lost, again = np.searchsorted(minutes, lost_at), np.searchsorted(minutes, again_at)
+    minutes = np.unique(np.concatenate([got_at, gone.minute, again_at]))
+    lost, again = np.searchsorted(minutes, gone.minute), np.searchsorted(minutes, again_at)
     got = np.searchsorted(minutes, got_at).repeat(many)
 
     def count_of(place: Ints, where: Any = slice(None)) -> Ints:
         return np.bincount(place[where], minlength=len(minutes))
 
+    begins = np.flatnonzero(np.diff(gone.run, prepend=-1))
     longest = np.zeros(len(minutes), np.int64)
-    np.maximum.at(longest, lost[np.cumsum(count) - count], count)
-    numbers = {name: count_of(lost, cause == code) for code, name in enumerate(LOST)}
+    np.maximum.at(longest, lost[begins], np.diff(begins, append=len(lost)))
+    numbers = {name: count_of(lost, gone.cause == code) for code, name in enumerate(LOST)}
     received, hub_run = count_of(got), minutes // RUN
     start = (minutes % RUN - RUN // 2) * MINUTE_NS
     return pd.DataFrame(
@@ -141,8 +168,8 @@ def _key(run: NDArray[np.int32], hub_ns: Ints) -> Ints:
     return run.astype(np.int64) * RUN + hub_ns // MINUTE_NS + RUN // 2
 
 
-def _left(own: StreamFrames, boot: Ints, seq: Ints) -> Ints:
-    """Row (g,) of the frame before each of the missing numbers ``seq`` of ``boot``."""
+def left_of(own: StreamFrames, boot: Ints, seq: Ints) -> Ints:
+    """Return the row (g,) of the frame before each of the missing numbers ``seq`` of ``boot``."""
     out = np.zeros(len(seq), np.int64)
     for each in np.unique(boot).tolist():
         first, stop = np.searchsorted(own.boot, [each, each + 1])

@@ -17,26 +17,28 @@ from nodeday.stages.loss.battery import of_node
 from nodeday.stages.loss.causes import Silences
 from nodeday.stages.loss.gaps import find_gaps
 from nodeday.stages.loss.hub import HubRuns
-from nodeday.stages.loss.minutes import LOST, by_minute
+from nodeday.stages.loss.minutes import LOST, by_minute, lost_frames
+from nodeday.stages.loss.part import StreamPart
 from nodeday.stages.loss.silence import silences
 from nodeday.stages.loss.statistics import Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
-from nodeday.storage import frames, tables
-from nodeday.storage.frames import STATUS, FrameColumns, Key
+from nodeday.storage import frames, session_cut, tables
+from nodeday.storage.frames import STATUS, FrameColumns, Key, is_in
 from nodeday.storage.ledger import Ledger
+from nodeday.storage.session_cut import SessionCut
 
 NAMES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
 STREAM = ["node", "stream"]
 
 
 class BootRange(NamedTuple):
-    """Numbers from the first to the last received frame of a boot of a stream, and how many were received."""
+    """Numbers [first, stop) of a boot of a stream in the session, and how many of them were received."""
 
     node: str
     stream: str
     boot: int
     first: int
-    last: int
+    stop: int
     received: int
 
 
@@ -48,17 +50,25 @@ def run(study: Study, session: str) -> None:
     """
     streams = frames.columns_of(study.results, session)
     runs = HubRuns.of(frames.hub_runs(study.results, session))
-    received = session_frames(streams, runs, paces(study, session))
+    cut = session_cut.read(study.results, session, study.is_cut(session))
+    received = session_frames(streams, runs, paces(study, session), cut)
     found, boots = account(received, study.file.battery.empty_v)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
-    balance(Ledger("loss", session), _by_status(streams), boots, found).close(study.results)
+    balance(Ledger("loss", session), _by_status(streams, cut), boots, found).close(study.results)
 
 
-def _by_status(streams: Mapping[Key, FrameColumns]) -> dict[str, int]:
-    """Count the frames of each status."""
-    counts = sum(np.bincount(own["status"], minlength=len(STATUS)) for own in streams.values())
-    return dict(zip(STATUS, (counts + np.zeros(len(STATUS), np.int64)).tolist(), strict=True))
+def _by_status(streams: Mapping[Key, FrameColumns], cut: SessionCut | None) -> dict[str, int]:
+    """Count the frames of each status, and as ``outside`` those that are placed but not in the session."""
+    counts, outside = np.zeros(len(STATUS), np.int64), 0
+    for key, own in streams.items():
+        status = own["status"]
+        if cut is not None:
+            placed = is_in(status, (*DISTINCT, *SECOND_COPIES))
+            left_out = placed & ~cut.of(key).hold(own["boot"], own["seq"])
+            status, outside = status[~left_out], outside + int(left_out.sum())
+        counts += np.bincount(status, minlength=len(STATUS))
+    return dict(zip(STATUS, counts.tolist(), strict=True)) | {"outside": outside}
 
 
 def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
@@ -78,7 +88,10 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
 
 
 def account(session: SessionFrames, empty_v: float) -> tuple[Frames, list[BootRange]]:
-    """Return the stage's tables by name, and all boots by stream."""
+    """Return the stage's tables by name, and all boots by stream.
+
+    Silences and causes rest on the frames of the capture; what is counted is in the session.
+    """
     parts: dict[str, list[Any]] = defaultdict(list)
     silent = silences(session)
     for node in session.nodes:
@@ -91,18 +104,30 @@ def _parts(
     node: list[StreamFrames], session: SessionFrames, silent: Silences, empty_v: float
 ) -> Iterator[tuple[str, Any]]:
     """Give data frames or rows of each table about a node, with the table's name."""
+    inside = []
     for own in node:
-        gaps = find_gaps(own, node, session, silent)
-        yield "gaps", gaps
-        yield "loss", by_minute(own, gaps[gaps["extent"] == "known"])
-        for name, rows in of_stream(own, gaps, session).items():
+        part = StreamPart.of(own, find_gaps(own, node, session, silent), session.cut)
+        numbers = part.inside.numbers
+        if not len(numbers.boot):
+            continue
+        inside.append(part.inside)
+        yield "gaps", part.kept
+        lost = lost_frames(own, part.gaps[part.gaps["extent"] == "known"])
+        yield "loss", by_minute(part.inside, lost.take(numbers.hold(lost.boot, lost.seq)))
+        for name, rows in of_stream(part, session).items():
             yield from ((name, row) for row in rows)
-        starts = np.flatnonzero(np.diff(own.boot, prepend=-1))
-        for start, end in zip(starts.tolist(), [*starts[1:].tolist(), len(own.seq)], strict=True):
-            ends = int(own.seq[start]), int(own.seq[end - 1])
-            yield "boots", BootRange(own.node, own.stream, int(own.boot[start]), *ends, end - start)
-    row = of_node(node, session, empty_v)
+        yield from (("boots", boot) for boot in _boots(part.inside))
+    row = of_node(inside, session, empty_v) if any(len(each.seq) for each in inside) else None
     yield from [("battery", row)] if row else []
+
+
+def _boots(own: StreamFrames) -> Iterator[BootRange]:
+    """Give the numbers of each boot of a stream that are in the session, and how many were received."""
+    numbers = own.numbers
+    received = np.searchsorted(own.boot, numbers.boot + 1) - np.searchsorted(own.boot, numbers.boot)
+    columns = (numbers.boot, numbers.first, numbers.stop, received)
+    for boot, first, stop, count in zip(*(each.tolist() for each in columns), strict=True):
+        yield BootRange(own.node, own.stream, boot, first, stop, count)
 
 
 def _table(name: str, parts: list[Any]) -> pd.DataFrame:
@@ -125,7 +150,7 @@ def _table(name: str, parts: list[Any]) -> pd.DataFrame:
 def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], found: Frames) -> Ledger:
     """Count every frame of the table, every number of a boot and every lost frame at each checkpoint.
 
-    ``status`` is how many frames of the table have each status.
+    ``status`` is how many frames of the table in the session have each status, and how many are outside.
     """
     gaps, loss, radio = found["gaps"], found["loss"], found["radio"]
     apart = {code: n for code, n in status.items() if n and code not in (*DISTINCT, *SECOND_COPIES)}
@@ -143,7 +168,7 @@ def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], foun
         ledger.add(
             "frames",
             f"{own.node}/{own.stream} boot {own.boot}",
-            own.last - own.first + 1,
+            own.stop - own.first,
             received=own.received,
             lost=missing,
         )

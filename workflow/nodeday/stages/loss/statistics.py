@@ -12,36 +12,37 @@ from nodeday.core.arrays import Bools, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss import burst
 from nodeday.stages.loss.burst import Stretches
-from nodeday.stages.loss.gaps import gaps_of, joined
-from nodeday.stages.loss.minutes import LOST, WIDTH, neighbours, table_rows
+from nodeday.stages.loss.gaps import joined
+from nodeday.stages.loss.minutes import LOST, WIDTH, left_of, neighbours, table_rows
+from nodeday.stages.loss.part import StreamPart, counted_within
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames
 
 Frames = dict[str, pd.DataFrame]
 Rows = dict[str, list[dict[str, Any]]]
 
 
-def of_stream(own: StreamFrames, gaps: pd.DataFrame, session: SessionFrames) -> Rows:
-    """Rows of the three tables, by name, of a stream with these ``gaps``."""
+def of_stream(part: StreamPart, session: SessionFrames) -> Rows:
+    """Rows of the three tables, by name, of the part of a stream that is in the session."""
+    own, gaps = part.inside, part.kept
     known = gaps[gaps["extent"] == "known"]
     within, names = stretches(own, known, _uncounted(own, gaps)), {"node": own.node, "stream": own.stream}
     runs = known.groupby(joined(known))["frames"].sum().to_numpy(np.int64)
-    longest_s = _longest_s(own, runs, gaps, session)
-    on_air = known[known["cause"] == "radio"]
+    longest_s = _longest_s(part, runs, session)
     return {
         "radio": [
             {**names, **_counts(own, gaps, runs), **_clusters(own, within), "longest_gap_s": longest_s}
         ],
         "bursts": [{**names, **row} for row in _lengths(within)],
-        "signal": [{**names, **row} for row in _signal(own, on_air)],
+        "signal": [{**names, **row} for row in _signal(part)],
     }
 
 
 def _uncounted(own: StreamFrames, gaps: pd.DataFrame) -> pd.DataFrame:
     """Gaps of unknown length inside boots."""
     unknown = gaps[gaps["extent"] == "unknown"]
-    tails = np.append(np.flatnonzero(np.diff(own.boot)), len(own.boot) - 1)
-    last = own.seq[tails][np.searchsorted(own.boot[tails], unknown["boot"].to_numpy(np.int64))]
-    inside: Bools = unknown["seq_from"].to_numpy(np.int64) <= last
+    first, stop = own.numbers.limits(unknown["boot"].to_numpy(np.int64))
+    number = unknown["seq_from"].to_numpy(np.int64)
+    inside: Bools = (number > first) & (number < stop)
     return unknown[inside]
 
 
@@ -54,22 +55,21 @@ def stretches(own: StreamFrames, known: pd.DataFrame, uncounted: pd.DataFrame) -
         boot 0    . . X . . [outage) . X X . |  boot 1   . . X .
         stretch   |  first |         |second |           | third |
     """
-    heads = np.flatnonzero(np.diff(own.boot, prepend=-1) != 0)
-    tails = np.append(heads[1:], len(own.boot)) - 1
-    length = own.seq[tails] + 1 - own.seq[heads]
+    numbers = own.numbers
+    length = numbers.stop - numbers.first
     # Number n of a boot lies at n + shift; a number is left out between boots.
-    shift = np.cumsum(length + 1) - (length + 1) - own.seq[heads]
+    shift = np.cumsum(length + 1) - (length + 1) - numbers.first
     cause = known["cause"].to_numpy(object)
 
     def moved(rows: pd.DataFrame, name: str) -> Ints:
-        boot = np.searchsorted(own.boot[heads], rows["boot"].to_numpy(np.int64))
+        boot = np.searchsorted(numbers.boot, rows["boot"].to_numpy(np.int64))
         return np.asarray(rows[name].to_numpy(np.int64) + shift[boot], np.int64)
 
     first, stop = moved(known, "seq_from"), moved(known, "seq_to")
     cut = moved(uncounted, "seq_from")
     air = cause == "radio"
-    start = np.sort(np.concatenate([own.seq[heads] + shift, stop[~air], cut]))
-    end = np.sort(np.concatenate([own.seq[tails] + shift + 1, first[~air], cut]))
+    start = np.sort(np.concatenate([numbers.first + shift, stop[~air], cut]))
+    end = np.sort(np.concatenate([numbers.stop + shift, first[~air], cut]))
     return Stretches(start, end, first[air], stop[air])
 
 
@@ -92,36 +92,45 @@ def _counts(own: StreamFrames, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]
     }
 
 
-def _longest_s(own: StreamFrames, runs: Ints, gaps: pd.DataFrame, session: SessionFrames) -> float:
-    """Longest hole in seconds.
+def _longest_s(part: StreamPart, runs: Ints, session: SessionFrames) -> float:
+    """Longest hole in seconds, as far as it is in the session.
 
     That is frames times period inside boots, and time between stamps where their number is not known.
     Across a restart of the hub only host marks show it; without them, nothing is guessed.
     """
-    period = own.periods_s[-1]
+    own, gaps, period = part.own, part.kept, part.own.periods_s[-1]
     holes = [float(runs.max(initial=0)) * period]
     if len(own.periods_s) > 1:
-        holes = [_longest_by_stamps(own)]
+        holes = [_longest_by_stamps(part)]
     unknown = gaps[(gaps["extent"] == "unknown") & gaps["after_hub_ns"].notna()]
-    across = unknown["reason"].isin(["hub_restart", "hub_or_nodes"])
-    timed = unknown[~across]
-    waits = timed["after_hub_ns"].to_numpy(np.int64) - timed["before_hub_ns"].to_numpy(np.int64)
-    holes += [wait / 1e9 - period for wait in waits.tolist()]
-    for boot in unknown.loc[across, "boot"]:
-        at = int(np.searchsorted(own.boot, boot, side="right")) - 1
-        ends = [own.hub.utc_of(int(own.run[k]), int(own.on_at(k)), int(own.hub_ns[k])) for k in (at, at + 1)]
-        if ends[0] is not None and ends[1] is not None:
-            holes.append((ends[1] - ends[0]) / 1e9 - period)
+    across = unknown["reason"].isin(["hub_restart", "hub_or_nodes"]).to_numpy()
+    waits = (unknown["after_hub_ns"].to_numpy(np.int64) - unknown["before_hub_ns"].to_numpy(np.int64)) / 1e9
+    left = left_of(own, *(unknown[name].to_numpy(np.int64) for name in ("boot", "seq_from")))
+    for at, by_marks, wait in zip(left.tolist(), across.tolist(), waits.tolist(), strict=True):
+        long_s = _across_s(own, at) if by_marks else wait
+        if long_s is not None:
+            holes.append(long_s - period - part.outside_s(at, session.cut))
     if (gaps["reason"] == "nothing_after").any():
         holes.append((session.last_ns - int(own.on_at(-1))) / 1e9)
     return float(max(holes))
 
 
-def _longest_by_stamps(own: StreamFrames) -> float:
-    """Longest run of missing numbers in seconds by the stamps around it, for a stream of several periods."""
-    runs = gaps_of(own.seq, own.boot)
-    apart_s = (own.on_at(runs.left + 1) - own.on_at(runs.left)) / 1e9
-    return float((apart_s * runs.frames / (runs.frames + 1)).max(initial=0.0))
+def _longest_by_stamps(part: StreamPart) -> float:
+    """Return the longest gap of known length in seconds, for a stream of several periods.
+
+    The time between the frames around a gap is shared out evenly among its frames.
+    """
+    own, known = part.own, part.kept[part.kept["extent"] == "known"]
+    boot, first, frames = (known[name].to_numpy(np.int64) for name in ("boot", "seq_from", "frames"))
+    left = left_of(own, boot, first)
+    apart_s = (own.on_at(left + 1) - own.on_at(left)) / 1e9
+    return float((apart_s * frames / (own.seq[left + 1] - own.seq[left])).max(initial=0.0))
+
+
+def _across_s(own: StreamFrames, at: int) -> float | None:
+    """Return how long frames ``at`` and ``at + 1`` are apart by host marks; None where these do not tell."""
+    ends = [own.hub.utc_of(int(own.run[k]), int(own.on_at(k)), int(own.hub_ns[k])) for k in (at, at + 1)]
+    return None if ends[0] is None or ends[1] is None else (ends[1] - ends[0]) / 1e9
 
 
 def _clusters(own: StreamFrames, within: Stretches) -> dict[str, Any]:
@@ -163,10 +172,11 @@ def _lengths(within: Stretches) -> Iterator[dict[str, int]]:
         yield {"length": int(length), "count": int(count)}
 
 
-def _signal(own: StreamFrames, on_air: pd.DataFrame) -> Iterator[dict[str, Any]]:
+def _signal(part: StreamPart) -> Iterator[dict[str, Any]]:
+    own, gaps = part.own, part.gaps
+    on_air = gaps[(gaps["extent"] == "known") & (gaps["cause"] == "radio")]
     edges = [on_air[name].to_numpy(np.int64) for name in ("boot", "seq_from", "seq_to")]
-    frames = on_air["frames"].to_numpy(np.int64)
+    first, stop = counted_within(on_air, part.inside.numbers)
     for measure in WIDTH:
-        values = own.measured(measure)
-        lost = np.repeat(neighbours(own.boot, own.seq, values, *edges), frames)
-        yield from table_rows(measure, values, lost)
+        lost = np.repeat(neighbours(own.boot, own.seq, own.measured(measure), *edges), stop - first)
+        yield from table_rows(measure, part.inside.measured(measure), lost)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,9 @@ from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.stages.loss.hub import HubClock, HubRuns, hub_clock, nodes_of
 from nodeday.storage.frames import FrameColumns, Key, is_in
+from nodeday.storage.session_cut import BootNumbers, SessionCut
+
+COPIES = ("copy_hub_ns", "copy_run", "copy_conflict", "copies")
 
 
 @dataclass(frozen=True)
@@ -37,7 +40,8 @@ class StreamFrames:
     """Distinct frames of one stream by boot and number, (n,) each, and the stamps of second copies (c,).
 
     ``run`` is the hub's. Other columns of table ``frames`` are read from ``columns`` when they are asked for;
-    ``order`` are the positions of the frames there.
+    ``order`` and ``copies`` are the positions of the frames and of the second copies there. ``numbers`` are
+    those that were received or lost in each boot.
     """
 
     node: str
@@ -53,6 +57,8 @@ class StreamFrames:
     hub: HubClock
     columns: FrameColumns
     order: Ints | slice
+    copies: Ints
+    numbers: BootNumbers
 
     @classmethod
     def of(
@@ -76,6 +82,22 @@ class StreamFrames:
             hub,
             columns,
             order,
+            again,
+            BootNumbers.received(boot[order], seq[order]),
+        )
+
+    def within(self, numbers: BootNumbers) -> StreamFrames:
+        """Return the frames and second copies with one of these ``numbers``."""
+        kept = np.flatnonzero(numbers.hold(self.boot, self.seq))
+        copy_boot, copy_seq = (self.columns[name][self.copies] for name in ("boot", "seq"))
+        again = np.flatnonzero(numbers.hold(copy_boot, copy_seq))
+        order = np.arange(len(self.seq))[kept] if isinstance(self.order, slice) else self.order[kept]
+        return replace(
+            self,
+            **{name: getattr(self, name)[kept] for name in ("boot", "seq", "hub_ns", "run")},
+            **{name: getattr(self, name)[again] for name in COPIES},
+            order=order,
+            numbers=numbers,
         )
 
     @property
@@ -129,13 +151,15 @@ class StreamFrames:
 class SessionFrames:
     """Streams with their columns in order of node and stream, and what the hub did meanwhile.
 
-    ``last_ns`` is the last frame of all, on the hub's time while it was on.
+    They are those of the capture, of which a session may be a part: its ``cut``. ``last_ns`` is the last
+    frame of all, or the session's end where that comes first, on the hub's time while it was on.
     """
 
     columns: Mapping[Key, FrameColumns]
     paces: Mapping[Key, StreamTiming]
     hub: HubClock
     last_ns: int
+    cut: SessionCut | None = None
 
     @property
     def nodes(self) -> list[str]:
@@ -160,14 +184,20 @@ class SessionFrames:
 
 
 def session_frames(
-    streams: Mapping[Key, FrameColumns], runs: HubRuns, paces: Mapping[Key, StreamTiming]
+    streams: Mapping[Key, FrameColumns],
+    runs: HubRuns,
+    paces: Mapping[Key, StreamTiming],
+    cut: SessionCut | None = None,
 ) -> SessionFrames:
-    """Return the received frames of a session, in the ``runs`` of its hub; ``paces`` by (node, stream)."""
+    """Return the received frames of a capture, in the ``runs`` of its hub; ``paces`` by (node, stream)."""
     hub = hub_clock(streams, runs)
     # Only second copies of a stream cannot be: the first copy is distinct.
     columns = {key: each for key, each in streams.items() if is_in(each["status"], DISTINCT).any()}
     stamps = _stamps(columns, hub)
-    return SessionFrames(columns, paces, hub, int(stamps[-1]) if len(stamps) else 0)
+    last_ns = int(stamps[-1]) if len(stamps) else 0
+    if cut is not None and cut.end_ns is not None:
+        last_ns = min(last_ns, hub.on_at(cut.end_ns))
+    return SessionFrames(columns, paces, hub, last_ns, cut)
 
 
 def _stamps(streams: Mapping[Key, FrameColumns], hub: HubClock) -> Ints:

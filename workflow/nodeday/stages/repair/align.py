@@ -127,6 +127,10 @@ class Aligned:
     origin: Codes
     quality: Codes
 
+    def take(self, rows: slice) -> Aligned:
+        """Return some of the instants."""
+        return Aligned(self.first + rows.start, self.value[rows], self.origin[rows], self.quality[rows])
+
 
 def ratio(rate_hz: float) -> Fraction:
     """Return the rate as a ratio of integers, so that grids of any session share their instants."""

@@ -16,6 +16,7 @@ from nodeday.schemas import TABLES, Table
 from nodeday.stages.repair.align import Aligned, grid
 from nodeday.stages.repair.quality import MISSING, NOT_MEASURED
 from nodeday.storage import contract, tables
+from nodeday.storage.session_cut import SessionCut
 
 WINDOW = 500_000
 """Instants of the grid held in memory at a time."""
@@ -46,8 +47,11 @@ class Track:
     units: dict[str, str]
     parts: list[_Part] = field(default_factory=list)
 
-    def add(self, part: Aligned) -> None:
-        """Append a stretch to the scratch file."""
+    def add(self, part: Aligned, cut: SessionCut | None = None) -> None:
+        """Append what a session takes of a stretch to the scratch file."""
+        if cut is not None and len(part.value):
+            at_ns = grid(part.first, part.first + len(part.value), self.rate_hz)
+            part = part.take(cut.rows_of(at_ns, slice(0, len(at_ns))))
         if not len(part.value):
             return
         with self.scratch.open("ab") as file:

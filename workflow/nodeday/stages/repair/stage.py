@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from nodeday.config.models import Fill
 from nodeday.config.study import Study
@@ -17,16 +16,17 @@ from nodeday.core.errors import ContractError
 from nodeday.core.parallel import map_on_cores
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
-from nodeday.schemas import codes
 from nodeday.stages.repair import aligned, quality
+from nodeday.stages.repair.account import Counted, PlacedStream, Repaired
 from nodeday.stages.repair.align import Aligned, kernel, on_grid
 from nodeday.stages.repair.fill import NOT_FILLED, Policy, mend
 from nodeday.stages.repair.kinds import KindPart, parts_of
 from nodeday.stages.repair.pattern import CONTEXT_S, SEARCH_S
 from nodeday.stages.repair.stream import BootSamples, SampleStretch, boot_of
-from nodeday.storage import contract, frames, samples, tables
-from nodeday.storage.frames import Key
+from nodeday.storage import contract, frames, samples, session_cut, tables
+from nodeday.storage.frames import DistinctFrames, Key
 from nodeday.storage.ledger import Entry, Ledger
+from nodeday.storage.session_cut import BootNumbers, SessionCut
 
 SECOND = 1_000_000_000
 PIECE = 1_000_000
@@ -36,39 +36,16 @@ MARGIN_S = 5.0
 
 
 @dataclass(frozen=True)
-class Repaired:
-    """A repaired stretch: ``value`` and ``quality`` (n, channels), ``origin`` (n,)."""
-
-    stretch: SampleStretch
-    value: NDArray[np.float32]
-    origin: NDArray[np.int8]
-    quality: NDArray[np.int8]
-
-
-@dataclass(frozen=True)
 class SessionInput:
-    """Tables of earlier stages, and the ``kinds`` of each stream of which frames were received."""
+    """Tables of earlier stages, and the ``kinds`` of the streams of which frames were received.
+
+    ``cut`` is the session's part of its capture, None where it takes all of it.
+    """
 
     kinds: dict[Key, tuple[Kind, ...]]
     gaps: pd.DataFrame
     clock: pd.DataFrame
-
-
-@dataclass(frozen=True)
-class PlacedStream:
-    """A stream of a node with its boots, or parts of them of one kind, that have a map from ticks to UTC.
-
-    Counts of sample instants: ``received`` and ``lost`` in all boots, ``unplaced`` the expected and the
-    received ones in boots without a map.
-    """
-
-    key: Key
-    kind: Kind
-    boots: list[BootSamples]
-    fill: Fill
-    received: int
-    lost: int
-    unplaced: tuple[int, int]
+    cut: SessionCut | None
 
 
 @dataclass(frozen=True)
@@ -115,7 +92,7 @@ def _read_input(study: Study, session: str) -> SessionInput:
     declared = [(node.node, kind.stream) for node, kind in study.streams_of(session)]
     kinds = {key: study.layout_of(session, key[0]).kinds_of(key[1]) for key in declared if key in received}
     gaps, clock = (tables.read(tables.path(study.results, name, session), name) for name in ("gaps", "clock"))
-    return SessionInput(kinds, gaps, clock)
+    return SessionInput(kinds, gaps, clock, session_cut.read(study.results, session, study.is_cut(session)))
 
 
 def _place(study: Study, session: str, known: SessionInput, key: Key) -> PlacedStream | None:
@@ -134,14 +111,26 @@ def _place(study: Study, session: str, known: SessionInput, key: Key) -> PlacedS
         lost = int(gaps.loc[gaps["extent"] == "known", "frames"].sum()) * kinds[0].samples
     else:
         lost = sum(part.lost_in(gaps) * part.kind.samples for part in parts)
-    return PlacedStream(key, kinds[0], boots, fill, distinct.samples, lost, unplaced)
+    received = distinct.samples
+    if known.cut is not None:
+        received, unplaced = _received_within(distinct, kinds, known.cut.of(key)), (0, 0)
+        boots = [part for boot in boots if (part := boot.within(known.cut))]
+    return PlacedStream(key, kinds[0], boots, fill, received, lost, unplaced, known.cut)
+
+
+def _received_within(received: DistinctFrames, kinds: Sequence[Kind], numbers: BootNumbers) -> int:
+    """Return the samples of received frames that are in the session; frames without a time are outside."""
+    within = numbers.hold(received.boot, received.seq)
+    if len(kinds) == 1:
+        return int(within.sum()) * kinds[0].samples
+    return sum(int((within & (received.kind == kind.kind)).sum()) * kind.samples for kind in kinds)
 
 
 def _write_stream(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
     """Write the file of a stream in ``folder``, and its grids in ``scratch``; nothing without a map."""
-    counted = np.zeros(len(codes.ORIGIN), np.int64)
+    counted = Counted.of(one)
     if not one.boots:
-        return Written(_entries(one, counted), {})
+        return Written(counted.entries(), {})
     units = {f"{one.key[0]}_{channel.name}": channel.unit for channel in one.kind.channels}
     tracks = {
         name: aligned.Track(scratch / f"{name}.{'.'.join(one.key)}", rate_hz, units)
@@ -151,14 +140,16 @@ def _write_stream(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping
         before: tuple[int, Repaired] | None = None
         for boot in one.boots:
             for part in _repair(boot, one.key, one.fill, grids.values()):
-                counted += np.bincount(part.origin[part.stretch.core], minlength=len(codes.ORIGIN))
-                _write(out, one.key, boot, part)
+                core = part.stretch.core
+                inside = core if one.cut is None else one.cut.rows_of(part.stretch.utc_ns, core)
+                counted.add(part, boot.number, inside)
+                _write(out, one.key, boot, part, inside)
                 for track in tracks.values():
                     if before and _goes_on(*before, boot.number, part):
-                        track.add(_across(before[1], part, boot.kind, track.rate_hz))
-                    track.add(_on_grid(part, boot.kind, track.rate_hz))
+                        track.add(_across(before[1], part, boot.kind, track.rate_hz), one.cut)
+                    track.add(_on_grid(part, boot.kind, track.rate_hz), one.cut)
                 before = boot.number, part
-    return Written(_entries(one, counted), tracks)
+    return Written(counted.entries(), tracks)
 
 
 def _place_boots(
@@ -241,9 +232,9 @@ def _mend(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Repa
     return Repaired(stretch.cut(low, high), single, origin[low:high], grades[low:high])
 
 
-def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> None:
-    """Write the core of a stretch to table ``samples``."""
-    stretch, core, table = part.stretch, part.stretch.core, out.table
+def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired, core: slice) -> None:
+    """Write the samples of a stretch in ``core`` to table ``samples``."""
+    stretch, table = part.stretch, out.table
     n = core.stop - core.start
     known, filled = (
         contract.validity(origin[core] != quality.MISSING) for origin in (stretch.received, part.origin)
@@ -290,14 +281,3 @@ def _across(before: Repaired, part: Repaired, kind: Kind, grid_hz: float) -> Ali
         np.stack([getattr(one, name)[at] for one, at in ends]) for name in ("value", "origin", "quality")
     )
     return on_grid(utc_ns, value, origin, grades, slice(0, 2), kind.rate_hz or 1.0, grid_hz)
-
-
-def _entries(one: PlacedStream, counted: NDArray[np.int64]) -> list[Entry]:
-    """Return the ledger's entries: expected by frames and gaps, parts by the rows written."""
-    scope, written = "/".join(one.key), dict(zip(codes.ORIGIN, counted.tolist(), strict=True))
-    expected, received = one.unplaced
-    kept = {origin: written[origin] for origin in ("measured", "recovered")}
-    return [
-        Entry("samples", scope, one.received + one.lost, written | {"no_clock": expected}),
-        Entry("samples received", scope, one.received, kept | {"no_clock": received}),
-    ]

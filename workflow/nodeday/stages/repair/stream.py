@@ -11,7 +11,7 @@ fill's search apart::
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import lcm
 from typing import Any
 
@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from nodeday.core.timeline import ticks_to_utc
 from nodeday.layouts import Kind, instant_of, unpack_counts
 from nodeday.layouts.codec import interleave_shift
 from nodeday.stages.repair.candidates import bin_width
@@ -26,6 +27,11 @@ from nodeday.stages.repair.place_samples import PlacedFrames, follow_each_other,
 from nodeday.stages.repair.quality import MEASURED, MISSING, RECOVERED
 from nodeday.storage.frames import DistinctFrames
 from nodeday.storage.payloads import Payloads
+from nodeday.storage.session_cut import SessionCut
+
+SECOND, SLACK_S = 1_000_000_000, 2.0
+"""Nanoseconds; and how far around a session frames are looked at before their samples are cut, in addition to
+their own length. Choice of this project."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +73,8 @@ class BootSamples:
     """One boot of a stream: its ``placed`` frames (f,) and its map from ticks to UTC, as ``knots``.
 
     ``barred`` (f,) tells which frames no fill may touch. ``payload`` and ``again`` are of all distinct
-    frames of the stream; ``placed.row`` holds indices into them.
+    frames of the stream; ``placed.row`` holds indices into them. ``wanted`` are the slots [from, to) around
+    which samples are asked for, None for all.
     """
 
     number: int
@@ -78,6 +85,18 @@ class BootSamples:
     barred: NDArray[np.bool_]
     knots: tuple[NDArray[np.int64], NDArray[np.int64]]
     ticks_per_sample: float
+    wanted: tuple[int, int] | None = None
+
+    def within(self, cut: SessionCut) -> BootSamples | None:
+        """Return the boot with the slots that a session may take samples of; None where it takes none."""
+        utc_ns = ticks_to_utc(self.placed.ticks, *self.knots)
+        frame_s = self.kind.samples * self.kind.interleave / (self.kind.rate_hz or 1.0)
+        near, low, high = round((SLACK_S + frame_s) * SECOND), 0, len(utc_ns)
+        if cut.start_ns is not None:
+            low = int(np.searchsorted(utc_ns, cut.start_ns - near))
+        if cut.end_ns is not None:
+            high = int(np.searchsorted(utc_ns, cut.end_ns + near))
+        return replace(self, wanted=(low, high)) if low < high else None
 
     def stretches(self, samples: int, margin_s: float) -> Iterator[SampleStretch]:
         """Yield the boot in stretches of about ``samples`` instants, with ``margin_s`` around each.
@@ -92,7 +111,10 @@ class BootSamples:
         margin = -(-int(np.ceil(margin_s * rate)) // step_samples) * frames
         # Frames that share their instants stay together.
         first, count = -(self.placed.first_seq % deal), len(self.placed.row)
+        low, high = self.wanted or (0, count)
         for start in range(first, count, step):
+            if start + step <= low or start >= high:
+                continue
             cut = [
                 np.clip(at, 0, count) for at in (start - margin, start, start + step, start + step + margin)
             ]

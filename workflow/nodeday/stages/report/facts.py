@@ -24,7 +24,7 @@ from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.report import overview, spans
 from nodeday.stages.report.overview import SessionRow
 from nodeday.stages.report.spans import FrameSpans
-from nodeday.storage import tables
+from nodeday.storage import session_cut, tables
 from nodeday.storage.frames import FrameStamps, columns_of, frame_stamps
 
 ALL = "*"
@@ -135,6 +135,9 @@ def read_session(study: Study, session: str) -> PageFacts:
 
 def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, int]) -> list[StreamFacts]:
     received = columns_of(study.results, session)
+    cut = session_cut.read(study.results, session, study.is_cut(session))
+    if cut is not None:
+        received = {key: columns for key, columns in received.items() if key in cut.numbers}
     gaps = tables.read(tables.path(study.results, "gaps", session), "gaps")
     loss = tables.read(tables.path(study.results, "loss", session), "loss")
     found = []
@@ -211,7 +214,7 @@ def _counts(loss: pd.DataFrame) -> dict[str, int]:
 def _ledger(study: Study, session: str) -> pd.DataFrame:
     folder = tables.path(study.results, "ledger", session).parent
     pieces = [tables.read(source, "ledger") for source in sorted(folder.glob("*.parquet"))]
-    order = ["frames", "loss", "clock", "repair", "features", "study"]
+    order = ["frames", "clock", "loss", "repair", "features", "study"]
     if not pieces:
         return pd.DataFrame(columns=["stage", "quantity", "scope", "entered", "accounted", "detail"])
     rows = pd.concat([piece.astype({"stage": str, "quantity": str, "scope": str}) for piece in pieces])

@@ -18,8 +18,9 @@ from nodeday.layouts import Kind
 from nodeday.stages.study import rules
 from nodeday.stages.study.epochs import EpochMatrix, FeatureSeries, epoch_matrix
 from nodeday.stages.study.phases import SECOND, FeatureRow, Phase, feature_rows, inside, phases_of
-from nodeday.storage import tables
+from nodeday.storage import session_cut, tables
 from nodeday.storage.frames import FrameStamps, Key, columns_of, frame_stamps
+from nodeday.storage.session_cut import SessionCut
 
 
 @dataclass(frozen=True)
@@ -80,9 +81,9 @@ class NodeFacts:
 class SessionFacts:
     """Facts of a session, all but its epochs.
 
-    The span [start, end) of its received samples in ns UTC; its nodes; its phases, and how many epochs lie
-    in each from end to end (``in_phase``); how many epochs it has, and how many values in them; its k series,
-    and the share (k,) of its epochs in which each has a value; its rows of table ``phase_features``.
+    The span [start, end) in ns UTC, as written or of its samples; its nodes; its phases, and how many epochs
+    lie in each from end to end (``in_phase``); how many epochs it has, and how many values in them; its k
+    series, and the share (k,) of its epochs in which each has a value; its rows of ``phase_features``.
     """
 
     session: str
@@ -113,11 +114,12 @@ def gather(study: Study, session: str) -> SessionFacts:
     def table(name: str, columns: list[str]) -> pd.DataFrame:
         return tables.read(tables.path(study.results, name, session), name, columns)
 
-    frames = received(study, session)
+    cut = session_cut.read(study.results, session, study.is_cut(session))
+    frames = received(study, session, cut)
     gaps = table("gaps", ["node", "stream", "frames", "extent"])
     clock = table("clock", ["node", "stream", "boot", "ticks", "utc_ns", "uncertainty_ms"])
     epochs = epochs_of(study, session)
-    recorded = span(study, session, frames, clock)
+    recorded = span(study, session, frames, clock, cut)
     nodes = [
         _node(study, session, row.node, row.placement, recorded, frames, gaps, clock, epochs)
         for row in study.nodes_of(session).values()
@@ -139,11 +141,11 @@ def gather(study: Study, session: str) -> SessionFacts:
     )
 
 
-def received(study: Study, session: str) -> dict[Key, Received]:
-    """Return what was received of each stream of the sensor nodes, a stream in memory at a time."""
+def received(study: Study, session: str, cut: SessionCut | None) -> dict[Key, Received]:
+    """Return what a session has of each stream of the sensor nodes, a stream in memory at a time."""
     found = {}
     for key, columns in columns_of(study.results, session).items():
-        stamps = frame_stamps(columns)
+        stamps = frame_stamps(columns, cut.of(key).hold if cut else None)
         if key[0] != HUB and len(stamps.boot):
             kinds = study.layout_of(session, key[0]).kinds_of(key[1])
             ticks = {
@@ -167,8 +169,13 @@ def epochs_of(study: Study, session: str) -> EpochMatrix:
     return epoch_matrix(tables.read(tables.path(study.results, "epochs", session), "epochs"))
 
 
-def span(study: Study, session: str, frames: Frames, clock: pd.DataFrame) -> tuple[int, int]:
-    """Return the first sample instant of all nodes, and one sample period past the last, in ns UTC."""
+def span(
+    study: Study, session: str, frames: Frames, clock: pd.DataFrame, cut: SessionCut | None = None
+) -> tuple[int, int]:
+    """Return the first sample instant of all nodes, and one sample period past the last, in ns UTC.
+
+    In their places stand the session's start and end where these are written.
+    """
     edges = []
     for (node, stream), received in frames.items():
         kinds = {kind.kind: kind for kind in study.layout_of(session, node).kinds_of(stream)}
@@ -184,7 +191,11 @@ def span(study: Study, session: str, frames: Frames, clock: pd.DataFrame) -> tup
             edges.append((int(utc[0]) - before, int(utc[1]) - before + round(kind.samples * period)))
     if not edges:
         raise ContractError("no sample could be placed in time", f"session {session}", "frames and a clock")
-    return min(first for first, _ in edges), max(last for _, last in edges)
+    start, end = min(first for first, _ in edges), max(last for _, last in edges)
+    if cut is not None:
+        start = start if cut.start_ns is None else cut.start_ns
+        end = end if cut.end_ns is None else cut.end_ns
+    return start, end
 
 
 def _node(
@@ -223,10 +234,19 @@ def _node(
         int(lost["frames"].fillna(0).sum()),
         max(len(boots) - 1, 0),
         int((lost["extent"] == "unknown").sum()),
-        float(knots["uncertainty_ms"].max()) if len(knots) else None,
+        _widest(knots, recorded),
         below,
         *_device(study, session, node),
     )
+
+
+def _widest(knots: pd.DataFrame, recorded: tuple[int, int]) -> float | None:
+    """Return the greatest uncertainty of a node's clock over the span ``recorded``; None without a clock."""
+    if not len(knots):
+        return None
+    utc_ns, width = knots["utc_ns"].to_numpy(np.int64), knots["uncertainty_ms"].to_numpy(np.float64)
+    at_ns = np.append(utc_ns[(utc_ns >= recorded[0]) & (utc_ns < recorded[1])], recorded)
+    return float(rules.uncertainty_at(at_ns, utc_ns, width).max())
 
 
 def _device(study: Study, session: str, node: str) -> tuple[float, float]:
