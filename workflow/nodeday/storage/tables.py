@@ -228,7 +228,7 @@ def read(
     table = TABLES[table] if isinstance(table, str) else table
     with opened(source, columns) as file:
         stored = read_rows(file, columns, filters)
-    frame = _framed(stored, table, source)
+        frame = _framed(stored, table, source)
     del stored
     arrow.default_memory_pool().release_unused()
     return frame
