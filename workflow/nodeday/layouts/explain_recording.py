@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import textwrap
 
-from nodeday.layouts.recording import CounterColumn, RecordedChannel, RecordedStream, RecordingFormat
+from nodeday.layouts.recording import RecordedChannel, RecordedStream, RecordingFormat
+from nodeday.layouts.recording_columns import CounterColumn
 
 WIDTH, MEANING_AT = 80, 24
 TIME_UNITS = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds"}

@@ -16,13 +16,14 @@ from pydantic import Field as Setting
 from nodeday.core import yaml_io
 from nodeday.core.yaml_io import Strict
 from nodeday.layouts import Kind, Layout
-from nodeday.layouts.recording import UNITS_NS, MeasureColumn, RecordedLayout, RecordingFormat
+from nodeday.layouts.recording import RecordedLayout, RecordingFormat
+from nodeday.layouts.recording_columns import UNITS_NS, MeasureColumn
 
 ROLES = ("node", "stream", "sequence", "ticks", "time", "boot", "battery", "rssi", "lqi")
 
 
 class ColumnNames(Strict):
-    """``config/recorded/<layout>.yaml`` beside a layout: the file's name of each column, and what it holds."""
+    """``config/recorded/<layout>.yaml`` beside a layout: the file's name of each column and its content."""
 
     node: str = "node"
     stream: str = "stream"

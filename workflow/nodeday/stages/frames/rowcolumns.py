@@ -13,7 +13,7 @@ from nodeday.config.study import HUB
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Channel, Field, Kind, Layout
-from nodeday.layouts.recording import MeasureColumn
+from nodeday.layouts.recording_columns import MeasureColumn
 from nodeday.stages.frames.reading import Reading
 from nodeday.stages.frames.rowfile import RowBatch
 from nodeday.stages.frames.rowparts import Part

@@ -1,0 +1,115 @@
+"""One pass over all rows of a file: nodes, ranges, decimals, and where counters fell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as arrow
+
+from nodeday.cli.init.recordings.counters import Falls
+from nodeday.cli.init.recordings.numbers import decimals_of
+from nodeday.cli.init.recordings.source import Source
+from nodeday.cli.init.recordings.times import TimeFound
+from nodeday.core.arrays import Bools, Ints
+from nodeday.core.errors import ContractError, SettingsError
+from nodeday.stages.frames.rowfile import RowBatch
+
+
+@dataclass
+class AllRows:
+    """What all rows of a file hold: counts of rows by node, greatest size and decimals by column.
+
+    ``decimals`` is None for a column whose numbers need too many. ``sequence`` and ``ticks`` say where the
+    counters fell. ``span_ns`` are the first and the last time.
+    """
+
+    rows: int = 0
+    nodes: dict[str, int] = field(default_factory=dict)
+    most: dict[str, float] = field(default_factory=dict)
+    decimals: dict[str, int | None] = field(default_factory=dict)
+    sequence: Falls = field(default_factory=Falls)
+    ticks: Falls = field(default_factory=Falls)
+    span_ns: tuple[int, int] = (0, 0)
+
+
+def keys_of(rows: RowBatch, columns: list[str]) -> tuple[Ints, list[str]]:
+    """Return for each row the number of its words in ``columns``, (n,), and those words by number."""
+    key, words = np.zeros(len(rows.at), np.int64), [""]
+    for name in columns:
+        encoded = rows.table[name].cast(arrow.string()).combine_chunks().dictionary_encode()
+        index = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+        if (index < 0).any():
+            where = rows.where(int(np.argmax(index < 0)))
+            raise SettingsError(f"{name} is empty", where, "a name or number in every row")
+        texts = [str(each) for each in encoded.dictionary.to_pylist()]
+        key = key * len(texts) + index
+        words = [f"{word}\t{text}" if word else text for word in words for text in texts]
+    return key, words
+
+
+def go_over(
+    source: Source,
+    roles: Mapping[str, str],
+    time: TimeFound,
+    streams: Sequence[tuple[list[str], float]],
+    tick_s: float,
+) -> AllRows:
+    """Return what all rows of a file hold.
+
+    ``streams`` are the columns of samples of each stream and the seconds from frame to frame, ``tick_s`` the
+    seconds of a tick.
+
+    Raises SettingsError for a row that does not hold what its columns promise.
+    """
+    found = AllRows()
+    try:
+        for rows in source.batches():
+            _add(found, rows, roles, time, streams, tick_s)
+    except ContractError as error:
+        raise SettingsError(error.found, error.where, error.expected, error.remedy) from None
+    return found
+
+
+def _add(
+    found: AllRows,
+    rows: RowBatch,
+    roles: Mapping[str, str],
+    time: TimeFound,
+    streams: Sequence[tuple[list[str], float]],
+    tick_s: float,
+) -> None:
+    at = time.nanoseconds(rows)
+    first = found.span_ns[0] if found.rows else int(at.min())
+    found.span_ns = min(first, int(at.min())), max(found.span_ns[1], int(at.max()))
+    found.rows += len(at)
+    if "node" in roles:
+        key, words = keys_of(rows, [roles["node"]])
+        for number, count in enumerate(np.bincount(key, minlength=len(words)).tolist()):
+            found.nodes[words[number]] = found.nodes.get(words[number], 0) + count
+    key, words = keys_of(rows, [roles[role] for role in ("node", "stream") if role in roles])
+    counters = {role: rows.ints(roles[role]) for role in ("sequence", "ticks") if role in roles}
+    for number, (columns, period_s) in enumerate(streams):
+        there = np.zeros(len(at), np.bool_)
+        for name in columns:
+            there |= _numbers(found, rows, name)
+        for each in np.unique(key[there]).tolist():
+            own = there & (key == each)
+            key_of = number, words[each]
+            found.sequence.add(key_of, counters["sequence"][own], at[own], period_s, time.resolution_ns)
+            if "ticks" in counters:
+                found.ticks.add(key_of, counters["ticks"][own], at[own], tick_s, time.resolution_ns)
+
+
+def _numbers(found: AllRows, rows: RowBatch, name: str) -> Bools:
+    """Take in the numbers of a column; return where it has any, (n,)."""
+    values, null = rows.measured(name)
+    values = values[~null]
+    if len(values):
+        found.most[name] = max(found.most.get(name, 0.0), float(np.abs(values).max()))
+        before, new = found.decimals.get(name, 0), None
+        if before is not None:
+            new = decimals_of(values)
+        found.decimals[name] = None if before is None or new is None else max(before, new)
+    return ~null
