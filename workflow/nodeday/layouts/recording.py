@@ -175,6 +175,11 @@ class RecordingFormat(Strict):
         roles = ("node", "stream", "sequence", "time", "ticks", "boot", "battery", "rssi", "lqi")
         return [(role, getattr(self, role).column) for role in roles if getattr(self, role) is not None]
 
+    def channel(self, name: str) -> RecordedChannel:
+        """Return the channel of that name."""
+        channels = (channel for stream in self.streams for channel in stream.channels)
+        return next(channel for channel in channels if channel.name == name)
+
     @cached_property
     def layout(self) -> RecordedLayout:
         """The derived layout."""

@@ -54,13 +54,14 @@ def _asked(
     questions: Questions, paths: list[Path], proposals: list[Proposal], given: Given
 ) -> tuple[Given, list[Proposal]]:
     """Return what was given and asked for, and the files measured anew where that matters."""
-    before = given
     if not given.zone:
         local = [each.time.column for each in proposals if each.time.needs_zone]
         what = f"Time zone of your notes and of {local[0]}" if local else "Time zone of your notes"
         given = replace(given, zone=ask_zone(questions, what))
-    given = ask_about_files(questions, proposals, given)
-    return given, proposals if given == before else measured(paths, given)
+        proposals = measured(paths, given)
+    while (more := ask_about_files(questions, proposals, given)) != given:
+        given, proposals = more, measured(paths, more)
+    return given, proposals
 
 
 def _given(options: argparse.Namespace) -> Given:

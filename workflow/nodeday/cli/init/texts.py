@@ -108,7 +108,7 @@ def study_text(study: str, title: str, zone: str, layouts: Iterable[Layout]) -> 
     policies = []
     for kind in kinds.values():
         units = [channel.unit for channel in kind.channels]
-        if len(set(units)) == 1 and units[0] in POLICY and not (units[0] == "mV" and len(units) > 1):
+        if len(set(units)) == 1 and units[0] in POLICY and (units[0] != "mV" or kind.is_ecg):
             policies.append(f"  {kind.stream}: {POLICY[units[0]]}\n")
     return STUDY.format(
         study=study,

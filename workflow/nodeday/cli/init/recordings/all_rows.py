@@ -16,13 +16,17 @@ from nodeday.core.arrays import Bools, Ints
 from nodeday.core.errors import ContractError, SettingsError
 from nodeday.stages.frames.rowfile import RowBatch
 
+BACK_NS = 60_000_000_000
+"""Rows that go back in time by more, to another node or stream, are no late frames. A choice of this
+project."""
+
 
 @dataclass
 class AllRows:
     """What all rows of a file hold: counts of rows by node, greatest size and decimals by column.
 
     ``decimals`` is None for a column whose numbers need too many. ``sequence`` and ``ticks`` say where the
-    counters fell. ``span_ns`` are the first and the last time.
+    counters fell. ``span_ns`` are the least and the greatest time, ``last_ns`` is that of the last row.
     """
 
     rows: int = 0
@@ -32,6 +36,7 @@ class AllRows:
     sequence: Falls = field(default_factory=Falls)
     ticks: Falls = field(default_factory=Falls)
     span_ns: tuple[int, int] = (0, 0)
+    last_ns: int = 0
 
 
 def keys_of(rows: RowBatch, columns: list[str]) -> tuple[Ints, list[str]]:
@@ -81,6 +86,7 @@ def _add(
     tick_s: float,
 ) -> None:
     at = time.nanoseconds(rows)
+    _refuse_unordered(found, rows, roles, at)
     first = found.span_ns[0] if found.rows else int(at.min())
     found.span_ns = min(first, int(at.min())), max(found.span_ns[1], int(at.max()))
     found.rows += len(at)
@@ -100,6 +106,21 @@ def _add(
             found.sequence.add(key_of, counters["sequence"][own], at[own], period_s, time.resolution_ns)
             if "ticks" in counters:
                 found.ticks.add(key_of, counters["ticks"][own], at[own], tick_s, time.resolution_ns)
+
+
+def _refuse_unordered(found: AllRows, rows: RowBatch, roles: Mapping[str, str], at: Ints) -> None:
+    """Raise SettingsError where a file goes node by node, or stream by stream, and not with the time."""
+    key, _ = keys_of(rows, [roles[role] for role in ("node", "stream") if role in roles])
+    fell = np.diff(at, prepend=found.last_ns if found.rows else at[0])
+    back = np.flatnonzero((fell < -BACK_NS) & (np.diff(key, prepend=key[0]) != 0))
+    if len(back):
+        raise SettingsError(
+            f"goes back in time by {-fell[back[0]] / 1e9:,.0f} s, to rows of another node or stream",
+            rows.where(int(back[0])),
+            "rows in order of time, as a logger writes them",
+            "Sort the rows of a copy by time; keep the order of rows that share one.",
+        )
+    found.last_ns = int(at[-1])
 
 
 def _numbers(found: AllRows, rows: RowBatch, name: str) -> Bools:

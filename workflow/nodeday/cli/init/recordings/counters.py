@@ -12,7 +12,8 @@ from nodeday.core.arrays import Ints
 LEAST_UNITS = 20
 """Steps of one from frame to frame by which a pace is measured well. A choice of this project."""
 LATE = 64
-"""A counter that falls by so many or fewer is a late frame and no wrap. A choice of this project."""
+"""A counter that falls by so many or fewer, or by half of its greatest number, is a late frame and no wrap. A
+choice of this project."""
 MOST_FALLS = 10_000
 SLACK_FRAMES, SLACK_SHARE = 3.0, 0.03
 """How far time may be off the frames that a wrap stands for. Choices of this project."""
@@ -72,9 +73,10 @@ class Falls:
         before = self.last.get(key, (int(counter[0]), int(time_ns[0])))
         raw, at = np.append(before[0], counter), np.append(before[1], time_ns)
         due, slack = np.diff(at) / 1e9 / period_s, 2e-9 * resolution_ns / period_s
-        for row in np.flatnonzero(np.diff(raw) < -LATE)[: MOST_FALLS - len(self.fell)].tolist():
-            self.fell.append((int(raw[row]), int(raw[row + 1]), float(due[row]), slack))
         self.most = max(self.most, int(counter.max()))
+        late = min(LATE, self.most // 2)
+        for row in np.flatnonzero(np.diff(raw) < -late)[: MOST_FALLS - len(self.fell)].tolist():
+            self.fell.append((int(raw[row]), int(raw[row + 1]), float(due[row]), slack))
         self.last[key] = int(counter[-1]), int(time_ns[-1])
 
 

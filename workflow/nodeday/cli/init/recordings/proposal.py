@@ -223,10 +223,10 @@ def _stream(
     known = all(channel.unit.sure for channel in channels)
     fits = triple or (quantity == "ecg" and len(channels) == 1) or quantity == "temp"
     right = {channel.unit.unit for channel in channels} == {{"ecg": "mV", "acc": "g"}.get(quantity, "degC")}
-    kind = TYPE_OF.get(quantity) if known and fits and right else None
+    kind = given.types.get(name) or (TYPE_OF.get(quantity) if known and fits and right else None)
     label = group.label if group.label != name else None
     rate = nominal(samples / measure.period_s, measure.error)
-    unnamed = kind is None and known and name not in given.types
+    unnamed = kind is None and known
     return ProposedStream(name, label, kind, channels, measure, samples, rate, unnamed)
 
 

@@ -165,8 +165,9 @@ def _key(proposal: Proposal) -> tuple[object, ...]:
 
 def _alike(one: Proposal, other: Proposal) -> bool:
     """Whether one format serves both files."""
-    widths = one.sequence.bits, other.sequence.bits
-    return _key(one) == _key(other) and (None in widths or widths[0] == widths[1])
+    bits = {width for width in (one.sequence.bits, other.sequence.bits) if width is not None}
+    greatest = max(one.all_rows.sequence.most, other.all_rows.sequence.most)
+    return _key(one) == _key(other) and len(bits) < 2 and all(greatest >> width == 0 for width in bits)
 
 
 def _joined(one: Proposal, other: Proposal) -> Proposal:
