@@ -37,7 +37,7 @@ class Truth:
     flags: list[str] = field(default_factory=list)
     sent: dict[tuple[str, str], Sent] = field(default_factory=dict)
     checks: list[str] = field(default_factory=list)
-    tolerance_s: float = 0.001
+    last_only: bool = False
 
 
 def bursts(rng: np.random.Generator, frames: int, share: float = 0.06, mean: float = 3.0) -> Any:
@@ -202,6 +202,44 @@ def since_start(path: Path, rng: np.random.Generator) -> Truth:
     return Truth([], {("node", "ecg"): sent}, ["start of each session"])
 
 
+def mixed_wide(path: Path, rng: np.random.Generator) -> Truth:
+    """A row for each frame with samples of two streams and one more value; blanks behind the commas."""
+    lost = bursts(rng, 1500)
+    acc = np.cumsum(rng.integers(-9, 10, (1500 * 5, 3)), axis=0).reshape(1500, 5, 3)
+    sent = {
+        ("node", "ecg"): Sent(250.0, ecg_like(rng, 1500, 25) / 100, lost),
+        ("node", "acc"): Sent(50.0, acc / 1000, lost),
+        ("node", "temp"): Sent(10.0, rng.integers(300, 350, (1500, 1, 1)) / 10, lost),
+    }
+    names = [f"ECG {n} (mV)" for n in range(1, 26)]
+    names += [f"acc_{axis}[{n}] (mg)" for n in range(5) for axis in "xyz"]
+    with path.open("w", newline="") as file:
+        file.write(", ".join(["time", "packet", *names, "skin (degC)"]) + "\r\n")
+        for frame in np.flatnonzero(~lost).tolist():
+            at = f"{sent['node', 'ecg'].time_ns(frame, 24) / 1e9:.4f}"
+            cells = sent["node", "ecg"].values[frame, :, 0].tolist() + acc[frame].ravel().tolist()
+            cells += sent["node", "temp"].values[frame, :, 0].tolist()
+            file.write(", ".join(map(str, [at, frame % 512, *cells])) + "\r\n")
+    return Truth([], sent, ["neighbouring columns", "first sample"], last_only=True)
+
+
+def one_value_column(path: Path, rng: np.random.Generator) -> Truth:
+    """A column of streams, and one column that holds the values of all of them."""
+    sent = {
+        ("w1", "ecg"): Sent(100.0, ecg_like(rng, 5000, 1) / 1000, bursts(rng, 5000)),
+        ("w1", "skin"): Sent(2.0, rng.integers(3000, 3500, (100, 1, 1)) / 1000, bursts(rng, 100, 0.04, 1.0)),
+    }
+    rows = [
+        [each.time_ns(frame, 0) // 10**6, node, stream, frame % 256, each.values[frame, 0, 0]]
+        for (node, stream), each in sent.items()
+        for frame in np.flatnonzero(~each.lost).tolist()
+    ]
+    rows.sort(key=lambda row: row[0])
+    with path.open("w", newline="") as file:
+        csv.writer(file).writerows([["timestamp", "device", "signal", "seq", "value"], *rows])
+    return Truth([], sent, ["the unit, and scale and offset to it"])
+
+
 SHAPES: dict[str, Callable[[Path, np.random.Generator], Truth]] = {
     each.__name__: each
     for each in (
@@ -213,5 +251,7 @@ SHAPES: dict[str, Callable[[Path, np.random.Generator], Truth]] = {
         parquet_naive,
         filled_columns,
         since_start,
+        mixed_wide,
+        one_value_column,
     )
 }

@@ -171,8 +171,10 @@ class RowBatch:
 
     def _cast(self, name: str, kind: arrow.DataType, what: str, nullable: bool = False) -> arrow.ChunkedArray:
         column = self.table[name]
-        if self.decimal != "." and arrow.types.is_string(column.type) and kind != arrow.string():
-            column = compute.replace_substring(column, self.decimal, ".")
+        if arrow.types.is_string(column.type) and kind != arrow.string():
+            column = compute.utf8_trim_whitespace(column)
+            if self.decimal != ".":
+                column = compute.replace_substring(column, self.decimal, ".")
         try:
             out = column.cast(kind)
         except (arrow.ArrowInvalid, arrow.ArrowNotImplementedError):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as arrow
@@ -39,6 +40,14 @@ class AllRows:
     last_ns: int = 0
 
 
+class StreamPart(NamedTuple):
+    """A stream by its label in a column of streams and its columns; ``period_s`` is from frame to frame."""
+
+    label: str | None
+    columns: list[str]
+    period_s: float
+
+
 def keys_of(rows: RowBatch, columns: list[str]) -> tuple[Ints, list[str]]:
     """Return for each row the number of its words in ``columns``, (n,), and those words by number."""
     key, words = np.zeros(len(rows.at), np.int64), [""]
@@ -58,13 +67,12 @@ def go_over(
     source: Source,
     roles: Mapping[str, str],
     time: TimeFound,
-    streams: Sequence[tuple[list[str], float]],
+    streams: Sequence[StreamPart],
     tick_s: float,
 ) -> AllRows:
     """Return what all rows of a file hold.
 
-    ``streams`` are the columns of samples of each stream and the seconds from frame to frame, ``tick_s`` the
-    seconds of a tick.
+    ``tick_s`` are the seconds of a tick.
 
     Raises SettingsError for a row that does not hold what its columns promise.
     """
@@ -82,7 +90,7 @@ def _add(
     rows: RowBatch,
     roles: Mapping[str, str],
     time: TimeFound,
-    streams: Sequence[tuple[list[str], float]],
+    streams: Sequence[StreamPart],
     tick_s: float,
 ) -> None:
     at = time.nanoseconds(rows)
@@ -96,11 +104,13 @@ def _add(
             found.nodes[words[number]] = found.nodes.get(words[number], 0) + count
     key, words = keys_of(rows, [roles[role] for role in ("node", "stream") if role in roles])
     counters = {role: rows.ints(roles[role]) for role in ("sequence", "ticks") if role in roles}
-    for number, (columns, period_s) in enumerate(streams):
+    for number, (label, columns, period_s) in enumerate(streams):
         there = np.zeros(len(at), np.bool_)
         for name in columns:
             there |= _numbers(found, rows, name)
         for each in np.unique(key[there]).tolist():
+            if label is not None and words[each].split("\t")[-1] != label:
+                continue
             own = there & (key == each)
             key_of = number, words[each]
             found.sequence.add(key_of, counters["sequence"][own], at[own], period_s, time.resolution_ns)

@@ -98,12 +98,9 @@ def channel_columns(source: Source, names: list[str]) -> tuple[list[ChannelColum
     smooth = {stem: columns for stem, columns in series.items() if _follow_on(source, columns)}
     inside = {name for columns in smooth.values() for name in columns}
     found = [_channel(stem, columns) for stem, columns in smooth.items()]
-    if smooth and inside != set(names):
-        found, smooth = [], {}  # some columns are no samples of a frame, so a row is none
-    if smooth:
-        why = "neighbouring columns follow one another more closely than rows do"
-        return found, True, why
-    return [_channel(name, (name,)) for name in names], False, ""
+    found += [_channel(name, (name,)) for name in names if name not in inside]
+    why = "neighbouring columns follow one another more closely than rows do" if smooth else ""
+    return found, bool(smooth), why
 
 
 def _follow_on(source: Source, columns: tuple[str, ...]) -> bool:
@@ -117,9 +114,14 @@ def _follow_on(source: Source, columns: tuple[str, ...]) -> bool:
     return bool(inside <= np.abs(np.diff(values, axis=0)).mean())
 
 
+def quantity_of(name: str) -> str:
+    """Return the quantity that the words of a name speak for, such as ``ecg``; nothing where none does."""
+    words = set(words_of(name.replace("*", " ")))
+    return next((quantity for quantity, known in QUANTITIES.items() if words & set(known.split())), "")
+
+
 def _channel(column: str, names: tuple[str, ...]) -> ChannelColumns:
-    words = words_of(column.replace("*", " "))
-    quantity = next((name for name, known in QUANTITIES.items() if set(words) & set(known.split())), "")
+    quantity = quantity_of(column)
     last = re.sub(r"[^a-z]", " ", column.lower()).split()
     axes = ["x", "y", "z", "ax", "ay", "az", "gx", "gy", "gz"]
     axis = next((word[-1] for word in reversed(last) if word in axes), "")

@@ -8,13 +8,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from nodeday.cli.init.recordings.all_rows import AllRows, go_over, keys_of
+from nodeday.cli.init.recordings.all_rows import AllRows, StreamPart, go_over, keys_of
 from nodeday.cli.init.recordings.channels import (
     TYPE_OF,
     ChannelColumns,
     UnitFound,
     channel_columns,
     free_name,
+    quantity_of,
     unit_of,
 )
 from nodeday.cli.init.recordings.counters import LEAST_UNITS, FrameMeasure, Width, measure_frames, width_of
@@ -126,9 +127,13 @@ def propose(source: Source, given: Given) -> Proposal:
     groups = _groups(source, columns, channels)
     measures = [_measured(source, columns, time, group) for group in groups]
     tick_hz, own_ticks = _ticks(source, columns, time)
-    own = [[name for channel in group.channels for name in channel.names] for group in groups]
-    periods = [measure.period_s for measure in measures]
-    found = go_over(source, columns.roles, time, list(zip(own, periods, strict=True)), 1 / tick_hz)
+    parts = [
+        StreamPart(
+            group.label, [name for channel in group.channels for name in channel.names], measure.period_s
+        )
+        for group, measure in zip(groups, measures, strict=True)
+    ]
+    found = go_over(source, columns.roles, time, parts, 1 / tick_hz)
     taken, named = set[str](), {"mark"}
     streams = [
         _stream(source, group, measure, is_frames, given, found, taken, named)
@@ -154,10 +159,10 @@ def _groups(source: Source, columns: Columns, channels: list[ChannelColumns]) ->
             if filled:
                 groups.append(_Group(label, filled, rows))
         return groups
-    found: dict[tuple[str, bytes], _Group] = {}
+    found: dict[tuple[str, int, bytes], _Group] = {}
     for channel in channels:
         rows = there[channel.column]
-        key_of = (channel.quantity, np.packbits(rows).tobytes())
+        key_of = (channel.quantity, len(channel.names), np.packbits(rows).tobytes())
         found.setdefault(key_of, _Group(None, [], rows)).channels.append(channel)
     return list(found.values())
 
@@ -210,6 +215,7 @@ def _stream(
         raise SettingsError(f"a frame has {samples} samples", str(source.path), expected)
     quantities = {channel.quantity for channel in group.channels}
     quantity = quantities.pop() if len(quantities) == 1 else ""
+    quantity = quantity or quantity_of(group.label or "")
     name = free_name(group.label or quantity or _stem(group.channels[0]), named)
     quantity = next((each for each, kind in TYPE_OF.items() if given.types.get(name) == kind), quantity)
     axes = sorted(channel.axis for channel in group.channels)
