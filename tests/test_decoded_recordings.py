@@ -194,6 +194,12 @@ def changed(line: int, text: str) -> str:
             "t is 1752469200.0604, between two steps of 1 ms; expected times as coarse as "
             "config/recorded/ours.yaml says. Write a finer resolution_ms there.",
         ),
+        (
+            "1,1754469200.060,0.01",
+            "t is 1754469200.060; expected a time within a week of the row before it. Longer pauses part "
+            "sessions.",
+        ),
+        ("1,7752469200.060,0.01", "t is 7752469200.060; expected an instant between 1969 and 2200."),
         ("1,2025-07-14T05:00:00Z,0.01", "t is '2025-07-14T05:00:00Z'; expected a number."),
         ("2,1752469200.060,0.01", None),
     ],
@@ -208,6 +214,18 @@ def test_a_wrong_row_is_named_by_its_column_and_line(line: str, message: str | N
         assert found == f"{folder}/day.csv line 5: {message}"
     else:
         assert "frame 1 of heart/ecg has 1 rows" in found
+
+
+def test_a_counter_that_jumps_beyond_reason_is_named(tmp_path: Path) -> None:
+    """A digit too many in a counter that never wraps would be hundreds of millions of lost frames."""
+    lines = rows()
+    lines[5:7] = [line.replace("2,", "222222222,", 1) for line in lines[5:7]]
+    folder = small(tmp_path, "\n".join(lines) + "\n", FORM.replace("bits: 8", "bits: null"))
+    with pytest.raises(ContractError) as error:
+        run_chain(folder, ("frames",))
+    assert str(error.value) == (
+        f"{folder}/day.csv line 6: nr is 222222222; expected a number within 134,217,728 of the one before it."
+    )
 
 
 def test_what_is_declared_as_rounded_is_rounded(tmp_path: Path) -> None:

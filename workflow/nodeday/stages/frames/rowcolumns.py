@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -16,6 +16,7 @@ from nodeday.layouts import Channel, Field, Kind, Layout
 from nodeday.layouts.recording_columns import MeasureColumn
 from nodeday.stages.frames.reading import Reading
 from nodeday.stages.frames.rowfile import RowBatch
+from nodeday.stages.frames.rowlimits import RowLimits
 from nodeday.stages.frames.rowparts import Part
 
 NEAR_STEP = 0.05
@@ -31,6 +32,7 @@ class RowColumns:
     layouts: list[Layout]
     names: Mapping[int, str]
     start_ns: int | None = None
+    limits: RowLimits = field(default_factory=RowLimits)
 
     def __post_init__(self) -> None:
         self.slots: list[tuple[Layout, Kind]] = [(each, kind) for each in self.layouts for kind in each.kinds]
@@ -115,6 +117,8 @@ class RowColumns:
             else:
                 zone = "UTC" if self.reading.optional and time.is_utc else time.zone
                 at, utc = rows.instants_ns(name, zone, strict=not self.reading.optional), True
+            if not self.reading.optional:
+                self.limits.check_times(rows, name, at, utc)
             at = self._on_steps(rows, name, at)
         elif len(self.sensors) > 1:
             expected = "it, since the ticks of several nodes do not begin together"
@@ -156,6 +160,9 @@ class RowColumns:
             "hub_time": (time_ns + lag_ns) // ((hub.unit_ns if hub else None) or 1),
             "sequence": self._counter(rows, "sequence", layout),
         }
+        if not self.reading.optional:
+            slot = next(number for number, (_, each) in enumerate(self.slots) if each is kind)
+            self.limits.check_counter(rows, self.reading.sequence, slot, address, fields["sequence"])
         fields["ticks"] = self.ticks_at(time_ns)
         for role in ("ticks", "boot"):
             if self._column(rows, role) is not None:

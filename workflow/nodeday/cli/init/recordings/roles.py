@@ -26,8 +26,9 @@ WORDS: dict[str, str] = {
 }
 """Words of a column's name that speak for a role, the most telling first. A choice of this project."""
 ROLES = tuple(WORDS)
-COUNTED_SHARE = 0.5
-"""A number counts frames where at least half of its steps are 0 or 1. A choice of this project."""
+COUNTED_SHARE, ONES_SHARE = 0.9, 0.01
+"""An unnamed column counts where nine in ten of its steps are 0 or 1, and one in a hundred is 1. Choices of
+this project."""
 MOST_NAMES, MOST_NUMBERS = 1000, 32
 """Nodes or streams in words, or in numbers, beyond which a column is of something else. Choices of this
 project."""
@@ -112,7 +113,8 @@ def _fits(source: Source, role: str, name: str) -> bool:
     if role == "time":
         if numbers is None:
             return True
-        return bool(numbers[1].all()) and bool((np.diff(numbers[0]) >= 0).mean() > COUNTED_SHARE)
+        back = np.diff(numbers[0]) < 0
+        return bool(numbers[1].all()) and 2 * int(back.sum()) <= len(back)
     if numbers is None:
         return False
     if role in ("battery", "rssi", "lqi"):
@@ -127,8 +129,8 @@ def _by_content(source: Source, found: Columns) -> None:
     for role in ("node", "stream"):
         if role in found.roles:
             texts = source.head.table[found.roles[role]].cast(arrow.string()).combine_chunks()
-            index = texts.dictionary_encode().indices.to_numpy(zero_copy_only=False)
-            group = group * (int(index.max()) + 1) + index
+            index = texts.dictionary_encode().indices.fill_null(0).to_numpy()
+            group = group * (int(index.max(initial=0)) + 1) + index
     order = np.argsort(group, kind="stable")
     counting = []
     for name in source.names:
@@ -138,7 +140,7 @@ def _by_content(source: Source, found: Columns) -> None:
         assert numbers is not None
         steps = np.diff(numbers[0][order])[np.diff(group[order]) == 0]
         ones = float((steps == 1).mean()) if len(steps) else 0.0
-        if ones + float((steps == 0).mean() if len(steps) else 0.0) > 0.9 and ones > 0.01:
+        if ones + float((steps == 0).mean() if len(steps) else 0.0) > COUNTED_SHARE and ones > ONES_SHARE:
             counting.append(name)
     if len(counting) == 1:
         found.roles["sequence"] = counting[0]
