@@ -224,7 +224,8 @@ def test_a_counter_that_jumps_beyond_reason_is_named(tmp_path: Path) -> None:
     with pytest.raises(ContractError) as error:
         run_chain(folder, ("frames",))
     assert str(error.value) == (
-        f"{folder}/day.csv line 6: nr is 222222222; expected a number within 134,217,728 of the one before it."
+        f"{folder}/day.csv line 6: nr is 222222222; expected a number within 134,217,728 of the one before "
+        "it."
     )
 
 
