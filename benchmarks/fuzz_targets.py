@@ -137,17 +137,18 @@ def _read(what: str) -> Try:
 def _recorded() -> Try:
     from nodeday.core.errors import NodedayError
     from nodeday.stages.frames.decode import Decoder
-    from nodeday.stages.frames.recorded import DecodedRecording, columns_of, form_of
+    from nodeday.stages.frames.reading import reading_of
+    from nodeday.stages.frames.recorded import DecodedRecording, form_of
 
     layout, names = layout_with("sync")
-    path, columns = _scratch(), columns_of(ROOT, layout)
+    path, reading = _scratch(), reading_of(ROOT, layout)
 
     def one(data: bytes) -> None:
         path.write_bytes(data)
         try:
-            if form_of(path, columns):
+            if form_of(path, reading):
                 decoder = Decoder([layout], names)
-                for block in DecodedRecording([path], columns, [layout], names).blocks():
+                for block in DecodedRecording([path], reading, [layout], names).blocks():
                     decoder.decode(block)
         except NodedayError:
             return

@@ -8,6 +8,7 @@ from nodeday.config.models import Session
 from nodeday.config.study import HUB, Study
 from nodeday.core.errors import SettingsError, did_you_mean
 from nodeday.layouts.parts import Kind
+from nodeday.layouts.recording import RecordedLayout
 
 Check = Callable[[], object]
 
@@ -24,6 +25,7 @@ def problems(study: Study, session: str, captures: bool = True) -> list[Settings
     checks: list[tuple[Check, set[str]]] = [
         (lambda: study.nodes_of(session), {"nodes"}),
         (lambda: study.layouts_of(session), set()),
+        (lambda: _check_recorded(study, session), {"nodes"}),
         (lambda: _check_addresses(study, session), {"nodes"}),
         (lambda: study.written_span(session), {"study"}),
         (lambda: _check_overlap(study, session), {"study"}),
@@ -124,6 +126,27 @@ def _written(row: Session) -> str:
     """Return the stretch of a session in words."""
     start, end = (row.start or "its capture's start"), (row.end or "its capture's end")
     return f"{start} to {end}"
+
+
+def _check_recorded(study: Study, session: str) -> None:
+    """Refuse what a format of decoded recordings cannot serve, or would leave out silently."""
+    layout = next(iter(study.layouts_of(session).values()))
+    if not isinstance(layout, RecordedLayout):
+        return
+    form, where = layout.recording, f"config/nodes.tsv, session {session}"
+    if session in study.planned:
+        raise SettingsError(
+            f"a simulation makes frames of bytes, and {form.recording} is a format of decoded recordings",
+            f"session {session}",
+            "a layout, or no plan for it in config/scenario.yaml",
+        )
+    names = {row.node for row in study.nodes_of(session).values()}
+    if form.time is not None and form.time.is_utc and HUB not in names:
+        raise SettingsError(
+            f"times of {form.recording} are UTC, and the logger that wrote them has no row",
+            where,
+            f"a row for the node {HUB} with an address that no node has",
+        )
 
 
 def _check_addresses(study: Study, session: str) -> None:

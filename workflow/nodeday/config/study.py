@@ -22,8 +22,11 @@ from nodeday.core.errors import SettingsError, did_you_mean
 from nodeday.core.tsv_io import load as load_sheet
 from nodeday.layouts.model import Layout, load_layout
 from nodeday.layouts.parts import Kind
+from nodeday.layouts.recording import RecordedLayout, load_format
 
 HUB = "hub"
+LAYOUTS, RECORDED = "layouts", "recorded"
+"""Folders in ``config/``: of layouts of bytes, and of what is said about decoded recordings."""
 UNREAD = StudyFile(study="unread")
 Read = TypeVar("Read")
 
@@ -120,9 +123,13 @@ class Study:
         return by_address
 
     def layout_files(self, session: str) -> list[Path]:
-        """Return the layout files that a session names."""
+        """Return the files that a session names as its layouts.
+
+        A name without a file in ``config/layouts/`` is a format of decoded recordings, if it has one in
+        ``config/recorded/``.
+        """
         names = [name.strip() for name in self.session(session).layout.split(";")]
-        return [self.root / "config" / "layouts" / f"{name}.yaml" for name in names]
+        return [_layout_file(self.root / "config", name) for name in names]
 
     def layouts_of(self, session: str) -> dict[str, Layout]:
         """Return a session's layouts by name; raise SettingsError where they cannot share a capture."""
@@ -133,6 +140,9 @@ class Study:
     def _load_layouts(self, session: str) -> dict[str, Layout]:
         layouts = {path.stem: self._load_layout(path) for path in self.layout_files(session)}
         first = next(iter(layouts.values()))
+        if len(layouts) > 1 and any(isinstance(each, RecordedLayout) for each in layouts.values()):
+            found = f"a format of decoded recordings shares a session with {', '.join(layouts)}"
+            raise SettingsError(found, f"session {session}", "one format, which may have several streams")
         for name, layout in layouts.items():
             one, other = first.field("hub_time"), layout.field("hub_time")
             same = one and other and (one.bits, one.unit_ns) == (other.bits, other.unit_ns)
@@ -148,7 +158,8 @@ class Study:
 
     def _load_layout(self, path: Path) -> Layout:
         if path not in self._loaded:
-            self._loaded[path] = load_layout(path)
+            recorded = path.parent.name == RECORDED
+            self._loaded[path] = load_format(path).layout if recorded else load_layout(path)
         return self._loaded[path]
 
     def layout_of(self, session: str, node: str = HUB) -> Layout:
@@ -303,3 +314,8 @@ class Study:
                 raise SettingsError(found, f"session {session}", "a later end", "Correct config/events.tsv.")
             spans.append((row.phase, start_ns, end_ns))
         return spans
+
+
+def _layout_file(config: Path, name: str) -> Path:
+    layout, recorded = (config / folder / f"{name}.yaml" for folder in (LAYOUTS, RECORDED))
+    return recorded if recorded.is_file() and not layout.is_file() else layout

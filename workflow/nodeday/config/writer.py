@@ -20,10 +20,12 @@ from pydantic import BaseModel
 
 from nodeday.config.bench_plan import BenchPlan
 from nodeday.config.models import Event, Node, Participant, Planned, Session, StudyFile
+from nodeday.config.study import LAYOUTS, RECORDED
 from nodeday.core import atomic, tsv_io, yaml_io
 from nodeday.core.errors import SettingsError
 from nodeday.core.yaml_io import Strict
 from nodeday.layouts.model import Layout
+from nodeday.layouts.recording import RecordingFormat
 
 
 class SheetKind(NamedTuple):
@@ -48,7 +50,6 @@ MODELS: dict[str, type[BaseModel]] = {
     "scenario.yaml": Planned,
     "bench.yaml": BenchPlan,
 }
-LAYOUTS = "layouts/"
 
 
 def sheet(name: str, rows: Iterable[Mapping[str, object]]) -> str:
@@ -91,7 +92,13 @@ def _check(name: str, text: str, where: str) -> None:
         kind = SHEETS[name.removesuffix(".tsv")]
         tsv_io.parse(text, kind.model, where, kind.unique)
     else:
-        yaml_io.parse(text, Layout if name.startswith(LAYOUTS) else MODELS[name], where)
+        yaml_io.parse(text, _model(name), where)
+
+
+def _model(name: str) -> type[BaseModel]:
+    if name.startswith(f"{RECORDED}/"):
+        return RecordingFormat
+    return Layout if name.startswith(f"{LAYOUTS}/") else MODELS[name]
 
 
 def _refuse_existing(targets: Iterable[Path]) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from nodeday.config.models import capture_files
-from nodeday.config.study import Study
+from nodeday.config.study import RECORDED, Study
 from nodeday.engine.stages import CHAIN, STAGES
 
 TABLE = "results/{table}/session={{session}}/{part}.parquet"
@@ -45,8 +45,11 @@ def captures(study: Study, session: str) -> list[str]:
 
 
 def layouts(study: Study, session: str) -> list[str]:
-    """Return the layout files that decode the captures of ``session``."""
-    return [f"config/layouts/{path.name}" for path in study.layout_files(session)]
+    """Return the files that say how the captures of ``session`` are decoded."""
+    files = study.layout_files(session)
+    named = [study.root / "config" / RECORDED / path.name for path in files]
+    both = dict.fromkeys([*files, *(path for path in named if path.is_file())])
+    return [path.relative_to(study.root).as_posix() for path in both]
 
 
 def settings_files(study: Study) -> list[str]:

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 HELP = "write the settings of a new study; ask what is not given"
 EXAMPLES = r"""nodeday init my-study
 nodeday init my-study --zone Europe/Madrid --layout beltframe \
-  --session S01 P01 captures/S01.bin --node hub 0 hub --node heart 16 chest"""
+  --session S01 P01 captures/S01.bin --node hub 0 hub --node heart 16 chest
+nodeday init my-study --from day1.csv --zone Europe/Madrid"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,11 +45,39 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     layout.add_argument("--skeleton", metavar="NAME", help="a new layout of that name, to be filled in")
     parser.add_argument("--title", metavar="WORDS", help="of the study, for its pages")
+    _recording_arguments(parser)
     parser.add_argument(
         "--simulate",
         action="append",
         metavar="NODE=STREAM",
         help="simulate the captures, to try it: what a node sends; once for each",
+    )
+
+
+def _recording_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--from",
+        type=Path,
+        action="append",
+        dest="files",
+        metavar="FILE",
+        help="a decoded recording, CSV or Parquet: measure it and write a study of it; once for each",
+    )
+    for flag, metavar, words in (
+        (
+            "--column",
+            "ROLE=COLUMN",
+            "which column of --from is the sequence, time, node or so; once for each",
+        ),
+        ("--unit", "COLUMN=UNIT", "unit of a column of --from, such as mV, uV, g, m/s2, degC; once for each"),
+        ("--type", "STREAM=TYPE", "what a stream of --from is: ecg, acceleration, temperature, other"),
+    ):
+        parser.add_argument(flag, action="append", metavar=metavar, help=words)
+    parser.add_argument(
+        "--time-unit", choices=("s", "ms", "us", "ns"), help="of times of --from that count from some start"
+    )
+    parser.add_argument(
+        "--time-of", choices=("first", "last"), help="which sample of a frame the times of --from are of"
     )
 
 
@@ -59,9 +88,15 @@ def run(options: argparse.Namespace) -> int:
     """
     from nodeday.cli.init.ask import ask
     from nodeday.cli.init.folder import refuse_existing_study, write_study
+    from nodeday.cli.init.texts import settings_files
 
     folder: Path = options.folder
     refuse_existing_study(folder)
+    if options.files:
+        from nodeday.cli.init.from_files import init_from_files
+
+        return init_from_files(options)
+    _refuse_without_files(options)
     answers = _given(options)
     missing = _missing_flags(answers)
     if missing and not (sys.stdin.isatty() and sys.stdout.isatty()):
@@ -74,9 +109,15 @@ def run(options: argparse.Namespace) -> int:
         ask(answers)
     if answers.streams:
         answers.refuse_unfit_simulation()
-    write_study(folder, answers)
+    write_study(folder, settings_files(answers), [row.session for row in answers.sessions], examples=True)
     print("\n".join(_summary(folder, answers)))
     return GOOD
+
+
+def _refuse_without_files(options: argparse.Namespace) -> None:
+    for name in ("column", "unit", "type", "time_unit", "time_of"):
+        if getattr(options, name):
+            raise SettingsError(f"--{name.replace('_', '-')} without --from", "init", "--from FILE too")
 
 
 def _given(options: argparse.Namespace) -> Answers:

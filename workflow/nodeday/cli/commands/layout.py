@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,7 @@ from nodeday.core.errors import CONTRACT, GOOD, ContractError, SettingsError
 
 if TYPE_CHECKING:
     from nodeday.layouts import Layout
+    from nodeday.stages.frames.scan import ScannedBlock
 
 HELP = "explain layouts; hold them to what a capture measures"
 EXAMPLES = (
@@ -42,6 +43,8 @@ def run(options: argparse.Namespace) -> int:
     """
     from nodeday.layouts import load_layout
     from nodeday.layouts.explain import explain
+    from nodeday.layouts.explain_recording import explain_recording
+    from nodeday.layouts.recording import RecordedLayout, load_format
 
     captures = [path for path in options.files if path.suffix not in LAYOUT_ENDS]
     files = options.files[: len(options.files) - len(captures)]
@@ -49,25 +52,41 @@ def run(options: argparse.Namespace) -> int:
         raise SettingsError(
             "a capture comes first", str(captures[0]), "layout files (.yaml), and then those of a capture"
         )
-    layouts = [load_layout(path) for path in files]
-    print("\n\n".join(explain(layout) for layout in layouts))
-    return _hold_to(captures, layouts) if captures else GOOD
+    layouts = [load_format(path).layout if _is_format(path) else load_layout(path) for path in files]
+    print(
+        "\n\n".join(
+            explain_recording(each.recording) if isinstance(each, RecordedLayout) else explain(each)
+            for each in layouts
+        )
+    )
+    return _hold_to(captures, layouts, files[0].resolve().parents[2]) if captures else GOOD
 
 
-def _hold_to(captures: list[Path], layouts: Sequence[Layout]) -> int:
+def _is_format(path: Path) -> bool:
+    """Return whether a file describes decoded recordings: its key ``recording`` tells."""
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return False
+    return any(line.startswith("recording:") for line in lines)
+
+
+def _hold_to(captures: list[Path], layouts: Sequence[Layout], root: Path) -> int:
     """Print what a capture measures; return 3 where a layout declares otherwise."""
     import textwrap
 
+    from nodeday.layouts.recording import RecordedLayout
     from nodeday.stages.frames.compare import TOLERANCE, disagreements, tables
-    from nodeday.stages.frames.containers import Unpacker
     from nodeday.stages.frames.measure import measure
-    from nodeday.stages.frames.survey import survey
+    from nodeday.stages.frames.survey import survey_blocks
 
     for path in captures:
         if not path.is_file():
             raise SettingsError("no such file", str(path), "a capture")
-    decoded = survey(Unpacker(captures).pieces(), *layouts)
-    print(f"\n{decoded.text()}")
+    blocks = _opened(captures, layouts, root)
+    decoded = survey_blocks(blocks(), *layouts)
+    if not isinstance(layouts[0], RecordedLayout):
+        print(f"\n{decoded.text()}")
     if decoded.share < LEAST_SHARE:
         raise ContractError(
             f"{decoded.share:.2%} of the bytes are frames of {_this(layouts)}",
@@ -75,7 +94,7 @@ def _hold_to(captures: list[Path], layouts: Sequence[Layout]) -> int:
             "most of them",
             "Look at the sync word, the length and the checksum first.",
         )
-    measures = measure(Unpacker(captures).pieces(), layouts, decoded.by_address)
+    measures = measure(blocks(), layouts, decoded.by_address)
     print("\n".join(tables(measures)))
     found = disagreements(measures)
     if not found:
@@ -85,6 +104,25 @@ def _hold_to(captures: list[Path], layouts: Sequence[Layout]) -> int:
     for sentence in found:
         print(textwrap.fill(sentence, WIDTH, initial_indent="- ", subsequent_indent="  "))
     return CONTRACT
+
+
+def _opened(
+    captures: list[Path], layouts: Sequence[Layout], root: Path
+) -> Callable[[], Iterator[ScannedBlock]]:
+    """Return what reads the capture from its beginning each time it is called."""
+    from nodeday.stages.frames.containers import Unpacker
+    from nodeday.stages.frames.reading import reading_of
+    from nodeday.stages.frames.recorded import DecodedRecording, form_of, nodes_in
+    from nodeday.stages.frames.survey import open_blocks
+
+    reading = reading_of(root, layouts[0])
+    if not reading.optional or form_of(captures[0], reading):
+        names = nodes_in(captures, reading)
+        for address, text in names.items():
+            if text != str(address):
+                print(f"Node {text} is address {address} here.")
+        return lambda: DecodedRecording(captures, reading, list(layouts), names).blocks()
+    return lambda: open_blocks(Unpacker(captures).pieces(), *layouts)
 
 
 def _this(layouts: Sequence[Layout]) -> str:

@@ -39,7 +39,7 @@ class Answers:
     def add_session(self, session: str, participant: str, captures: str) -> None:
         """Add a recording; raise SettingsError for what is no row of the sheet, or is there already."""
         where = f"session {session}"
-        row = _row(
+        row = checked_row(
             Session,
             where,
             session=session,
@@ -47,7 +47,7 @@ class Answers:
             captures=captures,
             layout=self.layout_name or DEMO_LAYOUT,
         )
-        _row(Participant, where, participant=participant)
+        checked_row(Participant, where, participant=participant)
         if session in [row.session for row in self.sessions]:
             raise SettingsError("is there twice", where, "a code for each")
         self.sessions.append(row)
@@ -55,7 +55,7 @@ class Answers:
     def add_node(self, node: str, address: str, placement: str) -> None:
         """Add a node; raise SettingsError for what is no row of the sheet, or is there already."""
         where = f"node {node}"
-        row = _row(Node, where, session="*", node=node, address=address, placement=placement)
+        row = checked_row(Node, where, session="*", node=node, address=address, placement=placement)
         for other in self.nodes:
             if row.node == other.node:
                 raise SettingsError("is there twice", where, "a name for each")
@@ -91,7 +91,7 @@ class Answers:
         self.layout = SKELETON
 
     def _name_layout(self, name: str) -> None:
-        _row(Node, f"layout {name}", session="*", node="x", address="1", placement="x", layout=name)
+        checked_row(Node, f"layout {name}", session="*", node="x", address="1", placement="x", layout=name)
         self.layout_name = name
 
     def add_stream(self, given: str) -> None:
@@ -143,7 +143,7 @@ class Answers:
         return [kind.stream for kind in self.parsed_layout.streams if kind.channels]
 
 
-def _row(model: type[Row], where: str, **cells: str) -> Row:
+def checked_row(model: type[Row], where: str, **cells: str) -> Row:
     """Return a row of a sheet; raise SettingsError where the sheet would refuse it."""
     for name, value in cells.items():
         if any(ord(letter) < 32 for letter in value):

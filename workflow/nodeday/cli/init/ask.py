@@ -21,11 +21,11 @@ Recordings, a line for each: session, participant's code, capture file from the 
 
 def ask(answers: Answers, show: Callable[[str], None] = print, read: Callable[[str], str] = input) -> None:
     """Ask for what is missing; raise SettingsError where the answers end early."""
-    questions = _Questions(show, read)
+    questions = Questions(show, read)
     try:
         show(WELCOME)
         if not answers.zone:
-            questions.ask_one("Time zone of your notes", _machine_zone(), answers.set_zone)
+            questions.ask_one("Time zone of your notes", machine_zone(), answers.set_zone)
         if answers.layout is None:
             questions.ask_one(
                 f"Layout of your frames: a file, {DEMO_LAYOUT} (the demo's), or a new name for a skeleton",
@@ -48,7 +48,7 @@ def ask(answers: Answers, show: Callable[[str], None] = print, read: Callable[[s
         raise SettingsError("the answers ended early", "init", remedy="Nothing was written.") from None
 
 
-class _Questions:
+class Questions:
     """Questions shown by ``show`` and answers from ``read``; ``take`` refuses one with a SettingsError."""
 
     def __init__(self, show: Callable[[str], None], read: Callable[[str], str]) -> None:
@@ -79,7 +79,7 @@ class _Questions:
                 self.show(f"  {error}")
 
 
-def _machine_zone() -> str:
+def machine_zone() -> str:
     """Return the time zone that this machine is set to; UTC where that is not known."""
     named = os.environ.get("TZ", "").lstrip(":")
     linked = os.path.realpath("/etc/localtime").partition("/zoneinfo/")[2]
@@ -99,7 +99,7 @@ def _take_layout(answers: Answers, given: str) -> None:
         answers.set_skeleton(given)
 
 
-def _take_simulation(answers: Answers, questions: _Questions, given: str) -> None:
+def _take_simulation(answers: Answers, questions: Questions, given: str) -> None:
     if given.lower() not in ("yes", "y", "no", "n"):
         raise SettingsError(f"{given} is neither", expected="yes or no")
     if given.lower() in ("no", "n"):

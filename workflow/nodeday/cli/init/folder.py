@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
 
 from nodeday.core.errors import SettingsError
 from nodeday.core.paths import DEMO_CONFIG
-
-if TYPE_CHECKING:
-    from nodeday.cli.init.answers import Answers
 
 SNAKEFILE = """# The chain of nodeday on this study: `snakemake --cores 2`, or `nodeday run`.
 from nodeday.core.paths import SNAKEFILE
@@ -58,12 +55,12 @@ def copy_settings(folder: Path, source: Path, *, scenario: bool) -> None:
     write_snakefile(folder)
 
 
-def write_study(folder: Path, answers: Answers) -> None:
-    """Make a study's folder from answers; raise SettingsError, and write nothing, where they do not fit.
+def write_study(folder: Path, files: Mapping[str, str], sessions: Iterable[str], *, examples: bool) -> None:
+    """Make a study's folder of ``files``, texts by their path in ``config/``.
 
-    Settings are written to a hidden folder first, checked, and then moved as one.
+    Raises SettingsError, and writes nothing, where they do not fit. Settings are written to a hidden folder
+    first, checked, and then moved as one. ``examples`` of the demo are for studies of bytes.
     """
-    from nodeday.cli.init import texts
     from nodeday.config import checks
     from nodeday.config.study import Study
     from nodeday.config.writer import write_settings
@@ -71,17 +68,18 @@ def write_study(folder: Path, answers: Answers) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=".new-", dir=folder) as draft:
         config = Path(draft) / "config"
-        (config / "layouts").mkdir(parents=True)
-        for name in EXAMPLES:
+        for name in ("x", *files, *(EXAMPLES if examples else ())):
+            (config / name).parent.mkdir(parents=True, exist_ok=True)
+        for name in EXAMPLES if examples else ():
             if (DEMO_CONFIG / name).is_file():  # a wheel leaves out what is read by people alone
                 shutil.copy(DEMO_CONFIG / name, config / name)
         try:
-            write_settings(config, texts.settings_files(answers))
+            write_settings(config, files)
         except SettingsError as error:
             raise SettingsError(str(error).replace(draft, str(folder)).removesuffix(".")) from None
         study = Study(Path(draft))
-        for row in answers.sessions:
-            for problem in checks.problems(study, row.session, captures=False):
+        for session in sessions:
+            for problem in checks.problems(study, session, captures=False):
                 raise SettingsError(str(problem).replace(draft, str(folder)).removesuffix("."))
         os.rename(config, folder / "config")
     write_snakefile(folder)

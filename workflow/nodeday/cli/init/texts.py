@@ -64,7 +64,7 @@ def settings_files(answers: Answers) -> dict[str, str]:
     if answers.layout == SKELETON:
         layout = layout.replace("SKELETON", answers.layout_name)
     texts = {
-        "study.yaml": _study(answers, answers.parsed_layout),
+        "study.yaml": study_text(answers.study, answers.title, answers.zone, [answers.parsed_layout]),
         f"layouts/{answers.layout_name}.yaml": layout,
         **_sheets(answers),
     }
@@ -101,17 +101,19 @@ def _sheets(answers: Answers) -> dict[str, str]:
     }
 
 
-def _study(answers: Answers, layout: Layout) -> str:
-    rates = [kind.rate_hz for kind in layout.kinds if kind.channels and kind.rate_hz]
+def study_text(study: str, title: str, zone: str, layouts: Iterable[Layout]) -> str:
+    """Return ``study.yaml`` with a common grid and fills that fit the streams of ``layouts``."""
+    kinds = {kind.stream: kind for layout in layouts for kind in layout.kinds if kind.channels}
+    rates = [kind.rate_hz for kind in kinds.values() if kind.rate_hz]
     policies = []
-    for kind in layout.streams:
+    for kind in kinds.values():
         units = [channel.unit for channel in kind.channels]
-        if len(set(units)) == 1 and units[0] in POLICY and not (units[0] == "mV" and len(units) > 1):
+        if len(set(units)) == 1 and units[0] in POLICY and (units[0] != "mV" or kind.is_ecg):
             policies.append(f"  {kind.stream}: {POLICY[units[0]]}\n")
     return STUDY.format(
-        study=answers.study,
-        title=json.dumps(answers.title, ensure_ascii=False),
-        zone=answers.zone,
+        study=study,
+        title=json.dumps(title, ensure_ascii=False),
+        zone=zone,
         rate=min(max(rates, default=50.0), 2000.0),
         fill=FILL + "".join(policies) if policies else "",
     )

@@ -79,6 +79,8 @@ def _bytes(
     start, end = spans["offset"].to_numpy(np.int64), (spans["offset"] + spans["length"]).to_numpy(np.int64)
     size = int(end[-1]) if stream is None and len(end) else sum(map(len, stream or ()))
     starts, due = np.append(start, size), np.concatenate([[0], end])
+    if stream is None:
+        passed = f"{name}: {len(frames):,} frames, made of the rows of a decoded recording"
     wrong = [
         f"{name}: a stretch begins at byte {starts[at]}, the one before ends at {due[at]}"
         for at in np.flatnonzero(starts != due)[:MOST].tolist()

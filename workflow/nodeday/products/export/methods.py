@@ -11,6 +11,7 @@ from nodeday import __version__
 from nodeday.config.models import Rule
 from nodeday.config.study import HUB, Study
 from nodeday.core import atomic
+from nodeday.layouts.recording import RecordedLayout
 from nodeday.products.export.manifest import libraries
 from nodeday.products.export.package import as_json
 from nodeday.schemas import FEATURE
@@ -46,7 +47,7 @@ def gather(study: Study, sessions: list[str]) -> dict[str, Any]:
         (
             kind.stream,
             kind.rate_hz,
-            kind.bits,
+            0 if isinstance(layout, RecordedLayout) else kind.bits,
             tuple((channel.name, channel.unit) for channel in kind.channels),
         )
         for session in sessions
@@ -62,7 +63,12 @@ def gather(study: Study, sessions: list[str]) -> dict[str, Any]:
         "libraries": libraries(),
         "settings": study.file.model_dump(mode="json"),
         "streams": [
-            {"stream": stream, "rate_hz": rate, "bits": bits, "channels": dict(channels)}
+            {
+                "stream": stream,
+                "rate_hz": rate,
+                **({"bits": bits} if bits else {}),
+                "channels": dict(channels),
+            }
             for stream, rate, bits, channels in sorted(streams)
         ],
         "steps": [asdict(method) for method in METHODS],

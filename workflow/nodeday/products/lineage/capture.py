@@ -16,7 +16,8 @@ from nodeday.layouts.codec import get_bits, unpack_counts
 from nodeday.products.lineage.step import TraceStep
 from nodeday.stages.frames.containers import Unpacker
 from nodeday.stages.frames.framing import chunks
-from nodeday.stages.frames.recorded import columns_of, form_of
+from nodeday.stages.frames.reading import reading_of
+from nodeday.stages.frames.recorded import form_of
 
 Range = tuple[int, int]
 """Offset and length in bytes."""
@@ -27,7 +28,7 @@ Contents = Mapping[tuple[int, Range], tuple[str, bytes]]
 def open_capture(study: Study, session: str, paths: list[Path]) -> Unpacker | None:
     """Open the files of a capture; None where they hold rows that were decoded already."""
     layout = next(iter(study.layouts_of(session).values()))
-    return None if form_of(paths[0], columns_of(study.root, layout)) else Unpacker(paths)
+    return None if form_of(paths[0], reading_of(study.root, layout)) else Unpacker(paths)
 
 
 def with_bytes(study: Study, session: str, trace: TraceStep) -> TraceStep:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from nodeday.config.study import Study
 from nodeday.layouts import Channel, Kind
+from nodeday.layouts.recording import RecordedLayout
 from nodeday.products.lineage.lookup import Row
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas.codes import DISTINCT
@@ -146,7 +147,9 @@ class SessionTables:
             kind = self.study.layout_of(self.session, node).by_kind[frame.values["kind"]]
             channel = next(one for one in kind.channels if one.name == channel.name)
             knots = self.knots(node, stream, boot, frame.values["ticks"])
-            return TraceStep("sample", values, _bits(kind, channel, int(row["position"])), (frame, knots))
+            return TraceStep(
+                "sample", values, self._read(node, kind, channel, int(row["position"])), (frame, knots)
+            )
         gap = self.gap_over(node, stream, boot, seq)
         ticks = [side.values["ticks"] for side in gap.of[:1]]
         behind = (gap, *(self.knots(node, stream, boot, at) for at in ticks))
@@ -154,6 +157,17 @@ class SessionTables:
             return TraceStep("sample", values, "lost with its frame, and not filled", behind)
         how = "computed from the received samples around the gap; never measured"
         return TraceStep("sample", values, how, (*self.around(row), *behind))
+
+    def _read(self, node: str, kind: Kind, channel: Channel, position: int) -> str:
+        """Return in words how a sample is read: from the bits of its frame, or the column of a recording."""
+        layout = self.study.layout_of(self.session, node)
+        if not isinstance(layout, RecordedLayout):
+            return _bits(kind, channel, position)
+        written = layout.recording.channel(channel.name)
+        of = f", sample {position} of its frame" if kind.samples > 1 else ""
+        scaled = (written.scale, written.offset) != (1.0, 0.0)
+        value = f"the number x {written.scale:g} + {written.offset:g}" if scaled else "the number"
+        return f"column {written.column} of the recording{of}; value = {value}"
 
     def around(self, row: Row) -> tuple[TraceStep, ...]:
         """Trace the last received sample before a lost one and the first after it."""

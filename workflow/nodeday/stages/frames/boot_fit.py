@@ -23,6 +23,8 @@ most twice as fast as usual meanwhile. Choices of this project: a node needs tim
 network, and a frame out of order after a shorter silence was late."""
 STARTING_S = 0.2
 """A node is silent for so long at least when it restarts. A choice of this project."""
+MOST_TICKS = 1 << 61
+"""Ticks stay a number of 64 bits."""
 NORMAL, LATE, LOOSE, FOREIGN = 0, 1, 2, 3
 """How well a frame fits an open boot: on time; late, as its counter bears out; possible; not at all."""
 
@@ -159,6 +161,8 @@ class BootRules:
         residue = (frame.seq - known[0]) % pace.modulus
         for step in sorted((residue, residue - pace.modulus), key=abs):
             expected = known[1] + step * pace.period
+            if abs(expected) > MOST_TICKS:  # of a wide counter, half a range may be more than a lifetime
+                continue
             ticks = boot.ticks + self._nearest(frame.raw - boot.raw, expected - boot.ticks)
             slack = float(pace.slack(np.array([float(step)]))[0])
             if abs(ticks - expected) <= slack * pace.period:

@@ -18,9 +18,8 @@ from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.layouts import Kind, Layout, decode_fields
 from nodeday.stages.frames.decode import RADIO, Decoder
 from nodeday.stages.frames.memory import OwnTime
-from nodeday.stages.frames.scan import ScannedBlock, scan
+from nodeday.stages.frames.scan import ScannedBlock
 from nodeday.stages.frames.unwrap import LEAST_PAIRS, StreamPace
-from nodeday.stages.frames.validate import Spoken
 
 MOST_ADDRESSES = 256
 """Addresses of a layout that are measured, those with most frames first. A choice of this project."""
@@ -74,16 +73,16 @@ class Measures:
 
 
 def measure(
-    pieces: Iterable[bytes], layouts: Sequence[Layout], frames: Mapping[tuple[str, int], int]
+    blocks: Iterable[ScannedBlock], layouts: Sequence[Layout], frames: Mapping[tuple[str, int], int]
 ) -> Measures:
-    """Measure a capture that comes in ``pieces``; ``frames`` are counts by layout and address.
+    """Measure a capture that comes in ``blocks``; ``frames`` are counts by layout and address.
 
     Addresses with hardly a frame are left out: noise that a weak checksum let pass.
     """
     decoders = {layout.layout: Decoder([layout], _names(layout.layout, frames)) for layout in layouts}
     parts: dict[Stream, list[dict[str, Ints | Floats]]] = defaultdict(list)
     own_time = OwnTime()
-    for block in scan(pieces, [Spoken(layout, None) for layout in layouts]):
+    for block in blocks:
         stamped = own_time.stamped(block)
         for name, decoder in decoders.items():
             rows = decoder.decode(_of_layout(stamped, name, decoder.addresses)).frames

@@ -15,7 +15,7 @@ and, if known, boot, battery (V), rssi (dBm) and lqi. Of these three an empty ce
 are null; in any other column they are an error, which names the line. A row that comes again is a
 duplicate. A text file is UTF-8, or UTF-16 with a byte order mark, and its separator is that of comma,
 semicolon and tab which separates the column names. ``config/recorded/<layout>.yaml`` declares the
-rest: see :class:`.rowparts.ColumnNames`::
+rest: see :class:`.reading.ColumnNames`::
 
     sequence: packet             # a column of another name
     channels: {ecg: potential}   # the same for a channel
@@ -23,6 +23,9 @@ rest: see :class:`.rowparts.ColumnNames`::
     decimal: ","
     time_unit_ns: 1000000        # times in milliseconds, with or without decimals
     time_utc: true               # since 1970; instants without an offset are UTC, too
+
+Where the session names a format of decoded recordings and no layout, that format declares all of it: see
+:mod:`nodeday.layouts.recording`.
 
 The rows become frames of the layout, as its nodes would have sent them, and all that follows treats
 them as such. Where the times are UTC and the layout has host marks, marks that say so are made, for
@@ -40,32 +43,50 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.config.study import HUB
-from nodeday.core import yaml_io
 from nodeday.core.arrays import Bools, Ints
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind, Layout, encode_frames, pack_counts
+from nodeday.layouts.recording import RecordedLayout
 from nodeday.stages.frames import rowfile
 from nodeday.stages.frames.containers import FileFacts, refuse_moving
+from nodeday.stages.frames.reading import Reading
+from nodeday.stages.frames.rowcolumns import RowColumns
 from nodeday.stages.frames.rowfile import RowBatch
-from nodeday.stages.frames.rowparts import ColumnNames, Part, Said, joined
+from nodeday.stages.frames.rowparts import Part, joined
 from nodeday.stages.frames.scan import FoundFrames, ScannedBlock
 
+GOLDEN = 0.6180339887498949
+"""Share of a step of the times by which each mark is later within its step than the one before: so marks fall
+on all parts of a step alike, as those of a host do whose clock knows nothing of the hub's."""
 Made = tuple[int, Ints, NDArray[np.uint8], dict[str, Bools]]
 """Number of a kind, last row of each frame, the frames' bytes, and by role what they do not know."""
 
 
-def columns_of(root: Path, layout: Layout) -> ColumnNames:
-    """The study's names of columns for recordings in ``layout``; raise SettingsError for a bad file."""
-    path = root / "config" / "recorded" / f"{layout.layout}.yaml"
-    return yaml_io.load(path, ColumnNames) if path.exists() else ColumnNames()
-
-
-def form_of(path: Path, columns: ColumnNames) -> str:
+def form_of(path: Path, reading: Reading) -> str:
     """Return ``csv``, ``parquet`` or nothing, by what the file begins with and not by its name."""
     with path.open("rb") as file:
         if file.read(4) == b"PAR1":
             return "parquet"
-    return "csv" if rowfile.text_form(path, columns.sequence, columns.separator) else ""
+    return "csv" if rowfile.text_form(path, reading.sequence, reading.separator) else ""
+
+
+def nodes_in(paths: list[Path], reading: Reading) -> dict[int, str]:
+    """Return what the column of nodes calls each node, by address: itself where it is one, else a number.
+
+    One node ``node`` where there is no such column. Raises ContractError where a file is no recording.
+    """
+    name, texts = reading.columns.get("node", ""), dict[str, None]()
+    for path in paths:
+        text = rowfile.text_form(path, reading.sequence, reading.separator)
+        if text is None and form_of(path, reading) != "parquet":
+            raise ContractError("is no recording", str(path), f"a column {reading.sequence}")
+        for rows in rowfile.read(path, text, reading.decimal):
+            if not rows.has(name):
+                return {1: "node"}
+            texts |= dict.fromkeys(np.unique(rows.text(name)).tolist())
+    addresses = [int(each) for each in texts if each.isascii() and each.isdigit() and len(each) < 19]
+    free = iter(number for number in range(1, len(texts) + len(addresses) + 1) if number not in addresses)
+    return {int(each) if each.isdigit() and int(each) in addresses else next(free): each for each in texts}
 
 
 @dataclass
@@ -73,7 +94,7 @@ class DecodedRecording:
     """The decoded files of one capture, read in order as blocks of frames; counted afterwards."""
 
     paths: list[Path]
-    columns: ColumnNames
+    reading: Reading
     layouts: list[Layout]
     names: Mapping[int, str]
     facts: list[FileFacts] = field(default_factory=list)
@@ -85,14 +106,14 @@ class DecodedRecording:
     _held: dict[tuple[int, int], Part] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.said = Said(self.columns, self.layouts, self.names)
+        self.columns = RowColumns(self.reading, self.layouts, self.names)
 
     def blocks(self) -> Iterator[ScannedBlock]:
         """Frames of the rows; raise ContractError with the line of a row that does not fit the layout."""
         for path in self.paths:
-            form = form_of(path, self.columns)
+            form = form_of(path, self.reading)
             if not form:
-                expected = f"a column {self.columns.sequence}"
+                expected = f"a column {self.reading.sequence}"
                 raise ContractError("is no recording as the files before it are", str(path), expected)
             before = path.stat()
             with path.open("rb") as file:
@@ -100,12 +121,12 @@ class DecodedRecording:
             self.facts.append(FileFacts(path.name, before.st_size, digest, read=before.st_size))
             text = None
             if form == "csv":
-                text = rowfile.text_form(path, self.columns.sequence, self.columns.separator)
-            for rows in rowfile.read(path, text, self.columns.decimal):
+                text = rowfile.text_form(path, self.reading.sequence, self.reading.separator)
+            for rows in rowfile.read(path, text, self.reading.decimal):
                 yield self._block(rows)
             refuse_moving(path, before, before.st_size)
         for (address, slot), part in self._held.items():
-            kind = self.said.slots[slot][1]
+            kind = self.columns.slots[slot][1]
             name, number = f"{self.names[address]}/{kind.stream}", int(part.fields["sequence"][0])
             raise ContractError(
                 f"the last frame of {name}, number {number}, has {len(part.at)} rows",
@@ -115,20 +136,19 @@ class DecodedRecording:
 
     def _block(self, rows: RowBatch) -> ScannedBlock:
         """Frames that end in these rows, laid one after the other in the order of their last rows."""
-        whole = self.said.is_frames(rows)
-        address, slot = self.said.nodes(rows), self.said.streams(rows)
-        time_ns, utc = self.said.times(rows)
+        is_frames = self.columns.is_frames(rows)
+        address, (time_ns, utc) = self.columns.nodes(rows), self.columns.times(rows)
         made: list[Made] = []
-        for number in np.unique(slot).tolist():
-            layout, kind = self.said.slots[number]
-            own = rows.take(np.flatnonzero(slot == number))
-            part = self.said.part(own, layout, kind, address[own.at], time_ns[own.at], whole)
-            if not whole:
+        for number, at in self.columns.streams(rows):
+            layout, kind = self.columns.slots[number]
+            own = rows.take(at)
+            part = self.columns.part(own, layout, kind, address[own.at], time_ns[own.at], is_frames)
+            if not is_frames:
                 part = self._grouped(rows, part, number, kind)
             if len(part.at):
                 made.append((number, part.at, self._encoded(layout, kind, part, rows), part.null))
-                self.in_frames += len(part.at) * (1 if whole else kind.samples)
-        self.rows += len(time_ns)
+                self.in_frames += len(part.at) * (1 if is_frames else kind.samples)
+            self.rows += len(at)
         return ScannedBlock(self._laid(made + (self._marks_at(time_ns) if utc else [])), [])
 
     def _grouped(self, rows: RowBatch, part: Part, slot: int, kind: Kind) -> Part:
@@ -138,7 +158,8 @@ class DecodedRecording:
             own = part.take(part.fields["node"] == address)
             held = self._held.pop((address, slot), None)
             own = own if held is None else joined([held.moved(-1), own])
-            frames, rest, wrong = own.framed(kind)
+            last = self.reading.last_row
+            frames, rest, wrong = own.framed(kind, kind.stamp == "last" if last is None else last)
             if wrong is not None:
                 number, size, at = wrong
                 raise ContractError(
@@ -161,7 +182,7 @@ class DecodedRecording:
     def _marks_at(self, time_ns: Ints) -> list[Made]:
         """Host marks that say what the times say of themselves: the hub's clock is UTC."""
         hub = next((address for address, name in self.names.items() if name == HUB), None)
-        for slot, (layout, kind) in enumerate(self.said.slots):
+        for slot, (layout, kind) in enumerate(self.columns.slots):
             utc = next((each for each in kind.fields if each.role == "utc"), None)
             stamp = layout.field("hub_time")
             if hub is None or utc is None or stamp is None:
@@ -172,12 +193,16 @@ class DecodedRecording:
             if not len(at):
                 return []
             self._marked = int(max(turn.max(), before[0]))
+            number, unit_ns = self.marks + np.arange(len(at)), stamp.unit_ns or 1
+            said = -(-time_ns[at] // (utc.unit_ns or 1))  # rounded up: a host is never early
+            if isinstance(layout, RecordedLayout):
+                said = time_ns[at] + np.floor(np.mod(number * GOLDEN, 1.0) * unit_ns).astype(np.int64)
             fields = {
                 "node": np.full(len(at), hub),
-                "sequence": self.marks + np.arange(len(at)),
-                "ticks": self.said.ticks_at(time_ns[at]),
-                "hub_time": time_ns[at] // (stamp.unit_ns or 1),
-                "utc": -(-time_ns[at] // (utc.unit_ns or 1)),  # rounded up: a host is never early
+                "sequence": number,
+                "ticks": self.columns.ticks_at(time_ns[at]),
+                "hub_time": time_ns[at] // unit_ns,
+                "utc": said,
             }
             self.marks += len(at)
             return [(slot, at, encode_frames(layout, kind, fields), {})]
@@ -194,6 +219,6 @@ class DecodedRecording:
         self.facts[-1].taken += int(sizes.sum())
         parts = np.split(starts, np.cumsum([len(at) for _, at, _, _ in made])[:-1])
         return [
-            FoundFrames(*self.said.slots[slot], start, start + frames.shape[1], frames, null)
+            FoundFrames(*self.columns.slots[slot], start, start + frames.shape[1], frames, null)
             for (slot, _, frames, null), start in zip(made, parts, strict=True)
         ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import codecs
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -85,6 +85,15 @@ class RowBatch:
     def text(self, name: str) -> NDArray[Any]:
         return np.asarray(self._cast(name, arrow.string(), "text").to_numpy(zero_copy_only=False))
 
+    def looked_up(self, name: str, known: Mapping[str, int]) -> Ints:
+        """Return the number of each text in a column (n,); raise ContractError for an unknown one."""
+        text, index = np.unique(self.text(name), return_inverse=True)
+        for number, each in enumerate(text.tolist()):
+            if each not in known:
+                row = int(np.flatnonzero(index == number)[0])
+                raise ContractError(f"{name} is {each!r}", self.where(row), f"one of {', '.join(known)}")
+        return np.array([known[each] for each in text.tolist()], np.int64)[index]
+
     def ints(self, name: str) -> Ints:
         return np.asarray(self._cast(name, arrow.int64(), "a whole number").to_numpy(), np.int64)
 
@@ -102,25 +111,62 @@ class RowBatch:
         null = ~np.isfinite(out)
         return np.where(null, 0.0, out), null
 
-    def instants(self, name: str, unit_ns: int, utc: bool = False) -> tuple[Ints, bool]:
-        """Return nanoseconds (n,), and whether they are UTC.
+    def filled(self, name: str) -> Bools:
+        """Return where a column holds anything, (n,)."""
+        return np.asarray(self.table[name].is_valid().to_numpy(zero_copy_only=False), np.bool_)
 
-        With ``utc`` numbers count from 1970, and instants without an offset are UTC.
+    def value(self, name: str, row: int) -> object:
+        """Return one value as the file has it."""
+        return self.table[name][row].as_py()
+
+    def is_numbers(self, name: str) -> bool:
+        """Whether a column of times holds numbers, by its first row."""
+        column = self.table[name]
+        if not arrow.types.is_string(column.type):
+            return not arrow.types.is_timestamp(column.type)
+        first = column[0].as_py() if len(column) else None
+        return (first or "").removeprefix("-").replace(self.decimal, "", 1).isdigit()
+
+    def instants_ns(self, name: str, zone: str | None, strict: bool) -> Ints:
+        """Return instants in nanoseconds UTC (n,).
+
+        Those without an offset are local times of ``zone``. Without a zone they are an error, but for the
+        timestamps of Parquet where not ``strict``, which then are UTC.
         """
         column = self.table[name]
-        text = arrow.types.is_string(column.type)
-        first = column[0].as_py() if text and len(column) else None
-        digits = (first or "").removeprefix("-").replace(self.decimal, "", 1)
-        if digits.isdigit() if text else not arrow.types.is_timestamp(column.type):
-            return self._numbers(name, unit_ns), utc
-        zone: str | None = "UTC"
-        what = "an instant with its offset from UTC, such as 2026-07-14T05:00:00Z"
-        if utc and text and not _bad(column.slice(0, 1), arrow.timestamp("ns")):
-            zone, what = None, "an instant without an offset, as in the rows before it"
-        values = self._cast(name, arrow.timestamp("ns", zone), what)
-        return np.asarray(values.cast(arrow.int64()).to_numpy(), np.int64), True
+        naive = arrow.types.is_timestamp(column.type) and column.type.tz is None and (strict or zone)
+        if arrow.types.is_string(column.type):
+            naive = not _bad(column.slice(0, 1), arrow.timestamp("ns"))
+        if naive and zone is not None:
+            what = f"an instant without an offset that {zone} had once, as in the rows before it"
+            if zone == "UTC":
+                what = "an instant without an offset, as in the rows before it"
+            values = self._cast(name, arrow.timestamp("ns"), what)
+            if zone != "UTC":
+                values = self._in_zone(name, values, zone, what)
+        else:
+            what = "an instant with its offset from UTC, such as 2026-07-14T05:00:00Z"
+            if naive and not arrow.types.is_string(column.type):
+                raise self._wrong_value(name, 0, self.value(name, 0), what)
+            values = self._cast(name, arrow.timestamp("ns", "UTC"), what)
+        return np.asarray(values.cast(arrow.int64()).to_numpy(), np.int64)
 
-    def _numbers(self, name: str, unit_ns: int) -> Ints:
+    def _in_zone(self, name: str, values: arrow.ChunkedArray, zone: str, what: str) -> arrow.ChunkedArray:
+        """Return local times as instants; raise ContractError where summer time makes one two or none."""
+
+        def bad(part: arrow.ChunkedArray) -> bool:
+            try:
+                compute.assume_timezone(part, zone, ambiguous="raise", nonexistent="raise")
+            except arrow.ArrowInvalid:
+                return True
+            return False
+
+        if bad(values):
+            row = _first_bad(values, bad)
+            raise self._wrong_value(name, row, self.value(name, row), what)
+        return compute.assume_timezone(values, zone)
+
+    def numbers_ns(self, name: str, unit_ns: int) -> Ints:
         """Return numbers of units, also with decimals, as nanoseconds (n,)."""
         exact, most = self._cast(name, FINEST, "a number"), (2**63 - 1) // unit_ns
         far = compute.greater(compute.abs(exact), arrow.scalar(most, arrow.int64())).to_numpy()
@@ -134,14 +180,16 @@ class RowBatch:
 
     def _cast(self, name: str, kind: arrow.DataType, what: str, nullable: bool = False) -> arrow.ChunkedArray:
         column = self.table[name]
-        if self.decimal != "." and arrow.types.is_string(column.type) and kind != arrow.string():
-            column = compute.replace_substring(column, self.decimal, ".")
+        if arrow.types.is_string(column.type) and kind != arrow.string():
+            column = compute.utf8_trim_whitespace(column)
+            if self.decimal != ".":
+                column = compute.replace_substring(column, self.decimal, ".")
         try:
             out = column.cast(kind)
         except (arrow.ArrowInvalid, arrow.ArrowNotImplementedError):
             out = None
         if out is None or (out.null_count and not nullable):
-            row = self._wrong(column, kind, nullable)
+            row = _first_bad(column, lambda part: _bad(part, kind, nullable))
             raise self._wrong_value(name, row, self.table[name][row].as_py(), what)
         return out
 
@@ -149,13 +197,14 @@ class RowBatch:
         described = "is empty" if value in (None, "") else f"is {value!r}"
         return ContractError(f"{name} {described}", self.where(row), what)
 
-    def _wrong(self, column: arrow.ChunkedArray, kind: arrow.DataType, nullable: bool) -> int:
-        """Return the first row that is null or cannot be cast: by halves, since casting is all or nothing."""
-        low, high = 0, len(column)
-        while high - low > 1:
-            half = (low + high) // 2
-            low, high = (low, half) if _bad(column.slice(low, half - low), kind, nullable) else (half, high)
-        return low
+
+def _first_bad(column: arrow.ChunkedArray, bad: Callable[[arrow.ChunkedArray], bool]) -> int:
+    """Return the first row that is ``bad``: by halves, since a library tells of a column as one."""
+    low, high = 0, len(column)
+    while high - low > 1:
+        half = (low + high) // 2
+        low, high = (low, half) if bad(column.slice(low, half - low)) else (half, high)
+    return low
 
 
 def _bad(column: arrow.ChunkedArray, kind: arrow.DataType, nullable: bool = False) -> bool:

@@ -17,6 +17,7 @@ from nodeday.core import atomic
 from nodeday.core.errors import ContractError
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Layout
+from nodeday.layouts.recording import RecordedLayout
 from nodeday.schemas import TABLES
 from nodeday.stages.frames import merge
 from nodeday.stages.frames.columns import REASON, STATUS, FrameRows, joined
@@ -24,7 +25,8 @@ from nodeday.stages.frames.containers import FileFacts, Unpacker
 from nodeday.stages.frames.decode import RADIO, Decoded, Decoder
 from nodeday.stages.frames.hub import FrameBlock, HubFollower
 from nodeday.stages.frames.memory import OwnTime
-from nodeday.stages.frames.recorded import DecodedRecording, columns_of, form_of
+from nodeday.stages.frames.reading import reading_of
+from nodeday.stages.frames.recorded import DecodedRecording, form_of
 from nodeday.stages.frames.rejects import Reject
 from nodeday.stages.frames.scan import ScannedBlock, scan
 from nodeday.stages.frames.validate import Spoken
@@ -143,9 +145,16 @@ class _Capture:
         self.measured, self.impossible = decoder.measured, decoder.impossible
 
     def _opened(self) -> Unpacker | DecodedRecording:
-        columns = columns_of(self.root, self.layouts[0])
-        if form_of(self.paths[0], columns):
-            return DecodedRecording(self.paths, columns, self.layouts, self.names)
+        reading = reading_of(self.root, self.layouts[0])
+        if form_of(self.paths[0], reading):
+            return DecodedRecording(self.paths, reading, self.layouts, self.names)
+        if isinstance(self.layouts[0], RecordedLayout):
+            raise ContractError(
+                f"is neither Parquet nor a text whose first line names a column {reading.sequence}",
+                str(self.paths[0]),
+                f"a recording as {reading.where} describes it",
+                "A capture of bytes needs a layout: `nodeday init --skeleton NAME` writes one to fill in.",
+            )
         return Unpacker(self.paths)
 
     def _blocks(self) -> Iterator[ScannedBlock]:
@@ -168,6 +177,9 @@ class _Capture:
     def refuse_strange(self, session: str) -> None:
         """Raise ContractError where hardly a byte is a frame of the layouts."""
         size = self.source.size
+        if isinstance(self.source, DecodedRecording) and not self.source.rows:
+            where = f"session {session}, {', '.join(str(path) for path in self.paths)}"
+            raise ContractError("holds no row below the names of its columns", where, "recorded rows")
         rejected = sum(self.bytes[reason] for reason in TABLES["rejects"]["reason"].codes or ())
         for each in self.facts:
             for trouble in each.troubles:
@@ -195,11 +207,14 @@ class _Capture:
         for (layout, role), count in self.impossible.items():
             if 2 * count > self.measured[layout, role]:
                 column = TABLES["frames"][RADIO[role]]
+                remedy = f"Give its {role} field a scale, an offset or a sign, or the role other."
+                if isinstance(self.layouts[0], RecordedLayout):
+                    remedy = f"Give {role} a scale or an offset in config/recorded/{layout}.yaml."
                 raise ContractError(
                     f"{count} of {self.measured[layout, role]} values of {role} are outside "
                     f"{column.ge:g} to {column.le:g} {column.unit}",
                     f"session {session}, layout {layout}",
-                    remedy=f"Give its {role} field a scale, an offset or a sign, or the role other.",
+                    remedy=remedy,
                 )
 
     def account(self, ledger: Ledger, scope: str) -> None:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from nodeday.layouts import Layout
 from nodeday.layouts.codec import decode_fields
-from nodeday.stages.frames.scan import scan
+from nodeday.stages.frames.scan import ScannedBlock, scan
 from nodeday.stages.frames.validate import Spoken
 
 MOST = 100
@@ -74,8 +74,18 @@ class Survey:
 
 def survey(pieces: Iterable[bytes], *layouts: Layout) -> Survey:
     """Look through a capture with every address allowed, by all of its layouts together."""
+    return survey_blocks(open_blocks(pieces, *layouts), *layouts)
+
+
+def open_blocks(pieces: Iterable[bytes], *layouts: Layout) -> Iterator[ScannedBlock]:
+    """Yield the frames of a capture with every address allowed."""
+    return scan(pieces, [Spoken(layout, None) for layout in layouts])
+
+
+def survey_blocks(blocks: Iterable[ScannedBlock], *layouts: Layout) -> Survey:
+    """Count what the blocks of a capture hold."""
     found = Survey()
-    for block in scan(pieces, [Spoken(layout, None) for layout in layouts]):
+    for block in blocks:
         for each in block.frames:
             found.framed += int((each.end - each.start).sum())
             addresses = decode_fields(each.frames, each.layout, each.kind, ["node"])["node"]

@@ -59,7 +59,8 @@ class LostParts:
 
 def silences(session: SessionFrames) -> Silences:
     """Return the outages of the hub and the joint silences of a session."""
-    hub_ns = session.of_node_ns(HUB)
+    made = HUB in session.nodes and all(own.pace.is_made for own in session.streams_of(HUB))
+    hub_ns = np.zeros(0, np.int64) if made else session.of_node_ns(HUB)
     sensor_ns = session.others_ns(HUB)
     outage = hub_outages(sensor_ns, hub_ns, _hub_period_s(session))
     if len(set(session.nodes) - {HUB}) < LEAST_NODES:

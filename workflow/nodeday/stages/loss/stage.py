@@ -11,6 +11,7 @@ import pandas as pd
 
 from nodeday.config.study import Study
 from nodeday.core.threads import one_thread
+from nodeday.layouts.recording import RecordedLayout
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
@@ -82,7 +83,8 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
             kinds = layout.kinds_of(kind.stream)
             periods = {each.kind: each.period_s for each in kinds if len(kinds) > 1}
             ticks = layout.tick_range(kind.stream), layout.tick_hz(kind.stream)
-            fields = layout.has_ticks, layout.field("boot") is not None
+            made = isinstance(layout, RecordedLayout) and not kind.channels
+            fields = layout.has_ticks, layout.field("boot") is not None, made
             found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks, *fields, periods)
     return found
 

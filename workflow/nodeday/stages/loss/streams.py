@@ -24,6 +24,7 @@ class StreamTiming:
 
     ``has_ticks`` and ``has_boot_field``: whether frames hold ticks of the node, and a number of its boot.
     ``periods`` are by kind of frame where several hold the stream.
+    ``is_made``: whether they were made of the times of decoded rows, and so are no evidence of a hub.
     """
 
     period_s: float
@@ -32,6 +33,7 @@ class StreamTiming:
     tick_hz: float = 32768.0
     has_ticks: bool = True
     has_boot_field: bool = False
+    is_made: bool = False
     periods: Mapping[int, float] = field(default_factory=dict)
 
 

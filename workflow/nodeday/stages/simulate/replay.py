@@ -17,7 +17,7 @@ from scipy.signal import resample_poly
 
 from nodeday.config import writer
 from nodeday.config.models import Node
-from nodeday.config.study import HUB, Study
+from nodeday.config.study import HUB, LAYOUTS, Study
 from nodeday.core import yaml_io
 from nodeday.core.arrays import Floats, Ints
 from nodeday.core.errors import SettingsError
@@ -144,7 +144,7 @@ def into_study(
         sessions.append((code, label, signals))
     files = sheets.settings_of(sessions, placements or {}, name, title)
     for label, layout in layouts.items():
-        files[f"{writer.LAYOUTS}{label}.yaml"] = yaml_io.dump({"layout": label, **layout})
+        files[f"{LAYOUTS}/{label}.yaml"] = yaml_io.dump({"layout": label, **layout})
     writer.write_settings(root / "config", files)
     study = Study(root)
     for number, (code, _, signals) in enumerate(sessions):

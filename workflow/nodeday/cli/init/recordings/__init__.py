@@ -1,0 +1,1 @@
+"""A new study from recordings that are decoded already: what their columns measure, and what to ask."""
