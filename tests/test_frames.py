@@ -373,7 +373,13 @@ def test_a_restart_is_borne_out_by_the_frame_behind_it() -> None:
     lone, boot, _ = of_node(clock(), raw, hub, seq=seq)
     assert not any(lone)
     assert boot == [0, 0, 1, 1, 1]
+    # Live frames go on from before: what came between was late if its counter bears it out, else stands alone.
     raw[3:], seq[3:] = (30_000, 40_000), (30, 40)
+    lone, boot, ticks = of_node(clock(), raw, hub, seq=seq)
+    assert not any(lone)
+    assert boot == [0, 0, 0, 0, 0]
+    assert ticks == [0, 10_000, 700, 30_000, 40_000]
+    seq[2] = 500
     lone, boot, ticks = of_node(clock(), raw, hub, seq=seq)
     assert lone == [False, False, True, False, False]
     assert boot == [0, 0, 0, 0, 0]

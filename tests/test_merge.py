@@ -330,7 +330,7 @@ def run(study: Study, *stages: str) -> None:
 
 def test_from_captures_to_samples(merged_study: tuple[Study, Truth, Truth]) -> None:
     study, truth, other = merged_study
-    run(study, "frames", "loss", "clock", "repair")
+    run(study, "frames", "clock", "loss", "repair")
     frames = stored(study.results, "frames", "S1")
     placed = frames[frames.status.isin(codes.DISTINCT)]
     for key in ("heart/ecg", "skin/temp"):

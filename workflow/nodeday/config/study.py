@@ -129,7 +129,11 @@ class Study:
         ``config/recorded/``.
         """
         names = [name.strip() for name in self.session(session).layout.split(";")]
-        return [_layout_file(self.root / "config", name) for name in names]
+        return [self._layout_file(name) for name in names]
+
+    def _layout_file(self, name: str) -> Path:
+        layout, recorded = (self.root / "config" / each / f"{name}.yaml" for each in (LAYOUTS, RECORDED))
+        return recorded if recorded.is_file() and not layout.is_file() else layout
 
     def layouts_of(self, session: str) -> dict[str, Layout]:
         """Return a session's layouts by name; raise SettingsError where they cannot share a capture."""
@@ -266,10 +270,10 @@ class Study:
     @functools.cached_property
     def sessions_by_participant(self) -> dict[str, list[str]]:
         """Sessions of each participant, in the sheet's order."""
-        found: dict[str, list[str]] = defaultdict(list)
+        found: dict[str, list[str]] = {}
         for row in self.sessions.values():
-            found[row.participant].append(row.session)
-        return dict(found)
+            found.setdefault(row.participant, []).append(row.session)
+        return found
 
     @property
     def scenario(self) -> Path:
@@ -314,8 +318,3 @@ class Study:
                 raise SettingsError(found, f"session {session}", "a later end", "Correct config/events.tsv.")
             spans.append((row.phase, start_ns, end_ns))
         return spans
-
-
-def _layout_file(config: Path, name: str) -> Path:
-    layout, recorded = (config / folder / f"{name}.yaml" for folder in (LAYOUTS, RECORDED))
-    return recorded if recorded.is_file() and not layout.is_file() else layout

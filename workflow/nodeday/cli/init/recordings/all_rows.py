@@ -40,7 +40,7 @@ class AllRows:
     last_ns: int = 0
 
 
-class StreamPart(NamedTuple):
+class StreamColumnNames(NamedTuple):
     """A stream by its label in a column of streams and its columns; ``period_s`` is from frame to frame."""
 
     label: str | None
@@ -67,7 +67,7 @@ def go_over(
     source: Source,
     roles: Mapping[str, str],
     time: TimeFound,
-    streams: Sequence[StreamPart],
+    streams: Sequence[StreamColumnNames],
     tick_s: float,
 ) -> AllRows:
     """Return what all rows of a file hold.
@@ -90,7 +90,7 @@ def _add(
     rows: RowBatch,
     roles: Mapping[str, str],
     time: TimeFound,
-    streams: Sequence[StreamPart],
+    streams: Sequence[StreamColumnNames],
     tick_s: float,
 ) -> None:
     at = time.nanoseconds(rows)

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from nodeday.cli.init.recordings.all_rows import AllRows, StreamPart, go_over, keys_of
+from nodeday.cli.init.recordings.all_rows import AllRows, StreamColumnNames, go_over, keys_of
 from nodeday.cli.init.recordings.channels import (
     TYPE_OF,
     ChannelColumns,
@@ -128,7 +128,7 @@ def propose(source: Source, given: Given) -> Proposal:
     measures = [_measured(source, columns, time, group) for group in groups]
     tick_hz, own_ticks = _ticks(source, columns, time)
     parts = [
-        StreamPart(
+        StreamColumnNames(
             group.label, [name for channel in group.channels for name in channel.names], measure.period_s
         )
         for group, measure in zip(groups, measures, strict=True)
