@@ -373,7 +373,7 @@ def test_a_restart_is_borne_out_by_the_frame_behind_it() -> None:
     lone, boot, _ = of_node(clock(), raw, hub, seq=seq)
     assert not any(lone)
     assert boot == [0, 0, 1, 1, 1]
-    # Live frames go on from before: what came between was late if its counter bears it out, else stands alone.
+    # Live frames go on from before: what came between was late if its counter agrees, else it stands alone.
     raw[3:], seq[3:] = (30_000, 40_000), (30, 40)
     lone, boot, ticks = of_node(clock(), raw, hub, seq=seq)
     assert not any(lone)
