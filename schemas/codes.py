@@ -174,10 +174,15 @@ BOUT_EDGE = {
     "gap": "what lies before or after it was lost; it may have lasted longer",
     "session_edge": "the session begins or ends there",
 }
+NO_COVERAGE = {
+    "no_samples": "no kind of frame in the node's layout carries samples",
+    "none_with_samples": "frames of the node arrived, but none of a kind that carries samples",
+}
 NODE_VERDICT = {
     "usable": "within every limit of the study",
     "limited": "usable in part: see coverage and exclusions",
     "unusable": "below the study's limits for most of the session",
+    "link_only": "its frames carry no samples: it tells what the link lost, and nothing else",
 }
 EXCLUSION_RULE = {
     "finished": "a session that is not ready, or that stopped",

@@ -46,6 +46,8 @@ class Wire:
     mark_written: str = ""
     """Keys by which the layout declares the marks' convention; none by default."""
     delay_ms: float = 0.0
+    link_only: tuple[str, ...] = ()
+    """Streams whose frames are counters alone: no samples, and an empty payload."""
 
     def layout(self, name: str) -> str:
         """Return the text of the layout file."""
@@ -67,9 +69,9 @@ class Wire:
         lines += [f"  - {line}" for line in frame]
         lines += ["kinds:"]
         for kind, every_s in (1, self.every_s), (2, self.fast_s):
-            lines += [f"  - kind: {kind}", f"    stream: {STREAMS[kind]}", f"    rate_hz: {1 / every_s!r}"]
-            lines += ["    samples: 1", "    bits: 32", "    signed: true"]
-            lines += [f"    channels: [{{name: {STREAMS[kind]}, unit: degC}}]"]
+            lines += [f"  - kind: {kind}", f"    stream: {STREAMS[kind]}"]
+            alone = STREAMS[kind] in self.link_only
+            lines += [f"    every_s: {every_s!r}"] if alone else _samples(STREAMS[kind], every_s)
         lines += [f"  - kind: {MARK}", "    stream: mark", f"    every_s: {self.mark_every_s}"]
         written = f", {self.mark_written}" if self.mark_written else ""
         lines += [f"    fields: [{{name: utc, role: utc, bits: 64, unit_ns: {self.mark_unit_ns}{written}}}]"]
@@ -89,6 +91,17 @@ class Wire:
             + struct.pack(">H", crc_hqx(body, 0xFFFF))
             + struct.pack("<Ib", stamp, frame.rssi)
         )
+
+
+def _samples(stream: str, every_s: float) -> list[str]:
+    """Return the lines of a kind whose frames hold a sample."""
+    return [
+        f"    rate_hz: {1 / every_s!r}",
+        "    samples: 1",
+        "    bits: 32",
+        "    signed: true",
+        f"    channels: [{{name: {stream}, unit: degC}}]",
+    ]
 
 
 @dataclass(frozen=True)
@@ -134,7 +147,8 @@ class Recording:
         wire, frames = self.wire, list[tuple[float, bytes]]()
         for one in self.log:
             kind = 2 if one.address in wire.fast else 1
-            frames.append((one.hub_s, wire.encode(kind, one, struct.pack("<i", one.value))))
+            payload = b"" if STREAMS[kind] in wire.link_only else struct.pack("<i", one.value)
+            frames.append((one.hub_s, wire.encode(kind, one, payload)))
         for mark in self.marks:
             ticks = int(mark.hub_s * (wire.ticks_hz or 0.0))
             hub = Logged(HUB_ADDRESS, 0, mark.count, ticks, 0, mark.hub_s)

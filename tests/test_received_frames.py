@@ -175,11 +175,11 @@ def test_a_payload_of_another_length_is_refused(tmp_path: Path) -> None:
     assert "4 bytes each" in str(error.value)
 
 
-def test_stamps_are_of_distinct_frames_that_hold_samples(tmp_path: Path) -> None:
+def test_stamps_are_of_distinct_frames_whether_they_hold_samples_or_not(tmp_path: Path) -> None:
     rows = rows_of(7, 200)
     rows["samples"] = np.where(rows["row"] % 3 == 0, 0, rows["samples"]).astype(np.int32)
     write(tmp_path, rows)
-    kept = rows[rows["status"].isin(codes.DISTINCT) & (rows["samples"] > 0)]
+    kept = rows[rows["status"].isin(codes.DISTINCT)]
     for key, columns in frames.columns_of(tmp_path, "S1").items():
         own = kept[(kept["node"] == key[0]) & (kept["stream"] == key[1])]
         found = frames.frame_stamps(columns)

@@ -306,8 +306,7 @@ class FrameStamps:
 
 
 def frame_stamps(columns: FrameColumns) -> FrameStamps:
-    """Return when the distinct frames of a stream that hold samples were stamped."""
-    samples = columns["samples"]
-    at = np.flatnonzero(is_in(columns["status"], codes.DISTINCT) & (samples > 0))
-    instants = int(samples[at].sum(dtype=np.int64))
+    """Return when the distinct frames of a stream were stamped; they may hold no samples."""
+    at = np.flatnonzero(is_in(columns["status"], codes.DISTINCT))
+    instants = int(columns["samples"][at].sum(dtype=np.int64))
     return FrameStamps(columns["boot"][at], columns["seq"][at], columns["ticks"][at], instants)

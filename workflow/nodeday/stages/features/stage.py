@@ -16,7 +16,6 @@ import pandas as pd
 from nodeday.config.device_records import calibration_of
 from nodeday.config.models import Node
 from nodeday.config.study import Study
-from nodeday.core.errors import ContractError
 from nodeday.core.parallel import map_on_cores
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
@@ -75,7 +74,7 @@ class Computed:
 def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's tables of features, as many streams at a time as there are ``cores``.
 
-    Raises ContractError where there is no sample at all.
+    A session without samples has no epoch, and its tables are empty.
     """
     ledger = Ledger("features", session)
     windows = _windows(study, session)
@@ -105,15 +104,14 @@ def run(study: Study, session: str, cores: int = 1) -> None:
 
 
 def _windows(study: Study, session: str) -> Windows:
-    """Return the session's epochs, from the first sample instant of any node to the last."""
+    """Return the session's epochs, from the first sample instant of any node to the last; none without."""
     edges = [
         edge
         for node, kind in study.streams_of(session)
         for edge in samples.edges(study.results, session, node.node, kind) or ()
     ]
-    if not edges:
-        raise ContractError("holds no sample", f"session {session}, table samples", "at least one")
-    return windows_over(min(edges), max(edges), study.file.epochs.seconds)
+    seconds = study.file.epochs.seconds
+    return windows_over(min(edges), max(edges), seconds) if edges else Windows(0, seconds, 0)
 
 
 # --- jobs, some at a time ------------------------------------------------------------------

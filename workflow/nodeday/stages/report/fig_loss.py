@@ -70,7 +70,6 @@ def table(facts: PageFacts) -> tuple[list[str], list[dict[str, object]]]:
     for stream in facts.streams:
         counts = stream.counts
         lost = [counts[f"lost_{cause}"] for cause in CAUSES]
-        unknown = int(np.count_nonzero((stream.extent == "unknown") & np.isin(stream.cause, CAUSES)))
         share = sum(lost) / counts["expected"] if counts["expected"] else None
         rows.append(
             {
@@ -78,7 +77,7 @@ def table(facts: PageFacts) -> tuple[list[str], list[dict[str, object]]]:
                 "stream": stream.stream,
                 "lost": lost,
                 "share": share,
-                "unknown": unknown,
+                "unknown": stream.unknown,
                 **counts,
             }
         )
