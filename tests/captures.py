@@ -29,7 +29,7 @@ class Wire:
 
     ::
 
-        | A5 5A | kind | address | boot? | counter | ticks? | payload | CRC | hub time | RSSI |
+        | A5 5A | kind | address | boot? | counter | ticks? | payload | extras | CRC | hub time | RSSI |
     """
 
     every_s: float
@@ -46,6 +46,8 @@ class Wire:
     mark_written: str = ""
     """Keys by which the layout declares the marks' convention; none by default."""
     delay_ms: float = 0.0
+    extras: tuple[str, ...] = ()
+    """Fields of role other behind the payload, as the layout lists them, of 8 bits without a sign each."""
     link_only: tuple[str, ...] = ()
     """Streams whose frames are counters alone: no samples, and an empty payload."""
 
@@ -61,6 +63,7 @@ class Wire:
             *spare,
             *([ticks] if self.ticks_hz else []),
             "{name: payload, role: payload}",
+            *(f"{{{extra}}}" for extra in self.extras),
             "{name: sum, role: checksum, bits: 16, order: big, crc: CRC-16/IBM-3740, over: [kind, payload]}",
             f"{{name: hub, role: hub_time, bits: 32, unit_ns: {self.hub_unit_ns}}}",
             "{name: rssi, role: rssi, bits: 8, signed: true}",
@@ -84,11 +87,13 @@ class Wire:
         if self.ticks_hz:
             body += (frame.ticks % (1 << 8 * self.tick_bytes)).to_bytes(self.tick_bytes, "little")
         body += payload
+        covered = body
+        body += bytes(frame.extras or [0] * len(self.extras))
         stamp = int(frame.hub_s * 1e9 + 0.5) // self.hub_unit_ns % (1 << 32)
         return (
             b"\xa5\x5a"
             + body
-            + struct.pack(">H", crc_hqx(body, 0xFFFF))
+            + struct.pack(">H", crc_hqx(covered, 0xFFFF))
             + struct.pack("<Ib", stamp, frame.rssi)
         )
 
@@ -110,7 +115,7 @@ class Logged:
 
     ``boot`` numbers the stretches in which one counter counts (and the devices, where two share an
     address); ``count`` is that counter without wraps. ``value`` is the payload, ``made_s`` the true
-    instant in seconds since :data:`START`, ``boot_id`` the boot field.
+    instant in seconds since :data:`START`, ``boot_id`` the boot field, ``extras`` the wire's extra fields.
     """
 
     address: int
@@ -122,6 +127,7 @@ class Logged:
     made_s: float = 0.0
     rssi: int = -60
     boot_id: int = 0
+    extras: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from nodeday.schemas.compile import arrow_schema
 
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Channel, Kind
-from nodeday.storage import frames, tables
+from nodeday.storage import frame_writer, frames, tables
 from nodeday.storage.frames import ABSENT, STATUS
 
 STREAMS = (("heart", "ecg", 3), ("wrist", "acc", 5), ("wrist", "temp", 3), ("hub", "mark", 0))
@@ -69,7 +69,7 @@ def kind_of(size: int) -> Kind:
 def write(results: Path, rows: pd.DataFrame, piece: int = 1000) -> None:
     """The rows of session S1, so many at a time."""
     stored = arrow.Table.from_pandas(rows, preserve_index=False).cast(arrow_schema(TABLES["frames"]))
-    with frames.writing(results, "S1") as out:
+    with frame_writer.writing(results, "S1") as out:
         for at in range(0, len(rows), piece):
             out.write(stored.slice(at, piece))
         assert out.rows == len(rows)
@@ -82,8 +82,8 @@ def test_streams_are_what_grouping_the_rows_gives(
 ) -> None:
     rows = rows_of(seed, count)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(frames, "BUFFER_ROWS", buffer)
-        patch.setattr(frames, "BUFFER_PARTS", 3)
+        patch.setattr(frame_writer, "BUFFER_ROWS", buffer)
+        patch.setattr(frame_writer, "BUFFER_PARTS", 3)
         patch.setattr(frames, "CACHED_GROUPS", 2)
         write(tmp_path, rows, piece)
         groups = {key: own for key, own in rows.groupby(GROUP, observed=True) if len(own)}

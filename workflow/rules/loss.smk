@@ -8,6 +8,7 @@ rule loss:
         radio=table("radio"),
         bursts=table("bursts"),
         signal=table("signal"),
+        fields=table("fields"),
         battery=table("battery"),
         ledger=table("ledger", "loss"),
     log:

@@ -27,6 +27,10 @@ CHECKSUMS = (
     "A radio that drops frames with a bad checksum itself never hands them over: "
     "then this count says nothing, and 0 is not none."
 )
+FIELDS = (
+    "Values of fields: frames received with each (share of them behind which a loss on the air begins; what "
+    "a lost frame itself held is not known):"
+)
 NO_VERDICT = "none yet; the study's rules were not applied (stage study)."
 
 
@@ -34,14 +38,15 @@ NO_VERDICT = "none yet; the study's rules were not applied (stage study)."
 class Audit:
     """Findings of an audit: rows of ``radio`` with the worst minute of each stream, and sentences.
 
-    ``broken`` are limits of the study that are not kept, ``differences`` cells and rows of tables that do
-    not agree with the frames, ``senders`` nodes whose address several
+    ``fields`` are rows of table ``fields``, ``broken`` limits of the study that are not kept, ``differences``
+    cells and rows of tables that do not agree with the frames, ``senders`` nodes whose address several
     senders seem to share, ``clocks`` rows of table ``agreement``. ``verdict`` is the session's by the
     study's rules, None where they were not applied yet, and ``not_met`` the rules that it does not meet.
     """
 
     session: str
     streams: pd.DataFrame
+    fields: pd.DataFrame
     verdicts: dict[str, str]
     broken: list[str]
     differences: list[str]
@@ -101,6 +106,7 @@ def audit(study: Study, session: str) -> Audit:
     return Audit(
         session,
         streams,
+        stored["fields"].astype({"node": str, "stream": str, "field": str}),
         {node: describe.verdict(node, streams[streams["node"] == node], stored["gaps"]) for node in nodes},
         checks.broken(nodes, streams, study.file.limits),
         checks.totals(rows, stored) + checks.differences(stored, derived),
@@ -179,6 +185,7 @@ def text(found: Audit) -> str:
     ]
     lines += [*found.arrivals.lines(), f"Bad checksums: {found.bad_checksums}. {CHECKSUMS}"]
     for head, rows in (
+        (FIELDS, describe.fields(found.fields)),
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
         ("Addresses that several senders seem to share:", found.senders),
         ("Limits of the study that are broken:", found.broken),
@@ -198,14 +205,13 @@ def text(found: Audit) -> str:
 
 def as_json(found: Audit) -> str:
     """Return the audit as JSON for programs; an absent value is null."""
-    rows = _plain(
-        [{str(key): value for key, value in row.items()} for row in found.streams.to_dict("records")]
-    )
     return json.dumps(
         {
             "session": found.session,
             "good": found.good,
-            "streams": rows,
+            "streams": _records(found.streams),
+            "fields": _records(found.fields),
+            "fields_note": FIELDS,
             "verdicts": found.verdicts,
             "batteries": found.batteries,
             "broken": found.broken,
@@ -225,6 +231,10 @@ def as_json(found: Audit) -> str:
         },
         indent=2,
     )
+
+
+def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
+    return _plain([{str(key): value for key, value in row.items()} for row in rows.to_dict("records")])
 
 
 def _plain(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -18,6 +18,7 @@ rest: see :class:`.rowparts.ColumnNames`::
 
     sequence: packet             # a column of another name
     channels: {ecg: potential}   # the same for a channel
+    fields: {hops: hop_count}    # the same for a field of role other; without its column it is null
     values: physical             # in the channel's unit, not in counts
     decimal: ","
     time_unit_ns: 1000000        # times in milliseconds, with or without decimals
@@ -48,6 +49,7 @@ from nodeday.stages.frames.containers import FileFacts, refuse_moving
 from nodeday.stages.frames.rowfile import RowBatch
 from nodeday.stages.frames.rowparts import ColumnNames, Part, Said, joined
 from nodeday.stages.frames.scan import FoundFrames, ScannedBlock
+from nodeday.storage import frame_fields
 
 Made = tuple[int, Ints, NDArray[np.uint8], dict[str, Bools]]
 """Number of a kind, last row of each frame, the frames' bytes, and by role what they do not know."""
@@ -179,7 +181,9 @@ class DecodedRecording:
                 "utc": -(-time_ns[at] // (utc.unit_ns or 1)),  # rounded up: a host is never early
             }
             self.marks += len(at)
-            return [(slot, at, encode_frames(layout, kind, fields), {})]
+            others = map(frame_fields.column_of, (each.name for each in frame_fields.fields_of(layout, kind)))
+            unknown = {name: np.ones(len(at), np.bool_) for name in others}
+            return [(slot, at, encode_frames(layout, kind, fields), unknown)]
         return []
 
     def _laid(self, made: list[Made]) -> list[FoundFrames]:

@@ -15,6 +15,7 @@ from nodeday.core.errors import ContractError
 from nodeday.core.yaml_io import Strict
 from nodeday.layouts import Channel, Field, Kind, Layout
 from nodeday.stages.frames.rowfile import RowBatch
+from nodeday.storage import frame_fields
 
 NEAR_COUNT = 0.05
 """A physical value further than this part of a count from a whole count was not made from counts."""
@@ -33,6 +34,7 @@ class ColumnNames(Strict):
     rssi: str = "rssi"
     lqi: str = "lqi"
     channels: dict[str, str] = Setting(default_factory=dict, description="column of a channel")
+    fields: dict[str, str] = Setting(default_factory=dict, description="column of a field of role other")
     time_unit_ns: int = Setting(default=1, gt=0, description="of times that are numbers")
     time_utc: bool = Setting(default=False, description="numbers count from 1970 UTC; no offset means UTC")
     values: Literal["counts", "physical"] = "counts"
@@ -47,7 +49,8 @@ class ColumnNames(Strict):
 class Part:
     """Rows (n,) of one stream: positions in the piece, integers by role, counts (n, samples, channels).
 
-    ``null`` (n,) by role marks what was not measured; the integer of such a field means nothing.
+    ``null`` (n,) by role marks what was not measured, by the column of table ``frames`` what of a field of
+    role ``other`` is not known; the integer of such a field means nothing.
     """
 
     at: Ints
@@ -168,6 +171,12 @@ class Said:
             each = next((field for field in layout.frame if field.role == role), None)
             if each is not None:
                 fields[role], null[role] = _measured(rows, getattr(names, role), each, layout)
+        for each in frame_fields.fields_of(layout, kind):
+            column = names.fields.get(each.name, each.name)
+            known = rows.has(column) and each.name not in fields
+            if known:
+                fields[each.name] = _fitting(rows, column, each)
+            null[frame_fields.column_of(each.name)] = np.full(len(rows.at), not known)
         places = [f"_{at}" for at in range(kind.samples)] if whole else [""]
         counts = np.empty((len(rows.at), len(places), len(kind.channels)), np.int64)
         for at, place in enumerate(places):
@@ -221,7 +230,9 @@ def _fitting(rows: RowBatch, name: str, field: Field | None) -> Ints:
     if not rows.has(name):
         raise _missing(rows, name, "it")
     values, bits = rows.ints(name), field.bits if field else 64
-    wrong = np.flatnonzero((values < 0) | ((values >> min(bits, 63)) != 0))
+    signed = field is not None and field.signed
+    over = values >> min(bits - signed, 63)
+    wrong = np.flatnonzero((over != 0) & ~(signed & (over == -1)))
     if len(wrong):
         what = f"a number of the {bits} bits that the layout gives it"
         raise ContractError(f"{name} is {values[wrong[0]]}", rows.where(int(wrong[0])), what)

@@ -21,11 +21,11 @@ from nodeday.stages.loss.minutes import LOST, by_minute
 from nodeday.stages.loss.silence import silences
 from nodeday.stages.loss.statistics import Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
-from nodeday.storage import frames, tables
+from nodeday.storage import frame_fields, frames, tables
 from nodeday.storage.frames import STATUS, FrameColumns, Key
 from nodeday.storage.ledger import Ledger
 
-NAMES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
+NAMES = ("gaps", "loss", "radio", "bursts", "signal", "fields", "battery")
 STREAM = ["node", "stream"]
 
 
@@ -42,7 +42,7 @@ class BootRange(NamedTuple):
 
 @one_thread()
 def run(study: Study, session: str) -> None:
-    """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal`` and ``battery``.
+    """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal``, ``fields`` and ``battery``.
 
     Raises ContractError where their counts do not agree.
     """
@@ -71,7 +71,8 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
         for kind in layout.kinds:
             ticks = layout.tick_range(kind.stream), layout.tick_hz(kind.stream)
             fields = layout.has_ticks, layout.field("boot") is not None
-            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks, *fields)
+            own = tuple(frame_fields.column_of(each.name) for each in frame_fields.fields_of(layout, kind))
+            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks, *fields, own)
     return found
 
 

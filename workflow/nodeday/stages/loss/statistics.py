@@ -1,4 +1,4 @@
-"""Tables ``radio``, ``bursts`` and ``signal``: the losses of a session as a whole, stream by stream."""
+"""Tables ``radio``, ``bursts``, ``signal`` and ``fields``: losses of a session, stream by stream."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from nodeday.core.arrays import Bools, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss import burst
 from nodeday.stages.loss.burst import Stretches
+from nodeday.stages.loss.fields import by_field
 from nodeday.stages.loss.gaps import joined
 from nodeday.stages.loss.minutes import LOST, WIDTH, neighbours, table_rows
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames
@@ -21,7 +22,7 @@ Rows = dict[str, list[dict[str, Any]]]
 
 
 def of_stream(own: StreamFrames, gaps: pd.DataFrame, session: SessionFrames) -> Rows:
-    """Rows of the three tables, by name, of a stream with these ``gaps``."""
+    """Rows of the four tables, by name, of a stream with these ``gaps``."""
     known = gaps[gaps["extent"] == "known"]
     within, names = stretches(own, known, _uncounted(own, gaps)), {"node": own.node, "stream": own.stream}
     runs = known.groupby(joined(known))["frames"].sum().to_numpy(np.int64)
@@ -33,6 +34,7 @@ def of_stream(own: StreamFrames, gaps: pd.DataFrame, session: SessionFrames) -> 
         ],
         "bursts": [{**names, **row} for row in _lengths(within)],
         "signal": [{**names, **row} for row in _signal(own, on_air)],
+        "fields": [{**names, **row} for row in by_field(own, positions(own)[1], within)],
     }
 
 
@@ -54,11 +56,9 @@ def stretches(own: StreamFrames, known: pd.DataFrame, uncounted: pd.DataFrame) -
         boot 0    . . X . . [outage) . X X . |  boot 1   . . X .
         stretch   |  first |         |second |           | third |
     """
-    heads = np.flatnonzero(np.diff(own.boot, prepend=-1) != 0)
+    heads, at = positions(own)
     tails = np.append(heads[1:], len(own.boot)) - 1
-    length = own.seq[tails] + 1 - own.seq[heads]
-    # Number n of a boot lies at n + shift; a number is left out between boots.
-    shift = np.cumsum(length + 1) - (length + 1) - own.seq[heads]
+    shift = at[heads] - own.seq[heads]
     cause = known["cause"].to_numpy(object)
 
     def moved(rows: pd.DataFrame, name: str) -> Ints:
@@ -68,9 +68,21 @@ def stretches(own: StreamFrames, known: pd.DataFrame, uncounted: pd.DataFrame) -
     first, stop = moved(known, "seq_from"), moved(known, "seq_to")
     cut = moved(uncounted, "seq_from")
     air = cause == "radio"
-    start = np.sort(np.concatenate([own.seq[heads] + shift, stop[~air], cut]))
-    end = np.sort(np.concatenate([own.seq[tails] + shift + 1, first[~air], cut]))
+    start = np.sort(np.concatenate([at[heads], stop[~air], cut]))
+    end = np.sort(np.concatenate([at[tails] + 1, first[~air], cut]))
     return Stretches(start, end, first[air], stop[air])
+
+
+def positions(own: StreamFrames) -> tuple[Ints, Ints]:
+    """Return the first frame of each boot (b,), and the frames' numbers (n,) with boots laid end to end.
+
+    A number is left out between boots.
+    """
+    heads = np.flatnonzero(np.diff(own.boot, prepend=-1) != 0)
+    tails = np.append(heads[1:], len(own.boot)) - 1
+    length = own.seq[tails] + 1 - own.seq[heads]
+    shift = np.cumsum(length + 1) - (length + 1) - own.seq[heads]
+    return heads, own.seq + np.repeat(shift, np.diff(heads, append=len(own.seq)))
 
 
 def _counts(own: StreamFrames, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]:

@@ -20,6 +20,7 @@ class StreamTiming:
     """What a layout says of a stream's frames: nominal period, and counters with their ranges.
 
     ``has_ticks`` and ``has_boot_field``: whether frames hold ticks of the node, and a number of its boot.
+    ``fields`` are fields beyond those that every frame has, by their columns of table ``frames``.
     """
 
     period_s: float
@@ -28,6 +29,7 @@ class StreamTiming:
     tick_hz: float = 32768.0
     has_ticks: bool = True
     has_boot_field: bool = False
+    fields: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

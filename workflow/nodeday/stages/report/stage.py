@@ -75,6 +75,7 @@ def run(study: Study, session: str) -> None:
     figures = _figures(study, facts)
     causes, lost = fig_loss.table(facts)
     damaged = fig_loss.bad_checksums(study, session)
+    field_rows, fields = fig_loss.by_field(study, session)
     advice = next_time.advise(next_time.advice_tables(study, facts, damaged))
     figure_tables.write(
         study.results / "report" / f"{session}-data",
@@ -82,6 +83,7 @@ def run(study: Study, session: str) -> None:
         figures,
         [
             ("gaps", "Every lost stretch", fig_coverage.gap_rows(facts)),
+            *([("fields", "Frames by what fields held", field_rows)] if fields else []),
             ("exclusions", "Rules that are not met", facts.exclusions),
             ("ledger", "Ledger", facts.ledger),
             ("next-time", "What to do next time", next_time.rows(advice)),
@@ -96,6 +98,7 @@ def run(study: Study, session: str) -> None:
         causes=causes,
         lost=lost,
         bad_checksums=damaged,
+        fields=fields,
         advice=advice,
         looked_at=next_time.LOOKED_AT,
         settings=_settings(study, session),
