@@ -38,6 +38,8 @@ GAP_CAUSE = {
     "own stream does not say why",
     "end_of_battery": "the node fell silent for good before the session ended",
     "unknown": "the cause is not known",
+    "listed": "on the transmit list before the first or after the last frame received of a boot; nothing "
+    "received on both sides tells why it was lost, and it counts as lost on the air",
 }
 GAP_EXTENT = {
     "known": "the number of lost frames is exact",

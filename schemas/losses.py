@@ -33,7 +33,13 @@ GAPS = Table(
         Column("frames", "int64", "frame", "lost frames; null when not known", ge=1, nullable=True),
         Column("extent", "code", "", "whether the number is known", codes=codes.GAP_EXTENT),
         Column("cause", "code", "", "why the frames were lost", codes=codes.GAP_CAUSE),
-        Column("before_hub_ns", "int64", "ns", "hub stamp of the last frame before the gap"),
+        Column(
+            "before_hub_ns",
+            "int64",
+            "ns",
+            "hub stamp of the last frame before the gap; null at the begin",
+            nullable=True,
+        ),
         Column(
             "after_hub_ns",
             "int64",
@@ -226,44 +232,6 @@ SIGNAL = Table(
         Column("share_high", "float64", "1", "upper end of 95 %", ge=0, le=1),
     ),
     key=("node", "stream", "measure", "low"),
-)
-
-FIELDS = Table(
-    "fields",
-    "a value of a field of role other in the received frames of a stream, and what was lost behind them",
-    (
-        node,
-        stream,
-        Column("field", "name", "", "field, as the layout names it"),
-        Column("value", "int64", "mixed", "value as sent"),
-        received.but(meaning="distinct frames received with the value"),
-        Column(
-            "followed",
-            "int64",
-            "frame",
-            "of these, frames of which the counter tells whether the next one came or was lost on the air",
-            ge=0,
-        ),
-        Column("runs_after", "int64", "", "of these, frames behind which a run lost on the air begins", ge=0),
-        Column("lost_after", "int64", "frame", "frames in these runs", ge=0),
-        Column(
-            "p",
-            "float64",
-            "1",
-            "runs_after / followed: chance that a loss on the air follows a frame received with the value",
-            ge=0,
-            le=1,
-            nullable=True,
-        ),
-        Column("p_low", "float64", "1", "p, lower end of 95 %", ge=0, le=1, nullable=True),
-        Column("p_high", "float64", "1", "p, upper end of 95 %", ge=0, le=1, nullable=True),
-    ),
-    key=("node", "stream", "field", "value"),
-    notes=(
-        "What a lost frame itself held is not known: this is no loss by value. Losses are given to the value "
-        "of the last frame received before them.",
-        "Only fields of at most 32 values in a stream have rows, a choice of this project.",
-    ),
 )
 
 BATTERY = Table(

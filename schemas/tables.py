@@ -19,7 +19,8 @@ from nodeday.schemas.columns import (
 )
 from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURE_CODES
-from nodeday.schemas.losses import BATTERY, BURSTS, FIELDS, GAPS, LOSS, RADIO, SIGNAL
+from nodeday.schemas.links import FIELDS, SENT
+from nodeday.schemas.losses import BATTERY, BURSTS, GAPS, LOSS, RADIO, SIGNAL
 from nodeday.schemas.motion import BOUTS, CALIBRATION
 from nodeday.schemas.studies import EXCLUSIONS, FLOW, PARTICIPANTS, PHASE_FEATURES, PHASES, SESSIONS
 
@@ -220,6 +221,7 @@ TABLES = {
         BURSTS,
         SIGNAL,
         FIELDS,
+        SENT,
         BATTERY,
         CLOCK,
         STEPS,

@@ -2,6 +2,7 @@ rule loss:
     input:
         frames=table("frames"),
         hub_runs=table("hub_runs"),
+        sent=lambda wildcards: sent_lists(study, wildcards.session),
     output:
         gaps=table("gaps"),
         loss=table("loss"),
@@ -10,6 +11,7 @@ rule loss:
         signal=table("signal"),
         fields=table("fields"),
         battery=table("battery"),
+        sent=table("sent"),
         ledger=table("ledger", "loss"),
     log:
         "results/logs/{session}/loss.log",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from nodeday.config.models import capture_files
+from nodeday.config.sent_list import path_of
 from nodeday.config.study import Study
 from nodeday.engine.stages import CHAIN, STAGES
 
@@ -47,6 +48,12 @@ def captures(study: Study, session: str) -> list[str]:
 def layouts(study: Study, session: str) -> list[str]:
     """Return the layout files that decode the captures of ``session``."""
     return [f"config/layouts/{path.name}" for path in study.layout_files(session)]
+
+
+def sent_lists(study: Study, session: str) -> list[str]:
+    """Return the transmit list of ``session``, if it has one."""
+    path = path_of(study.root, session)
+    return [path.relative_to(study.root).as_posix()] if path.exists() else []
 
 
 def settings_files(study: Study) -> list[str]:

@@ -43,7 +43,7 @@ class Stage:
 
 
 SESSION, STUDY = Scope.SESSION, Scope.STUDY
-LOSS_TABLES = ("gaps", "loss", "radio", "bursts", "signal", "fields", "battery")
+LOSS_TABLES = ("gaps", "loss", "radio", "bursts", "signal", "fields", "battery", "sent")
 CLOCK_TABLES = ("clock", "steps", "movements", "agreement")
 FEATURE_TABLES = ("beats", "epochs", "signal_quality", "calibration", "bouts")
 STUDY_TABLES = ("phases", "phase_features", "sessions", "participants", "exclusions", "flow")

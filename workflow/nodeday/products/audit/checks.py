@@ -69,16 +69,20 @@ def rules_not_met(exclusions: pd.DataFrame) -> list[str]:
 
 
 def totals(frames: pd.DataFrame, stored: Frames) -> list[str]:
-    """Return a sentence for each sum of a table that differs from a plain count of the frames."""
+    """Return a sentence for each sum of a table that differs from a plain count of the frames.
+
+    What a transmit list has beyond the edges of boots comes on top, as table ``sent`` says.
+    """
     found = []
     for key in stored["radio"][STREAM].astype(str).itertuples(index=False, name=None):
         of_stream = _select(frames, key)
         distinct = of_stream[of_stream["status"].isin(DISTINCT)]
         boots = distinct.groupby("boot")["seq"].agg(["min", "max", "nunique"])
-        received = int(boots["nunique"].sum())
+        received, edges = int(boots["nunique"].sum()), _select(stored["sent"], key)
+        beyond = int(edges[["lost_before", "lost_after"]].to_numpy().sum())
         truth = {
             "received": received,
-            "lost": int((boots["max"] - boots["min"] + 1).sum()) - received,
+            "lost": int((boots["max"] - boots["min"] + 1).sum()) - received + beyond,
             "duplicates": int(of_stream["status"].isin(SECOND_COPIES).sum()),
         }
         sums = [("gaps", "lost", int(_select(stored["gaps"], key)["frames"].sum()))]

@@ -201,7 +201,7 @@ def losses(signal: SessionTables, name: str, row: Row) -> TraceStep:
     if name == "loss":
         start, end = row["minute_hub_ns"], row["minute_hub_ns"] + 60 * SECOND
         rows = rows[(rows["hub_ns"] >= start) & (rows["hub_ns"] < end)]
-        lost = lost[(lost["before_hub_ns"] < end) & (lost["after_hub_ns"].fillna(end) >= start)]
+        lost = lost[(lost["before_hub_ns"].fillna(start) < end) & (lost["after_hub_ns"].fillna(end) >= start)]
         frames = tuple(signal.frame(frame) for _, frame in rows.iterrows())
     else:
         lost = lost[lost["cause"] == "radio"]

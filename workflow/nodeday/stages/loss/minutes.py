@@ -13,6 +13,7 @@ from nodeday.core.arrays import Floats, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss.burst import interval
 from nodeday.stages.loss.gaps import MINUTE_NS, due_ns, joined
+from nodeday.stages.loss.sent import NO_EDGES, SentEdges
 from nodeday.stages.loss.streams import StreamFrames
 
 WIDTH = {"rssi_dbm": 2.0, "lqi": 5.0}
@@ -81,10 +82,13 @@ RUN = 1 << 40
 """More minutes than any hub counts, so that minutes of all runs have a number each."""
 
 
-def by_minute(own: StreamFrames, known: pd.DataFrame) -> pd.DataFrame:
-    """Rows of table ``loss`` of one stream, of which ``known`` are the gaps of known extent.
+def by_minute(
+    own: StreamFrames, known: pd.DataFrame, listed: SentEdges = NO_EDGES, causes: Ints = NO_EDGES.near
+) -> pd.DataFrame:
+    """Rows of table ``loss`` of one stream, of which ``known`` are the gaps inside boots of known extent.
 
-    A row is a minute of the hub's clock in which the stream had a frame, lost or not.
+    A row is a minute of the hub's clock in which the stream had a frame, lost or not. ``listed`` are frames
+    (k,) that a transmit list has at the edges of boots, and ``causes`` (k,) theirs as numbers of the codes.
     """
     frames = known["frames"].to_numpy(np.int64)
     runs = known.groupby(joined(known)).agg(
@@ -97,8 +101,10 @@ def by_minute(own: StreamFrames, known: pd.DataFrame) -> pd.DataFrame:
     count = runs["frames"].to_numpy(np.int64)
     run, due = due_ns(count, runs["before"].to_numpy(np.int64), runs["after"].to_numpy(np.int64))
     at = _left(own, runs["boot"].to_numpy(np.int64), runs["seq_from"].to_numpy(np.int64))
-    lost_at, again_at = _key(own.run[at][run], due), _key(own.copy_run, own.copy_hub_ns)
-    cause = known["cause"].cat.codes.to_numpy(np.int64).repeat(frames)
+    again_at = _key(own.copy_run, own.copy_hub_ns)
+    beyond = listed.on_ns - own.on_at(listed.near) + own.hub_ns[listed.near]
+    lost_at = np.concatenate([_key(own.run[at][run], due), _key(own.run[listed.near], beyond)])
+    cause = np.concatenate([known["cause"].cat.codes.to_numpy(np.int64).repeat(frames), causes])
     # Frames come minute by minute but for a few: what follows each other in one is looked up together.
     got_at = _key(own.run, own.hub_ns)
     heads = np.flatnonzero(np.diff(got_at, prepend=got_at[0] - 1))
@@ -111,7 +117,8 @@ def by_minute(own: StreamFrames, known: pd.DataFrame) -> pd.DataFrame:
         return np.bincount(place[where], minlength=len(minutes))
 
     longest = np.zeros(len(minutes), np.int64)
-    np.maximum.at(longest, lost[np.cumsum(count) - count], count)
+    heads = np.append(np.cumsum(count) - count, len(run) + listed.heads(own))
+    np.maximum.at(longest, lost[heads], np.diff(heads, append=len(lost)))
     numbers = {name: count_of(lost, cause == code) for code, name in enumerate(LOST)}
     received, hub_run = count_of(got), minutes // RUN
     start = (minutes % RUN - RUN // 2) * MINUTE_NS

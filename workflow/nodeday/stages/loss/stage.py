@@ -9,28 +9,37 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
+from nodeday.config import sent_list
+from nodeday.config.sent_list import SentRows
 from nodeday.config.study import Study
+from nodeday.core.errors import SettingsError
 from nodeday.core.threads import one_thread
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
+from nodeday.schemas.codes import DISTINCT, GAP_CAUSE, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
 from nodeday.stages.loss.causes import Silences
-from nodeday.stages.loss.gaps import find_gaps
+from nodeday.stages.loss.gaps import CAUSE, edge_causes, find_gaps, inside
 from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.minutes import LOST, by_minute
+from nodeday.stages.loss.sent import NO_EDGES, SentEdges, SentLists, SentMatch, edges, match
 from nodeday.stages.loss.silence import silences
-from nodeday.stages.loss.statistics import Frames, of_stream
+from nodeday.stages.loss.statistics import ON_AIR, Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
 from nodeday.storage import frame_fields, frames, tables
 from nodeday.storage.frames import STATUS, FrameColumns, Key
 from nodeday.storage.ledger import Ledger
 
-NAMES = ("gaps", "loss", "radio", "bursts", "signal", "fields", "battery")
+NAMES = ("gaps", "loss", "radio", "bursts", "signal", "fields", "battery", "sent")
 STREAM = ["node", "stream"]
+CODE = np.array([list(GAP_CAUSE).index(cause) for cause in CAUSE])
+"""Position of each cause of :mod:`.gaps` in the list of codes."""
 
 
 class BootRange(NamedTuple):
-    """Numbers from the first to the last received frame of a boot of a stream, and how many were received."""
+    """Numbers from the first to the last received frame of a boot of a stream, and how many were received.
+
+    ``listed`` are frames that a transmit list has before and after them.
+    """
 
     node: str
     stream: str
@@ -38,18 +47,20 @@ class BootRange(NamedTuple):
     first: int
     last: int
     received: int
+    listed: int
 
 
 @one_thread()
 def run(study: Study, session: str) -> None:
-    """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal``, ``fields`` and ``battery``.
+    """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal``, ``fields``, ``battery`` and ``sent``.
 
-    Raises ContractError where their counts do not agree.
+    Raises ContractError where their counts do not agree, or a transmit list is not of this session.
     """
     streams = frames.columns_of(study.results, session)
     runs = HubRuns.of(frames.hub_runs(study.results, session))
     received = session_frames(streams, runs, paces(study, session))
-    found, boots = account(received, study.file.battery.empty_v)
+    lists = sent_lists(study, session, received)
+    found, boots = account(received, study.file.battery.empty_v, lists)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
     balance(Ledger("loss", session), _by_status(streams), boots, found).close(study.results)
@@ -76,32 +87,83 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
     return found
 
 
-def account(session: SessionFrames, empty_v: float) -> tuple[Frames, list[BootRange]]:
-    """Return the stage's tables by name, and all boots by stream."""
+def sent_lists(study: Study, session: str, received: SessionFrames) -> dict[Key, SentRows]:
+    """Return the session's transmit list by node and stream; empty where it has none.
+
+    Raises SettingsError where the list is wrong, or does not tell which of several streams it is about.
+    """
+    found = {}
+    for rows in sent_list.load(study, session):
+        came = [rows.stream] if rows.stream else [key[1] for key in received.columns if key[0] == rows.node]
+        if len(came) != 1:
+            raise SettingsError(
+                f"{rows.node} sent {', '.join(came)}" if came else f"nothing was received of {rows.node}",
+                f"{rows.path} line {rows.line[0]}",
+                "a column stream, which tells what each row is about",
+            )
+        found[rows.node, came[0]] = rows
+    return found
+
+
+def account(
+    session: SessionFrames, empty_v: float, lists: SentLists | None = None
+) -> tuple[Frames, list[BootRange]]:
+    """Return the stage's tables by name, and all boots by stream; with a transmit list, held against it."""
+    lists = lists or {}
     parts: dict[str, list[Any]] = defaultdict(list)
     silent = silences(session)
     for node in session.nodes:
-        for name, part in _parts(session.streams_of(node), session, silent, empty_v):
+        for name, part in _parts(session.streams_of(node), session, silent, empty_v, lists):
             parts[name].append(part)
+    parts["sent"] += [_unreceived(key, rows) for key, rows in lists.items() if key not in session.columns]
     return {name: _table(name, parts[name]) for name in NAMES}, parts["boots"]
 
 
 def _parts(
-    node: list[StreamFrames], session: SessionFrames, silent: Silences, empty_v: float
+    node: list[StreamFrames], session: SessionFrames, silent: Silences, empty_v: float, lists: SentLists
 ) -> Iterator[tuple[str, Any]]:
     """Give data frames or rows of each table about a node, with the table's name."""
     for own in node:
-        gaps = find_gaps(own, node, session, silent)
+        on_list = lists.get((own.node, own.stream))
+        listed = None if on_list is None else match(own, on_list)
+        beyond = NO_EDGES if listed is None else edges(own, listed)
+        gaps = find_gaps(own, node, session, silent, beyond if listed else None)
+        known = inside(own, gaps[gaps["extent"] == "known"])
         yield "gaps", gaps
-        yield "loss", by_minute(own, gaps[gaps["extent"] == "known"])
+        yield "loss", by_minute(own, known, beyond, CODE[edge_causes(beyond, silent)])
+        yield from [("sent", _sent(own, listed, beyond, known))] if listed else []
         for name, rows in of_stream(own, gaps, session).items():
             yield from ((name, row) for row in rows)
         starts = np.flatnonzero(np.diff(own.boot, prepend=-1))
         for start, end in zip(starts.tolist(), [*starts[1:].tolist(), len(own.seq)], strict=True):
             ends = int(own.seq[start]), int(own.seq[end - 1])
-            yield "boots", BootRange(own.node, own.stream, int(own.boot[start]), *ends, end - start)
+            more = int(np.count_nonzero((beyond.near >= start) & (beyond.near < end)))
+            yield "boots", BootRange(own.node, own.stream, int(own.boot[start]), *ends, end - start, more)
     row = of_node(node, session, empty_v)
     yield from [("battery", row)] if row else []
+
+
+def _sent(own: StreamFrames, found: SentMatch, beyond: SentEdges, known: pd.DataFrame) -> dict[str, Any]:
+    """Return the row of table ``sent`` of a stream, of which ``known`` are the gaps inside boots."""
+    before = int(np.count_nonzero(beyond.before(own)))
+    return {
+        "node": own.node,
+        "stream": own.stream,
+        "sent": len(found.listed.counter),
+        "received": found.received,
+        "lost": found.lost,
+        "lost_before": before,
+        "lost_after": len(beyond.near) - before,
+        "lost_by_counter": int(known["frames"].sum()),
+        "not_listed": int(np.count_nonzero(~found.fits)),
+    }
+
+
+def _unreceived(key: Key, rows: SentRows) -> dict[str, Any]:
+    """Return the row of table ``sent`` of a stream of which nothing was received."""
+    none = dict.fromkeys(("received", "lost_before", "lost_after", "lost_by_counter", "not_listed"), 0)
+    count = len(rows.counter)
+    return {"node": key[0], "stream": key[1], "sent": count, "lost": count, **none}
 
 
 def _table(name: str, parts: list[Any]) -> pd.DataFrame:
@@ -142,7 +204,7 @@ def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], foun
         ledger.add(
             "frames",
             f"{own.node}/{own.stream} boot {own.boot}",
-            own.last - own.first + 1,
+            own.last - own.first + 1 + own.listed,
             received=own.received,
             lost=missing,
         )
@@ -156,9 +218,11 @@ def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], foun
         scope, of_minutes, row = f"{node}/{stream}", parts_of["loss"], parts_of["radio"]
         parts = {name.removeprefix("lost_"): int(of_minutes[name].sum()) for name in LOST}
         ledger.add("lost frames", scope, int(parts_of["gaps"]["frames"].sum()), **parts)
-        ledger.add(
-            "lost on the air", scope, int(row["lost_radio"].sum()), runs=int(parts_of["bursts"]["lost"].sum())
-        )
+        on_air = int(row[[f"lost_{cause}" for cause in ON_AIR]].to_numpy().sum())
+        ledger.add("lost on the air", scope, on_air, runs=int(parts_of["bursts"]["lost"].sum()))
+    for each in found["sent"].to_dict("records"):
+        parts = {name: int(each[name]) for name in ("received", "lost")}
+        ledger.add("sent frames", f"{each['node']}/{each['stream']}", int(each["sent"]), **parts)
     ledger.add(
         "expected frames", "session", int(radio["expected"].sum()), minutes=int(loss["expected"].sum())
     )

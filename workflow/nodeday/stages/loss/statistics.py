@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from nodeday.core.arrays import Bools, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss import burst
 from nodeday.stages.loss.burst import Stretches
 from nodeday.stages.loss.fields import by_field
-from nodeday.stages.loss.gaps import joined
+from nodeday.stages.loss.gaps import inside, joined
 from nodeday.stages.loss.minutes import LOST, WIDTH, neighbours, table_rows
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames
 
+ON_AIR = ("radio", "listed")
+"""Causes that count as loss on the air: what is not known to be otherwise."""
 Frames = dict[str, pd.DataFrame]
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -27,14 +31,14 @@ def of_stream(own: StreamFrames, gaps: pd.DataFrame, session: SessionFrames) -> 
     within, names = stretches(own, known, _uncounted(own, gaps)), {"node": own.node, "stream": own.stream}
     runs = known.groupby(joined(known))["frames"].sum().to_numpy(np.int64)
     longest_s = _longest_s(own, runs, gaps, session)
-    on_air = known[known["cause"] == "radio"]
+    on_air = inside(own, known[known["cause"] == "radio"])
     return {
         "radio": [
             {**names, **_counts(own, gaps, runs), **_clusters(own, within), "longest_gap_s": longest_s}
         ],
         "bursts": [{**names, **row} for row in _lengths(within)],
         "signal": [{**names, **row} for row in _signal(own, on_air)],
-        "fields": [{**names, **row} for row in by_field(own, positions(own)[1], within)],
+        "fields": [{**names, **row} for row in by_field(own, laid_out(own, known).at, within)],
     }
 
 
@@ -51,38 +55,52 @@ def stretches(own: StreamFrames, known: pd.DataFrame, uncounted: pd.DataFrame) -
     """What was counted on without a break, boots laid end to end so that numbers rise.
 
     Outages, joint silences and what the counter does not count end a stretch; ``uncounted`` are gaps of
-    unknown length inside boots::
+    unknown length inside boots. What a transmit list has at the edges of a boot belongs to it::
 
         boot 0    . . X . . [outage) . X X . |  boot 1   . . X .
         stretch   |  first |         |second |           | third |
     """
-    heads, at = positions(own)
-    tails = np.append(heads[1:], len(own.boot)) - 1
-    shift = at[heads] - own.seq[heads]
+    laid = laid_out(own, known)
     cause = known["cause"].to_numpy(object)
 
     def moved(rows: pd.DataFrame, name: str) -> Ints:
-        boot = np.searchsorted(own.boot[heads], rows["boot"].to_numpy(np.int64))
-        return np.asarray(rows[name].to_numpy(np.int64) + shift[boot], np.int64)
+        boot = np.searchsorted(laid.boot, rows["boot"].to_numpy(np.int64))
+        return np.asarray(rows[name].to_numpy(np.int64) + laid.shift[boot], np.int64)
 
     first, stop = moved(known, "seq_from"), moved(known, "seq_to")
     cut = moved(uncounted, "seq_from")
-    air = cause == "radio"
-    start = np.sort(np.concatenate([at[heads], stop[~air], cut]))
-    end = np.sort(np.concatenate([at[tails] + 1, first[~air], cut]))
+    air = np.isin(cause, ON_AIR)
+    start = np.sort(np.concatenate([laid.start, stop[~air], cut]))
+    end = np.sort(np.concatenate([laid.end, first[~air], cut]))
     return Stretches(start, end, first[air], stop[air])
 
 
-def positions(own: StreamFrames) -> tuple[Ints, Ints]:
-    """Return the first frame of each boot (b,), and the frames' numbers (n,) with boots laid end to end.
+@dataclass(frozen=True)
+class LaidOut:
+    """Boots (b,) laid end to end: number n of a boot lies at n + ``shift``, its own in [start, end).
 
-    A number is left out between boots.
+    ``at`` (n,) is where each received frame lies. A number is left out between boots.
     """
+
+    boot: NDArray[np.int32]
+    shift: Ints
+    start: Ints
+    end: Ints
+    at: Ints
+
+
+def laid_out(own: StreamFrames, known: pd.DataFrame) -> LaidOut:
+    """Return the boots of a stream end to end, with what gaps of ``known`` length have at their edges."""
     heads = np.flatnonzero(np.diff(own.boot, prepend=-1) != 0)
     tails = np.append(heads[1:], len(own.boot)) - 1
-    length = own.seq[tails] + 1 - own.seq[heads]
-    shift = np.cumsum(length + 1) - (length + 1) - own.seq[heads]
-    return heads, own.seq + np.repeat(shift, np.diff(heads, append=len(own.seq)))
+    low, high = own.seq[heads].copy(), own.seq[tails] + 1
+    boot = np.searchsorted(own.boot[heads], known["boot"].to_numpy(np.int64))
+    np.minimum.at(low, boot, known["seq_from"].to_numpy(np.int64))
+    np.maximum.at(high, boot, known["seq_to"].to_numpy(np.int64))
+    length = high - low
+    shift = np.cumsum(length + 1) - (length + 1) - low
+    at = own.seq + np.repeat(shift, np.diff(heads, append=len(own.seq)))
+    return LaidOut(own.boot[heads], shift, low + shift, high + shift, at)
 
 
 def _counts(own: StreamFrames, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]:

@@ -125,12 +125,29 @@ def _place(study: Study, session: str, known: SessionInput, key: Key) -> PlacedS
     if not len(distinct.seq):
         return None
     gaps, clock = known.gaps, known.clock
-    gaps = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
+    gaps = _between(gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])], distinct)
     knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
     boots, unplaced = _place_boots(study, session, key, kind, distinct, gaps, knots)
     fill = study.file.fill.get(kind.stream, Fill())
     lost = int(gaps.loc[gaps["extent"] == "known", "frames"].sum()) * kind.samples
     return PlacedStream(key, kind, boots, fill, distinct.samples, lost, unplaced)
+
+
+def _between(gaps: pd.DataFrame, distinct: DistinctFrames) -> pd.DataFrame:
+    """Return gaps without what a transmit list has before the first or after the last frame of a boot.
+
+    Samples go from the first received frame of a boot to the last one.
+    """
+    boot, at = np.unique(distinct.boot, return_inverse=True)
+    low, high = (
+        np.full(len(boot), edge, np.int64) for edge in (np.iinfo(np.int64).max, np.iinfo(np.int64).min)
+    )
+    np.minimum.at(low, at, distinct.seq)
+    np.maximum.at(high, at, distinct.seq)
+    own = np.searchsorted(boot, gaps["boot"].to_numpy(np.int64)).clip(max=len(boot) - 1)
+    seq, known = gaps["seq_from"].to_numpy(np.int64), (gaps["extent"] == "known").to_numpy()
+    kept = ~known | ((seq > low[own]) & (seq < high[own]))
+    return gaps.loc[kept]
 
 
 def _write_stream(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
