@@ -276,6 +276,7 @@ def _radio(made):  # type: ignore[no-untyped-def]
         "signal": tables.build(table, columns),
         "rejects": tables.empty(TABLES["rejects"]),
         "battery": tables.build(TABLES["battery"], battery),
+        "fields": tables.empty(TABLES["fields"]),
     }
     for name, frame in made_up.items():
         tables.write(tables.path(made.study.results, name, made.session), TABLES[name], frame)

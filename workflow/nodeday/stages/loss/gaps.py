@@ -194,8 +194,8 @@ def inside(own: StreamFrames, known: pd.DataFrame) -> pd.DataFrame:
     tails = np.append(heads[1:], len(own.boot)) - 1
     boot = np.searchsorted(own.boot[heads], known["boot"].to_numpy(np.int64))
     seq = known["seq_from"].to_numpy(np.int64)
-    between = (seq > own.seq[heads][boot]) & (seq < own.seq[tails][boot])
-    return known.loc[between]
+    between: pd.DataFrame = known.loc[(seq > own.seq[heads][boot]) & (seq < own.seq[tails][boot])]
+    return between
 
 
 def _uncounted(own: StreamFrames, lost_thread: Bools) -> Iterator[Unknown]:

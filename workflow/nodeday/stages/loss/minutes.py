@@ -90,20 +90,8 @@ def by_minute(
     A row is a minute of the hub's clock in which the stream had a frame, lost or not. ``listed`` are frames
     (k,) that a transmit list has at the edges of boots, and ``causes`` (k,) theirs as numbers of the codes.
     """
-    frames = known["frames"].to_numpy(np.int64)
-    runs = known.groupby(joined(known)).agg(
-        frames=("frames", "sum"),
-        before=("before_hub_ns", "first"),
-        after=("after_hub_ns", "first"),
-        boot=("boot", "first"),
-        seq_from=("seq_from", "first"),
-    )
-    count = runs["frames"].to_numpy(np.int64)
-    run, due = due_ns(count, runs["before"].to_numpy(np.int64), runs["after"].to_numpy(np.int64))
-    at = _left(own, runs["boot"].to_numpy(np.int64), runs["seq_from"].to_numpy(np.int64))
-    again_at = _key(own.copy_run, own.copy_hub_ns)
-    beyond = listed.on_ns - own.on_at(listed.near) + own.hub_ns[listed.near]
-    lost_at = np.concatenate([_key(own.run[at][run], due), _key(own.run[listed.near], beyond)])
+    frames, again_at = known["frames"].to_numpy(np.int64), _key(own.copy_run, own.copy_hub_ns)
+    lost_at, run_heads = _lost(own, known, listed)
     cause = np.concatenate([known["cause"].cat.codes.to_numpy(np.int64).repeat(frames), causes])
     # Frames come minute by minute but for a few: what follows each other in one is looked up together.
     got_at = _key(own.run, own.hub_ns)
@@ -117,8 +105,7 @@ def by_minute(
         return np.bincount(place[where], minlength=len(minutes))
 
     longest = np.zeros(len(minutes), np.int64)
-    heads = np.append(np.cumsum(count) - count, len(run) + listed.heads(own))
-    np.maximum.at(longest, lost[heads], np.diff(heads, append=len(lost)))
+    np.maximum.at(longest, lost[run_heads], np.diff(run_heads, append=len(lost)))
     numbers = {name: count_of(lost, cause == code) for code, name in enumerate(LOST)}
     received, hub_run = count_of(got), minutes // RUN
     start = (minutes % RUN - RUN // 2) * MINUTE_NS
@@ -141,6 +128,23 @@ def by_minute(
             "longest_gap_frames": longest,
         }
     )
+
+
+def _lost(own: StreamFrames, known: pd.DataFrame, listed: SentEdges) -> tuple[Ints, Ints]:
+    """Minute of each lost frame (l,), those of a transmit list last, and the first frame of each run (g,)."""
+    runs = known.groupby(joined(known)).agg(
+        frames=("frames", "sum"),
+        before=("before_hub_ns", "first"),
+        after=("after_hub_ns", "first"),
+        boot=("boot", "first"),
+        seq_from=("seq_from", "first"),
+    )
+    count = runs["frames"].to_numpy(np.int64)
+    run, due = due_ns(count, runs["before"].to_numpy(np.int64), runs["after"].to_numpy(np.int64))
+    at = _left(own, runs["boot"].to_numpy(np.int64), runs["seq_from"].to_numpy(np.int64))
+    beyond = listed.on_ns - own.on_at(listed.near) + own.hub_ns[listed.near]
+    lost_at = np.concatenate([_key(own.run[at][run], due), _key(own.run[listed.near], beyond)])
+    return lost_at, np.append(np.cumsum(count) - count, len(run) + listed.heads(own))
 
 
 def _key(run: NDArray[np.int32], hub_ns: Ints) -> Ints:

@@ -147,7 +147,8 @@ def _between(gaps: pd.DataFrame, distinct: DistinctFrames) -> pd.DataFrame:
     own = np.searchsorted(boot, gaps["boot"].to_numpy(np.int64)).clip(max=len(boot) - 1)
     seq, known = gaps["seq_from"].to_numpy(np.int64), (gaps["extent"] == "known").to_numpy()
     kept = ~known | ((seq > low[own]) & (seq < high[own]))
-    return gaps.loc[kept]
+    between: pd.DataFrame = gaps.loc[kept]
+    return between
 
 
 def _write_stream(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str, float]) -> Written:
