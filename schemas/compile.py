@@ -19,9 +19,12 @@ from nodeday.schemas.declare import Column, Table
 if TYPE_CHECKING:
     import pandera.pandas as pandera
 
-VERSION = "3"
+VERSION = "4"
 """Version of the data model, raised when a table or column changes its meaning.
 
+4: in ``sessions``, coverage is null with a reason where a node sends no samples, and begin and end are null
+where no clock leads to UTC; files of ``frames`` have columns for a layout's further fields; tables ``fields``
+and ``sent`` are new; ``gaps`` may begin before the first frame of a boot, by a transmit list.
 3: ``frames`` has a file for each node and stream and the column ``row``; table ``hub_runs`` is new; column
 ``room`` of ``ledger`` is ``stage``; reject reason ``unknown_node`` is new, and a frame that fits nowhere but
 holds its checksum is ``unplaced`` and no reject.

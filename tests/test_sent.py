@@ -160,6 +160,15 @@ def test_a_boot_of_which_nothing_came_is_lost_as_well(tmp_path: Path) -> None:
     assert tuple(row[["lost_before", "lost_after"]]) == (20 + 20, 10 + 80)
 
 
+def test_a_node_that_restarts_at_once_counts_from_0_twice(tmp_path: Path) -> None:
+    """The boot of one frame has the counter 0, and so has the first frame of the next one."""
+    recording, sent = history(set(range(300)) - {120}, (100, 101))
+    root = study_of(tmp_path, recording, sent)
+    counted(root)
+    row = table(root, "sent").iloc[0]
+    assert tuple(row[["received", "lost", "lost_by_counter", "not_listed"]]) == (299, 1, 1, 0)
+
+
 def test_nothing_lost_leaves_no_gap_at_a_restart(tmp_path: Path) -> None:
     """Without the list the restart is a gap of unknown length."""
     recording, sent = history(set(range(300)), (100,))
@@ -185,17 +194,37 @@ def test_a_silence_of_the_hub_takes_its_part_of_the_list(tmp_path: Path) -> None
     assert (causes["lost_hub_outage"], causes["lost_radio"], causes["lost_listed"]) == (41, 19, 60)
 
 
-def test_contradictions_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """The list lacks two frames that were received, and what lies between them too."""
-    recording, sent = history(set(range(300)))
-    del sent[150:154]
-    root = study_of(tmp_path, recording, sent)
-    assert main(["stage", "frames", "S1", "--study", str(root)]) == GOOD
-    assert main(["stage", "loss", "S1", "--study", str(root)]) == GOOD
+@pytest.mark.parametrize("modulus", [1 << 16, 1 << 8, 1 << 4])
+@pytest.mark.parametrize("lacking", [[150], [150, 151, 152, 153], [3, 60, 150, 151, 299], [0, 1, 2]])
+def test_rows_that_the_list_lacks_are_contradictions(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], lacking: list[int], modulus: int
+) -> None:
+    """No frame that was received is called lost, and each that the list lacks is named."""
+    lost = {20, 21, 200, 290}
+    recording, sent = history(set(range(300)) - lost, modulus=modulus)
+    root = study_of(tmp_path, recording, [one for one in sent if round(one.at_s) not in lacking])
+    counted(root)
+    row = table(root, "sent").iloc[0]
+    assert tuple(row[["received", "lost", "not_listed"]]) == (296 - len(lacking), 4, len(lacking))
+    assert tuple(row[["lost_before", "lost_after", "lost_by_counter"]]) == (0, 0, 4)
     assert main(["audit", "S1", "--study", str(root)]) == CONTRACT
     said = capsys.readouterr().out
     assert "Contradictions of the transmit list and the frames:" in said
-    assert "n5/level boot 0 frame 250, counter 250: received, and not on the list at its place" in said
+    for at in lacking:
+        name = f"n5/level boot 0 frame {at + 100 % modulus}, counter {(at + 100) % modulus}"
+        assert f"{name}: received, and not on the list at its place" in said
+
+
+def test_rows_too_many_are_a_contradiction(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A row that no counter leads to is lost by the list, and not by the counter."""
+    recording, sent = history(set(range(300)))
+    sent.insert(150, replace(sent[150], counter=60_000, at_s=149.5))
+    root = study_of(tmp_path, recording, sent)
+    counted(root)
+    assert tuple(table(root, "sent").iloc[0][["received", "lost", "not_listed"]]) == (300, 1, 0)
+    assert main(["audit", "S1", "--study", str(root)]) == CONTRACT
+    said = capsys.readouterr().out
+    assert "n5/level: between received frames of a boot the list has 1 lost, the counter 0" in said
 
 
 def test_streams_that_list_and_capture_do_not_share(
@@ -249,7 +278,7 @@ ROWS = ["n5,100,2026-03-02T08:00:00Z", "n5,101,2026-03-02T08:00:01Z", "n5,102,20
             ["node,counter,time", ROWS[0].replace("100", "70000")],
             "line 2: counter 70000 of n5; expected 0 to 65535",
         ),
-        (["node,counter,time", ROWS[0], ROWS[0]], "line 3: counter 100 of n5 comes twice running"),
+        (["node,counter,time", ROWS[0], ROWS[0]], "line 3: counter 100 of n5 is there twice at one time"),
         (["node,counter,time", ROWS[1], ROWS[0]], "line 3: the time falls at counter 100 of n5"),
         (
             ["node,counter,time", ROWS[0], "n5,x,2026-03-02T08:00:02Z"],

@@ -1,7 +1,7 @@
 """Transmit lists: what nodes truly sent, where a lab has it, in ``config/sent/<session>.csv``.
 
-A row is a frame, in the order of sending. ``counter`` is its sequence number as sent, ``node`` a name of
-``nodes.tsv`` or an address, and ``stream`` may be left out for nodes that send one::
+A row is a frame (not an attempt to send it), in the order of sending. ``counter`` is its sequence number as
+sent, ``node`` a name of ``nodes.tsv`` or an address, and ``stream`` may be left out for nodes that send one::
 
     node,counter,time
     n1,65534,2026-03-02T08:00:00Z
@@ -64,7 +64,7 @@ def load(study: Study, session: str) -> list[SentRows]:
     """Return the transmit list of a session, stream by stream; empty where it has none.
 
     Raises SettingsError that names the line of a row which cannot be: an unknown node or stream, a counter
-    that its field cannot hold or that comes twice running, a time that falls or has no offset.
+    that its field cannot hold or that is there twice at one time, a time that falls or has no offset.
     """
     path = path_of(study.root, session)
     if not path.exists():
@@ -101,11 +101,12 @@ def _known_stream(table: _Cells, layout: Layout, node: str, stream: str, row: in
 def _refuse_impossible(rows: SentRows) -> None:
     """Raise SettingsError for the first row of a stream whose counter or time cannot be."""
     of, modulus = f"of {rows.node}", rows.modulus
-    twice = np.append(False, np.diff(rows.counter) == 0)
+    # At two times it is a restart.
+    twice = np.append(False, (np.diff(rows.counter) == 0) & (np.diff(rows.utc_ns) == 0))
     falls = np.append(False, np.diff(rows.utc_ns) < 0)
     for wrong, found, expected in (
         ((rows.counter < 0) | (rows.counter >= modulus), "counter {} " + of, f"0 to {modulus - 1}"),
-        (twice, "counter {} " + of + " comes twice running", "a row for each frame, once"),
+        (twice, "counter {} " + of + " is there twice at one time", "a row for each frame, once"),
         (falls, "the time falls at counter {} " + of, "rows in the order of sending"),
     ):
         if wrong.any():

@@ -22,7 +22,7 @@ from itertools import pairwise
 import numpy as np
 
 from nodeday.config.sent_list import SentRows
-from nodeday.core.arrays import Bools, Ints
+from nodeday.core.arrays import Bools, Ints, runs
 from nodeday.core.errors import ContractError
 from nodeday.stages.loss.causes import counter_lost_thread
 from nodeday.stages.loss.streams import StreamFrames
@@ -98,88 +98,147 @@ NO_EDGES = SentEdges(*(np.zeros(0, np.int64) for _ in range(3)))
 def match(own: StreamFrames, listed: SentRows) -> SentMatch:
     """Return the frames of a stream on its list.
 
-    Raises ContractError where the list is of other frames, or of another time.
+    Where the list lacks rows, or has some too many, what lies behind them is looked for anew, in order and
+    near in time. Raises ContractError where the list is of other frames, or of another time.
     """
-    raw = own.column("seq_raw")
-    pieces = _pieces(own, raw)
-    places = [_places(own, raw, part, listed) for part in pieces]
-    clock, marked = _clocks(own, pieces, [ahead_ns for _, ahead_ns in places])
-    row, moved = np.full(len(own.seq), -1, np.int64), np.zeros(len(own.seq), np.int64)
-    late_ns = []
-    for part, (place, ahead_ns), now, by_marks in zip(pieces, places, clock, marked, strict=True):
+    search = _Search(own, listed)
+    pieces = search.pieces()
+    clocks, late_ns = search.clocks(pieces), []
+    for part, (now, by_marks) in zip(pieces, clocks, strict=True):
+        place, ahead_ns = search.places(part)
         if not len(place) or (now is None and len(place) > 1):
             continue
         at = 0 if now is None else int(np.abs(ahead_ns - now).argmin())
-        rows = own.seq[part] + place[at]
-        there = (rows >= 0) & (rows < len(listed.counter))
-        there[there] &= listed.counter[rows[there]] == raw[part][there]
-        row[part] = np.where(there, rows, -1)
-        moved[part] = ahead_ns[at]
+        search.take(part, int(place[at]), int(ahead_ns[at]))
         late_ns += [int(ahead_ns[at]) - now] if by_marks and now is not None else []
+        search.take_rest(part)
+    row, ahead = search.row, search.ahead
     _, first = np.unique(row, return_index=True)
     again = np.ones(len(row), np.bool_)
     again[first] = False
     row[again] = -1
     if len(fits := np.flatnonzero(row >= 0)):  # a piece without a place takes the time of its neighbour
-        moved = moved[fits[np.searchsorted(fits, np.arange(len(row))).clip(max=len(fits) - 1)]]
-    found = SentMatch(listed, row, moved)
+        ahead = ahead[fits[np.searchsorted(fits, np.arange(len(row))).clip(max=len(fits) - 1)]]
+    found = SentMatch(listed, row, ahead)
     _refuse(own, found, int(np.median(late_ns)) if late_ns else 0)
     return found
 
 
-def _pieces(own: StreamFrames, raw: Ints) -> list[slice]:
-    """Return the stretches of frames in which the counter only counted."""
-    broken = counter_lost_thread(own.boot, own.seq, raw, own.pace.seq_modulus) | (np.diff(own.boot) != 0)
-    edges = [0, *(np.flatnonzero(broken) + 1).tolist(), len(own.seq)]
-    return [slice(a, b) for a, b in pairwise(edges)]
+Window = tuple[int, int, int]
+"""Rows between which a row must lie, both excluded, and by how much the hub's time is ahead there, in ns."""
 
 
-def _places(own: StreamFrames, raw: Ints, part: slice, listed: SentRows) -> tuple[Ints, Ints]:
-    """Return the places (p,), row less number, at which most frames of a piece find their counter.
+class _Search:
+    """Search for the rows of a stream's frames: ``row`` and ``ahead`` (n,) are what was found so far."""
 
-    With each, by how much the hub's time is ahead of the list's there, in ns: its median over some frames.
-    """
-    some = np.linspace(part.start, part.stop - 1, min(SAMPLE, part.stop - part.start)).astype(np.int64)
-    order, seq = np.argsort(listed.counter, kind="stable"), own.seq[some]
-    first, stop = (np.searchsorted(listed.counter[order], raw[some], side) for side in ("left", "right"))
-    many = stop - first
-    at = np.repeat(first - np.cumsum(many) + many, many) + np.arange(int(many.sum()))
-    place, votes = np.unique(order[at] - np.repeat(seq, many), return_counts=True)
-    place = np.asarray(place[votes == votes.max(initial=0)], np.int64)
-    rows = np.clip(seq[:, None] + place, 0, len(listed.counter) - 1)
-    ahead_ns = np.sort(own.on_at(some)[:, None] - listed.utc_ns[rows], axis=0)[len(some) // 2]
-    return place, ahead_ns
+    def __init__(self, own: StreamFrames, listed: SentRows) -> None:
+        self.own, self.listed = own, listed
+        self.raw, self.on_ns = own.column("seq_raw"), own.on_ns
+        self.order = np.argsort(listed.counter, kind="stable")
+        self.sorted = listed.counter[self.order]
+        self.row, self.ahead = np.full(len(own.seq), -1, np.int64), np.zeros(len(own.seq), np.int64)
+        turn_ns = own.pace.seq_modulus * own.pace.period_s * 1e9
+        self.within = round(min(float(TOLERANCE_NS), turn_ns / 4))
+
+    def pieces(self) -> list[slice]:
+        """Return the stretches of frames in which the counter only counted."""
+        own = self.own
+        broken = counter_lost_thread(own.boot, own.seq, self.raw, own.pace.seq_modulus)
+        edges = np.flatnonzero(broken | (np.diff(own.boot) != 0)) + 1
+        return [slice(a, b) for a, b in pairwise([0, *edges.tolist(), len(own.seq)])]
+
+    def places(self, part: slice, window: Window | None = None) -> tuple[Ints, Ints]:
+        """Return the places (p,), row less number, at which many frames of a slice find their counter.
+
+        Many are half as many as at the best place, or more: a list may lack rows. With each, by how much the
+        hub's time is ahead of the list's there, in ns: its median over frames that fit. With a ``window``, only rows in it count.
+        """
+        some = _some(part)
+        seq, on_ns = self.own.seq[some], self.on_ns[some]
+        first, stop = (np.searchsorted(self.sorted, self.raw[some], side) for side in ("left", "right"))
+        many = stop - first
+        at = np.repeat(first - np.cumsum(many) + many, many) + np.arange(int(many.sum()))
+        rows, frame = self.order[at], np.repeat(np.arange(len(some)), many)
+        ahead_ns = on_ns[frame] - self.listed.utc_ns[rows]
+        if window is not None:
+            low, high, now = window
+            kept = (rows > low) & (rows < high) & (np.abs(ahead_ns - now) <= self.within)
+            rows, frame, ahead_ns = rows[kept], frame[kept], ahead_ns[kept]
+        place, group, votes = np.unique(rows - seq[frame], return_inverse=True, return_counts=True)
+        inside = np.lexsort((ahead_ns, group))
+        middle = ahead_ns[inside][np.cumsum(votes) - votes + votes // 2]
+        best = 2 * votes >= votes.max(initial=0)
+        return np.asarray(place[best], np.int64), np.asarray(middle[best], np.int64)
+
+    def take(self, part: slice, place: int, ahead_ns: int, low: int = -1, high: int | None = None) -> None:
+        """Give frames of a slice their rows at a place, where these hold their counters."""
+        rows, raw = self.own.seq[part] + place, self.raw[part]
+        there = (rows > low) & (rows < (len(self.listed.counter) if high is None else high))
+        there[there] &= self.listed.counter[rows[there]] == raw[there]
+        self.row[part], self.ahead[part] = np.where(there, rows, -1), ahead_ns
+
+    def take_rest(self, part: slice) -> None:
+        """Give frames of a piece that its place does not fit their rows, in order and near in time."""
+        stack = self._left(part)
+        while stack:
+            one = stack.pop()
+            fits = np.flatnonzero(self.row[part] >= 0) + part.start
+            if not len(fits):
+                return
+            after = int(np.searchsorted(fits, one.start))
+            low = int(self.row[fits[after - 1]]) if after else -1
+            high = int(self.row[fits[after]]) if after < len(fits) else len(self.listed.counter)
+            now = int(self.ahead[fits[max(after - 1, 0)]])
+            place, ahead_ns = self.places(one, (low, high, now))
+            if len(place):
+                at = int(np.abs(ahead_ns - now).argmin())
+                self.take(one, int(place[at]), int(ahead_ns[at]), low, high)
+                stack += self._left(one) if (self.row[one] >= 0).any() else []
+
+    def _left(self, part: slice) -> list[slice]:
+        """Return the runs of frames of a slice that have no row."""
+        starts, ends = (each + part.start for each in runs(self.row[part] < 0))
+        return [slice(a, b) for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
+
+    def clocks(self, pieces: list[slice]) -> list[tuple[int | None, bool]]:
+        """Return by how much the hub's time is ahead of UTC in each piece, and whether host marks tell so.
+
+        Without marks it is ahead of the list by what fits most frames; None where several do alike.
+        """
+        own, clocks, voted = self.own, list[tuple[int | None, bool]](), None
+        for part in pieces:
+            on_ns, hub_ns = int(self.on_ns[part.start]), int(own.hub_ns[part.start])
+            utc = own.hub.utc_of(int(own.run[part.start]), on_ns, hub_ns)
+            if utc is None and voted is None:
+                voted = (self._voted(pieces),)
+            clocks.append((on_ns - utc, True) if utc is not None else ((voted or (None,))[0], False))
+        return clocks
+
+    def _voted(self, pieces: list[slice]) -> int | None:
+        """Return the time by which the hub is ahead at which most frames find a row; None for several.
+
+        The times tried are those of the places of each piece.
+        """
+        every = np.unique(np.concatenate([self.places(part)[1] for part in pieces]))
+        if not len(every):
+            return None
+        some = _some(slice(0, len(self.raw)), 4 * SAMPLE)
+        fits = np.zeros(len(every), np.int64)
+        for number, on_ns in zip(self.raw[some].tolist(), self.on_ns[some].tolist(), strict=True):
+            low, high = (int(np.searchsorted(self.sorted, number, side)) for side in ("left", "right"))
+            sent_ns = self.listed.utc_ns[self.order[low:high]]
+            if len(sent_ns):
+                at = np.searchsorted(sent_ns, on_ns - every).clip(1, max(len(sent_ns) - 1, 1))
+                near = np.stack([sent_ns[at - 1], sent_ns[at.clip(max=len(sent_ns) - 1)]])
+                fits += (np.abs(near - (on_ns - every)) <= self.within).any(axis=0)
+        best = every[fits == fits.max()]
+        return int(best[len(best) // 2]) if best[-1] - best[0] <= 2 * self.within else None
 
 
-def _clocks(own: StreamFrames, pieces: list[slice], ahead: list[Ints]) -> tuple[list[int | None], list[bool]]:
-    """Return by how much the hub's time is ahead of UTC in each piece, and whether host marks tell so.
-
-    Without marks it is ahead of the list by what fits the most frames, each piece at its best place; None
-    where several fit as many.
-    """
-    voted = _voted(pieces, ahead)
-    clock, marked = list[int | None](), []
-    for part in pieces:
-        on_ns, hub_ns = int(own.on_at(part.start)), int(own.hub_ns[part.start])
-        utc = own.hub.utc_of(int(own.run[part.start]), on_ns, hub_ns)
-        clock.append(voted if utc is None else on_ns - utc)
-        marked.append(utc is not None)
-    return clock, marked
-
-
-def _voted(pieces: list[slice], ahead: list[Ints]) -> int | None:
-    """Return the time by which the hub is ahead that fits the most frames; None where several do."""
-    every = np.concatenate([np.zeros(0, np.int64), *ahead])
-    if not len(every):
-        return None
-    apart = min((int(np.diff(np.sort(each)).min()) for each in ahead if len(each) > 1), default=TOLERANCE_NS)
-    within, frames = min(TOLERANCE_NS, apart // 4), np.zeros(len(every), np.int64)
-    for part, each in zip(pieces, ahead, strict=True):
-        if len(each):
-            near = np.abs(each[None, :] - every[:, None]).min(axis=1) <= within
-            frames += near * (part.stop - part.start)
-    best = np.sort(every[frames == frames.max()])
-    return int(best[len(best) // 2]) if best[-1] - best[0] <= 2 * within else None
+def _some(part: slice, most: int = SAMPLE) -> Ints:
+    """Return some frames of a slice, spread over it, all where they are few."""
+    count = part.stop - part.start
+    return np.linspace(part.start, part.stop - 1, min(most, count)).astype(np.int64)
 
 
 def _refuse(own: StreamFrames, found: SentMatch, late_ns: int) -> None:
