@@ -394,5 +394,29 @@ def test_a_long_list_is_matched(tmp_path: Path) -> None:
     assert row["lost"] == row["lost_before"] + row["lost_after"] + row["lost_by_counter"]
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_any_history_has_its_counts(tmp_path: Path, seed: int) -> None:
+    """Restarts, loss and long holes at random, counters of any width, and a list that may lack rows."""
+    rng = np.random.default_rng(seed)
+    modulus = int(rng.choice([1 << 8, 1 << 16]))
+    boots = tuple(sorted(rng.choice(np.arange(20, 280), int(rng.integers(0, 4)), replace=False).tolist()))
+    kept = {at for at in range(300) if rng.random() >= rng.choice([0.0, 0.1, 0.3])}
+    hole = int(rng.integers(0, 250))
+    kept -= set(range(hole, hole + int(rng.integers(0, 50))))
+    lacking = set(rng.choice(300, int(rng.choice([0, 0, 4])), replace=False).tolist())
+    recording, sent = history(kept, boots, modulus, int(rng.integers(0, modulus)))
+    root = study_of(tmp_path, recording, [one for one in sent if round(one.at_s) not in lacking])
+    counted(root)
+    row = table(root, "sent").iloc[0]
+    came = len(kept - lacking)
+    assert tuple(row[["received", "lost", "not_listed"]]) == (
+        came,
+        300 - len(lacking) - came,
+        len(kept & lacking),
+    )
+    if not lacking:
+        assert row["lost"] == row["lost_before"] + row["lost_after"] + row["lost_by_counter"]
+
+
 def test_instants_are_written_as_a_lab_does() -> None:
     assert instant(1.5) == "2026-03-02T08:00:01.500000Z"
