@@ -41,6 +41,8 @@ GAP_CAUSE = {
     "own stream does not say why",
     "end_of_battery": "the node fell silent for good before the session ended",
     "unknown": "the cause is not known",
+    "listed": "on the transmit list before the first or after the last frame received of a boot; nothing "
+    "received on both sides tells why it was lost, and it counts as lost on the air",
 }
 GAP_EXTENT = {
     "known": "the number of lost frames is exact",
@@ -191,10 +193,15 @@ BOUT_EDGE = {
     "gap": "what lies before or after it was lost; it may have lasted longer",
     "session_edge": "the session begins or ends there",
 }
+NO_COVERAGE = {
+    "no_samples": "no kind of frame in the node's layout carries samples",
+    "none_with_samples": "frames of the node arrived, but none of a kind that carries samples",
+}
 NODE_VERDICT = {
     "usable": "within every limit of the study",
     "limited": "usable in part: see coverage and exclusions",
     "unusable": "below the study's limits for most of the session",
+    "link_only": "its frames carry no samples: it tells what the link lost, and nothing else",
 }
 EXCLUSION_RULE = {
     "finished": "a session that is not ready, or that stopped",

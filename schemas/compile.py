@@ -22,9 +22,14 @@ if TYPE_CHECKING:
 VERSION = "4"
 """Version of the data model, raised when a table or column changes its meaning.
 
-4: ``heart_rate_bpm`` counts the shares of intervals that lie in the epoch, artefacts and pauses among
-them; ``rr_status`` has ``pause``, and ``too_long`` is an interval that the signal does not show to be one;
-table ``rhythm``, five features and the reason ``irregular`` are new.
+4: ``heart_rate_bpm`` counts the shares of intervals that lie in the epoch, artefacts and pauses among them;
+``rr_status`` has ``pause``, and ``too_long`` is an interval that the signal does not show to be one; table
+``rhythm``, five features and the reasons ``irregular`` and ``step_rate`` are new; ``signal_quality`` has
+the signs of a heart and ``pacing_spikes``. ``samples`` has ``rate_hz``; table ``cut`` is new. In
+``sessions``, coverage is null with a reason where a node sends no samples, and begin and end are null where
+no clock leads to UTC; files of ``frames`` have columns for a layout's further fields; tables ``fields`` and
+``sent`` are new; ``gaps`` may begin before the first frame of a boot, by a transmit list; ``radio`` has
+``boot_returns``.
 
 3: ``frames`` has a file for each node and stream and the column ``row``; table ``hub_runs`` is new; column
 ``room`` of ``ledger`` is ``stage``; reject reason ``unknown_node`` is new, and a frame that fits nowhere but

@@ -90,7 +90,8 @@ class Table:
     No two rows have the same values in all columns of ``key``. ``increasing`` names a column that never falls
     within each group of rows that have the same values in the columns ``within``. ``either_or`` holds pairs
     of columns of which each row has exactly one: a value, or the reason why there is none. ``template``
-    columns stand for one column a channel; their names hold ``{channel}``.
+    columns stand for one column a channel, or a field of a layout; their names hold ``{channel}`` or
+    ``{field}``.
     """
 
     name: str
@@ -117,7 +118,7 @@ class Table:
         """Return the table with its template columns written out for each channel of ``units``."""
         written_out = tuple(
             column.but(
-                name=column.name.format(channel=channel),
+                name=column.name.format(channel=channel, field=channel),
                 unit=unit if column.unit == "mixed" else column.unit,
                 stated=True,
             )

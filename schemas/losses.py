@@ -33,7 +33,13 @@ GAPS = Table(
         Column("frames", "int64", "frame", "lost frames; null when not known", ge=1, nullable=True),
         Column("extent", "code", "", "whether the number is known", codes=codes.GAP_EXTENT),
         Column("cause", "code", "", "why the frames were lost", codes=codes.GAP_CAUSE),
-        Column("before_hub_ns", "int64", "ns", "hub stamp of the last frame before the gap"),
+        Column(
+            "before_hub_ns",
+            "int64",
+            "ns",
+            "hub stamp of the last frame before the gap; null at the begin",
+            nullable=True,
+        ),
         Column(
             "after_hub_ns",
             "int64",

@@ -92,10 +92,25 @@ SESSIONS = Table(
         participant,
         node,
         placement,
-        start_ns,
-        end_ns,
-        Column("hours", "float64", "h", "length of the session", ge=0),
-        coverage,
+        start_ns.but(
+            meaning="first instant, nanoseconds since 1970 in UTC; null without a clock", nullable=True
+        ),
+        end_ns.but(
+            meaning="one past the last instant, nanoseconds since 1970 in UTC; null without a clock",
+            nullable=True,
+        ),
+        Column("hours", "float64", "h", "length of the session, by the hub's clock without a UTC", ge=0),
+        coverage.but(
+            meaning="share of expected samples that were received; null with a reason", nullable=True
+        ),
+        Column(
+            "coverage_reason",
+            "code",
+            "",
+            "why there is no coverage",
+            codes=codes.NO_COVERAGE,
+            nullable=True,
+        ),
         Column("frames_received", "int64", "frame", "distinct frames received", ge=0),
         Column("frames_lost", "int64", "frame", "frames known to be lost", ge=0),
         Column("restarts", "int64", "", "restarts of the node", ge=0),
@@ -111,6 +126,8 @@ SESSIONS = Table(
         Column("verdict", "code", "", "what the node's data are good for", codes=codes.NODE_VERDICT),
     ),
     key=("session", "node"),
+    either_or=(("coverage", "coverage_reason"),),
+    notes=("A session whose frames hold no samples lasts from its first frame to its last.",),
 )
 
 PARTICIPANTS = Table(

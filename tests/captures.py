@@ -29,7 +29,7 @@ class Wire:
 
     ::
 
-        | A5 5A | kind | address | boot? | counter | ticks? | payload | CRC | hub time | RSSI |
+        | A5 5A | kind | address | boot? | counter | ticks? | payload | extras | CRC | hub time | RSSI |
     """
 
     every_s: float
@@ -46,6 +46,10 @@ class Wire:
     mark_written: str = ""
     """Keys by which the layout declares the marks' convention; none by default."""
     delay_ms: float = 0.0
+    extras: tuple[str, ...] = ()
+    """Fields of role other behind the payload, as the layout lists them, of 8 bits without a sign each."""
+    link_only: tuple[str, ...] = ()
+    """Streams whose frames are counters alone: no samples, and an empty payload."""
 
     def layout(self, name: str) -> str:
         """Return the text of the layout file."""
@@ -59,6 +63,7 @@ class Wire:
             *spare,
             *([ticks] if self.ticks_hz else []),
             "{name: payload, role: payload}",
+            *(f"{{{extra}}}" for extra in self.extras),
             "{name: sum, role: checksum, bits: 16, order: big, crc: CRC-16/IBM-3740, over: [kind, payload]}",
             f"{{name: hub, role: hub_time, bits: 32, unit_ns: {self.hub_unit_ns}}}",
             "{name: rssi, role: rssi, bits: 8, signed: true}",
@@ -67,9 +72,9 @@ class Wire:
         lines += [f"  - {line}" for line in frame]
         lines += ["kinds:"]
         for kind, every_s in (1, self.every_s), (2, self.fast_s):
-            lines += [f"  - kind: {kind}", f"    stream: {STREAMS[kind]}", f"    rate_hz: {1 / every_s!r}"]
-            lines += ["    samples: 1", "    bits: 32", "    signed: true"]
-            lines += [f"    channels: [{{name: {STREAMS[kind]}, unit: degC}}]"]
+            lines += [f"  - kind: {kind}", f"    stream: {STREAMS[kind]}"]
+            alone = STREAMS[kind] in self.link_only
+            lines += [f"    every_s: {every_s!r}"] if alone else _samples(STREAMS[kind], every_s)
         lines += [f"  - kind: {MARK}", "    stream: mark", f"    every_s: {self.mark_every_s}"]
         written = f", {self.mark_written}" if self.mark_written else ""
         lines += [f"    fields: [{{name: utc, role: utc, bits: 64, unit_ns: {self.mark_unit_ns}{written}}}]"]
@@ -82,13 +87,26 @@ class Wire:
         if self.ticks_hz:
             body += (frame.ticks % (1 << 8 * self.tick_bytes)).to_bytes(self.tick_bytes, "little")
         body += payload
+        covered = body
+        body += bytes(frame.extras or [0] * len(self.extras))
         stamp = int(frame.hub_s * 1e9 + 0.5) // self.hub_unit_ns % (1 << 32)
         return (
             b"\xa5\x5a"
             + body
-            + struct.pack(">H", crc_hqx(body, 0xFFFF))
+            + struct.pack(">H", crc_hqx(covered, 0xFFFF))
             + struct.pack("<Ib", stamp, frame.rssi)
         )
+
+
+def _samples(stream: str, every_s: float) -> list[str]:
+    """Return the lines of a kind whose frames hold a sample."""
+    return [
+        f"    rate_hz: {1 / every_s!r}",
+        "    samples: 1",
+        "    bits: 32",
+        "    signed: true",
+        f"    channels: [{{name: {stream}, unit: degC}}]",
+    ]
 
 
 @dataclass(frozen=True)
@@ -97,7 +115,7 @@ class Logged:
 
     ``boot`` numbers the stretches in which one counter counts (and the devices, where two share an
     address); ``count`` is that counter without wraps. ``value`` is the payload, ``made_s`` the true
-    instant in seconds since :data:`START`, ``boot_id`` the boot field.
+    instant in seconds since :data:`START`, ``boot_id`` the boot field, ``extras`` the wire's extra fields.
     """
 
     address: int
@@ -109,6 +127,7 @@ class Logged:
     made_s: float = 0.0
     rssi: int = -60
     boot_id: int = 0
+    extras: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -134,7 +153,8 @@ class Recording:
         wire, frames = self.wire, list[tuple[float, bytes]]()
         for one in self.log:
             kind = 2 if one.address in wire.fast else 1
-            frames.append((one.hub_s, wire.encode(kind, one, struct.pack("<i", one.value))))
+            payload = b"" if STREAMS[kind] in wire.link_only else struct.pack("<i", one.value)
+            frames.append((one.hub_s, wire.encode(kind, one, payload)))
         for mark in self.marks:
             ticks = int(mark.hub_s * (wire.ticks_hz or 0.0))
             hub = Logged(HUB_ADDRESS, 0, mark.count, ticks, 0, mark.hub_s)

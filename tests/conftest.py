@@ -30,7 +30,7 @@ from nodeday.stages.frames.decode import Decoder
 from nodeday.stages.frames.rejects import Reject
 from nodeday.stages.frames.scan import scan
 from nodeday.stages.frames.validate import Spoken
-from nodeday.storage import frames, samples, tables
+from nodeday.storage import frame_writer, frames, samples, tables
 
 # The gate tries the same examples each time; a developer's run looks for new ones.
 settings.register_profile("gate", derandomize=True)
@@ -145,7 +145,7 @@ def store_frames(results: Path, session: str, rows: pd.DataFrame | dict[str, Any
     numbered = tables.build(
         table, {**{name: rows[name] for name in rows}, "row": np.arange(len(rows["node"]))}
     )
-    with frames.writing(results, session) as out:
+    with frame_writer.writing(results, session) as out:
         out.write(arrow.Table.from_pandas(numbered, preserve_index=False).cast(arrow_schema(table)))
 
 

@@ -18,6 +18,15 @@ from captures import Logged, Recording, Wire
 SLOT_S = 0.015
 """Nominal length of a slot of the multi-hop network, whose time counts slots."""
 
+EXTRAS = (
+    "name: hops",
+    "name: retransmissions",
+    "name: channel",
+    "name: first_hop, scale: -1.0, unit: dBm",
+)
+"""What packets tell beyond our fields: hops, retransmissions over all of them, channel of the last one, and
+signal strength at the first one."""
+
 Ticks = Literal["made", "last_hop", "none"]
 
 # --- a multi-hop network, logged at its root ----------------------------------------------------
@@ -36,7 +45,7 @@ def multihop(path: Path, ticks: Ticks) -> Recording:
             packet, host = line.rstrip("\n").split("\t")
             log.append(_packet(bytes(json.loads(packet)), host, ticks))
     hz = None if ticks == "none" else 1 / SLOT_S
-    wire = Wire(2.0, 0.5, frozenset({9, 10, 11}), hz, tick_bytes=5, hub_unit_ns=1000)
+    wire = Wire(2.0, 0.5, frozenset({9, 10, 11}), hz, tick_bytes=5, hub_unit_ns=1000, extras=EXTRAS)
     return Recording(wire, _with_boots(log))
 
 
@@ -48,7 +57,8 @@ def _packet(packet: bytes, host: str, ticks: Ticks) -> Logged:
     hub_s = 3600 * int(hours) + 60 * int(minutes) + float(seconds)
     counter = int.from_bytes(packet[11:13], "little")
     shown = last if ticks == "last_hop" else made
-    return Logged(hops[0][0], 0, counter, shown, made, hub_s, rssi=-hops[-1][3])
+    extras = len(hops), sum(hop[1] for hop in hops), hops[-1][2], hops[0][3]
+    return Logged(hops[0][0], 0, counter, shown, made, hub_s, rssi=-hops[-1][3], extras=extras)
 
 
 def _with_boots(log: list[Logged]) -> list[Logged]:

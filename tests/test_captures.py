@@ -27,11 +27,11 @@ COUNTING = ("frames", "clock", "loss")
 TIMING = (*COUNTING, "repair", "features")
 
 
-def table(root: Path, name: str) -> pd.DataFrame:
+def table(root: Path, name: str, session: str = "S1") -> pd.DataFrame:
     results = Study(root).results
     if name == "frames":
-        return frames.table(results, "S1")
-    return tables.read(tables.path(results, name, "S1"), name)
+        return frames.table(results, session)
+    return tables.read(tables.path(results, name, session), name)
 
 
 def study_of(root: Path, recording: Recording, stages: tuple[str, ...]) -> Path:
@@ -42,9 +42,9 @@ def study_of(root: Path, recording: Recording, stages: tuple[str, ...]) -> Path:
     return root / "study"
 
 
-def reported(root: Path) -> dict[str, NodeTruth]:
+def reported(root: Path, session: str = "S1") -> dict[str, NodeTruth]:
     """Counts of nodeday's tables, in the form of the truth."""
-    received, gaps = table(root, "frames"), table(root, "gaps")
+    received, gaps = table(root, "frames", session), table(root, "gaps", session)
     out = {}
     for node, rows in received[received["stream"] != "mark"].groupby("node", observed=True):
         copies = int(rows["status"].isin(SECOND_COPIES).sum())

@@ -17,7 +17,7 @@ from nodeday.schemas.compile import arrow_schema
 
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Channel, Kind
-from nodeday.storage import frames, payloads, tables
+from nodeday.storage import frame_writer, frames, payloads, tables
 from nodeday.storage.frames import ABSENT, STATUS
 from nodeday.storage.payloads import Payloads
 
@@ -70,7 +70,7 @@ def kind_of(size: int) -> Kind:
 def write(results: Path, rows: pd.DataFrame, piece: int = 1000) -> None:
     """The rows of session S1, so many at a time."""
     stored = arrow.Table.from_pandas(rows, preserve_index=False).cast(arrow_schema(TABLES["frames"]))
-    with frames.writing(results, "S1") as out:
+    with frame_writer.writing(results, "S1") as out:
         for at in range(0, len(rows), piece):
             out.write(stored.slice(at, piece))
         assert out.rows == len(rows)
@@ -83,8 +83,8 @@ def test_streams_are_what_grouping_the_rows_gives(
 ) -> None:
     rows = rows_of(seed, count)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(frames, "BUFFER_ROWS", buffer)
-        patch.setattr(frames, "BUFFER_PARTS", 3)
+        patch.setattr(frame_writer, "BUFFER_ROWS", buffer)
+        patch.setattr(frame_writer, "BUFFER_PARTS", 3)
         patch.setattr(payloads, "CACHED_GROUPS", 2)
         write(tmp_path, rows, piece)
         groups = {key: own for key, own in rows.groupby(GROUP, observed=True) if len(own)}
@@ -176,11 +176,11 @@ def test_a_payload_of_another_length_is_refused(tmp_path: Path) -> None:
     assert "4 bytes each" in str(error.value)
 
 
-def test_stamps_are_of_distinct_frames_that_hold_samples(tmp_path: Path) -> None:
+def test_stamps_are_of_distinct_frames_whether_they_hold_samples_or_not(tmp_path: Path) -> None:
     rows = rows_of(7, 200)
     rows["samples"] = np.where(rows["row"] % 3 == 0, 0, rows["samples"]).astype(np.int32)
     write(tmp_path, rows)
-    kept = rows[rows["status"].isin(codes.DISTINCT) & (rows["samples"] > 0)]
+    kept = rows[rows["status"].isin(codes.DISTINCT)]
     for key, columns in frames.columns_of(tmp_path, "S1").items():
         own = kept[(kept["node"] == key[0]) & (kept["stream"] == key[1])]
         found = frames.frame_stamps(columns)

@@ -276,6 +276,7 @@ def _radio(made):  # type: ignore[no-untyped-def]
         "signal": tables.build(table, columns),
         "rejects": tables.empty(TABLES["rejects"]),
         "battery": tables.build(TABLES["battery"], battery),
+        "fields": tables.empty(TABLES["fields"]),
     }
     for name, frame in made_up.items():
         tables.write(tables.path(made.study.results, name, made.session), TABLES[name], frame)
@@ -406,6 +407,7 @@ def series(*rows: dict[str, object]) -> pd.DataFrame:
         "finished": 1.0,
         "hours": 1.0,
         "coverage": 1.0,
+        "carries_samples": 1.0,
         "valid": 1.0,
         "uncertainty_ms": 1.0,
         "calibrated": 1.0,
@@ -416,6 +418,14 @@ def series(*rows: dict[str, object]) -> pd.DataFrame:
 
 def limits(*rules_: tuple[str, float]) -> list[rules.RuleStep]:
     return rules.in_order([Rule(rule=name, threshold=limit) for name, limit in rules_])  # type: ignore[arg-type]
+
+
+def test_a_rule_about_samples_is_not_for_a_node_that_sends_none() -> None:
+    listed = series(
+        {"coverage": np.nan, "carries_samples": 0.0}, {"node": "b", "coverage": np.nan}, {"node": "c"}
+    )
+    applied = rules.apply(limits(("min_coverage", 0.8)), listed)
+    assert applied.out.tolist() == [False, True, False]
 
 
 def test_a_limit_that_is_just_met_is_met() -> None:
@@ -519,9 +529,10 @@ def test_counts_equal_a_naive_count(data: st.DataObject) -> None:
 
 
 def test_verdict_is_unusable_only_past_half_of_the_epochs() -> None:
-    assert rules.verdict(True, 0.5) == "limited"
-    assert rules.verdict(True, 0.51) == "unusable"
-    assert rules.verdict(False, 0.2) == "usable"
+    assert rules.verdict(True, True, 0.5) == "limited"
+    assert rules.verdict(True, True, 0.51) == "unusable"
+    assert rules.verdict(True, False, 0.2) == "usable"
+    assert rules.verdict(False, True, 0.0) == "link_only"
 
 
 def test_an_epoch_without_coverage_or_clock_is_below() -> None:

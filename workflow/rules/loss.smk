@@ -3,13 +3,16 @@ rule loss:
         frames=table("frames"),
         hub_runs=table("hub_runs"),
         cut=table("cut"),
+        sent=lambda wildcards: sent_lists(study, wildcards.session),
     output:
         gaps=table("gaps"),
         loss=table("loss"),
         radio=table("radio"),
         bursts=table("bursts"),
         signal=table("signal"),
+        fields=table("fields"),
         battery=table("battery"),
+        sent=table("sent"),
         ledger=table("ledger", "loss"),
     log:
         "results/logs/{session}/loss.log",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from nodeday.config import sent_list
 from nodeday.config.models import Session
 from nodeday.config.study import HUB, Study
 from nodeday.core.errors import SettingsError, did_you_mean
@@ -31,6 +32,8 @@ def problems(study: Study, session: str, captures: bool = True) -> list[Settings
         (lambda: _check_overlap(study, session), {"study"}),
         (lambda: _check_dated(study, session), {"study"}),
         (lambda: study.phases_of(session), {"study", "events"}),
+        (lambda: sent_list.load(study, session), {"nodes"}),
+        (lambda: _check_sent_lists(study), {"sessions"}),
         (lambda: _check_fills(study), {"study"}),
         (lambda: _check_mounting(study), {"study", "nodes"}),
         (lambda: _check_rules(study), {"study", "nodes"}),
@@ -197,6 +200,15 @@ def _check_mounting(study: Study) -> None:
             hint = did_you_mean(name, placements)
             found = f"motion.mounting names {name}, a placement of no node{hint}"
             raise SettingsError(found, "config/study.yaml", "a placement of config/nodes.tsv")
+
+
+def _check_sent_lists(study: Study) -> None:
+    """Refuse a transmit list of no session, which would be left out silently."""
+    for path in sorted((study.root / "config" / "sent").glob("*.csv")):
+        if path.stem not in study.sessions:
+            hint = did_you_mean(path.stem, study.sessions)
+            found = f"{path.name} is the transmit list of no session{hint}"
+            raise SettingsError(found, "config/sent", "files named by a session of config/sessions.tsv")
 
 
 def _check_rules(study: Study) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping, Sequence
+from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -104,11 +105,12 @@ def _nodes(study: Study) -> dict[str, list[dict[str, Any]]]:
     nodes: dict[str, list[dict[str, Any]]] = {}
     if path.exists():
         for row in tables.read(path, "sessions").itertuples():
+            coverage = float(str(row.coverage))
             nodes.setdefault(str(row.session), []).append(
                 {
                     "node": str(row.node),
                     "hours": round(float(str(row.hours)), 4),
-                    "coverage": round(float(str(row.coverage)), 6),
+                    "coverage": None if isnan(coverage) else round(coverage, 6),
                     "frames_lost": int(str(row.frames_lost)),
                     "verdict": str(row.verdict),
                 }
@@ -172,6 +174,10 @@ def _falls_short(node: Mapping[str, Any]) -> bool:
     return bool(node["verdict"] != "usable")
 
 
+def _share(coverage: float | None) -> str:
+    return "-" if coverage is None else f"{coverage:.1%}"
+
+
 def _node_table(finished: list[dict[str, Any]]) -> list[str]:
     """Return a line for each node of the finished sessions; in a large study only those that fall short."""
     rows = [(row["session"], node) for row in finished for node in row["nodes"]]
@@ -181,7 +187,7 @@ def _node_table(finished: list[dict[str, Any]]) -> list[str]:
     lines = [f"\n{'session':<{width}}  {'node':<8} {'hours':>6} {'coverage':>9} {'lost':>7}  verdict"]
     for session, node in shown:
         lines.append(
-            f"{session:<{width}}  {node['node']:<8} {node['hours']:>6.2f} {node['coverage']:>8.1%} "
+            f"{session:<{width}}  {node['node']:<8} {node['hours']:>6.2f} {_share(node['coverage']):>9} "
             f"{node['frames_lost']:>7}  {node['verdict']}"
         )
     if len(rows) > len(shown):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from nodeday.config.models import capture_files
+from nodeday.config.sent_list import path_of
 from nodeday.config.study import RECORDED, Study
 from nodeday.engine.stages import CHAIN, STAGES
 
@@ -50,6 +51,12 @@ def layouts(study: Study, session: str) -> list[str]:
     named = [study.root / "config" / RECORDED / path.name for path in files]
     both = dict.fromkeys([*files, *(path for path in named if path.is_file())])
     return [path.relative_to(study.root).as_posix() for path in both]
+
+
+def sent_lists(study: Study, session: str) -> list[str]:
+    """Return the transmit list of ``session``, if it has one."""
+    path = path_of(study.root, session)
+    return [path.relative_to(study.root).as_posix()] if path.exists() else []
 
 
 def settings_files(study: Study) -> list[str]:

@@ -43,7 +43,7 @@ class Stage:
 
 
 SESSION, STUDY = Scope.SESSION, Scope.STUDY
-LOSS_TABLES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
+LOSS_TABLES = ("gaps", "loss", "radio", "bursts", "signal", "fields", "battery", "sent")
 CLOCK_TABLES = ("clock", "cut", "steps", "movements", "agreement")
 FEATURE_TABLES = ("beats", "rhythm", "epochs", "signal_quality", "calibration", "bouts")
 STUDY_TABLES = ("phases", "phase_features", "sessions", "participants", "exclusions", "flow")

@@ -101,6 +101,9 @@ class Layout(Strict):
         sequence = self.field("sequence")
         for index, kind in enumerate(self.kinds):
             _check_bytes(kind.fields, self.order, "kinds", index, "fields")
+            names = [field.name for field in kind.fields]
+            if twice := sorted({name for name in names if names.count(name) > 1}):
+                raise error_at(f"field {', '.join(twice)} is there twice", "kinds", index, "fields")
             if kind.kind >= 1 << width:
                 raise error_at(f"kind {kind.kind} does not fit {width} bits", "kinds", index, "kind")
             if sequence and (1 << sequence.bits) % kind.interleave:

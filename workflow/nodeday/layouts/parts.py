@@ -65,6 +65,7 @@ class Parameters(Strict):
 class Field(Strict):
     """An integer of any width; the value in its unit is integer x scale + offset.
 
+    ``unit`` is that of a field of role ``other``; all other roles have theirs.
     ``big`` fields number bits from the most significant of each byte, ``little`` fields from
     the least significant; fields of one order in a row must fill whole bytes.
     """
@@ -76,6 +77,7 @@ class Field(Strict):
     signed: bool = False
     scale: float = 1.0
     offset: float = 0.0
+    unit: str = Setting(default="", description="of a field of role other")
     rate_hz: float | None = Setting(default=None, gt=0, le=1e9, description="of ticks")
     unit_ns: int | None = Setting(default=None, gt=0, le=HOUR_NS, description="of hub_time and utc")
     rounding: Rounding | None = Setting(default=None, description="of utc to its unit: up, down or nearest")
@@ -94,6 +96,8 @@ class Field(Strict):
             raise ValueError("a ticks field needs rate_hz")
         if self.role in ("hub_time", "utc") and self.unit_ns is None:
             raise ValueError(f"a {self.role} field needs unit_ns")
+        if self.unit and self.role != "other":
+            raise ValueError(f"only a field of role other has a unit; that of {self.role} is known")
         if self.role != "utc" and (self.rounding or self.read):
             raise ValueError("only a utc field has rounding or read")
         if self.role == "checksum":
@@ -103,6 +107,11 @@ class Field(Strict):
             if width != self.bits or width % 8:
                 raise ValueError(f"{self.crc} is {width} bits wide, the field {self.bits}")
         return self
+
+    @property
+    def is_scaled(self) -> bool:
+        """Whether its value differs from its integer."""
+        return self.scale != 1.0 or self.offset != 0.0
 
     @property
     def sum(self) -> Sum:

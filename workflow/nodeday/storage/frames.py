@@ -1,4 +1,4 @@
-"""Table ``frames``: a file for each stream of a node, and the one way in and out of them.
+"""Table ``frames``: a file for each stream of a node, and the one way out of them.
 
 ::
 
@@ -11,10 +11,8 @@ Column ``row`` is the order of capture across all streams; within a file it rise
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -24,7 +22,6 @@ import pyarrow as arrow
 from numpy.typing import NDArray
 from pandas.api.types import union_categoricals
 
-from nodeday.core import atomic
 from nodeday.core.arrays import Bools, Ints
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind
@@ -40,9 +37,6 @@ Within = Callable[[NDArray[np.int32], Ints], Bools]
 STATUS = tuple(codes.FRAME_STATUS)
 ABSENT = np.iinfo(np.int64).min
 """Stands for a whole number that is absent; no counter and no instant is so small."""
-BUFFER_ROWS, BUFFER_PARTS = 16_384, 32
-"""Frames of a stream that wait in memory and then make a row group: 50 streams hold about 150 MB. Parts of
-blocks are joined when there are 32 of them, since many small arrays need more memory than their values."""
 
 
 class FrameColumns(Protocol):
@@ -65,71 +59,8 @@ def path(results: Path, session: str, key: Key) -> Path:
     return folder(results, session) / f"{'.'.join(key)}.parquet"
 
 
-@contextmanager
-def writing(results: Path, session: str) -> Iterator[FrameWriter]:
-    """Give a writer of a session's frames; all files appear together and replace any earlier ones.
-
-    Where the block raises, what the session had stays.
-    """
-    with atomic.folder(folder(results, session)) as partial, ExitStack() as files:
-        writer = FrameWriter(partial, files)
-        yield writer
-        writer.flush()
-
-
-@dataclass
-class FrameWriter:
-    """Sorts frames into the files of their streams, a row group at a time. Made by :func:`writing`."""
-
-    folder: Path
-    files: ExitStack
-    rows: int = 0
-    _open: dict[Key, tables.Writer] = field(default_factory=dict)
-    _waiting: dict[Key, list[arrow.Table]] = field(default_factory=lambda: defaultdict(list))
-
-    def write(self, rows: arrow.Table) -> None:
-        """Add ``rows`` of table ``frames`` in order of capture, of any streams.
-
-        Raises ContractError where they break a rule of the table.
-        """
-        self.rows += len(rows)
-        for key, own in _by_stream(rows):
-            waiting = self._waiting[key]
-            waiting.append(rows.take(own))  # a copy: a slice would keep the whole block in memory
-            if sum(map(len, waiting)) >= BUFFER_ROWS or len(waiting) == BUFFER_PARTS:
-                self._write(key, BUFFER_ROWS)
-
-    def flush(self) -> None:
-        """Write what still waits."""
-        for key in list(self._waiting):
-            self._write(key, 1)
-
-    def _write(self, key: Key, least: int) -> None:
-        """Write row groups of a stream for as long as ``least`` frames of it wait; keep the others."""
-        rows = arrow.concat_tables(self._waiting.pop(key)).combine_chunks()
-        if len(rows) >= least and key not in self._open:
-            target = self.folder / f"{'.'.join(key)}.parquet"
-            self._open[key] = self.files.enter_context(tables.writer(target, TABLES["frames"]))
-        while len(rows) >= least:
-            self._open[key].write_columns(rows.slice(0, BUFFER_ROWS))
-            rows = rows.slice(BUFFER_ROWS)
-        if len(rows):
-            self._waiting[key] = [rows]
-
-
-def _by_stream(rows: arrow.Table) -> Iterator[tuple[Key, arrow.Array]]:
-    """Give the positions of each stream's rows, in order."""
-    (node, nodes), (stream, streams) = (_texts(rows[name]) for name in ("node", "stream"))
-    number = (node * len(streams) + stream).astype(np.int16)  # narrow, so that the stable sort is quick
-    order = np.argsort(number, kind="stable")
-    edges = np.searchsorted(number[order], np.arange(len(nodes) * len(streams) + 1))
-    for at in np.flatnonzero(np.diff(edges)).tolist():
-        own = order[edges[at] : edges[at + 1]]
-        yield (nodes[at // len(streams)], streams[at % len(streams)]), arrow.array(own)
-
-
-def _texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], list[str]]:
-    """Return the number of each row's text, and the texts."""
+def texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], list[str]]:
+    """Return the number (n,) of each row's text, and the texts."""
     joined = column.unify_dictionaries().combine_chunks()
     joined = joined.chunk(0) if isinstance(joined, arrow.ChunkedArray) and joined.num_chunks else joined
     if not len(joined):
@@ -166,7 +97,7 @@ class StreamColumns:
     def __getitem__(self, name: str, /) -> NDArray[Any]:
         column = tables.column(self.source, name)
         if name == "status":
-            numbers, words = _texts(column)
+            numbers, words = texts(column)
             return np.array([STATUS.index(word) for word in words], np.int8)[numbers]
         if column.null_count and arrow.types.is_integer(column.type):
             column = column.fill_null(ABSENT)
@@ -272,10 +203,12 @@ class FrameStamps:
 
 
 def frame_stamps(columns: FrameColumns, within: Within | None = None) -> FrameStamps:
-    """Return when the distinct frames of a stream that hold samples were stamped; only those ``within``."""
-    samples, boot, seq = columns["samples"], columns["boot"], columns["seq"]
-    wanted = is_in(columns["status"], codes.DISTINCT) & (samples > 0)
+    """Return when the distinct frames of a stream were stamped; only those ``within``.
+
+    They may hold no samples.
+    """
+    boot, seq = columns["boot"], columns["seq"]
+    wanted = is_in(columns["status"], codes.DISTINCT)
     at = np.flatnonzero(wanted if within is None else wanted & within(boot, seq))
-    instants = int(samples[at].sum(dtype=np.int64))
-    boot, seq, ticks, kind = (columns[name][at] for name in ("boot", "seq", "ticks", "kind"))
-    return FrameStamps(boot, seq, ticks, instants, kind)
+    instants = int(columns["samples"][at].sum(dtype=np.int64))
+    return FrameStamps(boot[at], seq[at], columns["ticks"][at], instants, columns["kind"][at])

@@ -74,7 +74,7 @@ def _features_columns_tables() -> dict[str, list[str]]:
             unit = f", in {column.unit}" if column.unit else ""
             lines[column.name].append(f"  {column.meaning}{unit} (column of {table.name})")
         for column in table.template:
-            word = column.name.removeprefix("{channel}").lstrip("_") or "channel"
+            word = column.name.replace("{channel}", "").replace("{field}", "").strip("_") or "channel"
             lines[word].append(f"  {column.meaning} (column {column.name} of {table.name})")
     return lines
 

@@ -80,9 +80,15 @@ def _export_edf(study: Study, sessions: list[str], target: Path) -> None:
     from nodeday.core import csv_io
     from nodeday.products.export import edf
 
-    rows = pd.DataFrame([row for session in sessions for row in edf.write(study, session, target)])
-    csv_io.write(target / "signals.csv", [rows])
-    print(f"{len(sessions)} EDF+ files in {target}; signals.csv counts the samples of each signal")
+    signals = {session: edf.write(study, session, target) for session in sessions}
+    if empty := [session for session, rows in signals.items() if not rows]:
+        print(f"No samples, and so no file: {', '.join(empty)}")
+    if len(empty) < len(signals):
+        csv_io.write(
+            target / "signals.csv", [pd.DataFrame([row for rows in signals.values() for row in rows])]
+        )
+    files = len(signals) - len(empty)
+    print(f"{files} EDF+ files in {target}; signals.csv counts the samples of each signal")
 
 
 def _export_wfdb(study: Study, sessions: list[str], target: Path) -> None:

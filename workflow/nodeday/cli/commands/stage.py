@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 
 HELP = "one stage of one session, as a run calls it"
 EXAMPLES = "nodeday stage loss S01"
+SIDE_BY_SIDE = ("loss", "clock")
+"""Stages of a session that may run at one time: neither takes away why the other stopped. What comes after
+both does."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -56,7 +59,8 @@ def _run_session(study: Study, stage: str, module: ModuleType, session: str, mor
     from nodeday.cli.commands.simulate import write_capture
     from nodeday.engine.account import failure_file, note_failure
 
-    failure_file(study.results, session).unlink(missing_ok=True)
+    if stage not in SIDE_BY_SIDE:
+        failure_file(study.results, session).unlink(missing_ok=True)
     try:
         if stage == "simulate":
             write_capture(study.root, session)

@@ -68,7 +68,10 @@ def rules_not_met(exclusions: pd.DataFrame) -> list[str]:
 
 
 def totals(frames: pd.DataFrame, stored: Frames, cut: SessionCut | None) -> list[str]:
-    """Return a sentence for each sum of a table that differs from a plain count of the frames."""
+    """Return a sentence for each sum of a table that differs from a plain count of the frames.
+
+    What a transmit list has beyond the edges of boots comes on top, as table ``sent`` says.
+    """
     found = []
     for key in stored["radio"][STREAM].astype(str).itertuples(index=False, name=None):
         of_stream = _select(frames, key)
@@ -80,9 +83,11 @@ def totals(frames: pd.DataFrame, stored: Frames, cut: SessionCut | None) -> list
             expected = int((of_session.stop - of_session.first).sum())
             of_stream, distinct = (_within(rows, of_session) for rows in (of_stream, distinct))
             received = len(distinct[["boot", "seq"]].drop_duplicates())
+        edges = _select(stored["sent"], key)
+        beyond = int(edges[["lost_before", "lost_after"]].to_numpy().sum())
         truth = {
             "received": received,
-            "lost": expected - received,
+            "lost": expected - received + beyond,
             "duplicates": int(of_stream["status"].isin(SECOND_COPIES).sum()),
         }
         sums = [("gaps", "lost", int(_select(stored["gaps"], key)["frames"].sum()))]

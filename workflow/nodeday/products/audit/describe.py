@@ -99,6 +99,21 @@ def battery(row: Mapping[Hashable, Any], empty_v: float) -> str:
     return f"{course}; {left}{flag[row['state']]}"
 
 
+def fields(rows: pd.DataFrame) -> list[str]:
+    """Return a line for each field of each stream, from rows of table ``fields``.
+
+    Each value stands with the frames received with it, and the share of them behind which a loss begins.
+    """
+    lines = []
+    for (node, stream, name), own in rows.groupby(["node", "stream", "field"], observed=True, sort=False):
+        parts = [
+            f"{row['value']}: {row['received']} ({'-' if pd.isna(row['p']) else percent(row['p'], 0)})"
+            for row in own.to_dict("records")
+        ]
+        lines.append(f"{node}/{stream} {name}  {', '.join(parts)}")
+    return lines
+
+
 def table(rows: pd.DataFrame) -> str:
     """Return streams as aligned columns; causes without a lost frame anywhere are left out."""
     causes = [cause for cause in GAP_CAUSE if rows[f"lost_{cause}"].any()]

@@ -12,11 +12,11 @@ import numpy as np
 import pandas as pd
 
 from nodeday.config.study import HUB, Study
-from nodeday.products.audit import checks, describe
+from nodeday.products.audit import checks, describe, transmit
 from nodeday.products.audit.arrivals import Arrivals, count_arrivals
 from nodeday.schemas.codes import AGREEMENT
 from nodeday.stages.loss.hub import HubRuns
-from nodeday.stages.loss.stage import NAMES, account, paces
+from nodeday.stages.loss.stage import NAMES, account, paces, sent_lists
 from nodeday.stages.loss.streams import session_frames
 from nodeday.stages.report import verdict
 from nodeday.storage import frames, session_cut, tables
@@ -27,6 +27,10 @@ CHECKSUMS = (
     "A radio that drops frames with a bad checksum itself never hands them over: "
     "then this count says nothing, and 0 is not none."
 )
+FIELDS = (
+    "Values of fields: frames received with each (share of them behind which a loss on the air begins; what "
+    "a lost frame itself held is not known):"
+)
 NO_VERDICT = "none yet; the study's rules were not applied (stage study)."
 
 
@@ -34,18 +38,22 @@ NO_VERDICT = "none yet; the study's rules were not applied (stage study)."
 class Audit:
     """Findings of an audit: rows of ``radio`` with the worst minute of each stream, and sentences.
 
-    ``broken`` are limits of the study that are not kept, ``differences`` cells and rows of tables that do
-    not agree with the frames, ``senders`` nodes whose address several
+    ``fields`` are rows of table ``fields``, ``broken`` limits of the study that are not kept, ``differences``
+    cells and rows of tables that do not agree with the frames, ``sent`` counts of the transmit list,
+    ``contradictions`` those of list and frames, ``senders`` nodes whose address several
     senders seem to share, ``clocks`` rows of table ``agreement``. ``verdict`` is the session's by the
     study's rules, None where they were not applied yet, and ``not_met`` the rules that it does not meet.
     """
 
     session: str
     streams: pd.DataFrame
+    fields: pd.DataFrame
     verdicts: dict[str, str]
     broken: list[str]
     differences: list[str]
     batteries: list[str]
+    sent: list[str]
+    contradictions: list[str]
     conflicts: list[str]
     senders: list[str]
     arrivals: Arrivals
@@ -65,11 +73,11 @@ class Audit:
 
     @property
     def good(self) -> bool:
-        """True where every limit of an audit is kept, and tables and clocks agree.
+        """True where every limit of an audit is kept, and tables, clocks and transmit list agree.
 
         The study's rules of inclusion do not count here: they decide, and break nothing.
         """
-        return not self.broken and not self.differences and not self.apart
+        return not (self.broken or self.differences or self.apart or self.contradictions)
 
 
 def _pair(row: dict[str, Any]) -> str:
@@ -90,7 +98,8 @@ def audit(study: Study, session: str) -> Audit:
     columns, runs = frames.columns_of(study.results, session), frames.hub_runs(study.results, session)
     cut = session_cut.read(study.results, session, study.is_cut(session))
     received = session_frames(columns, HubRuns.of(runs), paces(study, session), cut)
-    derived, _ = account(received, study.file.battery.empty_v)
+    lists = sent_lists(study, session, received)
+    derived, _ = account(received, study.file.battery.empty_v, lists)
     rows = frames.table(study.results, session, COUNTED)
     stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}
     columns_of_rejects = ["length", "reason", "address"]
@@ -102,10 +111,13 @@ def audit(study: Study, session: str) -> Audit:
     return Audit(
         session,
         streams,
+        stored["fields"].astype({"node": str, "stream": str, "field": str}),
         {node: describe.verdict(node, streams[streams["node"] == node], stored["gaps"]) for node in nodes},
         checks.broken(nodes, streams, study.file.limits),
         checks.totals(rows, stored, cut) + checks.differences(stored, derived),
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
+        transmit.counts(stored["sent"]),
+        transmit.contradictions(received, lists, stored["sent"]),
         _conflicts(rows),
         checks.shared_addresses(streams),
         count_arrivals(rows, rejects, by_address, _cut(study, session) if cut else None),
@@ -184,6 +196,9 @@ def text(found: Audit) -> str:
     ]
     lines += [*found.arrivals.lines(), f"Bad checksums: {found.bad_checksums}. {CHECKSUMS}"]
     for head, rows in (
+        ("Transmit list:", found.sent),
+        ("Contradictions of the transmit list and the frames:", found.contradictions),
+        (FIELDS, describe.fields(found.fields)),
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
         ("Addresses that several senders seem to share:", found.senders),
         ("Limits of the study that are broken:", found.broken),
@@ -203,16 +218,17 @@ def text(found: Audit) -> str:
 
 def as_json(found: Audit) -> str:
     """Return the audit as JSON for programs; an absent value is null."""
-    rows = _plain(
-        [{str(key): value for key, value in row.items()} for row in found.streams.to_dict("records")]
-    )
     return json.dumps(
         {
             "session": found.session,
             "good": found.good,
-            "streams": rows,
+            "streams": _records(found.streams),
+            "fields": _records(found.fields),
+            "fields_note": FIELDS,
             "verdicts": found.verdicts,
             "batteries": found.batteries,
+            "sent": found.sent,
+            "contradictions": found.contradictions,
             "broken": found.broken,
             "differences": found.differences,
             "conflicts": found.conflicts,
@@ -231,6 +247,10 @@ def as_json(found: Audit) -> str:
         },
         indent=2,
     )
+
+
+def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
+    return _plain([{str(key): value for key, value in row.items()} for row in rows.to_dict("records")])
 
 
 def _plain(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

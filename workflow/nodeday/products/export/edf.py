@@ -57,11 +57,14 @@ class EdfSignal:
 def write(study: Study, session: str, target: Path) -> list[dict[str, object]]:
     """Write ``<session>.edf`` into ``target``; return a row of counts for each signal.
 
+    A session without samples has no file, and no row.
     Raises SettingsError where edfio is not installed, ContractError where a table is absent.
     """
     edfio = library("edfio")
     nodes = tables.read(tables.path(study.results, "sessions"), "sessions", ["session", "start_ns", "end_ns"])
     node = nodes[nodes["session"] == session].iloc[0]
+    if pd.isna(node["start_ns"]):
+        return []
     start = int(node["start_ns"]) // SECOND * SECOND
     seconds = -(-(int(node["end_ns"]) - start) // SECOND)
     found = (
@@ -72,6 +75,8 @@ def write(study: Study, session: str, target: Path) -> list[dict[str, object]]:
         for channel in kind.channels
     )
     signals = [signal for signal in found if signal is not None]
+    if not signals:
+        return []
     notes = _annotations(study, session, signals, start, seconds)
     at = datetime.datetime.fromtimestamp(start // SECOND, datetime.UTC)
     file = edfio.Edf(

@@ -94,6 +94,7 @@ def _counts(study: Study, sessions: list[str]) -> dict[str, int | float]:
         "sessions": len(study.sessions),
         "sessions_finished": len(sessions),
         "sessions_included": int(flow["sessions_left"].iloc[-1]),
+        "sessions_without_time": nodes.loc[nodes["start_ns"].isna(), "session"].nunique(),
         "hours": round(float(people["hours"].sum()), 3),
         "epochs": int(epochs),
         "frames_received": received,
@@ -104,12 +105,12 @@ def _counts(study: Study, sessions: list[str]) -> dict[str, int | float]:
 
 def paragraph(study: Study, methods: dict[str, Any]) -> str:
     """Return the methods as one plain paragraph; every number in it comes from the tables."""
-    count, epochs = methods["counts"], study.file.epochs
+    count = methods["counts"]
+    untimed = count["sessions_without_time"]
     expected = count["frames_received"] + count["frames_lost"]
     share = 100 * count["frames_received"] / expected if expected else 0.0
     placements = sorted({row.placement for row in study.nodes if row.node != HUB})
-    features = ", ".join(feature["name"] for feature in methods["features"])
-    streams = "; ".join(_stream(stream) for stream in methods["streams"])
+    streams = "; ".join(map(_stream, methods["streams"])) or "frames of counters, without samples"
     return " ".join(
         [
             f"Body-worn nodes ({', '.join(placements)}) sent frames over a radio link to a hub that stamped "
@@ -120,15 +121,21 @@ def paragraph(study: Study, methods: dict[str, Any]) -> str:
             f"{count['frames_received']} of {expected} frames that the counters tell of were "
             f"received ({share:.1f} %); {count['unknown_gaps']} further gaps are of unknown length.",
             "All nodes were placed on one time axis along the lower edge of the delays of their frames "
-            "(Moon, Skelly and Towsley 1999).",
-            _fills(study),
-            f"Features ({features}) were computed in epochs of "
-            f"{epochs.seconds} s where at least {100 * epochs.min_coverage:.3g} % of the samples were "
-            "received; other epochs have no value.",
+            "(Moon, Skelly and Towsley 1999)."
+            + (f" In {untimed} sessions no clock led to UTC." if untimed else ""),
+            *([_fills(study), _features(study, methods)] if methods["streams"] else []),
             _rules(study.file.inclusion),
             f"Of {count['participants']} participants {count['participants_included']} were included, with "
             f"{count['sessions_included']} sessions. Formulas and sources are listed in methods.json.",
         ]
+    )
+
+
+def _features(study: Study, methods: dict[str, Any]) -> str:
+    features, epochs = ", ".join(feature["name"] for feature in methods["features"]), study.file.epochs
+    return (
+        f"Features ({features}) were computed in epochs of {epochs.seconds} s where at least "
+        f"{100 * epochs.min_coverage:.3g} % of the samples were received; other epochs have no value."
     )
 
 

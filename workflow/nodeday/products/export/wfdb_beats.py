@@ -31,9 +31,11 @@ def write(study: Study, session: str, target: Path) -> list[Path]:
     Raises SettingsError where wfdb is not installed, ContractError where a table is absent.
     """
     wfdb = library("wfdb")
+    beats = tables.read(tables.path(study.results, "beats", session), "beats")
+    if beats.empty:
+        return []
     nodes = tables.read(tables.path(study.results, "sessions"), "sessions", ["session", "start_ns"])
     start = int(nodes.loc[nodes["session"] == session, "start_ns"].iloc[0]) // SECOND * SECOND
-    beats = tables.read(tables.path(study.results, "beats", session), "beats")
     target.mkdir(parents=True, exist_ok=True)
     done = []
     for node in study.nodes_of(session).values():

@@ -114,6 +114,8 @@ class SessionTables:
         sides = [before.iloc[before["seq"].argmax()]] if len(before) else []
         sides += [after.iloc[after["seq"].argmin()]] if len(after) else []
         how = "what the counters of the frames on both sides leave out"
+        if row["cause"] == "listed":
+            how = "what the transmit list has beyond the frames received of the boot"
         return TraceStep("gap", plain(row), how, tuple(self.frame(side) for side in sides))
 
     def gap_over(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:

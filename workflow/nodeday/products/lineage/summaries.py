@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from nodeday.config.study import Study
+from nodeday.core.arrays import Bools
 from nodeday.core.errors import SettingsError
 from nodeday.products.lineage.features import epoch
 from nodeday.products.lineage.lookup import Row, conditions, single_row
 from nodeday.products.lineage.signal import SECOND, SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas import TABLES
+from nodeday.schemas.codes import DISTINCT
 from nodeday.storage import tables
+from nodeday.storage.frame_fields import column_of
+from nodeday.storage.frames import columns_of, is_in
 from nodeday.storage.row_groups import Filters
 
 WIDE = "epochs_wide"
@@ -25,7 +30,7 @@ TABLES_OF_STUDY = (
     "ledger",
     WIDE,
 )
-LOSSES = ("loss", "radio", "bursts", "signal")
+LOSSES = ("loss", "radio", "bursts", "signal", "fields")
 
 
 def trace(study: Study, name: str, key: dict[str, str]) -> TraceStep:
@@ -179,6 +184,16 @@ def _wide(study: Study, key: dict[str, str]) -> TraceStep:
     )
 
 
+def _behind(signal: SessionTables, row: Row, gaps: pd.DataFrame) -> Bools:
+    """Return which gaps (g,) are right behind a frame with the value that a row of ``fields`` is about."""
+    columns = columns_of(signal.study.results, signal.session)[str(row["node"]), str(row["stream"])]
+    holds = columns[column_of(str(row["field"]))] == row["value"]
+    holds &= is_in(columns["status"], DISTINCT)
+    kept = set(zip(columns["boot"][holds].tolist(), columns["seq"][holds].tolist(), strict=True))
+    before = zip(gaps["boot"].tolist(), (gaps["seq_from"] - 1).tolist(), strict=True)
+    return np.array([each in kept for each in before], np.bool_)
+
+
 def losses(signal: SessionTables, name: str, row: Row) -> TraceStep:
     """Trace a row of ``loss`` to its frames and gaps, one of the other LOSSES to the gaps that it counts."""
     rows = signal.frames[(signal.frames["node"] == row["node"]) & (signal.frames["stream"] == row["stream"])]
@@ -186,11 +201,17 @@ def losses(signal: SessionTables, name: str, row: Row) -> TraceStep:
     if name == "loss":
         start, end = row["minute_hub_ns"], row["minute_hub_ns"] + 60 * SECOND
         rows = rows[(rows["hub_ns"] >= start) & (rows["hub_ns"] < end)]
-        lost = lost[(lost["before_hub_ns"] < end) & (lost["after_hub_ns"].fillna(end) >= start)]
+        lost = lost[(lost["before_hub_ns"].fillna(start) < end) & (lost["after_hub_ns"].fillna(end) >= start)]
         frames = tuple(signal.frame(frame) for _, frame in rows.iterrows())
     else:
         lost = lost[lost["cause"] == "radio"]
-        lost = lost[lost["frames"] == row["length"]] if name == "bursts" else lost
+        if name == "bursts":
+            lost = lost[lost["frames"] == row["length"]]
+        if name == "fields":
+            lost = lost[_behind(signal, row, lost)]
+            how = "frames received with the value, and gaps on the air right behind one of them"
+            received = TraceStep("frames", {"received": row["received"]})
+            return TraceStep(name, plain(row), how, (received, *_gaps(signal, lost)))
         frames = (TraceStep("frames", {"received": len(signal.distinct(row["node"], row["stream"]))}),)
     how = "frames received and gaps between them"
     return TraceStep(name, plain(row), how, (*frames, *_gaps(signal, lost)))

@@ -40,7 +40,7 @@ class ViewChannel:
 class SessionView:
     """Tables of one session, read as the viewer asks for them.
 
-    Raises ContractError where the session has not been run.
+    Raises ContractError where the session has not been run, or has no samples.
     """
 
     def __init__(self, study: Study, session: str) -> None:
@@ -52,6 +52,13 @@ class SessionView:
                 str(study.results),
                 "a finished session",
                 "Run `nodeday run` first.",
+            )
+        if nodes["coverage_reason"].notna().all():
+            raise ContractError(
+                f"no frame of session {session} carries samples",
+                str(study.results),
+                "samples, which the day view draws",
+                f"Losses stand on its page and in `nodeday audit {session}`.",
             )
         self.start_ns, self.end_ns = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
         self.channels = {channel.key: channel for channel in self._channels()}

@@ -46,6 +46,11 @@ class Captured:
         row, hub_ns, utc_ns = joined[:, np.argsort(joined[0])]
         return cls(streams, (row, hub_ns, utc_ns))
 
+    @property
+    def has_samples(self) -> bool:
+        """Whether any frame holds samples."""
+        return any((columns["samples"] > 0).any() for columns in self.streams.values())
+
     def stamps(self) -> Iterator[tuple[Ints, Ints]]:
         """Give rows of table ``frames`` and hub stamps (f,) of one stream after the other."""
         for columns in self.streams.values():

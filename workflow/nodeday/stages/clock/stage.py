@@ -35,7 +35,8 @@ def run(study: Study, session: str) -> None:
     """Write ``clock``, ``cut``, ``steps``, ``movements`` and ``agreement``.
 
     Clocks rest on the frames of the capture, those outside of the session included. Raises ContractError
-    where nothing ties the hub's clock to UTC, and where the session cannot be cut out of its capture.
+    where nothing ties the hub's clock to UTC, unless no frame holds samples: then no node has a map, and the
+    session is one of a link alone. Raises it where the session cannot be cut out of its capture, too.
     """
     kinds = check.kinds_of(study, session)
     streams = frames.columns_of(study.results, session)
@@ -145,7 +146,7 @@ def _hubs(study: Study, session: str, captured: Captured, layout: Layout, steady
     start_ns, _ = study.written_span(session)
     if not found and start_ns is not None:
         found[0] = marks.by_hand(*_span_of_first_run(captured, steady), start_ns)
-    if not found:
+    if not found and captured.has_samples:
         raise ContractError(
             "no host mark ties the hub's clock to UTC",
             f"session {session}, run 0 of the hub",

@@ -115,6 +115,8 @@ def bouts(node: Node, kind: Kind, motion: Motion) -> pd.DataFrame:
 
 def epochs(participant: str, windows: Windows, features: list[FeatureValues]) -> pd.DataFrame:
     """Return the rows of table ``epochs``, one for each feature in each epoch."""
+    if not features:
+        return tables.empty(TABLES["epochs"])
     n, k = windows.count, len(features)
 
     def repeated(values: list[str]) -> pd.Series[str]:

@@ -17,7 +17,6 @@ from nodeday.config.device_records import calibration_of
 from nodeday.config.models import Node
 from nodeday.config.study import Study
 from nodeday.core.arrays import Bools
-from nodeday.core.errors import ContractError
 from nodeday.core.parallel import map_on_cores
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Kind
@@ -80,7 +79,7 @@ class Computed:
 def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's tables of features, as many streams at a time as there are ``cores``.
 
-    Raises ContractError where there is no sample at all.
+    A session without samples has no epoch, and its tables are empty.
     """
     ledger = Ledger("features", session)
     windows = _windows(study, session)
@@ -113,18 +112,22 @@ def run(study: Study, session: str, cores: int = 1) -> None:
 
 
 def _windows(study: Study, session: str) -> Windows:
-    """Return the session's epochs, from its written start or the first sample of any node to the last."""
+    """Return the session's epochs, from its written start or the first sample of any node to the last.
+
+    Without a sample there are none.
+    """
     cut = session_cut.read(study.results, session, study.is_cut(session))
     edges = [
         edge
         for node, kind in study.streams_of(session)
         for edge in samples.edges(study.results, session, node.node, kind) or ()
     ]
+    seconds = study.file.epochs.seconds
     if not edges:
-        raise ContractError("holds no sample", f"session {session}, table samples", "at least one")
+        return Windows(0, seconds, 0)
     start_ns, end_ns = (cut.start_ns, cut.end_ns) if cut else (None, None)
     last_ns = max(edges) if end_ns is None else end_ns - 1
-    return windows_over(min(edges), last_ns, study.file.epochs.seconds, start_ns)
+    return windows_over(min(edges), last_ns, seconds, start_ns)
 
 
 # --- jobs, some at a time ------------------------------------------------------------------

@@ -18,7 +18,7 @@ from nodeday.stages.frames.counters import Columns, Counters
 from nodeday.stages.frames.rejects import Reject
 from nodeday.stages.frames.scan import FoundFrames, ScannedBlock
 from nodeday.stages.frames.unwrap import hub_steps
-from nodeday.storage import contract
+from nodeday.storage import contract, frame_fields
 
 FALL_NS = 5_000_000_000
 """A hub clock that falls back by more has started anew. The stages loss and clock both say 5 s."""
@@ -42,8 +42,9 @@ class Decoder:
     """Turns the blocks of one capture into rows, carrying each node's counters from block to block.
 
     ``names`` are the session's nodes by address; ``layouts`` are all that the capture holds; ``row`` is that
-    of the next frame in table ``frames``. ``measured`` and ``impossible`` count, by layout and role, the
-    frames with a radio's measure and those of them whose measure cannot be: no column takes it.
+    of the next frame in table ``frames``; ``fields`` are the columns that fields of role ``other`` of any
+    layout add to it, null in frames without that field. ``measured`` and ``impossible`` count, by layout and
+    role, the frames with a radio's measure and those of them whose measure cannot be: no column takes it.
     """
 
     layouts: Sequence[Layout]
@@ -63,6 +64,8 @@ class Decoder:
         ]
         self.addresses = np.array(sorted(self.names), np.int64)
         self._counters = Counters(self.slots)
+        others = (each.name for slot in self.slots for each in frame_fields.fields_of(*slot))
+        self.fields = list(dict.fromkeys(map(frame_fields.column_of, others)))
 
     def decode(self, block: ScannedBlock) -> Decoded:
         """Rows of the block's frames, in order of capture.
@@ -72,7 +75,7 @@ class Decoder:
         """
         self.found += sum(len(each.start) for each in block.frames)
         if not block.frames:
-            return Decoded(arrow_schema(TABLES["frames"]).empty_table(), block.rejects)
+            return Decoded(self._with_fields(arrow_schema(TABLES["frames"]).empty_table(), {}), block.rejects)
         payloads = [_payload(each) for each in block.frames]
         parts = [self._columns(*each) for each in zip(block.frames, payloads, strict=True)]
         # Each part is in order already, which this way of sorting makes use of.
@@ -129,7 +132,7 @@ class Decoder:
         gappy = {name: (columns[role], ~np.isnan(columns[role])) for role, name in RADIO.items()}
         gappy["mark_utc_ns"] = columns["utc_ns"], columns["utc_ns"] >= 0
         nodes = [self.names[address] for address in self.addresses.tolist()]
-        return contract.assemble(
+        rows = contract.assemble(
             table,
             {
                 **{name: contract.number_column(values) for name, values in plain.items()},
@@ -143,6 +146,15 @@ class Decoder:
                 "status": contract.code_column(columns["status"], table["status"]),
             },
         )
+        return self._with_fields(rows, columns)
+
+    def _with_fields(self, rows: arrow.Table, columns: Columns) -> arrow.Table:
+        """Return rows of table ``frames`` with the columns of the fields of all layouts."""
+        for name in self.fields:
+            known = contract.validity(columns.get(_known(name), np.zeros(0, np.bool_)))
+            sent = contract.number_column(columns.get(name, np.zeros(0, np.int64)), known)
+            rows = rows.append_column(name, sent)
+        return rows
 
     def _columns(self, found: FoundFrames, payload: Bytes) -> Columns:
         """Return fields by role, those that the layout lacks filled with what stands for nothing.
@@ -161,6 +173,12 @@ class Decoder:
             if role in fields:
                 known = ~found.null.get(role, np.zeros(n, np.bool_))
                 out[role][known] = self._measure(values[role][known], fields[role], layout)
+        own = decode_fields(found.frames, layout, kind, ("other",))
+        own = {frame_fields.column_of(name): sent for name, sent in own.items()}
+        for name in self.fields:
+            out[name] = own.get(name, np.zeros(n, np.int64))
+            lacking = found.null.get(name, np.zeros(n, np.bool_))
+            out[_known(name)] = ~lacking & (name in own)
         return out | {
             "offset": found.start,
             "length": (found.end - found.start).astype(np.int32),
@@ -182,6 +200,11 @@ class Decoder:
         self.measured[key] += len(values)
         self.impossible[key] += int(odd.sum())
         return np.where(odd, np.float32(np.nan), values)
+
+
+def _known(field: str) -> str:
+    """Return the key under which a block holds where a field is known."""
+    return f"{field} known"
 
 
 def _with_doubtful(rejects: list[Reject], columns: Columns, doubtful: Bools) -> list[Reject]:

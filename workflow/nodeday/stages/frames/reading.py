@@ -36,6 +36,7 @@ class ColumnNames(Strict):
     rssi: str = "rssi"
     lqi: str = "lqi"
     channels: dict[str, str] = Setting(default_factory=dict, description="column of a channel")
+    fields: dict[str, str] = Setting(default_factory=dict, description="column of a field of role other")
     time_unit_ns: int = Setting(default=1, gt=0, description="of times that are numbers")
     time_utc: bool = Setting(default=False, description="numbers count from 1970 UTC; no offset means UTC")
     values: Literal["counts", "physical"] = "counts"
@@ -77,8 +78,9 @@ class Reading:
     """Columns of a recording by role, and what stands in them.
 
     A column may be absent where ``optional``. ``nodes`` and ``streams`` are names by what the file calls
-    them. ``steps`` has no entry for a channel of whole numbers. ``last_row`` is whether the last row of a
-    frame of several rows has its time and ticks, None where the layout tells.
+    them, ``fields`` columns of a layout's fields of role other. ``steps`` has no entry for a channel of
+    whole numbers. ``last_row`` is whether the last row of a frame of several rows has its time and ticks,
+    None where the layout tells.
     """
 
     where: str
@@ -94,6 +96,7 @@ class Reading:
     steps: Mapping[str, Step] = field(default_factory=dict)
     measures: Mapping[str, MeasureColumn] = field(default_factory=dict)
     last_row: bool | None = None
+    fields: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def sequence(self) -> str:
@@ -132,6 +135,7 @@ def by_names(names: ColumnNames, kinds: Sequence[Kind] = ()) -> Reading:
         decimal=names.decimal,
         time=TimeReading(unit_ns=names.time_unit_ns, is_utc=names.time_utc),
         steps=steps,
+        fields=names.fields,
     )
 
 

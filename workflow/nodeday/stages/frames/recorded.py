@@ -19,6 +19,7 @@ rest: see :class:`.reading.ColumnNames`::
 
     sequence: packet             # a column of another name
     channels: {ecg: potential}   # the same for a channel
+    fields: {hops: hop_count}    # the same for a field of role other; without its column it is null
     values: physical             # in the channel's unit, not in counts
     decimal: ","
     time_unit_ns: 1000000        # times in milliseconds, with or without decimals
@@ -54,6 +55,7 @@ from nodeday.stages.frames.rowcolumns import RowColumns
 from nodeday.stages.frames.rowfile import RowBatch
 from nodeday.stages.frames.rowparts import Part, joined
 from nodeday.stages.frames.scan import FoundFrames, ScannedBlock
+from nodeday.storage import frame_fields
 
 GOLDEN = 0.6180339887498949
 """Share of a step of the times by which each mark is later within its step than the one before: so marks fall
@@ -205,7 +207,9 @@ class DecodedRecording:
                 "utc": said,
             }
             self.marks += len(at)
-            return [(slot, at, encode_frames(layout, kind, fields), {})]
+            others = map(frame_fields.column_of, (each.name for each in frame_fields.fields_of(layout, kind)))
+            unknown = {name: np.ones(len(at), np.bool_) for name in others}
+            return [(slot, at, encode_frames(layout, kind, fields), unknown)]
         return []
 
     def _laid(self, made: list[Made]) -> list[FoundFrames]:

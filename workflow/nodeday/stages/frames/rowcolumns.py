@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -15,9 +14,10 @@ from nodeday.core.errors import ContractError
 from nodeday.layouts import Channel, Field, Kind, Layout
 from nodeday.layouts.recording_columns import MeasureColumn
 from nodeday.stages.frames.reading import Reading
-from nodeday.stages.frames.rowfile import RowBatch
+from nodeday.stages.frames.rowfile import RowBatch, numbered
 from nodeday.stages.frames.rowlimits import RowLimits
 from nodeday.stages.frames.rowparts import Part
+from nodeday.storage import frame_fields
 
 NEAR_STEP = 0.05
 """A number further than this part of a step from a whole step was not written in such steps. A choice of this
@@ -188,6 +188,12 @@ class RowColumns:
             each = next((field for field in layout.frame if field.role == role), None)
             if each is not None:
                 fields[role], null[role] = self._measured(rows, role, each, layout)
+        for each in frame_fields.fields_of(layout, kind):
+            column = self.reading.fields.get(each.name, each.name)
+            known = rows.has(column) and each.name not in fields
+            if known:
+                fields[each.name] = self._whole_numbers(rows, column, each)
+            null[frame_fields.column_of(each.name)] = np.full(len(rows.at), not known)
         size = kind.samples if is_frames else 1
         counts = np.empty((len(rows.at), size, len(kind.channels)), np.int64)
         for index, channel in enumerate(kind.channels):
@@ -273,8 +279,13 @@ class RowColumns:
         name, field = self._column(rows, role), layout.field(role)
         if name is None:
             raise _missing(rows, self._name(role), "it", self.reading)
-        values, bits = rows.ints(name), field.bits if field else 64
-        wrong = np.flatnonzero((values < 0) | ((values >> min(bits, 63)) != 0))
+        return self._whole_numbers(rows, name, field)
+
+    def _whole_numbers(self, rows: RowBatch, name: str, field: Field | None) -> Ints:
+        """Return a column of whole numbers (n,); raise ContractError for one that ``field`` cannot hold."""
+        values, bits, signed = rows.ints(name), field.bits if field else 64, bool(field and field.signed)
+        over = values >> min(bits - signed, 63)
+        wrong = np.flatnonzero((over != 0) & ~(signed & (over == -1)))
         if len(wrong):
             what = f"a number of the {bits} bits that {self.reading.width_from}"
             raise ContractError(f"{name} is {values[wrong[0]]}", rows.where(int(wrong[0])), what)
@@ -297,18 +308,6 @@ class RowColumns:
         counts = np.clip(np.rint((values - field.offset) / field.scale), low, high)
         # The most that a float holds below 2**63: a field of 64 bits must not overflow.
         return np.clip(counts, -(2.0**63), np.nextafter(2.0**63, 0)).astype(np.int64), null
-
-
-def numbered(pattern: str, names: list[str]) -> list[str]:
-    """Return those of ``names`` that are ``pattern`` with a number in place of its ``*``, by that number.
-
-    >>> numbered("ecg_*", ["time", "ecg_10", "ecg_9", "ecg_x"])
-    ['ecg_9', 'ecg_10']
-    """
-    before, _, after = pattern.partition("*")
-    matches = re.compile(f"{re.escape(before)}([0-9]+){re.escape(after)}")
-    found = [(int(match[1]), name) for name in names if (match := matches.fullmatch(name))]
-    return [name for _, name in sorted(found)]
 
 
 def _missing(rows: RowBatch, name: str, expected: str, reading: Reading) -> ContractError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -212,6 +213,18 @@ def _bad(column: arrow.ChunkedArray, kind: arrow.DataType, nullable: bool = Fals
         return bool(column.cast(kind).null_count) and not nullable
     except (arrow.ArrowInvalid, arrow.ArrowNotImplementedError):
         return True
+
+
+def numbered(pattern: str, names: list[str]) -> list[str]:
+    """Return those of ``names`` that are ``pattern`` with a number in place of its ``*``, by that number.
+
+    >>> numbered("ecg_*", ["time", "ecg_10", "ecg_9", "ecg_x"])
+    ['ecg_9', 'ecg_10']
+    """
+    before, _, after = pattern.partition("*")
+    matches = re.compile(f"{re.escape(before)}([0-9]+){re.escape(after)}")
+    found = [(int(match[1]), name) for name in names if (match := matches.fullmatch(name))]
+    return [name for _, name in sorted(found)]
 
 
 def read(path: Path, text: TextForm | None, decimal: str = ".") -> Iterator[RowBatch]:

@@ -16,7 +16,8 @@ from nodeday.layouts import Kind
 class Part:
     """Rows (n,) of one stream: positions in the piece, integers by role, counts (n, samples, channels).
 
-    ``null`` (n,) by role marks what was not measured; the integer of such a field means nothing.
+    ``null`` (n,) by role marks what was not measured, by the column of table ``frames`` what of a field of
+    role ``other`` is not known; the integer of such a field means nothing.
     """
 
     at: Ints

@@ -42,7 +42,8 @@ class FoundFrames:
     end: Positions
     frames: Bytes
     null: Mapping[str, Bools] = field(default_factory=dict)
-    """Fields by role whose bytes mean nothing, as in a decoded recording, (n,)."""
+    """Fields by role, or by their column of table ``frames``, whose bytes mean nothing, as in a decoded
+    recording, (n,)."""
 
 
 @dataclass(frozen=True)

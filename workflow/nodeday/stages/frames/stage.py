@@ -30,8 +30,8 @@ from nodeday.stages.frames.recorded import DecodedRecording, form_of
 from nodeday.stages.frames.rejects import Reject
 from nodeday.stages.frames.scan import ScannedBlock, scan
 from nodeday.stages.frames.validate import Spoken
-from nodeday.storage import contract, frames, tables
-from nodeday.storage.frames import FrameWriter
+from nodeday.storage import contract, frame_fields, frame_writer, tables
+from nodeday.storage.frame_writer import Fields, FrameWriter
 from nodeday.storage.ledger import Ledger
 
 MIN_SHARE = 0.01
@@ -52,7 +52,7 @@ def run(study: Study, session: str) -> None:
     ]
     ledger, hub = Ledger("frames", session), HubFollower(captures[0].tick_rates())
     with (
-        frames.writing(study.results, session) as out,
+        frame_writer.writing(study.results, session, _fields(study, session)) as out,
         tables.writer(tables.path(study.results, "rejects", session), TABLES["rejects"]) as rejects,
     ):
         received: list[list[FrameRows]] = [[] for _ in captures]
@@ -73,6 +73,16 @@ def run(study: Study, session: str) -> None:
     tables.write(tables.path(study.results, "hub_runs", session), TABLES["hub_runs"], hub.table())
     _record(study, session, captures)
     ledger.close(study.results)
+
+
+def _fields(study: Study, session: str) -> Fields:
+    """Return the fields of role ``other`` of each stream that a node may send."""
+    return {
+        (node.node, kind.stream): frame_fields.fields_of(layout, kind)
+        for node in study.nodes_of(session).values()
+        for layout in [study.layout_of(session, node.node)]
+        for kind in layout.kinds
+    }
 
 
 class _Capture:
@@ -264,7 +274,10 @@ def _placed(rows: arrow.Table, part: FrameRows, memory: bool) -> arrow.Table:
     }
     if memory:
         changed |= {name: arrow.nulls(len(rows), arrow.float32()) for name in ("rssi_dbm", "lqi")}
-    return contract.assemble(table, {name: changed.get(name, rows[name]) for name in table.names})
+    placed = contract.assemble(table, {name: changed.get(name, rows[name]) for name in table.names})
+    for name in rows.column_names[len(table.names) :]:
+        placed = placed.append_column(name, rows[name])
+    return placed
 
 
 def _reject_rows(rejects: list[Reject], capture: int) -> dict[str, arrow.Array]:

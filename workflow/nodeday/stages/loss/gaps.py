@@ -15,6 +15,7 @@ from nodeday.schemas import TABLES
 from nodeday.stages.loss import causes
 from nodeday.stages.loss.causes import Silences
 from nodeday.stages.loss.hub import HUB
+from nodeday.stages.loss.sent import SentEdges
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames
 from nodeday.storage import tables
 
@@ -92,17 +93,25 @@ def split(runs: Runs, marked: NDArray[Mark]) -> tuple[Runs, NDArray[Mark]]:
 
 Unknown = tuple[int, int, str, int, int | None, str]
 """boot, first lost number, cause, stamps before and after (null at the end), reason."""
-RADIO, OUTAGE, JOINT, COUNTER = 0, 1, 2, 3
-CAUSE = np.array(["radio", "hub_outage", "joint_silence", "unknown"])
+RADIO, OUTAGE, JOINT, COUNTER, LISTED = range(5)
+CAUSE = np.array(["radio", "hub_outage", "joint_silence", "unknown", "listed"])
 
 
 def find_gaps(
-    own: StreamFrames, node: list[StreamFrames], session: SessionFrames, silent: Silences
+    own: StreamFrames,
+    node: list[StreamFrames],
+    session: SessionFrames,
+    silent: Silences,
+    listed: SentEdges | None = None,
 ) -> pd.DataFrame:
-    """Rows of table ``gaps`` of one stream in order; ``node`` are all streams of its node."""
+    """Rows of table ``gaps`` of one stream in order; ``node`` are all streams of its node.
+
+    With the frames that a transmit list has at the edges of boots, these are counted.
+    """
     runs, lost_thread = missing_runs(own)
     known = _known(own, runs, lost_thread, silent)
-    unknown = [*_uncounted(own, lost_thread), *_restarts(own), *_ending(own, node, session.last_ns)]
+    at_edges = [*_restarts(own), *_ending(own, node, session.last_ns)] if listed is None else []
+    unknown = [*_uncounted(own, lost_thread), *at_edges]
     rows = pd.DataFrame(
         unknown, columns=["boot", "seq_from", "cause", "before_hub_ns", "after_hub_ns", "reason"]
     )
@@ -110,12 +119,13 @@ def find_gaps(
         boot=rows["boot"].astype(np.int32),
         seq_from=rows["seq_from"].astype(np.int64),
         extent="unknown",
-        before_hub_ns=rows["before_hub_ns"].astype(np.int64),
+        before_hub_ns=pd.array(rows["before_hub_ns"].tolist(), "Int64"),
         reason=rows["reason"].astype(object),
         **{name: pd.array([None] * len(rows), "Int64") for name in ("seq_to", "frames")},
         after_hub_ns=pd.array(rows["after_hub_ns"].tolist(), "Int64"),
     )
-    both = pd.concat([each for each in (known, rows) if len(each)] or [known])
+    parts = [known, rows] if listed is None else [known, rows, _listed(own, listed, silent)]
+    both = pd.concat([each for each in parts if len(each)] or [known])
     both = both.assign(node=own.node, stream=own.stream).sort_values(["boot", "seq_from"], kind="stable")
     return tables.build(TABLES["gaps"], {name: both[name] for name in TABLES["gaps"].names})
 
@@ -142,11 +152,50 @@ def _known(own: StreamFrames, runs: Runs, lost_thread: Bools, silent: Silences) 
             "frames": pd.array(runs.frames, "Int64"),
             "extent": "known",
             "cause": CAUSE[label],
-            "before_hub_ns": own.hub_ns[runs.left],
+            "before_hub_ns": pd.array(own.hub_ns[runs.left], "Int64"),
             "after_hub_ns": pd.array(own.hub_ns[runs.left + 1], "Int64"),
             "reason": np.array([None, "counter_restart"], object)[(label == COUNTER).astype(np.int64)],
         }
     )
+
+
+def edge_causes(listed: SentEdges, silent: Silences) -> Ints:
+    """Return the number in :data:`CAUSE` of each frame (k,) that a list has at the edge of a boot."""
+    label = np.where(causes.within(listed.on_ns, *silent.joint), JOINT, LISTED)
+    label[causes.within(listed.on_ns, *silent.outage)] = OUTAGE
+    return label
+
+
+def _listed(own: StreamFrames, listed: SentEdges, silent: Silences) -> pd.DataFrame:
+    """Gaps before the first and after the last frames of boots, by a transmit list."""
+    label, near, seq = edge_causes(listed, silent), listed.near, listed.seq
+    same = (np.diff(near) == 0) & (np.diff(seq) == 1) & (np.diff(label) == 0)
+    heads = np.flatnonzero(np.append(True, ~same)) if len(near) else near
+    frames, near, before = np.diff(heads, append=len(seq)), near[heads], listed.before(own)[heads]
+    hub_ns = pd.array([pd.NA, *own.hub_ns.tolist(), pd.NA], "Int64")
+    return pd.DataFrame(
+        {
+            "boot": own.boot[near].astype(np.int32),
+            "seq_from": seq[heads],
+            "seq_to": pd.array(seq[heads] + frames, "Int64"),
+            "frames": pd.array(frames, "Int64"),
+            "extent": "known",
+            "cause": CAUSE[label[heads]],
+            "before_hub_ns": hub_ns[near + 1 - before],
+            "after_hub_ns": hub_ns[near + 2 - before],
+            "reason": None,
+        }
+    )
+
+
+def between_frames(own: StreamFrames, known: pd.DataFrame) -> pd.DataFrame:
+    """Return the gaps between received frames of a boot, without what a transmit list has at its edges."""
+    heads = np.flatnonzero(np.diff(own.boot, prepend=-1) != 0)
+    tails = np.append(heads[1:], len(own.boot)) - 1
+    boot = np.searchsorted(own.boot[heads], known["boot"].to_numpy(np.int64))
+    seq = known["seq_from"].to_numpy(np.int64)
+    between: pd.DataFrame = known.loc[(seq > own.seq[heads][boot]) & (seq < own.seq[tails][boot])]
+    return between
 
 
 def _uncounted(own: StreamFrames, lost_thread: Bools) -> Iterator[Unknown]:

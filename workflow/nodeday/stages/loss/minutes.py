@@ -14,6 +14,7 @@ from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss.burst import interval
 from nodeday.stages.loss.gaps import MINUTE_NS, due_ns, joined
+from nodeday.stages.loss.sent import NO_EDGES, SentEdges
 from nodeday.stages.loss.streams import StreamFrames
 
 WIDTH = {"rssi_dbm": 2.0, "lqi": 5.0}
@@ -84,7 +85,7 @@ RUN = 1 << 40
 
 @dataclass(frozen=True)
 class LostFrames:
-    """Lost frames (n,) of a stream in order.
+    """Lost frames (n,) of a stream in order, those of a transmit list last.
 
     Boot and number, cause as an index into ``GAP_CAUSE``, number of the run of missing frames that each is
     of, and a number for the minute of the hub's clock in which it was due.
@@ -101,8 +102,14 @@ class LostFrames:
         return LostFrames(*(getattr(self, each.name)[rows] for each in fields(self)))
 
 
-def lost_frames(own: StreamFrames, known: pd.DataFrame) -> LostFrames:
-    """Return the lost frames of a stream, of which ``known`` are the gaps of known extent."""
+def lost_frames(
+    own: StreamFrames, known: pd.DataFrame, listed: SentEdges = NO_EDGES, causes: Ints = NO_EDGES.near
+) -> LostFrames:
+    """Return the lost frames of a stream, of which ``known`` are the gaps between frames.
+
+    ``listed`` are frames (k,) that a transmit list has at the edges of boots, and ``causes`` (k,) theirs as
+    numbers of the codes.
+    """
     frames = known["frames"].to_numpy(np.int64)
     runs = known.groupby(joined(known)).agg(
         frames=("frames", "sum"),
@@ -116,7 +123,16 @@ def lost_frames(own: StreamFrames, known: pd.DataFrame) -> LostFrames:
     number = np.arange(len(run), dtype=np.int64) - np.repeat(np.cumsum(count) - count, count)
     cause = known["cause"].cat.codes.to_numpy(np.int64).repeat(frames)
     minute = _key(own.run[left_of(own, boot, first)][run], due)
-    return LostFrames(boot[run], first[run] + number, cause, run, minute)
+    edge = np.zeros(len(listed.near), np.int64)
+    edge[listed.heads(own)] = 1
+    beyond = listed.on_ns - own.on_at(listed.near) + own.hub_ns[listed.near]
+    return LostFrames(
+        np.concatenate([boot[run], own.boot[listed.near]]),
+        np.concatenate([first[run] + number, listed.seq]),
+        np.concatenate([cause, causes]),
+        np.concatenate([run, len(count) - 1 + np.cumsum(edge)]),
+        np.concatenate([minute, _key(own.run[listed.near], beyond)]),
+    )
 
 
 def by_minute(own: StreamFrames, gone: LostFrames) -> pd.DataFrame:

@@ -9,31 +9,40 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
+from nodeday.config import sent_list
+from nodeday.config.sent_list import SentRows
 from nodeday.config.study import Study
+from nodeday.core.errors import SettingsError
 from nodeday.core.threads import one_thread
 from nodeday.layouts.recording import RecordedLayout
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
+from nodeday.schemas.codes import DISTINCT, GAP_CAUSE, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
 from nodeday.stages.loss.causes import Silences
-from nodeday.stages.loss.gaps import find_gaps
+from nodeday.stages.loss.gaps import CAUSE, between_frames, edge_causes, find_gaps
 from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.minutes import LOST, by_minute, lost_frames
 from nodeday.stages.loss.part import StreamPart
+from nodeday.stages.loss.sent import NO_EDGES, SentEdges, SentLists, SentMatch, edges, match
 from nodeday.stages.loss.silence import silences
-from nodeday.stages.loss.statistics import Frames, of_stream
+from nodeday.stages.loss.statistics import ON_AIR, Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
-from nodeday.storage import frames, session_cut, tables
+from nodeday.storage import frame_fields, frames, session_cut, tables
 from nodeday.storage.frames import STATUS, FrameColumns, Key, is_in
 from nodeday.storage.ledger import Ledger
 from nodeday.storage.session_cut import SessionCut
 
-NAMES = ("gaps", "loss", "radio", "bursts", "signal", "battery")
+NAMES = ("gaps", "loss", "radio", "bursts", "signal", "fields", "battery", "sent")
 STREAM = ["node", "stream"]
+CODE = np.array([list(GAP_CAUSE).index(cause) for cause in CAUSE])
+"""Position of each cause of :mod:`.gaps` in the list of codes."""
 
 
 class BootRange(NamedTuple):
-    """Numbers [first, stop) of a boot of a stream in the session, and how many of them were received."""
+    """Numbers [first, stop) of a boot of a stream in the session, and how many of them were received.
+
+    ``listed`` are frames that a transmit list has before and after them.
+    """
 
     node: str
     stream: str
@@ -41,19 +50,21 @@ class BootRange(NamedTuple):
     first: int
     stop: int
     received: int
+    listed: int
 
 
 @one_thread()
 def run(study: Study, session: str) -> None:
-    """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal`` and ``battery``.
+    """Write ``gaps``, ``loss``, ``radio``, ``bursts``, ``signal``, ``fields``, ``battery`` and ``sent``.
 
-    Raises ContractError where their counts do not agree.
+    Raises ContractError where their counts do not agree, or a transmit list is not of this session.
     """
     streams = frames.columns_of(study.results, session)
     runs = HubRuns.of(frames.hub_runs(study.results, session))
     cut = session_cut.read(study.results, session, study.is_cut(session))
     received = session_frames(streams, runs, paces(study, session), cut)
-    found, boots = account(received, study.file.battery.empty_v)
+    lists = sent_lists(study, session, received)
+    found, boots = account(received, study.file.battery.empty_v, lists)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
     balance(Ledger("loss", session), _by_status(streams, cut), boots, found).close(study.results)
@@ -85,51 +96,112 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
             ticks = layout.tick_range(kind.stream), layout.tick_hz(kind.stream)
             made = isinstance(layout, RecordedLayout) and not kind.channels
             fields = layout.has_ticks, layout.field("boot") is not None, made
-            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks, *fields, periods)
+            own = tuple(
+                dict.fromkeys(
+                    frame_fields.column_of(each.name)
+                    for one in kinds
+                    for each in frame_fields.fields_of(layout, one)
+                )
+            )
+            found[node.node, kind.stream] = StreamTiming(kind.period_s, seq, *ticks, *fields, periods, own)
     return found
 
 
-def account(session: SessionFrames, empty_v: float) -> tuple[Frames, list[BootRange]]:
-    """Return the stage's tables by name, and all boots by stream.
+def sent_lists(study: Study, session: str, received: SessionFrames) -> dict[Key, SentRows]:
+    """Return the session's transmit list by node and stream; empty where it has none.
+
+    Raises SettingsError where the list is wrong, or does not tell which of several streams it is about.
+    """
+    found = {}
+    for rows in sent_list.load(study, session):
+        came = [rows.stream] if rows.stream else [key[1] for key in received.columns if key[0] == rows.node]
+        if len(came) != 1:
+            raise SettingsError(
+                f"{rows.node} sent {', '.join(came)}" if came else f"nothing was received of {rows.node}",
+                f"{rows.path} line {rows.line[0]}",
+                "a column stream, which tells what each row is about",
+            )
+        found[rows.node, came[0]] = rows
+    return found
+
+
+def account(
+    session: SessionFrames, empty_v: float, lists: SentLists | None = None
+) -> tuple[Frames, list[BootRange]]:
+    """Return the stage's tables by name, and all boots by stream; with a transmit list, held against it.
 
     Silences and causes rest on the frames of the capture; what is counted is in the session.
     """
+    lists = lists or {}
     parts: dict[str, list[Any]] = defaultdict(list)
     silent = silences(session)
     for node in session.nodes:
-        for name, part in _parts(session.streams_of(node), session, silent, empty_v):
+        for name, part in _parts(session.streams_of(node), session, silent, empty_v, lists):
             parts[name].append(part)
+    parts["sent"] += [_unreceived(key, rows) for key, rows in lists.items() if key not in session.columns]
     return {name: _table(name, parts[name]) for name in NAMES}, parts["boots"]
 
 
 def _parts(
-    node: list[StreamFrames], session: SessionFrames, silent: Silences, empty_v: float
+    node: list[StreamFrames], session: SessionFrames, silent: Silences, empty_v: float, lists: SentLists
 ) -> Iterator[tuple[str, Any]]:
     """Give data frames or rows of each table about a node, with the table's name."""
     inside = []
     for own in node:
-        part = StreamPart.of(own, find_gaps(own, node, session, silent), session.cut)
+        on_list = lists.get((own.node, own.stream))
+        listed = None if on_list is None else match(own, on_list)
+        beyond = NO_EDGES if listed is None else edges(own, listed)
+        gaps = find_gaps(own, node, session, silent, beyond if listed else None)
+        part = StreamPart.of(own, gaps, session.cut)
         numbers = part.inside.numbers
         if not len(numbers.boot):
             continue
         inside.append(part.inside)
         yield "gaps", part.kept
-        lost = lost_frames(own, part.gaps[part.gaps["extent"] == "known"])
-        yield "loss", by_minute(part.inside, lost.take(numbers.hold(lost.boot, lost.seq)))
+        known = between_frames(own, gaps[gaps["extent"] == "known"])
+        lost = lost_frames(own, known, beyond, CODE[edge_causes(beyond, silent)])
+        of_session = numbers.hold(lost.boot, lost.seq) if session.cut else np.ones(len(lost.seq), np.bool_)
+        yield "loss", by_minute(part.inside, lost.take(of_session))
+        yield from [("sent", _sent(own, listed, beyond, known))] if listed else []
         for name, rows in of_stream(part, session).items():
             yield from ((name, row) for row in rows)
-        yield from (("boots", boot) for boot in _boots(part.inside))
+        yield from (("boots", boot) for boot in _boots(part.inside, beyond))
     row = of_node(inside, session, empty_v) if any(len(each.seq) for each in inside) else None
     yield from [("battery", row)] if row else []
 
 
-def _boots(own: StreamFrames) -> Iterator[BootRange]:
+def _boots(own: StreamFrames, beyond: SentEdges) -> Iterator[BootRange]:
     """Give the numbers of each boot of a stream that are in the session, and how many were received."""
     numbers = own.numbers
     received = np.searchsorted(own.boot, numbers.boot + 1) - np.searchsorted(own.boot, numbers.boot)
+    boot, more = np.unique(own.boot[beyond.near], return_counts=True)
+    listed = dict(zip(boot.tolist(), more.tolist(), strict=True))
     columns = (numbers.boot, numbers.first, numbers.stop, received)
     for boot, first, stop, count in zip(*(each.tolist() for each in columns), strict=True):
-        yield BootRange(own.node, own.stream, boot, first, stop, count)
+        yield BootRange(own.node, own.stream, boot, first, stop, count, listed.get(boot, 0))
+
+
+def _sent(own: StreamFrames, found: SentMatch, beyond: SentEdges, known: pd.DataFrame) -> dict[str, Any]:
+    """Return the row of table ``sent`` of a stream, of which ``known`` are the gaps inside boots."""
+    before = int(np.count_nonzero(beyond.before(own)))
+    return {
+        "node": own.node,
+        "stream": own.stream,
+        "sent": len(found.listed.counter),
+        "received": found.received,
+        "lost": found.lost,
+        "lost_before": before,
+        "lost_after": len(beyond.near) - before,
+        "lost_by_counter": int(known["frames"].sum()),
+        "not_listed": int(np.count_nonzero(~found.fits)),
+    }
+
+
+def _unreceived(key: Key, rows: SentRows) -> dict[str, Any]:
+    """Return the row of table ``sent`` of a stream of which nothing was received."""
+    none = dict.fromkeys(("received", "lost_before", "lost_after", "lost_by_counter", "not_listed"), 0)
+    count = len(rows.counter)
+    return {"node": key[0], "stream": key[1], "sent": count, "lost": count, **none}
 
 
 def _table(name: str, parts: list[Any]) -> pd.DataFrame:
@@ -170,7 +242,7 @@ def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], foun
         ledger.add(
             "frames",
             f"{own.node}/{own.stream} boot {own.boot}",
-            own.stop - own.first,
+            own.stop - own.first + own.listed,
             received=own.received,
             lost=missing,
         )
@@ -184,9 +256,11 @@ def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], foun
         scope, of_minutes, row = f"{node}/{stream}", parts_of["loss"], parts_of["radio"]
         parts = {name.removeprefix("lost_"): int(of_minutes[name].sum()) for name in LOST}
         ledger.add("lost frames", scope, int(parts_of["gaps"]["frames"].sum()), **parts)
-        ledger.add(
-            "lost on the air", scope, int(row["lost_radio"].sum()), runs=int(parts_of["bursts"]["lost"].sum())
-        )
+        on_air = int(row[[f"lost_{cause}" for cause in ON_AIR]].to_numpy().sum())
+        ledger.add("lost on the air", scope, on_air, runs=int(parts_of["bursts"]["lost"].sum()))
+    for each in found["sent"].to_dict("records"):
+        parts = {name: int(each[name]) for name in ("received", "lost")}
+        ledger.add("sent frames", f"{each['node']}/{each['stream']}", int(each["sent"]), **parts)
     ledger.add(
         "expected frames", "session", int(radio["expected"].sum()), minutes=int(loss["expected"].sum())
     )

@@ -1,8 +1,9 @@
-"""Tables ``radio``, ``bursts`` and ``signal``: the losses of a session as a whole, stream by stream."""
+"""Tables ``radio``, ``bursts``, ``signal`` and ``fields``: losses of a session, stream by stream."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,20 +13,25 @@ from nodeday.core.arrays import Bools, Ints
 from nodeday.schemas.codes import GAP_CAUSE
 from nodeday.stages.loss import burst
 from nodeday.stages.loss.burst import Stretches
-from nodeday.stages.loss.gaps import joined
+from nodeday.stages.loss.fields import by_field
+from nodeday.stages.loss.gaps import between_frames, joined
 from nodeday.stages.loss.minutes import LOST, WIDTH, left_of, neighbours, table_rows
 from nodeday.stages.loss.part import StreamPart, counted_within
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames
+from nodeday.storage.session_cut import BootNumbers
 
+ON_AIR = ("radio", "listed")
+"""Causes that count as loss on the air: what is not known to be otherwise."""
 Frames = dict[str, pd.DataFrame]
 Rows = dict[str, list[dict[str, Any]]]
 
 
 def of_stream(part: StreamPart, session: SessionFrames) -> Rows:
-    """Rows of the three tables, by name, of the part of a stream that is in the session."""
+    """Rows of the four tables, by name, of the part of a stream that is in the session."""
     own, gaps = part.inside, part.kept
     known = gaps[gaps["extent"] == "known"]
-    within, names = stretches(own, known, _uncounted(own, gaps)), {"node": own.node, "stream": own.stream}
+    laid, names = laid_out(own.numbers, known), {"node": own.node, "stream": own.stream}
+    within = stretches(laid, known, _uncounted(own, gaps))
     runs = known.groupby(joined(known))["frames"].sum().to_numpy(np.int64)
     longest_s = _longest_s(part, runs, session)
     return {
@@ -34,6 +40,7 @@ def of_stream(part: StreamPart, session: SessionFrames) -> Rows:
         ],
         "bursts": [{**names, **row} for row in _lengths(within)],
         "signal": [{**names, **row} for row in _signal(part)],
+        "fields": [{**names, **row} for row in by_field(own, laid.at(own.boot, own.seq), within)],
     }
 
 
@@ -46,31 +53,50 @@ def _uncounted(own: StreamFrames, gaps: pd.DataFrame) -> pd.DataFrame:
     return unknown[inside]
 
 
-def stretches(own: StreamFrames, known: pd.DataFrame, uncounted: pd.DataFrame) -> Stretches:
+def stretches(laid: LaidOut, known: pd.DataFrame, uncounted: pd.DataFrame) -> Stretches:
     """What was counted on without a break, boots laid end to end so that numbers rise.
 
     Outages, joint silences and what the counter does not count end a stretch; ``uncounted`` are gaps of
-    unknown length inside boots::
+    unknown length inside boots. What a transmit list has at the edges of a boot belongs to it::
 
         boot 0    . . X . . [outage) . X X . |  boot 1   . . X .
         stretch   |  first |         |second |           | third |
     """
-    numbers = own.numbers
-    length = numbers.stop - numbers.first
-    # Number n of a boot lies at n + shift; a number is left out between boots.
-    shift = np.cumsum(length + 1) - (length + 1) - numbers.first
     cause = known["cause"].to_numpy(object)
-
-    def moved(rows: pd.DataFrame, name: str) -> Ints:
-        boot = np.searchsorted(numbers.boot, rows["boot"].to_numpy(np.int64))
-        return np.asarray(rows[name].to_numpy(np.int64) + shift[boot], np.int64)
-
-    first, stop = moved(known, "seq_from"), moved(known, "seq_to")
-    cut = moved(uncounted, "seq_from")
-    air = cause == "radio"
-    start = np.sort(np.concatenate([numbers.first + shift, stop[~air], cut]))
-    end = np.sort(np.concatenate([numbers.stop + shift, first[~air], cut]))
+    first, stop = (laid.at(known["boot"], known[name].to_numpy(np.int64)) for name in ("seq_from", "seq_to"))
+    cut = laid.at(uncounted["boot"], uncounted["seq_from"].to_numpy(np.int64))
+    air = np.isin(cause, ON_AIR)
+    start = np.sort(np.concatenate([laid.start, stop[~air], cut]))
+    end = np.sort(np.concatenate([laid.end, first[~air], cut]))
     return Stretches(start, end, first[air], stop[air])
+
+
+@dataclass(frozen=True)
+class LaidOut:
+    """Boots (b,) laid end to end: number n of a boot lies at n + ``shift``, its own in [start, end).
+
+    A number is left out between boots.
+    """
+
+    boot: Ints
+    shift: Ints
+    start: Ints
+    end: Ints
+
+    def at(self, boot: Any, seq: Ints) -> Ints:
+        """Return where numbers ``seq`` (n,) of ``boot`` (n,) lie, (n,)."""
+        return np.asarray(seq + self.shift[np.searchsorted(self.boot, np.asarray(boot, np.int64))], np.int64)
+
+
+def laid_out(numbers: BootNumbers, known: pd.DataFrame) -> LaidOut:
+    """Return the boots of a stream end to end, with what gaps of ``known`` length have at their edges."""
+    low, high = numbers.first.copy(), numbers.stop.copy()
+    boot = np.searchsorted(numbers.boot, known["boot"].to_numpy(np.int64))
+    np.minimum.at(low, boot, known["seq_from"].to_numpy(np.int64))
+    np.maximum.at(high, boot, known["seq_to"].to_numpy(np.int64))
+    length = high - low
+    shift = np.cumsum(length + 1) - (length + 1) - low
+    return LaidOut(numbers.boot, shift, low + shift, high + shift)
 
 
 def _counts(own: StreamFrames, gaps: pd.DataFrame, runs: Ints) -> dict[str, int]:
@@ -120,7 +146,8 @@ def _longest_by_stamps(part: StreamPart) -> float:
 
     The time between the frames around a gap is shared out evenly among its frames.
     """
-    own, known = part.own, part.kept[part.kept["extent"] == "known"]
+    own = part.own
+    known = between_frames(own, part.kept[part.kept["extent"] == "known"])
     boot, first, frames = (known[name].to_numpy(np.int64) for name in ("boot", "seq_from", "frames"))
     left = left_of(own, boot, first)
     apart_s = (own.on_at(left + 1) - own.on_at(left)) / 1e9

@@ -25,6 +25,7 @@ class StreamTiming:
     ``has_ticks`` and ``has_boot_field``: whether frames hold ticks of the node, and a number of its boot.
     ``periods`` are by kind of frame where several hold the stream.
     ``is_made``: whether they were made of the times of decoded rows, and so are no evidence of a hub.
+    ``fields`` are fields beyond those that every frame has, by their columns of table ``frames``.
     """
 
     period_s: float
@@ -35,6 +36,7 @@ class StreamTiming:
     has_boot_field: bool = False
     is_made: bool = False
     periods: Mapping[int, float] = field(default_factory=dict)
+    fields: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

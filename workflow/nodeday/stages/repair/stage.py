@@ -60,7 +60,8 @@ class Written:
 def run(study: Study, session: str, cores: int = 1) -> None:
     """Write a session's samples and grids, as many streams at a time as there are ``cores``.
 
-    Raises ContractError where no sample can be placed in time.
+    A session whose frames hold no samples has empty tables. Raises ContractError where there are samples and
+    none can be placed in time.
     """
     ledger, grids = Ledger("repair", session), study.file.grid.tables
     known = _read_input(study, session)
@@ -75,7 +76,7 @@ def run(study: Study, session: str, cores: int = 1) -> None:
 
         streams = list(map_on_cores(written, known.kinds, cores))
         in_time = [one for one in streams if one.tracks]
-        if not in_time:
+        if known.kinds and not in_time:
             raise ContractError(
                 "no sample could be placed in time", f"session {session}", "frames and a clock"
             )
@@ -102,7 +103,7 @@ def _place(study: Study, session: str, known: SessionInput, key: Key) -> PlacedS
     if not len(distinct.seq):
         return None
     gaps, clock = known.gaps, known.clock
-    gaps = gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])]
+    gaps = _between(gaps[(gaps["node"] == key[0]) & (gaps["stream"] == key[1])], distinct)
     knots = clock[(clock["node"] == key[0]) & clock["stream"].isin(["*", key[1]])]
     parts = [*parts_of(distinct, kinds, study.layout_of(session, key[0]).tick_hz(key[1]))]
     boots, unplaced = _place_boots(study, session, key, parts, gaps, knots)
@@ -124,6 +125,24 @@ def _received_within(received: DistinctFrames, kinds: Sequence[Kind], numbers: B
     if len(kinds) == 1:
         return int(within.sum()) * kinds[0].samples
     return sum(int((within & (received.kind == kind.kind)).sum()) * kind.samples for kind in kinds)
+
+
+def _between(gaps: pd.DataFrame, distinct: DistinctFrames) -> pd.DataFrame:
+    """Return gaps without what a transmit list has before the first or after the last frame of a boot.
+
+    Samples go from the first received frame of a boot to the last one.
+    """
+    boot, at = np.unique(distinct.boot, return_inverse=True)
+    low, high = (
+        np.full(len(boot), edge, np.int64) for edge in (np.iinfo(np.int64).max, np.iinfo(np.int64).min)
+    )
+    np.minimum.at(low, at, distinct.seq)
+    np.maximum.at(high, at, distinct.seq)
+    own = np.searchsorted(boot, gaps["boot"].to_numpy(np.int64)).clip(max=len(boot) - 1)
+    seq, known = gaps["seq_from"].to_numpy(np.int64), (gaps["extent"] == "known").to_numpy()
+    kept = ~known | ((seq > low[own]) & (seq < high[own]))
+    between: pd.DataFrame = gaps.loc[kept]
+    return between
 
 
 def _write_stream(one: PlacedStream, folder: Path, scratch: Path, grids: Mapping[str, float]) -> Written:

@@ -34,14 +34,20 @@ ABSENT = "absent"
 """Before a stream's first frame and after its last: no gap, since nothing shows that any were sent."""
 
 
+LostSpans = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.object_], NDArray[np.object_]]
+"""Start and end of lost spans in ns UTC, their causes and extents, (m,) each."""
 NO_STAMPS = FrameStamps(
     np.zeros(0, np.int32), np.zeros(0, np.int64), np.zeros(0, np.int64), 0, np.zeros(0, np.int32)
 )
+NO_SPANS: LostSpans = (*2 * (np.zeros(0, np.int64),), *2 * (np.zeros(0, object),))
 
 
 @dataclass(frozen=True)
 class StreamFacts:
-    """A stream of a node with its lost spans [start, end) in UTC by cause."""
+    """A stream of a node with its lost spans [start, end) in UTC by cause; no spans without a UTC.
+
+    ``unknown`` counts gaps of unknown length.
+    """
 
     node: str
     placement: str
@@ -50,6 +56,7 @@ class StreamFacts:
     end_ns: NDArray[np.int64]
     cause: NDArray[np.object_]
     extent: NDArray[np.object_]
+    unknown: int
     counts: dict[str, int]
     """Frames: expected, received, recovered, lost_<cause>, duplicates, late, longest_gap_frames."""
 
@@ -69,13 +76,16 @@ class StreamFacts:
 
 @dataclass(frozen=True)
 class PageFacts:
-    """Facts about one session: its rows of the study's tables, its streams, clock, epochs and ledger."""
+    """Facts about one session: its rows of the study's tables, its streams, clock, epochs and ledger.
+
+    ``edges`` are its first instant and one past its last, in ns UTC; None where no clock leads there.
+    """
 
     session: str
     participant: str
     zone: ZoneInfo
-    start_ns: int
-    end_ns: int
+    edges: tuple[int, int] | None
+    hours: float
     nodes: pd.DataFrame
     exclusions: pd.DataFrame
     phases: pd.DataFrame
@@ -89,11 +99,18 @@ class PageFacts:
 
     @property
     def span(self) -> tuple[int, int]:
-        return self.start_ns, self.end_ns
+        """The edges; raises ValueError where there are none."""
+        if self.edges is None:
+            raise ValueError(f"session {self.session} has no span in UTC")
+        return self.edges
 
     @property
-    def hours(self) -> float:
-        return (self.end_ns - self.start_ns) / 3.6e12
+    def start_ns(self) -> int:
+        return self.span[0]
+
+    @property
+    def end_ns(self) -> int:
+        return self.span[1]
 
 
 def read_session(study: Study, session: str) -> PageFacts:
@@ -110,7 +127,9 @@ def read_session(study: Study, session: str) -> PageFacts:
     if nodes.empty:
         where = str(tables.path(study.results, "sessions"))
         raise ContractError(f"no row for session {session}", where, "a finished session", "Run study first.")
-    span = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
+    edges = (
+        None if nodes["start_ns"].isna().all() else (int(nodes["start_ns"].min()), int(nodes["end_ns"].max()))
+    )
     clock = tables.read(tables.path(study.results, "clock", session), "clock")
     steps, agreement = (
         tables.read(tables.path(study.results, name, session), name) for name in ("steps", "agreement")
@@ -119,11 +138,12 @@ def read_session(study: Study, session: str) -> PageFacts:
         session,
         study.session(session).participant,
         study.zone_of(session),
-        *span,
+        edges,
+        float(nodes["hours"].max()),
         nodes,
         of_study("exclusions"),
         of_study("phases"),
-        _streams(study, session, clock, span),
+        _streams(study, session, clock, edges),
         clock,
         steps,
         agreement,
@@ -133,7 +153,9 @@ def read_session(study: Study, session: str) -> PageFacts:
     )
 
 
-def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, int]) -> list[StreamFacts]:
+def _streams(
+    study: Study, session: str, clock: pd.DataFrame, edges: tuple[int, int] | None
+) -> list[StreamFacts]:
     received = columns_of(study.results, session)
     cut = session_cut.read(study.results, session, study.is_cut(session))
     if cut is not None:
@@ -154,8 +176,12 @@ def _streams(study: Study, session: str, clock: pd.DataFrame, span: tuple[int, i
             lost = gaps[(gaps["node"] == node.node) & (gaps["stream"] == stream)]
             counted = loss[(loss["node"] == node.node) & (loss["stream"] == stream)]
             maps = clock[(clock["node"] == node.node) & clock["stream"].isin(["*", stream])]
-            spans_lost = _lost_spans(_frame_spans(layout, stream, stamps, maps, span), lost, span)
-            found.append(StreamFacts(node.node, node.placement, stream, *spans_lost, _counts(counted)))
+            spans_lost = NO_SPANS
+            if edges is not None:
+                spans_lost = _lost_spans(_frame_spans(layout, stream, stamps, maps, edges), lost, edges)
+            unknown = int((lost["extent"] == "unknown").sum())
+            known = (*spans_lost, unknown, _counts(counted))
+            found.append(StreamFacts(node.node, node.placement, stream, *known))
     return found
 
 
@@ -166,20 +192,20 @@ def _frame_spans(
     pieces = [np.zeros((4, 0), np.int64)]
     for kind, boot in product(layout.kinds_of(stream), np.unique(frames.boot)):
         knots, of_boot = clock[clock["boot"] == boot], (frames.boot == boot) & (frames.kind == kind.kind)
-        if len(knots) < 2 or kind.rate_hz is None:
+        if len(knots) < 2:
             continue
-        seq, per_sample = frames.seq[of_boot], layout.tick_hz(kind.stream) / kind.rate_hz
-        # Frames that share a stretch are drawn one after the other in it.
-        ticks = frames.ticks[of_boot] - np.rint(interleave_shift(kind, seq, per_sample)).astype(np.int64)
+        seq, ticks = frames.seq[of_boot], frames.ticks[of_boot]
+        if kind.rate_hz:  # frames that share a stretch are drawn one after the other in it
+            shift = interleave_shift(kind, seq, layout.tick_hz(kind.stream) / kind.rate_hz)
+            ticks = ticks - np.rint(shift).astype(np.int64)
         utc = timeline.ticks_to_utc(ticks, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
-        start, end = spans.frame_spans(utc, kind.samples, kind.rate_hz, kind.stamp)
+        instants = max(kind.samples, 1)
+        start, end = spans.frame_spans(utc, instants, instants / kind.period_s, kind.stamp)
         pieces.append(np.stack([np.full(seq.size, boot), seq, np.clip(start, *span), np.clip(end, *span)]))
     return FrameSpans(*np.concatenate(pieces, axis=1))
 
 
-def _lost_spans(
-    frames: FrameSpans, gaps: pd.DataFrame, span: tuple[int, int]
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.object_], NDArray[np.object_]]:
+def _lost_spans(frames: FrameSpans, gaps: pd.DataFrame, span: tuple[int, int]) -> LostSpans:
     """Lost spans in UTC with cause and extent; the ends of the session get the cause ``absent``."""
     first = gaps["seq_from"].to_numpy(np.int64)
     last = gaps["seq_to"].fillna(gaps["seq_from"] - 1).to_numpy(np.int64)  # unknown: below the first
@@ -233,6 +259,11 @@ class StudyFacts:
     flow: pd.DataFrame
     phases: pd.DataFrame
     phase_features: pd.DataFrame
+
+    @property
+    def worn_h(self) -> float:
+        """Hours of all nodes whose frames carry samples."""
+        return float(self.sessions.loc[self.sessions["coverage"].notna(), "hours"].sum())
 
     @cached_property
     def finished(self) -> list[SessionRow]:

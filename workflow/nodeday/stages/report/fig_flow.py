@@ -37,8 +37,8 @@ class FlowStep:
 
 
 def flow(facts: StudyFacts) -> Figure | None:
-    """Draw the steps of the flow; None where no session finished."""
-    worn = float(facts.sessions["hours"].sum())
+    """Draw the steps of the flow; None where no session with samples finished."""
+    worn = facts.worn_h
     if not worn or facts.flow.empty:
         return None
     steps = steps_of(facts.flow, worn)

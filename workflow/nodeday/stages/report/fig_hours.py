@@ -42,7 +42,7 @@ class Lane:
 
 
 def hours(facts: StudyFacts) -> Figure | None:
-    """Draw a lane a session on one clock of the day; None where no session finished."""
+    """Draw a lane a session on one clock of the day; None where none has a time."""
     lanes = {lane.session: lane for lane in _lanes(facts)}
     if not lanes:
         return None
@@ -62,8 +62,9 @@ def hours(facts: StudyFacts) -> Figure | None:
             drawing.text(0, top + 13, row.participant, "name")
         before = row.participant
         if row.session not in lanes:
+            why = "✕ failed: no tables" if row.failure else "no clock tells when"
             drawing.text(LEFT - 84, top + 13, row.session, "tick faint")
-            drawing.text(LEFT + 4, top + 13, "✕ failed: no tables", "tick limit-name")
+            drawing.text(LEFT + 4, top + 13, why, "tick limit-name" if row.failure else "tick")
             continue
         drawing.link(LEFT - 84, top + 13, row.session, f"{row.session}.html", "tick")
         _draw(drawing, axis, lanes[row.session], top)
@@ -89,6 +90,8 @@ def _clock_axis(lanes: list[Lane]) -> XAxis:
 
 def _sentence(facts: StudyFacts, session: str) -> str:
     nodes = facts.sessions[facts.sessions["session"] == session]
+    if nodes["coverage"].isna().all():
+        return "frames without samples"
     received = nodes["hours"] * nodes["coverage"]
     kept = received[[(session, str(node)) not in facts.excluded for node in nodes["node"]]]
     return f"{number(kept.sum())} of {number(received.sum())} node hours count"
@@ -101,6 +104,8 @@ def _lanes(facts: StudyFacts) -> list[Lane]:
     found = []
     for row in finished:
         nodes = facts.sessions[facts.sessions["session"] == row.session]
+        if nodes["start_ns"].isna().all():
+            continue
         start, end = int(nodes["start_ns"].min()), int(nodes["end_ns"].max())
         edges = np.arange(start, end, size)
         counts, excluded = _shares(facts, row.session, nodes, edges, np.minimum(edges + size, end) - edges)
@@ -116,11 +121,13 @@ def _shares(
     """Share of each bin received from nodes that count, and from those that do not.
 
     Where the hub's minutes have no instant in UTC, each node's share of the full session stands in all
-    bins.
+    bins, of its frames where they carry no samples.
     """
     loss = facts.of_session("loss", session, ["node", "stream", "minute_utc_ns", "expected", "received"])
     loss = loss[loss["minute_utc_ns"].notna()]
-    radio = facts.of_session("radio", session, ["node", "stream", "period_s"])
+    radio = facts.of_session("radio", session, ["node", "stream", "period_s", "expected", "received"])
+    frames = radio.groupby("node")[["received", "expected"]].sum()
+    arrived = frames["received"] / frames["expected"]
     period_s = radio.groupby(["node", "stream"], observed=True)["period_s"].max()
     sums = {False: np.zeros(len(edges)), True: np.zeros(len(edges))}
     for node, coverage in zip(nodes["node"].astype(str), nodes["coverage"], strict=True):
@@ -128,7 +135,8 @@ def _shares(
             received(rows, float(period_s.get((node, stream), np.nan)), edges, width)
             for stream, rows in loss[loss["node"] == node].groupby("stream", observed=True)
         ]
-        share = np.min(shares, axis=0) if shares else np.full(len(edges), float(coverage))
+        of_node = float(arrived.get(node, 0.0)) if pd.isna(coverage) else float(coverage)
+        share = np.min(shares, axis=0) if shares else np.full(len(edges), of_node)
         sums[(session, node) in facts.excluded] += share / len(nodes)
     return sums[False], sums[True]
 
@@ -190,10 +198,10 @@ def _rows(lanes: list[Lane]) -> pd.DataFrame:
 
 def summary(facts: StudyFacts) -> str:
     """Return one sentence on how much was received and counts, of how much was worn."""
-    worn = float(facts.sessions["hours"].sum())
+    worn = facts.worn_h
     received_h = float((facts.sessions["hours"] * facts.sessions["coverage"]).sum())
     if not worn:
-        return "Nothing was recorded yet."
+        return "No samples were recorded." if len(facts.sessions) else "Nothing was recorded yet."
     left = float(facts.flow["hours_left"].iloc[-1]) if len(facts.flow) else 0.0
     return (
         f"{number(left)} node hours count, {percent(left / worn)} of the {number(worn)} that sessions last; "

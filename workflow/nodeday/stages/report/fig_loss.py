@@ -70,7 +70,6 @@ def table(facts: PageFacts) -> tuple[list[str], list[dict[str, object]]]:
     for stream in facts.streams:
         counts = stream.counts
         lost = [counts[f"lost_{cause}"] for cause in CAUSES]
-        unknown = int(np.count_nonzero((stream.extent == "unknown") & np.isin(stream.cause, CAUSES)))
         share = sum(lost) / counts["expected"] if counts["expected"] else None
         rows.append(
             {
@@ -78,11 +77,31 @@ def table(facts: PageFacts) -> tuple[list[str], list[dict[str, object]]]:
                 "stream": stream.stream,
                 "lost": lost,
                 "share": share,
-                "unknown": unknown,
+                "unknown": stream.unknown,
                 **counts,
             }
         )
     return [LABEL[cause] for cause in CAUSES], rows
+
+
+def by_field(study: Study, session: str) -> tuple[pd.DataFrame, list[dict[str, object]]]:
+    """Return the rows of table ``fields`` of the sensor nodes, and for each field a table of its values.
+
+    A table has a row for each stream; a cell is the share of frames received with the value behind which a
+    loss begins, with the frames received.
+    """
+    rows = tables.read(tables.path(study.results, "fields", session), "fields")
+    rows = rows[rows["node"] != HUB].astype({"node": str, "stream": str, "field": str})
+    found: list[dict[str, object]] = []
+    for name, own in rows.groupby("field", sort=False):
+        values = sorted(own["value"].unique().tolist())
+        streams = [
+            (f"{node} {stream}", dict(zip(each["value"], each.to_dict("records"), strict=True)))
+            for (node, stream), each in own.groupby(["node", "stream"], sort=False)
+        ]
+        cells = [(stream, [by_value.get(value) for value in values]) for stream, by_value in streams]
+        found.append({"name": name, "values": values, "streams": cells})
+    return rows, found
 
 
 def bad_checksums(study: Study, session: str) -> int:

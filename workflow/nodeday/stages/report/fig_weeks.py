@@ -69,7 +69,7 @@ def _points(slope: Slope) -> str:
 
 
 def history(facts: StudyFacts) -> pd.DataFrame:
-    """Return a row for each device of each finished session, in order of time.
+    """Return a row for each device of each finished session that has a time, in order of it.
 
     ``radio_loss`` is the loss on the air in the worst stream of the device; ``others`` is the median over
     the other nodes (NaN without any).
@@ -77,6 +77,8 @@ def history(facts: StudyFacts) -> pd.DataFrame:
     rows = []
     for row in facts.finished:
         nodes = facts.sessions[facts.sessions["session"] == row.session]
+        if nodes["start_ns"].isna().all():
+            continue
         radio = facts.of_session("radio", row.session, ["node", "stream", "radio_loss"])
         worst = radio.groupby("node")["radio_loss"].max()
         for node in nodes["node"].astype(str):

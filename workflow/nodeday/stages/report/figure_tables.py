@@ -24,6 +24,7 @@ TABLE_OF = {
     "minutes": "loss",
     "signal": "signal",
     "bursts": "radio",
+    "fields": "fields",
     "drift": "clock",
     "edge": "clock",
     "shared": "agreement",

@@ -14,7 +14,7 @@ from nodeday.storage import tables
 
 @dataclass(frozen=True)
 class SessionRow:
-    """A session of the index; ``nodes`` maps a node to (coverage, verdict).
+    """A session of the index; ``nodes`` maps a node to (coverage, verdict), NaN for no coverage.
 
     ``failure`` is the sentence of a session that could not be finished; ``code`` is the verdict of others.
     """
@@ -69,12 +69,20 @@ def _finished(study: Study, name: str, nodes: pd.DataFrame, excluded: int) -> Se
         name,
         study.session(name).participant,
         code=verdict.combined([code for _, code in by_node.values()]),
-        start=words.local(int(nodes["start_ns"].min()), study.zone_of(name), "%d %b %Y %H:%M").lstrip("0"),
+        start=_start(study, name, nodes),
         hours=float(nodes["hours"].max()),
         heart=float(heart.notna().mean()) if len(heart) else None,
         excluded=excluded,
         nodes=by_node,
     )
+
+
+def _start(study: Study, name: str, nodes: pd.DataFrame) -> str:
+    """Return when a session began, in local time; a dash where no clock tells."""
+    first = nodes["start_ns"].min()
+    if pd.isna(first):
+        return "–"
+    return words.local(int(first), study.zone_of(name), "%d %b %Y %H:%M").lstrip("0")
 
 
 def nodes_of(study: Study, found: list[SessionRow]) -> list[str]:

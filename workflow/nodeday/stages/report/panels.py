@@ -33,6 +33,7 @@ LABEL = {
     "joint_silence": "joint silence",
     "end_of_battery": "end of battery",
     "unknown": "unknown",
+    "listed": "listed",
     ABSENT: "nothing sent",
 }
 MEANING = {**GAP_CAUSE, ABSENT: "before the stream's first frame, or after its last"}

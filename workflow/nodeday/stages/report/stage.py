@@ -13,7 +13,7 @@ from nodeday.config.models import capture_files
 from nodeday.config.study import Study
 from nodeday.core import html as page_parts
 from nodeday.core.threads import one_thread
-from nodeday.schemas.codes import EXCLUSION_RULE
+from nodeday.schemas.codes import EXCLUSION_RULE, NO_COVERAGE
 from nodeday.stages.report import (
     fig_bursts,
     fig_clock,
@@ -54,6 +54,7 @@ def _templates() -> dict[str, jinja2.Template]:
         MEANING=MEANING,
         VERDICT_MARK=verdict.MARK,
         rules=EXCLUSION_RULE,
+        no_coverage=NO_COVERAGE,
         SYMBOL={False: "✕", True: "✓"},
     )
     for name in ("percent", "count", "number", "duration", "local", "listed"):
@@ -76,6 +77,7 @@ def run(study: Study, session: str) -> None:
     causes, lost = fig_loss.table(facts)
     damaged = fig_loss.bad_checksums(study, session)
     rhythm = rhythm_marks.rhythm_marks(study, facts)
+    field_rows, fields = fig_loss.by_field(study, session)
     advice = next_time.advise(next_time.advice_tables(study, facts, damaged))
     figure_tables.write(
         study.results / "report" / f"{session}-data",
@@ -84,6 +86,7 @@ def run(study: Study, session: str) -> None:
         [
             ("gaps", "Every lost stretch", fig_coverage.gap_rows(facts)),
             *([("rhythm", "Rhythm", rhythm.rows)] if rhythm.ecgs else []),
+            *([("fields", "Frames by what fields held", field_rows)] if fields else []),
             ("exclusions", "Rules that are not met", facts.exclusions),
             ("ledger", "Ledger", facts.ledger),
             ("next-time", "What to do next time", next_time.rows(advice)),
@@ -99,6 +102,7 @@ def run(study: Study, session: str) -> None:
         lost=lost,
         rhythm=rhythm,
         bad_checksums=damaged,
+        fields=fields,
         advice=advice,
         looked_at=next_time.LOOKED_AT,
         settings=_settings(study, session),
@@ -140,21 +144,25 @@ def index(study: Study, sessions: list[str]) -> None:
 
 
 def _figures(study: Study, facts: PageFacts) -> list[Figure]:
-    """Figures of a session's page in their order, without those that have nothing to show."""
-    drawn = [
-        fig_coverage.coverage(facts),
-        fig_loss.loss_bars(facts),
-        fig_minutes.minutes(study, facts),
-        fig_loss.signal(study, facts),
-        fig_bursts.bursts(study, facts),
-        fig_clock.drift(facts),
-        fig_clock.edge(facts),
-        fig_clock.uncertainty(facts, study.file.limits.max_clock_uncertainty_ms),
-        fig_shared.shared(study, facts),
-        *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
-        fig_motion.motion(study, facts),
-        fig_gaps.worst(study, facts),
-    ]
+    """Figures of a session's page in their order, without those that have nothing to show.
+
+    Those with an axis of UTC are left out where no clock leads there.
+    """
+    drawn = [fig_loss.signal(study, facts), fig_bursts.bursts(study, facts)]
+    if facts.edges is not None:
+        drawn = [
+            fig_coverage.coverage(facts),
+            fig_loss.loss_bars(facts),
+            fig_minutes.minutes(study, facts),
+            *drawn,
+            fig_clock.drift(facts),
+            fig_clock.edge(facts),
+            fig_clock.uncertainty(facts, study.file.limits.max_clock_uncertainty_ms),
+            fig_shared.shared(study, facts),
+            *(fig_trend.trend(facts, which) for which in fig_trend.TRENDS),
+            fig_motion.motion(study, facts),
+            fig_gaps.worst(study, facts),
+        ]
     return [figure for figure in drawn if figure is not None]
 
 

@@ -9,6 +9,7 @@ from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from nodeday.config.models import StudyLimits
@@ -17,7 +18,7 @@ from nodeday.schemas.codes import BATTERY_STATE
 from nodeday.stages.report.words import listed, number, percent
 from nodeday.storage import tables
 
-MARK = {"usable": "●", "limited": "◐", "unusable": "○"}
+MARK = {"usable": "●", "limited": "◐", "unusable": "○", "link_only": "◇"}
 """A shape for each verdict, so that none depends on colour."""
 FLAG = {"giving_way": "giving way", "silent_after_fall": "silent after a fall"}
 """Words for states of a battery that a person should look at."""
@@ -46,8 +47,12 @@ class SessionVerdict:
 
 
 def combined(verdicts: list[str]) -> str:
-    """Return the verdict of a session from its nodes' verdicts: usable or unusable only if all agree."""
+    """Return the verdict of a session from its nodes' verdicts: usable or unusable only if all agree.
+
+    Nodes whose frames carry no samples have no say, unless there are no others.
+    """
     distinct = set(verdicts)
+    distinct = distinct - {"link_only"} or distinct
     return distinct.pop() if len(distinct) == 1 else "limited" if distinct else "unusable"
 
 
@@ -64,21 +69,28 @@ def of_session(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimit
         _clock(nodes, exclusions, limits),
         _hours(nodes, exclusions, limits),
     ]
-    return SessionVerdict(code, _sentence(code, by_code, len(nodes)), sorted(reasons, key=lambda r: r.met))
+    return SessionVerdict(code, _sentence(code, by_code), sorted(reasons, key=lambda r: r.met))
 
 
-def _sentence(code: str, by_code: dict[str, list[str]], nodes: int) -> str:
-    subject = "the only node is" if nodes == 1 else f"all {nodes} nodes are"
+def _sentence(code: str, by_code: dict[str, list[str]]) -> str:
+    if code == "link_only":
+        return "frames carry no samples: they tell what the link lost, and nothing else."
+    silent = by_code["link_only"]
+    beyond = f"; frames of {listed(silent)} carry no samples" if silent else ""
+    count = sum(map(len, by_code.values())) - len(silent)
+    subject = "the only node is" if count == 1 else f"all {count} nodes are"
+    if beyond and count > 1:
+        subject = f"all {count} nodes with samples are"
     if code == "usable":
-        return f"{subject} within every limit of the study."
+        return f"{subject} within every limit of the study{beyond}."
     if code == "unusable":
-        return f"{subject} below the study’s limits for most of the session."
+        return f"{subject} below the study’s limits for most of the session{beyond}."
     parts = []
     for part, words in (("unusable", "unusable"), ("limited", "usable in part"), ("usable", "fully usable")):
         names = by_code[part]
         if names:
             parts.append(f"{listed(names)} {'is' if len(names) == 1 else 'are'} {words}")
-    return "; ".join(parts) + "."
+    return f"{'; '.join(parts)}{beyond}."
 
 
 def _failing(exclusions: pd.DataFrame, rule: str) -> list[str]:
@@ -87,7 +99,9 @@ def _failing(exclusions: pd.DataFrame, rule: str) -> list[str]:
 
 def _coverage(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimits) -> Reason:
     failing = _failing(exclusions, "min_coverage")
-    worst = nodes.iloc[int(nodes["coverage"].to_numpy().argmin())]
+    if nodes["coverage"].isna().all():
+        return Reason("coverage", not failing, _frames_received(nodes))
+    worst = nodes.iloc[int(np.nanargmin(nodes["coverage"].to_numpy()))]
     least = f"Least was received from {worst['node']}, {percent(worst['coverage'])} of its samples"
     asked = percent(limits.min_coverage, 0)
     if not failing:
@@ -96,6 +110,18 @@ def _coverage(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimits
         "coverage",
         False,
         f"{least}; {len(failing)} of {len(nodes)} nodes fall short of the {asked} asked for.",
+    )
+
+
+def _frames_received(nodes: pd.DataFrame) -> str:
+    """Return a sentence on frames, for a session without samples."""
+    received = nodes["frames_received"].to_numpy(np.float64)
+    expected = received + nodes["frames_lost"].to_numpy(np.float64)
+    share = np.divide(received, expected, out=np.zeros(len(nodes)), where=expected > 0)
+    worst = int(share.argmin())
+    return (
+        f"No frame carries samples. Least was received from {nodes['node'].iloc[worst]}, "
+        f"{percent(float(share[worst]))} of the frames that its counter tells of."
     )
 
 

@@ -53,11 +53,11 @@ def joined(table: Table, pieces: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 def _about(study: Study, facts: SessionFacts, epochs: EpochMatrix) -> dict[str, Any]:
     """Return by column whose ``epochs`` these are, when they were, and the phase in which each begins."""
-    start_ns, recorded = epochs.start_ns, (facts.start_ns, facts.end_ns)
+    start_ns, recorded = epochs.start_ns, facts.span or (0, 0)  # without a span there is no epoch
     person = next(one for one in study.participants if one.participant == facts.participant)
     phases = [phase for phase in facts.phases if phase.source not in (OUTSIDE, UNNOTED)]
     # The first epoch begins on a whole second, a moment before the first sample.
-    at_ns = np.maximum(start_ns, facts.start_ns)
+    at_ns = np.maximum(start_ns, recorded[0])
     names = wide.phase_at(
         at_ns,
         [phase.name for phase in phases],

@@ -91,6 +91,8 @@ def _in_scope(step: RuleStep, series: pd.DataFrame) -> Bools:
     for column, wanted in (("node", step.node), ("feature", step.feature)):
         if wanted != ALL:
             scope &= (series[column] == wanted).to_numpy()
+    if step.rule == "min_coverage":  # no rule about samples is for a node that sends none
+        scope &= (series["carries_samples"] != 0).to_numpy()
     if step.rule == "min_valid_epochs":
         scope &= (series["feature"] != "").to_numpy()
     return scope
@@ -229,12 +231,14 @@ def uncertainty_at(
     return np.maximum(widths[sides[0]], widths[sides[1]])
 
 
-def verdict(failing: bool, below: float) -> str:
-    """Return the code of what a node is good for.
+def verdict(carries_samples: bool, failing: bool, below: float) -> str:
+    """Return the code of what a node is good for; without samples, to tell of the link.
 
     ``failing``: a rule of its own or of its session is not met; ``below`` is :func:`share_below`. More than
     half below the limits is unusable (a choice of this project).
     """
+    if not carries_samples:
+        return "link_only"
     if below > 0.5:
         return "unusable"
     return "limited" if failing else "usable"

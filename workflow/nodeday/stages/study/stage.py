@@ -124,16 +124,20 @@ def _sessions(facts: list[SessionFacts], excluded: pd.DataFrame) -> list[tuple[o
             one.participant,
             node.node,
             node.placement,
-            one.start_ns,
-            one.end_ns,
+            *(one.span or (None, None)),
             one.hours,
             node.coverage,
+            node.coverage_reason,
             node.received,
             node.lost,
             node.restarts,
             node.unknown_gaps,
             np.nan if node.uncertainty_ms is None else node.uncertainty_ms,
-            rules.verdict(bool({(one.session, ALL), (one.session, node.node)} & failing), node.below),
+            rules.verdict(
+                node.coverage_reason != "no_samples",
+                bool({(one.session, ALL), (one.session, node.node)} & failing),
+                node.below,
+            ),
         )
         for one in facts
         for node in one.nodes

@@ -1,0 +1,113 @@
+"""What was received of a session, and when: its streams, its span in UTC, and how long its hub was on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from nodeday.config.study import HUB, Study
+from nodeday.core import timeline
+from nodeday.core.errors import ContractError
+from nodeday.layouts import Kind
+from nodeday.stages.study.phases import SECOND
+from nodeday.storage import frames
+from nodeday.storage.frames import FrameStamps, Key, columns_of, first_capture, frame_stamps
+from nodeday.storage.session_cut import SessionCut
+
+
+@dataclass(frozen=True)
+class Received:
+    """Distinct frames of a stream: how many, and the sample instants in them.
+
+    Instants at other rates count as many as at the rate of the stream's first kind would fill their time.
+    ``ticks`` are the first and the last by boot and kind of frame.
+    """
+
+    frames: int
+    samples: float
+    ticks: dict[tuple[int, int], tuple[int, int]]
+
+
+Streams = Mapping[Key, Received]
+"""What was received of each stream of the sensor nodes."""
+
+
+def received(study: Study, session: str, cut: SessionCut | None) -> dict[Key, Received]:
+    """Return what a session has of each stream of the sensor nodes, a stream in memory at a time."""
+    found = {}
+    for key, columns in columns_of(study.results, session).items():
+        stamps = frame_stamps(columns, cut.of(key).hold if cut else None)
+        if key[0] != HUB and len(stamps.boot):
+            kinds = study.layout_of(session, key[0]).kinds_of(key[1])
+            ticks = {
+                (int(boot), kind.kind): (int(own.min()), int(own.max()))
+                for kind, boot in product(kinds, np.unique(stamps.boot))
+                if len(own := stamps.ticks[(stamps.boot == boot) & (stamps.kind == kind.kind)])
+            }
+            found[key] = Received(len(stamps.boot), _samples(stamps, kinds), ticks)
+    return found
+
+
+def _samples(stamps: FrameStamps, kinds: Sequence[Kind]) -> float:
+    """Return the sample instants of a stream, as many as its first kind's rate would fill their time."""
+    of_kind = [int(np.count_nonzero(stamps.kind == kind.kind)) * kind.samples for kind in kinds]
+    first = kinds[0].rate_hz or 1.0
+    return sum(n * (first / (kind.rate_hz or 1.0)) for n, kind in zip(of_kind, kinds, strict=True))
+
+
+def span(
+    study: Study, session: str, streams: Streams, clock: pd.DataFrame, cut: SessionCut | None = None
+) -> tuple[int, int] | None:
+    """Return the first sample instant of all nodes, and one sample period past the last, in ns UTC.
+
+    In their places stand the session's start and end where these are written. Where no frame holds samples,
+    frames stand for them; None where none of these has a map. Raises ContractError where there are samples
+    and none could be placed in time.
+    """
+    with_samples = {key: own for key, own in streams.items() if own.samples}
+    edges = []
+    for (node, stream), own in (with_samples or streams).items():
+        kinds = {kind.kind: kind for kind in study.layout_of(session, node).kinds_of(stream)}
+        maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
+        for (boot, number), ticks in own.ticks.items():
+            knots = maps[maps["boot"] == boot]
+            if len(knots) > 1:
+                ends = np.array(ticks, dtype=np.int64)
+                utc = timeline.ticks_to_utc(ends, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
+                edges.append(_edges(kinds[number], int(utc[0]), int(utc[1])))
+    if not edges and with_samples:
+        raise ContractError("no sample could be placed in time", f"session {session}", "frames and a clock")
+    if not edges:
+        return None
+    start, end = min(first for first, _ in edges), max(last for _, last in edges)
+    if cut is not None:
+        start = start if cut.start_ns is None else cut.start_ns
+        end = end if cut.end_ns is None else cut.end_ns
+    return start, end
+
+
+def _edges(kind: Kind, first_ns: int, last_ns: int) -> tuple[int, int]:
+    """Return begin and end of frames of a kind of which the first and the last have these stamps."""
+    period = SECOND / kind.rate_hz if kind.rate_hz else 0.0
+    before = round((kind.samples - 1) * period) if kind.stamp == "last" else 0
+    return first_ns - before, last_ns - before + round(kind.period_s * SECOND)
+
+
+def hub_hours(study: Study, session: str) -> float:
+    """Return how long the hub's clock ran from its first to its last stamp, in hours, restarts left out."""
+    runs = frames.hub_runs(study.results, session)
+    number = runs["hub_run"].to_numpy(np.int64)
+    least = np.full(number.max(initial=0) + 1, np.iinfo(np.int64).max)
+    most = np.full_like(least, np.iinfo(np.int64).min)
+    for columns in columns_of(study.results, session).values():
+        own = first_capture(columns)
+        row, hub_ns = columns["row"][own], columns["hub_ns"][own]
+        run = number[np.searchsorted(runs["row"].to_numpy(np.int64), row, side="right") - 1]
+        np.minimum.at(least, run, hub_ns)
+        np.maximum.at(most, run, hub_ns)
+    seen = most >= least
+    return float((most[seen] - least[seen]).sum()) / (3600 * SECOND)
