@@ -590,12 +590,9 @@ def test_a_counter_that_lost_its_thread_leaves_a_gap_of_unknown_length(tmp_path,
         (100, "unknown", "unknown", reason, 99 * S, (100 + pause_s) * S)
     ]
     # Nothing is known of what follows what across it: 198 steps, not 199.
-    own = statistics.stretches(
-        *(lambda own, gaps: (own, gaps[gaps["extent"] == "known"], gaps))(
-            heard(frames_of(rows)).streams_of("heart")[0], heart
-        )
-    )
-    assert own.transitions() == (198, 0, 0, 0)
+    (own, *_), known = heard(frames_of(rows)).streams_of("heart"), heart[heart["extent"] == "known"]
+    laid = statistics.laid_out(own.numbers, known)
+    assert statistics.stretches(laid, known, heart).transitions() == (198, 0, 0, 0)
 
 
 def test_a_network_that_keeps_the_time_shows_a_counter_that_began_anew(tmp_path):
@@ -979,7 +976,7 @@ def test_stretches_of_boots_and_outages():
             "seq_to": [3, 6, 2],
         }
     )
-    found = statistics.stretches(own, known, known.iloc[:0])
+    found = statistics.stretches(statistics.laid_out(own.numbers, known), known, known.iloc[:0])
     assert (found.start.tolist(), found.end.tolist()) == ([0, 6, 8], [4, 7, 11])
     assert (found.first.tolist(), found.stop.tolist()) == ([2, 9], [3, 10])
     assert found.transitions() == (1, 2, 2, 0)

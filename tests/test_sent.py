@@ -348,8 +348,8 @@ def test_a_list_that_does_not_fit_the_frames_is_refused(
     utc_ms = round(START.timestamp()) * 1000
     host = [Mark(500.0 + at, utc_ms + 1000 * at, at) for at in range(0, 300, 10)] if marks else []
     root = study_of(tmp_path, replace(recording, marks=host), moved(sent, **how))
-    assert main(["stage", "frames", "S1", "--study", str(root)]) == GOOD
-    assert main(["stage", "loss", "S1", "--study", str(root)]) == CONTRACT
+    for name, code in (("frames", GOOD), ("clock", GOOD), ("loss", CONTRACT)):
+        assert main(["stage", name, "S1", "--study", str(root)]) == code
     said = capsys.readouterr().err
     assert found in said
     assert "S1.csv line 2" in said
@@ -361,8 +361,8 @@ def test_counters_that_fit_two_places_are_told_apart_by_marks_alone(
     """Of a 4-bit counter 60 frames fit the list at 16 places; without marks nothing tells which is theirs."""
     recording, sent = history(set(range(100, 160)), modulus=16)
     root = study_of(tmp_path / "without", recording, sent)
-    assert main(["stage", "frames", "S1", "--study", str(root)]) == GOOD
-    assert main(["stage", "loss", "S1", "--study", str(root)]) == CONTRACT
+    for name, code in (("frames", GOOD), ("clock", GOOD), ("loss", CONTRACT)):
+        assert main(["stage", name, "S1", "--study", str(root)]) == code
     assert "counters and times of the list fit 0 of the 60 frames" in capsys.readouterr().err
     utc_ms = round(START.timestamp()) * 1000
     host = [Mark(500.0 + at, utc_ms + 1000 * at, at // 10) for at in range(0, 300, 10)]

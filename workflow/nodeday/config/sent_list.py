@@ -64,19 +64,11 @@ def load(study: Study, session: str) -> list[SentRows]:
     """Return the transmit list of a session, stream by stream; empty where it has none.
 
     Raises SettingsError that names the line of a row which cannot be: an unknown node or stream, a counter
-    that its field cannot hold or that is there twice at one time, a time that falls or has no offset. It is
-    raised for a session with a written start or end, too.
+    that its field cannot hold or that is there twice at one time, a time that falls or has no offset.
     """
     path = path_of(study.root, session)
     if not path.exists():
         return []
-    if study.is_cut(session):
-        raise SettingsError(
-            f"{session} has a written start or end",
-            str(path),
-            "a transmit list of the complete capture",
-            "Leave start and end in config/sessions.tsv empty, or take the list away.",
-        )
     table = _Cells(path)
     nodes = {row.node: row.node for row in study.nodes_of(session).values()}
     nodes |= {str(address): row.node for address, row in study.nodes_of(session).items()}

@@ -110,10 +110,18 @@ def paces(study: Study, session: str) -> dict[tuple[str, str], StreamTiming]:
 def sent_lists(study: Study, session: str, received: SessionFrames) -> dict[Key, SentRows]:
     """Return the session's transmit list by node and stream; empty where it has none.
 
-    Raises SettingsError where the list is wrong, or does not tell which of several streams it is about.
+    Raises SettingsError where the list is wrong, does not tell which of several streams it is about, or the
+    session is only a part of its capture.
     """
-    found = {}
-    for rows in sent_list.load(study, session):
+    found, lists = {}, sent_list.load(study, session)
+    if lists and received.cut is not None:
+        raise SettingsError(
+            f"session {session} is a part of its capture",
+            lists[0].path,
+            "a session that takes all of it",
+            "Leave start and end in config/sessions.tsv empty, or take the list away.",
+        )
+    for rows in lists:
         came = [rows.stream] if rows.stream else [key[1] for key in received.columns if key[0] == rows.node]
         if len(came) != 1:
             raise SettingsError(
