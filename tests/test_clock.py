@@ -478,6 +478,7 @@ def layout() -> SimpleNamespace:
         field=fields.get,
         kinds=[kind],
         has_ticks=True,
+        network_ticks=None,
         tick_hz=lambda _: float(TICK_HZ),
         stream=lambda _: kind,
     )

@@ -35,9 +35,10 @@ class Audit:
     """Findings of an audit: rows of ``radio`` with the worst minute of each stream, and sentences.
 
     ``broken`` are limits of the study that are not kept, ``differences`` cells and rows of tables that do
-    not agree with the frames, ``senders`` nodes whose address several
-    senders seem to share, ``clocks`` rows of table ``agreement``. ``verdict`` is the session's by the
-    study's rules, None where they were not applied yet, and ``not_met`` the rules that it does not meet.
+    not agree with the frames, ``senders`` nodes whose address several senders seem to share, ``own_clocks``
+    nodes whose ticks do not count the network's time as their layout declares, ``clocks`` rows of table
+    ``agreement``. ``verdict`` is the session's by the study's rules, None where they were not applied yet,
+    and ``not_met`` the rules that it does not meet.
     """
 
     session: str
@@ -48,6 +49,7 @@ class Audit:
     batteries: list[str]
     conflicts: list[str]
     senders: list[str]
+    own_clocks: list[str]
     arrivals: Arrivals
     clocks: list[dict[str, Any]]
     verdict: str | None
@@ -69,7 +71,7 @@ class Audit:
 
         The study's rules of inclusion do not count here: they decide, and break nothing.
         """
-        return not self.broken and not self.differences and not self.apart
+        return not (self.broken or self.differences or self.apart or self.own_clocks)
 
 
 def _pair(row: dict[str, Any]) -> str:
@@ -107,6 +109,7 @@ def audit(study: Study, session: str) -> Audit:
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
         _conflicts(rows),
         checks.shared_addresses(rows[rows["capture"] == 0].sort_values("row", kind="stable")),
+        _own_clocks(study, session, nodes),
         count_arrivals(rows, rejects, by_address),
         _clocks(study, session),
         *_verdict(study, session),
@@ -125,6 +128,16 @@ def _verdict(study: Study, session: str) -> tuple[str | None, list[str]]:
         return None, not_met
     found = verdict.of_session(nodes.reset_index(drop=True), exclusions, study.file.limits)
     return f"{found.code}: {found.sentence}", not_met
+
+
+def _own_clocks(study: Study, session: str, nodes: list[str]) -> list[str]:
+    """A sentence for each node that contradicts its layout's network time; none before stage clock ran."""
+    declared = [node for node in nodes if study.layout_of(session, node).network_ticks]
+    path = tables.path(study.results, "clock", session)
+    if not declared or not path.exists():
+        return []
+    clock = tables.read(path, "clock", ["node", "skew_ppm", "time_source"])
+    return checks.own_clocks(clock.astype({"node": str, "time_source": str}), declared)
 
 
 def _clocks(study: Study, session: str) -> list[dict[str, Any]]:
@@ -181,6 +194,7 @@ def text(found: Audit) -> str:
     for head, rows in (
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
         ("Addresses that several senders seem to share:", found.senders),
+        ("Nodes that do not keep the declared time of their network:", found.own_clocks),
         ("Limits of the study that are broken:", found.broken),
         ("Rules of the study that are not met:", found.not_met),
         ("Tables that do not follow from the frames:", found.differences),
@@ -212,6 +226,7 @@ def as_json(found: Audit) -> str:
             "differences": found.differences,
             "conflicts": found.conflicts,
             "senders": found.senders,
+            "own_clocks": found.own_clocks,
             "frames": found.arrivals.frames,
             "rejects": found.arrivals.rejects,
             "reject_bytes": found.arrivals.reject_bytes,
