@@ -26,6 +26,7 @@ CLOCK = Table(
             "corrected_ms", "float64", "ms", "correction that was added to the time, from shared movements"
         ),
         Column("status", "code", "", "how the knot was determined", codes=codes.CLOCK_STATUS),
+        Column("time_source", "code", "", "whose time the ticks count", codes=codes.TIME_SOURCE),
     ),
     key=("node", "stream", "boot", "ticks"),
     increasing="utc_ns",
@@ -71,7 +72,7 @@ STEPS = Table(
     "steps",
     "a step of a clock, or a restart",
     (
-        node.but(meaning="node whose clock it is; hub for the hub's"),
+        node.but(meaning="node whose clock it is; hub for the hub's, * for the time of a network"),
         Column("kind", "code", "", "what happened", codes=codes.STEP_KIND),
         Column("before_hub_ns", "int64", "ns", "hub stamp of the last frame before it"),
         Column("after_hub_ns", "int64", "ns", "hub stamp of the first frame after it"),

@@ -83,9 +83,14 @@ CLOCK_STATUS = {
     "how long they waited is not known",
     "start_by_hand": "no host marks; the session's written start anchors the hub's clock",
 }
+TIME_SOURCE = {
+    "node": "the node's own clock, mapped by its frames alone",
+    "network": "one time that nodes of a network share, mapped by the frames of all of them",
+}
 STEP_KIND = {
     "node_restart": "the node's counters began anew",
     "node_step": "the node's ticks jumped while no other clock did",
+    "network_step": "the time that all nodes of a network share jumped while no other clock did",
     "hub_restart": "the hub's clock began anew, or jumped so far that every node's counters parted from it",
     "hub_step": "the hub's clock was moved: all nodes shift together; taken out of every map",
     "host_step": "the host's clock moved against the hub's and every node's; the longer part is believed",

@@ -38,6 +38,8 @@ class Wire:
     """Addresses that send stream ``fast``, a frame every ``fast_s``; the others send ``level``."""
     ticks_hz: float | None = None
     tick_bytes: int = 4
+    time_source: str = "node"
+    """Whose time the ticks count, as the layout declares it."""
     counter_bits: int = 16
     boot: bool = False
     hub_unit_ns: int = 1_000_000
@@ -54,7 +56,8 @@ class Wire:
     def layout(self, name: str) -> str:
         """Return the text of the layout file."""
         spare = [f"{{name: spare, bits: {16 - self.counter_bits}}}"] if self.counter_bits < 16 else []
-        ticks = f"{{name: ticks, role: ticks, bits: {8 * self.tick_bytes}, rate_hz: {self.ticks_hz!r}}}"
+        ticks = f"{{name: ticks, role: ticks, bits: {8 * self.tick_bytes}, rate_hz: {self.ticks_hz!r}"
+        ticks += "}" if self.time_source == "node" else f", time_source: {self.time_source}}}"
         frame = [
             "{name: kind, role: kind, bits: 8}",
             "{name: address, role: node, bits: 8}",

@@ -480,6 +480,7 @@ def layout() -> SimpleNamespace:
         streams=[kind],
         kinds_of=lambda _: [kind],
         has_ticks=True,
+        network_ticks=None,
         tick_hz=lambda _: float(TICK_HZ),
         stream=lambda _: kind,
     )

@@ -550,6 +550,7 @@ def write_clock(study: Study, boots: list[tuple[str, int, int]]) -> None:
                 "delay_ms": np.zeros(n),
                 "corrected_ms": np.zeros(n),
                 "status": ["fitted"] * n,
+                "time_source": ["node"] * n,
             },
         ),
     )

@@ -153,6 +153,10 @@ class Study:
             if layout.framing != first.framing or not same:
                 found = f"layouts {first.layout} and {name} differ in their framing or hub time"
                 raise SettingsError(found, f"session {session}", "one hub, and so one of both")
+        networks = {name: field for name, layout in layouts.items() if (field := layout.network_ticks)}
+        if len({(field.bits, field.rate_hz) for field in networks.values()}) > 1:
+            found = f"layouts {', '.join(networks)} differ in the bits or rate_hz of their network's ticks"
+            raise SettingsError(found, f"session {session}", "one network, and so one of both")
         kinds = [kind for layout in layouts.values() for kind in layout.kinds]
         units = [(channel.name, channel.unit) for kind in kinds for channel in kind.channels]
         if clash := sorted({name for name, unit in units if dict(units)[name] != unit}):

@@ -72,6 +72,8 @@ def _role(layout: Layout, field: Field) -> str:
         parts.append(f"frame bytes = value + {field.plus}")
     if field.rate_hz:
         parts.append(f"{field.rate_hz:g} a second, wraps after {(1 << field.bits) / field.rate_hz:.4g} s")
+    if field.time_source == "network":
+        parts.append("one time for all nodes of the network")
     if field.unit_ns:
         parts.append(f"in {field.unit_ns / 1e6:g} ms")
     if (field.scale, field.offset) != (1.0, 0.0):

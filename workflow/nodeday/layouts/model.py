@@ -191,6 +191,12 @@ class Layout(Strict):
         """Whether frames hold the node's ticks; otherwise each stream's sequence number stands for them."""
         return self.field("ticks") is not None
 
+    @property
+    def network_ticks(self) -> Field | None:
+        """Return the ticks field where ticks count the one time of a network, else None."""
+        ticks = self.field("ticks")
+        return ticks if ticks is not None and ticks.time_source == "network" else None
+
     def tick_hz(self, stream: str) -> float:
         """Return nominal ticks per second of ``stream``.
 

@@ -13,6 +13,7 @@ from nodeday.schemas.signals import SAMPLES
 
 Order = Literal["big", "little"]
 Rounding = Literal["down", "up", "nearest"]
+TimeSource = Literal["node", "network"]
 Role = Literal[
     "length",
     "node",
@@ -79,6 +80,9 @@ class Field(Strict):
     offset: float = 0.0
     unit: str = Setting(default="", description="of a field of role other")
     rate_hz: float | None = Setting(default=None, gt=0, le=1e9, description="of ticks")
+    time_source: TimeSource = Setting(
+        default="node", description="of ticks: the node's own clock, or the one time of its network"
+    )
     unit_ns: int | None = Setting(default=None, gt=0, le=HOUR_NS, description="of hub_time and utc")
     rounding: Rounding | None = Setting(default=None, description="of utc to its unit: up, down or nearest")
     read: Literal["before", "after"] | None = Setting(
@@ -94,6 +98,8 @@ class Field(Strict):
     def _what_the_role_needs(self) -> Self:
         if self.role == "ticks" and self.rate_hz is None:
             raise ValueError("a ticks field needs rate_hz")
+        if self.role != "ticks" and self.time_source != "node":
+            raise ValueError("only a ticks field has a time_source")
         if self.role in ("hub_time", "utc") and self.unit_ns is None:
             raise ValueError(f"a {self.role} field needs unit_ns")
         if self.unit and self.role != "other":

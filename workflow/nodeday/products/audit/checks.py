@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 import numpy as np
@@ -125,6 +126,22 @@ def shared_addresses(streams: pd.DataFrame) -> list[str]:
         f"{node}: its frames go back to an earlier boot {count} times: several senders seem to share its "
         "address, or it sends frames that it stored before a restart"
         for node, count in returns[returns > FEW_RETURNS].items()
+    ]
+
+
+def own_clocks(clock: pd.DataFrame, declared: Collection[str]) -> list[str]:
+    """Return a sentence for each node of ``declared`` network time whose frames show a clock of its own.
+
+    ``clock`` are rows of that table.
+    """
+    rows = clock[clock["node"].isin(declared)]
+    rates = rows.groupby(["time_source", "node"], observed=True)["skew_ppm"].median()
+    network_ppm = rates["network"].median() if "network" in rates else np.nan
+    return [
+        f"{node}: the layout declares ticks of the network (time_source: network), but they walk away from "
+        f"those of the other nodes ({ppm - network_ppm:+.1f} ppm) or count from elsewhere; its times come "
+        "from its own frames. Declare a layout with time_source: node for it, or look why it lost the network"
+        for node, ppm in (rates["node"].items() if "node" in rates else ())
     ]
 
 

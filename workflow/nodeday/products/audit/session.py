@@ -40,9 +40,10 @@ class Audit:
 
     ``fields`` are rows of table ``fields``, ``broken`` limits of the study that are not kept, ``differences``
     cells and rows of tables that do not agree with the frames, ``sent`` counts of the transmit list,
-    ``contradictions`` those of list and frames, ``senders`` nodes whose address several
-    senders seem to share, ``clocks`` rows of table ``agreement``. ``verdict`` is the session's by the
-    study's rules, None where they were not applied yet, and ``not_met`` the rules that it does not meet.
+    ``contradictions`` those of list and frames, ``senders`` nodes whose address several senders seem to
+    share, ``own_clocks`` nodes whose ticks do not count the network's time as their layout declares,
+    ``clocks`` rows of table ``agreement``. ``verdict`` is the session's by the study's rules, None where they
+    were not applied yet, and ``not_met`` the rules that it does not meet.
     """
 
     session: str
@@ -56,6 +57,7 @@ class Audit:
     contradictions: list[str]
     conflicts: list[str]
     senders: list[str]
+    own_clocks: list[str]
     arrivals: Arrivals
     clocks: list[dict[str, Any]]
     verdict: str | None
@@ -77,7 +79,8 @@ class Audit:
 
         The study's rules of inclusion do not count here: they decide, and break nothing.
         """
-        return not (self.broken or self.differences or self.apart or self.contradictions)
+        faults = self.broken, self.differences, self.apart, self.contradictions, self.own_clocks
+        return not any(faults)
 
 
 def _pair(row: dict[str, Any]) -> str:
@@ -120,6 +123,7 @@ def audit(study: Study, session: str) -> Audit:
         transmit.contradictions(received, lists, stored["sent"]),
         _conflicts(rows),
         checks.shared_addresses(streams),
+        _own_clocks(study, session, nodes),
         count_arrivals(rows, rejects, by_address, _cut(study, session) if cut else None),
         _clocks(study, session),
         *_verdict(study, session),
@@ -142,6 +146,16 @@ def _verdict(study: Study, session: str) -> tuple[str | None, list[str]]:
         return None, not_met
     found = verdict.of_session(nodes.reset_index(drop=True), exclusions, study.file.limits)
     return f"{found.code}: {found.sentence}", not_met
+
+
+def _own_clocks(study: Study, session: str, nodes: list[str]) -> list[str]:
+    """A sentence for each node that contradicts its layout's network time; none before stage clock ran."""
+    declared = [node for node in nodes if study.layout_of(session, node).network_ticks]
+    path = tables.path(study.results, "clock", session)
+    if not declared or not path.exists():
+        return []
+    clock = tables.read(path, "clock", ["node", "skew_ppm", "time_source"])
+    return checks.own_clocks(clock.astype({"node": str, "time_source": str}), declared)
 
 
 def _clocks(study: Study, session: str) -> list[dict[str, Any]]:
@@ -201,6 +215,7 @@ def text(found: Audit) -> str:
         (FIELDS, describe.fields(found.fields)),
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
         ("Addresses that several senders seem to share:", found.senders),
+        ("Nodes that do not keep the declared time of their network:", found.own_clocks),
         ("Limits of the study that are broken:", found.broken),
         ("Rules of the study that are not met:", found.not_met),
         ("Tables that do not follow from the frames:", found.differences),
@@ -233,6 +248,7 @@ def as_json(found: Audit) -> str:
             "differences": found.differences,
             "conflicts": found.conflicts,
             "senders": found.senders,
+            "own_clocks": found.own_clocks,
             "frames": found.arrivals.frames,
             "frames_outside_session": found.arrivals.outside,
             "rejects": found.arrivals.rejects,

@@ -13,6 +13,7 @@ from nodeday.core.arrays import Ints
 from nodeday.schemas import TABLES
 from nodeday.stages.clock.hub import MARKS, RunStarts, Steady
 from nodeday.stages.clock.maps import Map
+from nodeday.stages.clock.network import NETWORK
 from nodeday.storage import tables
 
 Span = tuple[tuple[str, str, int], int, int]
@@ -64,7 +65,9 @@ def _steps(steady: Steady) -> Iterator[StepEvent]:
             HUB, "hub_step", step.before, step.after, step.size_ms, 1.96 * step.deviation_ms, seen
         )
     for node, steps in steady.own.items():
-        kind, name = ("host_step", HUB) if node == MARKS else ("node_step", node)
+        kind, name = {MARKS: ("host_step", HUB), NETWORK: ("network_step", NETWORK)}.get(
+            node, ("node_step", node)
+        )
         for step in steps:  # where the hub seems to move forward, the other clock moved back
             yield StepEvent(name, kind, step.before, step.after, -step.size_ms, 1.96 * step.deviation_ms, 1)
 

@@ -72,6 +72,19 @@ class BootStamps:
 
 
 @dataclass(frozen=True)
+class ObservedSteps:
+    """Steps of the hub's clock that one witness ``name`` shows; ``rows`` (n,), sorted, are of its frames."""
+
+    name: str
+    rows: NDArray[np.integer]
+    found: list[ObservedStep]
+
+    def steps(self) -> list[ObservedStep]:
+        """Return the steps, in order."""
+        return self.found
+
+
+@dataclass(frozen=True)
 class Steady:
     """Steps of the hub's clock: ``shared`` are its own, ``own`` those that only one witness shows."""
 
@@ -116,7 +129,7 @@ def with_jumps(runs: RunStarts, marks: BootStamps | None, stamps: Callable[[Ints
     return RunStarts(np.union1d(runs.first, begins).astype(np.int64))
 
 
-def steady(runs: RunStarts, nodes: Iterable[BootStamps], marks: BootStamps | None) -> Steady:
+def steady(runs: RunStarts, nodes: Iterable[BootStamps | ObservedSteps], marks: BootStamps | None) -> Steady:
     """Find the hub's steps within its ``runs``, by what ``nodes`` and ``marks`` show together."""
     seen: dict[str, list[ObservedStep]] = {}
     received: dict[str, Ints] = {}

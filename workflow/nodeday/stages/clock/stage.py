@@ -6,23 +6,25 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
+from itertools import chain
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from nodeday.config.study import Study
+from nodeday.config.study import HUB, Study
 from nodeday.core.errors import ContractError
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Layout
 from nodeday.layouts.parts import Field
 from nodeday.schemas import TABLES
-from nodeday.stages.clock import check, hub, maps, marks, nodes
+from nodeday.stages.clock import check, hub, maps, marks, network, nodes
 from nodeday.stages.clock.boots import Captured, Key
 from nodeday.stages.clock.cut import HubTime, cut
 from nodeday.stages.clock.events import Span, step_rows
 from nodeday.stages.clock.hub import MARKS, BootStamps, RunStarts, Steady
 from nodeday.stages.clock.maps import Map
+from nodeday.stages.clock.network import NETWORK, Network
 from nodeday.stages.clock.nodes import Stamped
 from nodeday.stages.clock.rounding import Unit
 from nodeday.storage import frames, tables
@@ -64,22 +66,50 @@ def _fitted(
     known = RunStarts(table.loc[table["began"] != "hub_or_nodes", "row"].to_numpy(np.int64))
     runs = hub.with_jumps(known, host, captured.stamps_at)
     boots = partial(captured.boots, partial(study.layout_of, session), runs)
-    steady = hub.steady(runs, (_boot_stamps(name, each, unit) for (name, _, _), each in boots()), host)
+    networks = _networks(study, session, captured, runs)
+    members = {node for each in networks.values() for node, _, _ in each.boots}
+    alone = (_boot_stamps(node, each, unit) for (node, _, _), each in boots() if node not in members)
+    steady = hub.steady(runs, chain(alone, (each.witness(unit) for each in networks.values())), host)
     hubs = _hubs(study, session, captured, layout, steady)
+    shared = {
+        run: each.changed(partial(_steadied, steady=steady)).fit(steady.own.get(NETWORK, []), hubs[run], unit)
+        for run, each in networks.items()
+        if run in hubs
+    }
+    del networks
     pieces, fates, spans = [], list[tuple[str, str]](), list[Span]()
     for (node, stream, boot), each in boots():
         own = study.layout_of(session, node)
-        stamped = _steadied(each, steady)
-        found = nodes.map_boot(stamped, steady.own.get(node, []), hubs, unit, own.delay_ms)
+        key = node, stream, boot
+        if node in members:
+            found = network.map_boot(key, each, shared)
+        else:
+            steps = steady.own.get(node, [])
+            found = nodes.map_boot(_steadied(each, steady), steps, hubs, unit, own.delay_ms)
         fates.append((node, "no_marks" if found is None else found.status))
-        spans.append(((node, stream, boot), int(each.rows.min()), int(each.rows.max())))
+        spans.append((key, int(each.rows.min()), int(each.rows.max())))
         if found is not None:
-            pieces.append(_clock_rows((node, stream, boot), found, each.rate_hz, own.delay_ms))
-        del each, stamped  # before the next ones are read
+            rows = _clock_rows(key, found, each.rate_hz, own.delay_ms)
+            pieces.append(rows.assign(time_source="network" if node in members else "node"))
+        del each  # before the next one is read
     _account(ledger, captured, fates)
     clock = pd.concat(pieces, ignore_index=True) if pieces else tables.empty(TABLES["clock"])
     built = tables.build(TABLES["clock"], {name: clock[name] for name in TABLES["clock"].names})
     return built, step_rows(captured.stamps_at, spans, steady, hubs), HubTime(steady, hubs)
+
+
+def _networks(study: Study, session: str, captured: Captured, runs: RunStarts) -> dict[int, Network]:
+    """Return the network that keeps one time by run of the hub; none where no layout declares it."""
+    layouts = {node: study.layout_of(session, node) for node, _ in captured.streams if node != HUB}
+    turns = [1 << field.bits for each in layouts.values() if (field := each.network_ticks)]
+    if not turns:
+        return {}
+    sent = (
+        (key, replace(each, sent_ns=each.sent_ns - round(layouts[key[0]].delay_ms * 1e6)))
+        for key, each in captured.boots(layouts.__getitem__, runs)
+        if layouts[key[0]].network_ticks
+    )
+    return network.of_session(sent, turns[0])
 
 
 def _steadied(own: Stamped, steady: Steady) -> Stamped:
