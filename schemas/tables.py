@@ -13,6 +13,7 @@ from nodeday.schemas.columns import (
     claimed_address,
     coverage,
     end_ns,
+    fill_probability,
     length,
     node,
     offset,
@@ -111,6 +112,7 @@ SAMPLES = Table(
         Column("position", "int16", "sample", "position within the frame, from 0", ge=0),
         utc_ns,
         origin,
+        fill_probability,
     ),
     key=("node", "stream", "boot", "seq", "position"),
     increasing="utc_ns",
@@ -165,6 +167,9 @@ BEATS = Table(
         utc_ns,
         Column("amplitude_mv", "float32", "mV", "height of the peak in the filtered signal"),
         Column("origin", "code", "", "what the peak lies on", codes=codes.BEAT_ORIGIN),
+        fill_probability.but(
+            meaning="of a peak on a pattern fill: the fill's probability; null for all others"
+        ),
         Column(
             "rr_ms", "float64", "ms", "time since the previous beat; null for the first", ge=0, nullable=True
         ),

@@ -72,12 +72,14 @@ class Fill(Strict):
     """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``.
 
     A gap is filled only where of twice ``context_ms`` on each side at least ``context_ms`` was
-    received. ``pattern`` is for an ECG only.
+    received. ``pattern`` is for an ECG only; a fill by it that is right with less than ``min_probability``
+    is refused, and its gap stays missing.
     """
 
     method: Literal["none", "linear", "cubic", "pattern"] = "none"
     max_ms: float = Setting(default=0.0, ge=0, le=60_000)
     context_ms: float = Setting(default=0.0, ge=0, le=60_000)
+    min_probability: float = Setting(default=0.0, ge=0, le=1)
 
     @model_validator(mode="after")
     def _within_reach(self) -> Self:

@@ -36,12 +36,13 @@ MARGIN_S = 5.0
 
 @dataclass(frozen=True)
 class Repaired:
-    """A repaired stretch: ``value`` and ``quality`` (n, channels), ``origin`` (n,)."""
+    """A repaired stretch: ``value`` and ``quality`` (n, channels), ``origin`` and ``fill_probability`` (n,)."""
 
     stretch: SampleStretch
     value: NDArray[np.float32]
     origin: NDArray[np.int8]
     quality: NDArray[np.int8]
+    fill_probability: NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -188,7 +189,9 @@ def _where(key: Key, boot: int) -> str:
 def _repair(boot: BootSamples, key: Key, fill: Fill, rates: Iterable[float]) -> Iterator[Repaired]:
     """Yield the boot stretch by stretch, with short gaps filled by ``fill``."""
     rate = boot.kind.rate_hz or 1.0
-    policy = Policy(fill.method, fill.max_ms * rate / 1000, fill.context_ms * rate / 1000, rate)
+    samples_ms = rate / 1000
+    most, context = fill.max_ms * samples_ms, fill.context_ms * samples_ms
+    policy = Policy(fill.method, most, context, rate, fill.min_probability)
     near = MARGIN_S + 2 * (fill.max_ms + fill.context_ms) / 1000
     near += max(kernel(rate, grid_hz).reach for grid_hz in rates) / rate
     search = SEARCH_S + 2 * CONTEXT_S if fill.method == "pattern" else 0.0
@@ -224,13 +227,16 @@ def _mend(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Repa
     low, high = max(stretch.core.start - near, 0), stretch.core.stop + near
     barred = stretch.barred.copy()
     barred[:low] = barred[high:] = True
-    value, code = mend(seconds, value, present, sound, barred, policy)
+    mended = mend(seconds, value, present, sound, barred, policy)
     origin = stretch.received.copy()
-    filled = np.flatnonzero(code != NOT_FILLED)
-    origin[filled] = quality.INTERPOLATED
-    grades[filled] = code[filled, None]
-    single = value[low:high].astype(np.float32, order="K")
-    return Repaired(stretch.cut(low, high), single, origin[low:high], grades[low:high])
+    origin[mended.filled] = quality.INTERPOLATED
+    coded = np.flatnonzero(mended.code != NOT_FILLED)
+    grades[coded] = mended.code[coded, None]
+    single = mended.values[low:high].astype(np.float32, order="K")
+    part = slice(low, high)
+    return Repaired(
+        stretch.cut(low, high), single, origin[part], grades[part], mended.probability[part]
+    )
 
 
 def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> None:
@@ -248,6 +254,9 @@ def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> N
         "position": contract.number_column(stretch.position[core]),
         "utc_ns": contract.number_column(stretch.utc_ns[core]),
         "origin": contract.code_column(part.origin[core], table["origin"]),
+        "fill_probability": contract.number_column(
+            part.fill_probability[core], contract.validity(~np.isnan(part.fill_probability[core]))
+        ),
     }
     for index, channel in enumerate(boot.kind.channels):
         column = table[f"{channel.name}_quality"]

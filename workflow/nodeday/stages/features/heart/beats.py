@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.core.arrays import Floats, Ints
+from nodeday.core.arrays import Floats, Ints, Singles
 from nodeday.schemas import codes
 from nodeday.stages.features.heart.candidates import REFRACTORY_S, highest_apart
 from nodeday.stages.features.heart.coarse import CoarseSignal, coarse_signal
@@ -32,7 +32,8 @@ class Beats:
     """R peaks (b,) in order of time.
 
     ``origin`` and ``status`` (b,) are indices into ``codes.BEAT_ORIGIN`` and ``codes.RR_STATUS``;
-    ``base_mv`` (b,) is the signal's level around each peak.
+    ``base_mv`` (b,) is the signal's level around each peak; ``fill_probability`` (b,) belongs to the fill
+    that a peak lies on, NaN for others.
     """
 
     boot: NDArray[np.int32]
@@ -42,6 +43,7 @@ class Beats:
     origin: Ints
     rr_ms: Floats
     status: NDArray[np.int8]
+    fill_probability: Singles
 
     @property
     def series(self) -> BeatSeries:
@@ -62,6 +64,7 @@ class PieceBeats:
     utc_ns: Ints
     height_mv: Floats
     base_mv: Floats
+    fill_probability: Singles
     losses: Losses
     lost: Ints
 
@@ -90,14 +93,14 @@ def piece_beats(piece: SamplePiece, peaks: Peaks, rate_hz: float) -> PieceBeats:
     losses = Losses.of_samples(sample, missing, computed, rate_hz)
     losses = replace(losses, before=losses.before - before)
     heights = peaks.height_mv[in_core], peaks.base_mv[in_core]
-    return PieceBeats(rows.boot, sample + piece.first, utc_ns, *heights, losses, lost)
+    probability = rows.fill_probability[sample]
+    return PieceBeats(rows.boot, sample + piece.first, utc_ns, *heights, probability, losses, lost)
 
 
 def join_beats(pieces: Iterable[PieceBeats], rate_hz: float) -> Beats:
     """Return the beats of ``pieces`` that follow each other; nothing reaches from boot to boot."""
-    nothing = PieceBeats(
-        -1, *(np.zeros(0, np.int64),) * 2, *(np.zeros(0),) * 2, Losses.joined([]), NOTHING_LOST
-    )
+    columns = (np.zeros(0, dtype) for dtype in (np.int64, np.int64, np.float64, np.float64, np.float32))
+    nothing = PieceBeats(-1, *columns, Losses.joined([]), NOTHING_LOST)
     boots = [
         _of_boot([nothing], rate_hz),
         *(_of_boot(list(group), rate_hz) for _, group in groupby(pieces, lambda piece: piece.boot)),
@@ -107,9 +110,9 @@ def join_beats(pieces: Iterable[PieceBeats], rate_hz: float) -> Beats:
 
 def _of_boot(pieces: list[PieceBeats], rate_hz: float) -> tuple[Any, ...]:
     """Return the fields of :class:`Beats` of one boot, from its pieces."""
-    sample, utc_ns, height, base = (
+    sample, utc_ns, height, base, probability = (
         np.concatenate([getattr(piece, name) for piece in pieces])
-        for name in ("sample", "utc_ns", "height_mv", "base_mv")
+        for name in ("sample", "utc_ns", "height_mv", "base_mv", "fill_probability")
     )
     lost_before = np.cumsum([NOTHING_LOST, *(piece.lost for piece in pieces)], axis=0)
     around = [
@@ -118,11 +121,11 @@ def _of_boot(pieces: list[PieceBeats], rate_hz: float) -> tuple[Any, ...]:
     ]
     # Two pieces may both see a beat on their border in their core.
     once = highest_apart(sample / rate_hz, np.abs(height), REFRACTORY_S)
-    utc_ns, height, base = (part[once] for part in (utc_ns, height, base))
+    utc_ns, height, base, probability = (part[once] for part in (utc_ns, height, base, probability))
     losses, rr = Losses.joined(around).at(once), rr_ms(utc_ns)
     origin = np.where(losses.computed, IMPUTED, MEASURED)
     boot = np.full(len(utc_ns), pieces[0].boot, np.int32)
-    return boot, utc_ns, height, base, origin, rr, rr_status(rr, losses)
+    return boot, utc_ns, height, base, origin, rr, rr_status(rr, losses), probability
 
 
 def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:
