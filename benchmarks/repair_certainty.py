@@ -84,7 +84,7 @@ def filled(value: np.ndarray, lost: np.ndarray) -> tuple[np.ndarray, Facts]:
     """The signal with every gap filled that has a candidate, and what is known of each fill (g,)."""
     starts, ends = runs(lost)
     out = np.where(lost, np.nan, value)
-    facts = {"kind": np.zeros(len(starts), int), "facts": np.zeros((len(starts), 3))}
+    facts = {"kind": np.zeros(len(starts), int), "facts": np.zeros((len(starts), 4))}
     facts["usable"] = np.zeros(len(starts), bool)
     for which, stack in stack_candidates(np.where(lost, 0.0, value), ~lost, starts, ends, RATE):
         choice: Choice = stack.choose()
@@ -101,10 +101,10 @@ def outcomes(name: str, value: np.ndarray, beats: np.ndarray, lost: np.ndarray, 
     starts, ends = runs(lost)
     unbroken, sign = detect(value)
     truth = unbroken[np.abs(nearest(unbroken, beats)) <= 0.15 * RATE]
-    shown, _ = detect(straight(np.nan_to_num(out), np.isnan(out)), sign)
+    peaks, _ = detect(straight(np.nan_to_num(out), np.isnan(out)), sign)
     missed = beats[np.abs(nearest(beats, truth)) > 0.15 * RATE]
     right, known = np.ones((2, len(starts)), bool)
-    for at, among, mark in ((truth, shown, right), (shown, truth, right), (missed, None, known)):
+    for at, among, mark in ((truth, peaks, right), (peaks, truth, right), (missed, None, known)):
         gap = np.searchsorted(starts, np.rint(at), side="right") - 1
         inside = (gap >= 0) & (np.rint(at) < ends[gap])
         off = inside if among is None else inside & (np.abs(nearest(at, among)) > 0.02 * RATE)
@@ -153,7 +153,7 @@ def lines(fills: Facts) -> np.ndarray:
     return np.array([line(fills["facts"][kind], fills["right"][kind]) for kind in kinds])
 
 
-def shown(title: str, stated: np.ndarray, right: np.ndarray) -> dict[str, object]:
+def table(title: str, stated: np.ndarray, right: np.ndarray) -> dict[str, object]:
     """Stated and right in ten bins of as many fills each, in percent, and the fills that state 95 % or more."""
     bins = np.array_split(np.argsort(stated, kind="stable"), 10)
     pairs = [(100 * float(stated[each].mean()), 100 * float(right[each].mean())) for each in bins]
@@ -165,7 +165,12 @@ def shown(title: str, stated: np.ndarray, right: np.ndarray) -> dict[str, object
         f"{((stated - right) ** 2).mean():.4f}"
     )
     print("    stated/right " + " ".join(f"{one:.1f}/{other:.1f}" for one, other in pairs))
-    return {"fills": len(stated), "bins": pairs, "worst": apart, "sure_right": 100 * float(right[sure].mean())}
+    return {
+        "fills": len(stated),
+        "bins": pairs,
+        "worst": apart,
+        "sure_right": 100 * float(right[sure].mean()),
+    }
 
 
 def fit() -> dict[str, object]:
@@ -181,10 +186,10 @@ def fit() -> dict[str, object]:
     figures: dict[str, object] = {"lines": fitted.tolist()}
     for title, kinds in (("all", (0, 1, 2)), ("beat inside", (0,)), ("flank", (1,)), ("quiet", (2,))):
         of = np.isin(ten["kind"], kinds)
-        figures[title] = shown(f"records left out, {title}", stated[of], ten["right"][of])
+        figures[title] = table(f"records left out, {title}", stated[of], ten["right"][of])
     for title, names in (("simulated hearts", HEARTS), ("118 with noise", NOISY)):
         fills = fills_of(names)
-        figures[title] = shown(title, probability_right(fills["kind"], fills["facts"]), fills["right"])
+        figures[title] = table(title, probability_right(fills["kind"], fills["facts"]), fills["right"])
     return figures
 
 
@@ -220,9 +225,7 @@ def rate() -> dict[str, object]:
     return figures
 
 
-def rates_of(
-    value: np.ndarray, lost: np.ndarray, fills: np.ndarray, settings: HeartSettings
-) -> np.ndarray:
+def rates_of(value: np.ndarray, lost: np.ndarray, fills: np.ndarray, settings: HeartSettings) -> np.ndarray:
     """Heart rate of each 30 s."""
     rows = sample_rows(value, RATE, lost & ~fills)
     origin, quality = rows.origin.copy(), rows.quality.copy()

@@ -262,7 +262,7 @@ class StackedCandidates:
             (share * steep).sum(axis=1),
             support[rows, leader],
             content(centre, steep[rows, leader], self.length),
-            evidence(self.length / self.rate_hz, least),
+            evidence(self.length / self.rate_hz, least, share),
         )
 
     @property

@@ -1,8 +1,8 @@
 """Probability that a fill shows what its gap held: each beat within 20 ms, and no other.
 
-A logistic model of two facts that are known at the time of the fill: the length of the gap, and how much of
-the context the best candidate leaves unexplained. The longer the gap and the larger the rest, the less
-likely is a fill to be right. Three kinds of content have a line each::
+A logistic model of three facts that are known at the time of the fill: the length of the gap, how much of
+the context the best candidate leaves unexplained, and on how many candidates the vote rests. The longer the
+gap, the larger the rest and the fewer the voters, the less likely is a fill to be right. Three kinds of content have a line each::
 
     inside   .../\\_...     the candidates show a QRS whose centre lies in the gap
     flank    ..../|...     they show a part of a QRS, its centre lies outside
@@ -11,7 +11,7 @@ likely is a fill to be right. Three kinds of content have a line each::
 ``LINES`` come from ``benchmarks/repair_certainty.py fit``: gaps in ten records of the MIT-BIH Arrhythmia
 Database, which the program fills and compares with what was there. It also measures how far stated
 probabilities can be trusted, on each record by lines fitted on the others. The share of the vote, the spread
-of its beats and the candidates' correlation told no more about records that were left out.
+of its beats and the candidates' correlation added nothing on records that were left out.
 """
 
 from __future__ import annotations
@@ -22,13 +22,15 @@ from nodeday.core.arrays import Bools, Floats, Ints
 
 INSIDE, FLANK, QUIET = range(3)
 LINES = (
-    (3.0, -3.0, -0.9),
-    (2.0, -1.0, -0.9),
-    (4.0, -3.0, -2.0),
+    (0.38, -6.35, -1.11, 0.70),
+    (-0.17, -0.11, -1.21, 0.73),
+    (2.85, -1.69, -1.77, 0.07),
 )
 """Intercept and slopes of each kind of content, in the order of the columns of :func:`evidence`."""
 LEAST_REST = 0.003
 """Added to the unexplained share, or a perfect candidate would be a certainty. A choice of this project."""
+LEAST_SQUARES = 1e-3
+"""Instead of the sum of squares where there is no candidate and no fill."""
 
 
 def content(centre: Floats, has_qrs: Bools, length: int) -> Ints:
@@ -41,13 +43,15 @@ def content(centre: Floats, has_qrs: Bools, length: int) -> Ints:
     return np.where(has_qrs, np.where(inside, INSIDE, FLANK), QUIET)
 
 
-def evidence(length_s: float, rest: Floats) -> Floats:
-    """Return the facts (g, 3) about fills of ``length_s`` seconds: one, the length, the logarithm of the rest.
+def evidence(length_s: float, rest: Floats, share: Floats) -> Floats:
+    """Return the facts (g, 4) about fills of ``length_s`` seconds.
 
-    ``rest`` (g,) is the share of the context that the best candidate leaves unexplained.
+    They are one, the length, the logarithm of ``rest`` (g,), the share of the context that the best candidate
+    leaves unexplained, and the logarithm of the number of candidates that the vote rests on: that of equal
+    shares with the same sum of squares as ``share`` (g, c), which is the inverse of that sum.
     """
-    constant = np.ones(len(rest))
-    return np.stack([constant, length_s * constant, np.log(rest + LEAST_REST)], axis=1)
+    constant, voters = np.ones(len(rest)), 1 / np.maximum((share**2).sum(axis=1), LEAST_SQUARES)
+    return np.stack([constant, length_s * constant, np.log(rest + LEAST_REST), np.log(voters)], axis=1)
 
 
 def probability_right(kind: Ints, facts: Floats) -> Floats:

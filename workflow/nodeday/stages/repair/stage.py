@@ -234,9 +234,7 @@ def _mend(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Repa
     grades[coded] = mended.code[coded, None]
     single = mended.values[low:high].astype(np.float32, order="K")
     part = slice(low, high)
-    return Repaired(
-        stretch.cut(low, high), single, origin[part], grades[part], mended.probability[part]
-    )
+    return Repaired(stretch.cut(low, high), single, origin[part], grades[part], mended.probability[part])
 
 
 def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired) -> None:
