@@ -154,13 +154,13 @@ def lines(fills: Facts) -> np.ndarray:
 
 
 def table(title: str, stated: np.ndarray, right: np.ndarray) -> dict[str, object]:
-    """Stated and right in ten bins of as many fills each, in percent, and the fills that state 95 % or more."""
+    """Percent stated and right in ten bins of as many fills each, and of fills that state 95 % or more."""
     bins = np.array_split(np.argsort(stated, kind="stable"), 10)
     pairs = [(100 * float(stated[each].mean()), 100 * float(right[each].mean())) for each in bins]
     sure = stated >= 0.95
     apart = max(abs(one - other) for one, other in pairs)
     print(
-        f"{title:34}{len(stated):7} fills, {100 * right.mean():6.2f} % right; worst bin {apart:4.1f} points off; "
+        f"{title:34}{len(stated):7} fills, {100 * right.mean():6.2f} % right; worst bin {apart:4.1f} off; "
         f"{100 * sure.mean():5.1f} % state 95 % or more, right in {100 * right[sure].mean():.2f} %; Brier "
         f"{((stated - right) ** 2).mean():.4f}"
     )
@@ -187,6 +187,11 @@ def fit() -> dict[str, object]:
     for title, kinds in (("all", (0, 1, 2)), ("beat inside", (0,)), ("flank", (1,)), ("quiet", (2,))):
         of = np.isin(ten["kind"], kinds)
         figures[title] = table(f"records left out, {title}", stated[of], ten["right"][of])
+    for name in TEN:
+        one = (ten["name"] == name) & (ten["kind"] == 0)
+        print(
+            f"    {name}: beat inside, {stated[one].mean():.3f} stated, {ten['right'][one].mean():.3f} right"
+        )
     for title, names in (("simulated hearts", HEARTS), ("118 with noise", NOISY)):
         fills = fills_of(names)
         figures[title] = table(title, probability_right(fills["kind"], fills["facts"]), fills["right"])

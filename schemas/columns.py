@@ -45,7 +45,7 @@ fill_probability = Column(
     "fill_probability",
     "float32",
     "1",
-    "of a fill by the method pattern: the probability that it shows each beat of its gap within 20 ms, and no "
+    "of a fill by the method pattern: the probability that it shows each beat of its gap within 20 ms and no "
     "other; null where nothing was filled, or by another method",
     ge=0,
     le=1,

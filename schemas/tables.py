@@ -17,7 +17,6 @@ from nodeday.schemas.columns import (
     length,
     node,
     offset,
-    origin,
     participant,
     reject_reason,
     row,
@@ -29,6 +28,7 @@ from nodeday.schemas.declare import Column, Table
 from nodeday.schemas.features import FEATURE_CODES
 from nodeday.schemas.losses import BATTERY, BURSTS, GAPS, LOSS, RADIO, SIGNAL
 from nodeday.schemas.motion import BOUTS, CALIBRATION
+from nodeday.schemas.samples import ALIGNED, SAMPLES
 from nodeday.schemas.studies import EXCLUSIONS, FLOW, PARTICIPANTS, PHASE_FEATURES, PHASES, SESSIONS
 
 FRAMES = Table(
@@ -99,63 +99,6 @@ REJECTS = Table(
     key=("capture", "offset"),
     increasing="offset",
     within=("capture",),
-)
-
-SAMPLES = Table(
-    "samples",
-    "a sample instant of a stream at the node's own rate, lost ones included",
-    (
-        node,
-        stream,
-        boot,
-        Column("seq", "int64", "frame", "unwrapped number of the frame that carried it"),
-        Column("position", "int16", "sample", "position within the frame, from 0", ge=0),
-        utc_ns,
-        origin,
-        fill_probability,
-    ),
-    key=("node", "stream", "boot", "seq", "position"),
-    increasing="utc_ns",
-    within=("node", "stream", "boot"),
-    template=(
-        Column("{channel}", "float32", "mixed", "value, in the unit that the layout states", nullable=True),
-        Column(
-            "{channel}_raw",
-            "int32",
-            "count",
-            "converter counts as sent, never altered; null where no frame arrived",
-            nullable=True,
-        ),
-        Column(
-            "{channel}_quality", "code", "", "what is wrong with the sample, or good", codes=codes.QUALITY
-        ),
-    ),
-    notes=("A file for each stream of a node, with columns for its channels.",),
-)
-
-ALIGNED = Table(
-    "aligned",
-    "an instant of the session's common grid",
-    (utc_ns,),
-    key=("utc_ns",),
-    increasing="utc_ns",
-    template=(
-        Column("{channel}", "float32", "mixed", "value at the instant, band-limited", nullable=True),
-        Column(
-            "{channel}_origin",
-            "code",
-            "",
-            "the weakest origin among the samples it rests on",
-            codes=codes.ORIGIN,
-        ),
-        Column(
-            "{channel}_quality",
-            "code",
-            "",
-            "the worst quality among the samples it rests on",
-            codes=codes.QUALITY,
-        ),
-    ),
 )
 
 BEATS = Table(

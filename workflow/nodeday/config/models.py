@@ -85,6 +85,8 @@ class Fill(Strict):
     def _within_reach(self) -> Self:
         if self.method == "pattern" and self.max_ms > LONGEST_PATTERN_MS:
             raise error_at(f"a pattern fills at most {LONGEST_PATTERN_MS:.0f} ms", "max_ms")
+        if self.method != "pattern" and self.min_probability > 0:
+            raise error_at("only the method pattern states a probability", "min_probability")
         return self
 
 

@@ -9,7 +9,7 @@ from pydantic import model_validator
 
 from nodeday.core.yaml_io import NAME, SNAKE, Strict, error_at
 from nodeday.layouts.crc import Sum, named
-from nodeday.schemas.tables import SAMPLES
+from nodeday.schemas.samples import SAMPLES
 
 Order = Literal["big", "little"]
 Rounding = Literal["down", "up", "nearest"]

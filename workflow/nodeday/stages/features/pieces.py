@@ -63,8 +63,14 @@ class SampleRows:
 
     def part(self, rows: slice) -> SampleRows:
         """Return some of the rows, as views."""
-        columns = self.utc_ns, self.value, self.origin, self.quality, self.fill_probability
-        return SampleRows(self.boot, *(column[rows] for column in columns))
+        return SampleRows(
+            self.boot,
+            self.utc_ns[rows],
+            self.value[rows],
+            self.origin[rows],
+            self.quality[rows],
+            self.fill_probability[rows],
+        )
 
 
 @dataclass(frozen=True)
@@ -149,8 +155,9 @@ def pieces_of(stored: Iterable[arrow.Table], group: list[Cut]) -> Iterator[Sampl
     ``stored`` are the columns ``ROWS`` of a channel, in stretches from the group's first row on.
     """
     first, n = group[0].low, group[-1].high - group[0].low
-    dtypes = np.int64, np.float32, np.int8, np.int8, np.float32
-    all_rows = SampleRows(group[0].boot, *(np.empty(n, dtype) for dtype in dtypes))
+    value, fill_probability = np.empty((2, n), np.float32)
+    origin, quality = np.empty((2, n), np.int8)
+    all_rows = SampleRows(group[0].boot, np.empty(n, np.int64), value, origin, quality, fill_probability)
     at = 0
     for table in stored:
         rows = all_rows.part(slice(at, at + len(table)))

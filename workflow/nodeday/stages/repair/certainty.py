@@ -1,10 +1,11 @@
-"""Probability that a fill shows what its gap held: each beat within 20 ms, and no other.
+r"""Probability that a fill shows what its gap held: each beat within 20 ms, and no other.
 
 A logistic model of three facts that are known at the time of the fill: the length of the gap, how much of
 the context the best candidate leaves unexplained, and on how many candidates the vote rests. The longer the
-gap, the larger the rest and the fewer the voters, the less likely is a fill to be right. Three kinds of content have a line each::
+gap, the larger the rest and the fewer the voters, the less likely is a fill to be right. Three kinds of
+content have a line each::
 
-    inside   .../\\_...     the candidates show a QRS whose centre lies in the gap
+    inside   .../\_...     the candidates show a QRS whose centre lies in the gap
     flank    ..../|...     they show a part of a QRS, its centre lies outside
     quiet    .......__.    they show no part of a QRS
 

@@ -36,7 +36,7 @@ MARGIN_S = 5.0
 
 @dataclass(frozen=True)
 class Repaired:
-    """A repaired stretch: ``value`` and ``quality`` (n, channels), ``origin`` and ``fill_probability`` (n,)."""
+    """A repaired stretch: ``value``, ``quality`` (n, channels); ``origin``, ``fill_probability`` (n,)."""
 
     stretch: SampleStretch
     value: NDArray[np.float32]

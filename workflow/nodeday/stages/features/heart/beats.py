@@ -99,8 +99,9 @@ def piece_beats(piece: SamplePiece, peaks: Peaks, rate_hz: float) -> PieceBeats:
 
 def join_beats(pieces: Iterable[PieceBeats], rate_hz: float) -> Beats:
     """Return the beats of ``pieces`` that follow each other; nothing reaches from boot to boot."""
-    columns = (np.zeros(0, dtype) for dtype in (np.int64, np.int64, np.float64, np.float64, np.float32))
-    nothing = PieceBeats(-1, *columns, Losses.joined([]), NOTHING_LOST)
+    no_beat, none = (np.zeros(0, np.int64),) * 2, np.zeros(0)
+    no_fill = np.zeros(0, np.float32)
+    nothing = PieceBeats(-1, *no_beat, none, none, no_fill, Losses.joined([]), NOTHING_LOST)
     boots = [
         _of_boot([nothing], rate_hz),
         *(_of_boot(list(group), rate_hz) for _, group in groupby(pieces, lambda piece: piece.boot)),
