@@ -40,7 +40,8 @@ BARRED = {
     "lf_ms2": "LF",
     "hf_ms2": "HF",
 }
-SEEDS, HEARTS, LENGTH_S = 2, 16, 3600
+SEEDS, HEARTS, LENGTH_S = 8, 32, 3600
+"""So many, since ten windows of five minutes overlap: 500 bars of SDNN tell about as much as 50."""
 LEAST_BARS = 200
 """Fewer tell little, and are not shown."""
 SETTINGS = HeartSettings(max_lost_spectrum=0.3)

@@ -90,7 +90,8 @@ def sample_rows(signal: Any, rate: float, lost: Any) -> SampleRows:
         )
     )
     at = START + np.rint(np.arange(len(signal)) * SECOND / rate).astype(np.int64)
-    return SampleRows(0, at, np.where(lost, np.nan, signal).astype(np.float32), origin, quality_)
+    value, probability = np.where(lost, np.nan, signal), np.full(len(signal), np.nan)
+    return SampleRows(0, at, value.astype(np.float32), origin, quality_, probability.astype(np.float32))
 
 
 def r_peaks(signal: Any, rate: float, lost: Any = None) -> Peaks:
@@ -103,7 +104,15 @@ def analysed(
     signal: Any, rate: float, lost: Any, seconds: int, settings: HeartSettings
 ) -> dict[str, FeatureValues]:
     """Every heart feature of every epoch of an ECG, through the whole of the stage's arithmetic."""
-    analysis, windows = _analysis(signal, rate, lost, seconds)
+    analysis, windows = _analysis(sample_rows(signal, rate, lost), rate, seconds)
+    return _features(analysis, rate, windows, settings)
+
+
+def analysed_rows(
+    rows: SampleRows, rate: float, seconds: int, settings: HeartSettings
+) -> dict[str, FeatureValues]:
+    """The same of rows that may hold fills."""
+    analysis, windows = _analysis(rows, rate, seconds)
     return _features(analysis, rate, windows, settings)
 
 
@@ -111,14 +120,15 @@ def analysed_with_signal(
     signal: Any, rate: float, seconds: int, settings: HeartSettings
 ) -> tuple[dict[str, FeatureValues], EcgAnalysis]:
     """The heart features of an ECG without losses, and the analysis that they are from."""
-    analysis, windows = _analysis(signal, rate, np.zeros(len(signal), bool), seconds)
+    rows = sample_rows(signal, rate, np.zeros(len(signal), bool))
+    analysis, windows = _analysis(rows, rate, seconds)
     return _features(analysis, rate, windows, settings), analysis
 
 
-def _analysis(signal: Any, rate: float, lost: Any, seconds: int) -> tuple[EcgAnalysis, Windows]:
-    windows = Windows(START, seconds, int(len(signal) / rate) // seconds)
+def _analysis(rows: SampleRows, rate: float, seconds: int) -> tuple[EcgAnalysis, Windows]:
+    windows = Windows(START, seconds, int(len(rows) / rate) // seconds)
     n = int(windows.count * seconds * rate)
-    rows = sample_rows(signal[:n], rate, lost[:n])
+    rows = rows.part(slice(n))
     boot = arrow.table({"boot": np.zeros(n, np.int32)})
     pieces = (
         SamplePiece(
@@ -140,7 +150,10 @@ def analysed_beats(
     at, cell = at_ns[seen] + START, cells[seen]
     status = rr_status(rr_ms(at), losses.index.at(cell))
     none = np.zeros(len(at))
-    found = beats.Beats(none.astype(np.int32), at, none + 1, none, none.astype(np.int64), rr_ms(at), status)
+    unfilled = np.full(len(at), np.nan, np.float32)
+    found = beats.Beats(
+        none.astype(np.int32), at, none + 1, none, none.astype(np.int64), rr_ms(at), status, unfilled
+    )
     starts = START + np.arange(0, length_s, quality.SECONDS).astype(np.int64) * SECOND
     signal = pd.DataFrame({"start_ns": starts, "coverage": 1.0, "use": quality.VARIABILITY})
     received = np.concatenate([[0], np.cumsum(~lost)])[:: HALF_NS // GRID_NS]

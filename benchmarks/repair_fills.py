@@ -10,7 +10,7 @@ from scipy.linalg import solve_toeplitz
 from scipy.signal import butter, sosfiltfilt
 
 from nodeday.core.arrays import runs
-from nodeday.stages.repair.fill import NOT_FILLED, Policy, mend
+from nodeday.stages.repair.fill import Policy, mend
 from nodeday.stages.repair.pattern import seamed, stack_candidates
 
 RATE = 250.0
@@ -64,9 +64,9 @@ def pattern(value: np.ndarray, lost: np.ndarray) -> np.ndarray:
     """The stage's policy; NaN where it refuses."""
     broken = np.where(lost, np.nan, value)
     seconds = np.arange(len(value)) / RATE
-    out, how = mend(seconds, broken[:, None], ~lost, ~lost, np.zeros(len(value), np.bool_), POLICY)
-    assert (np.isnan(out[:, 0]) == (lost & (how == NOT_FILLED))).all()
-    return out[:, 0]
+    out = mend(seconds, broken[:, None], ~lost, ~lost, np.zeros(len(value), np.bool_), POLICY)
+    assert (np.isnan(out.values[:, 0]) == (lost & ~out.filled)).all()
+    return out.values[:, 0]
 
 
 def oracle(value: np.ndarray, lost: np.ndarray) -> np.ndarray:

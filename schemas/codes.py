@@ -121,6 +121,7 @@ QUALITY = {
     "pattern_fill": "lost, and computed from beats of the same recording; heart rate may use it, variability "
     "may not",
     "near_gap": "of the grid: so near to lost samples that it is a straight line between its two neighbours",
+    "fill_refused": "lost; beats of the same recording might fill it, but no fill is sure enough",
 }
 RR_STATUS = {
     "normal": "between two measured beats, no gap touched",

@@ -41,3 +41,13 @@ duplicates = Column("duplicates", "int64", "frame", "second copies, not counted 
 conflicts = Column("conflicts", "int64", "frame", "of these, with other content than the first", ge=0)
 late = Column("late", "int64", "frame", "received out of order", ge=0)
 origin = Column("origin", "code", "", "where the value comes from", codes=codes.ORIGIN)
+fill_probability = Column(
+    "fill_probability",
+    "float32",
+    "1",
+    "of a fill by the method pattern: the probability that it shows each beat of its gap within 20 ms and no "
+    "other; null where nothing was filled, or by another method",
+    ge=0,
+    le=1,
+    nullable=True,
+)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from nodeday.schemas import codes
-from nodeday.schemas.columns import boot, channel, coverage, end_ns, node, start_ns, utc_ns
+from nodeday.schemas.columns import boot, channel, coverage, end_ns, fill_probability, node, start_ns, utc_ns
 from nodeday.schemas.declare import Column, Table
 
 BEATS = Table(
@@ -15,6 +15,9 @@ BEATS = Table(
         utc_ns,
         Column("amplitude_mv", "float32", "mV", "height of the peak in the filtered signal"),
         Column("origin", "code", "", "what the peak lies on", codes=codes.BEAT_ORIGIN),
+        fill_probability.but(
+            meaning="of a peak on a pattern fill: the fill's probability; null for all others"
+        ),
         Column(
             "rr_ms", "float64", "ms", "time since the previous beat; null for the first", ge=0, nullable=True
         ),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from nodeday.schemas import codes
-from nodeday.schemas.columns import boot, node, origin, stream, utc_ns
+from nodeday.schemas.columns import boot, fill_probability, node, origin, stream, utc_ns
 from nodeday.schemas.declare import Column, Table
 
 SAMPLES = Table(
@@ -18,6 +18,7 @@ SAMPLES = Table(
         utc_ns,
         Column("rate_hz", "float64", "Hz", "samples a second in the frame that carried it", ge=0),
         origin,
+        fill_probability,
     ),
     key=("node", "stream", "boot", "seq", "position"),
     increasing="utc_ns",

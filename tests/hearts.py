@@ -55,6 +55,7 @@ def samples_of(
             "quality": pd.Categorical(
                 np.where(lost | filled, "not_measured", "good"), categories=list(codes.QUALITY)
             ),
+            "fill_probability": np.full(n, np.nan, np.float32),
         }
     )
 
@@ -113,5 +114,6 @@ def r_peaks(
         signal.astype(np.float32),
         np.where(present, MEASURED, MISSING).astype(np.int8),
         np.where(trusted, GOOD, clipped).astype(np.int8),
+        np.full(len(signal), np.nan, np.float32),
     )
     return beats.r_peaks(rows, rate_hz).peaks

@@ -244,6 +244,26 @@ def test_where_there_is_nothing_to_replay_on() -> None:
         assert np.isnan(found["rmssd_ms"].low).all()
 
 
+def test_replays_that_lose_more_than_a_value_may_tell_nothing() -> None:
+    """Of each window a tenth to a sixth is lost, in half of the replays more than 13 %."""
+    one, losses = series(swaying(1200)), holes(1200, 11, 0.6)
+    recording = lossy(one, losses)
+    starts = np.arange(12) * 90 * SECOND
+    ends = starts + 90 * SECOND
+    value = {"rmssd_ms": variability(recording, starts, ends).rmssd_ms}
+
+    def bars(most_lost: float) -> error_bars.Bars:
+        asked = error_bars.BarRequest(Domain.TIME, starts, ends, value, most_lost)
+        return error_bars.compute_bars(Replays(recording, losses), [asked])[0]["rmssd_ms"]
+
+    every, some, none = (bars(share) for share in (1.0, 0.13, 0.0))
+    assert (none.how == error_bars.NO_STRETCH).all()
+    assert np.isfinite(every.low).all()
+    assert (some.how == error_bars.NO_STRETCH).mean() < 0.5
+    given = np.isfinite(some.low)
+    assert not np.allclose(some.low[given], every.low[given])
+
+
 def test_nothing_lost_is_no_error_and_no_value_has_no_bar() -> None:
     value = np.array([30.0, np.nan, 31.0, 29.0])
     starts = np.arange(4) * 30 * SECOND

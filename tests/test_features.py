@@ -116,7 +116,7 @@ def put(
     }
     for channel, value in values.items():
         samples = samples_of(value, lost, rate_hz)
-        columns |= {name: samples[name].to_numpy() for name in ("utc_ns", "origin")} | {
+        columns |= {name: samples[name].to_numpy() for name in ("utc_ns", "origin", "fill_probability")} | {
             channel: samples["value"],
             f"{channel}_quality": samples["quality"],
             f"{channel}_raw": pd.arrays.IntegerArray(np.zeros(n, np.int32), lost),

@@ -18,10 +18,11 @@ from nodeday.stages.repair.blend import CONTEXT_S, RIDGE, RIDGE_NOISE, Context, 
 from nodeday.stages.repair.candidates import bin_width
 from nodeday.stages.repair.fill import NOT_FILLED, Policy, mend
 from nodeday.stages.repair.pattern import LONGEST_S, SEARCH_S, PatternMatch, good_enough, pattern
-from nodeday.stages.repair.quality import PATTERN_FILL, SHORT_FILL
+from nodeday.stages.repair.quality import FILL_REFUSED, PATTERN_FILL, SHORT_FILL
 
 RATE = 250.0
 POLICY = Policy("pattern", LONGEST_S * RATE, 0.2 * RATE, RATE)
+LEFT = (NOT_FILLED, FILL_REFUSED)
 OPEN = os.environ.get("NODEDAY_OPEN_DATA")
 needs_records = pytest.mark.skipif(not OPEN, reason="NODEDAY_OPEN_DATA names no folder of open recordings")
 BUMPS = ((-0.18, 0.03, 0.12), (-0.028, 0.01, -0.12), (0, 0.012, 1.1), (0.03, 0.011, -0.3), (0.26, 0.05, 0.3))
@@ -55,8 +56,8 @@ def heartbeats(
 
 def repaired(value: np.ndarray, lost: np.ndarray, policy: Policy = POLICY) -> tuple[np.ndarray, np.ndarray]:
     broken = np.where(lost, np.nan, value)[:, None]
-    out, how = mend(np.arange(len(value)) / policy.rate_hz, broken, ~lost, ~lost, lost & False, policy)
-    return out[:, 0], how
+    out = mend(np.arange(len(value)) / policy.rate_hz, broken, ~lost, ~lost, lost & False, policy)
+    return out.values[:, 0], out.code
 
 
 def lost_at(n: int, *gaps: tuple[int, int]) -> np.ndarray:
@@ -97,13 +98,13 @@ def test_fills_stay_in_their_gaps_and_a_second_repair_changes_nothing(
     out, how = repaired(value, lost)
     assert bool((out[~lost] == value[~lost]).all())
     assert (how[~lost] == NOT_FILLED).all()
-    assert (np.isnan(out) == (lost & (how == NOT_FILLED))).all()
+    assert (np.isnan(out) == (lost & np.isin(how, LEFT))).all()
     for start, end in zip(*runs(lost), strict=True):  # a gap is filled whole, one way, or not at all
         assert len(set(how[start:end].tolist())) == 1
-        assert how[start] == NOT_FILLED or end - start <= LONGEST_S * RATE
-    again, same = mend(np.arange(len(out)) / RATE, out[:, None], ~lost, ~lost, lost & False, POLICY)
-    assert np.array_equal(again[:, 0], out, equal_nan=True)  # what was filled once is not learnt from
-    assert np.array_equal(same, how)
+        assert how[start] in LEFT or end - start <= LONGEST_S * RATE
+    again = mend(np.arange(len(out)) / RATE, out[:, None], ~lost, ~lost, lost & False, POLICY)
+    assert np.array_equal(again.values[:, 0], out, equal_nan=True)  # what was filled is not learnt from
+    assert np.array_equal(again.code, how)
 
 
 def test_seams_have_no_steps() -> None:
@@ -114,7 +115,7 @@ def test_seams_have_no_steps() -> None:
     lost = lost_at(len(value), *((start, start + 40) for start in starts))
     out, how = repaired(value, lost)
     usual = np.abs(np.diff(value)).max()
-    filled = how != NOT_FILLED
+    filled = how == PATTERN_FILL
     assert filled.sum() >= 0.9 * lost.sum()
     touching = filled[1:] | filled[:-1]
     assert np.abs(np.diff(out))[touching].max() <= 1.2 * usual
@@ -123,7 +124,7 @@ def test_seams_have_no_steps() -> None:
 def test_a_fill_that_would_be_a_guess_is_refused() -> None:
     noise = np.random.default_rng(3).normal(0, 0.2, 15_000)
     lost = lost_at(len(noise), (5_000, 5_050), (9_000, 9_050))
-    assert (repaired(noise, lost)[1] == NOT_FILLED).all()
+    assert (repaired(noise, lost)[1] == np.where(lost, FILL_REFUSED, NOT_FILLED)).all()
     value, beats = heartbeats(60, jitter=0.02)
     r = round(beats[30])
     context = lost_at(len(value), (r - 150, r - 60), (r - 20, r + 20))  # 40 samples are left before it
@@ -131,7 +132,7 @@ def test_a_fill_that_would_be_a_guess_is_refused() -> None:
     long = lost_at(len(value), (r - 20, r + 43))  # 252 ms
     assert (repaired(value, long)[1] == NOT_FILLED).all()
     alone = lost_at(200, (80, 120))  # nothing to learn from
-    assert (repaired(value[:200], alone)[1] == NOT_FILLED).all()
+    assert (repaired(value[:200], alone)[1] == np.where(alone[:200], FILL_REFUSED, NOT_FILLED)).all()
     with pytest.raises(ValueError, match="longer than a pattern may fill"):
         pattern(value, ~long, np.array([r - 20]), np.array([r + 80]), RATE)
 
@@ -151,7 +152,7 @@ def test_a_disagreement_on_a_qrs_is_refused() -> None:
     _, match = pattern(value, known, starts, ends, RATE)
     assert 0.2 < match.steep[0] < 0.8
     assert not good_enough(match).any()
-    assert good_enough(PatternMatch(*np.ones((3, 1)))).all()  # as it would be if all agreed
+    assert good_enough(PatternMatch(*np.ones((4, 1)))).all()  # as it would be if all agreed
 
 
 def test_the_party_that_agrees_on_the_beat_fills_the_gap_alone() -> None:
@@ -251,8 +252,8 @@ def test_clipped_and_flat_samples_are_never_copied() -> None:
     lost, sound = lost_at(len(value), (r - 20, r + 20)), np.ones(len(value), np.bool_)
     sound[: r - 100] = sound[r + 100 :] = False  # all else stands at a rail
     broken = np.where(lost, np.nan, value)[:, None]
-    _, how = mend(np.arange(len(value)) / RATE, broken, ~lost, sound & ~lost, lost & False, POLICY)
-    assert (how == NOT_FILLED).all()
+    how = mend(np.arange(len(value)) / RATE, broken, ~lost, sound & ~lost, lost & False, POLICY).code
+    assert (how == np.where(lost, FILL_REFUSED, NOT_FILLED)).all()
 
 
 def test_an_r_peak_inside_a_fill_is_marked_so() -> None:
@@ -270,6 +271,7 @@ def test_an_r_peak_inside_a_fill_is_marked_so() -> None:
             "value": out.astype(np.float32),
             "origin": pd.Categorical.from_codes(origin, categories=list(codes.ORIGIN)),
             "quality": pd.Categorical.from_codes(grade, categories=list(codes.QUALITY)),
+            "fill_probability": np.where(lost, np.float32(0.9), np.float32(np.nan)),
         }
     )
     found = beats_of(pieces_of(rows), RATE)
@@ -278,6 +280,8 @@ def test_an_r_peak_inside_a_fill_is_marked_so() -> None:
     assert imputed.sum() == 1
     assert at[imputed][0] == pytest.approx(beats[30], abs=5)
     assert (lost[np.rint(at).astype(int)] == imputed).all()
+    assert found.fill_probability[imputed] == pytest.approx(0.9)
+    assert np.isnan(found.fill_probability[~imputed]).all()
 
 
 @needs_records

@@ -575,6 +575,7 @@ def test_raw_is_null_exactly_where_no_frame_arrived(study: Study) -> None:
     assert (samples["quality"].isin(["not_measured", "short_fill", "pattern_fill"]) != arrived).all()
     assert ((samples["quality"] == "not_measured") == (samples["origin"] == "missing")).all()
     assert (samples["value"].isna() == (samples["origin"] == "missing")).all()
+    assert samples["fill_probability"].isna().all()  # lines and cubics state none
     assert len(samples) == (40 + 20) * 20 + 30 * 4
 
 

@@ -308,6 +308,14 @@ def test_a_hub_in_the_sheet_needs_its_layout(study_folder: Maker) -> None:
     ]
 
 
+def test_only_a_pattern_states_a_probability(study_folder: Maker) -> None:
+    fill = "fill:\n  acc: {method: cubic, max_ms: 100, min_probability: 0.9}\n"
+    with pytest.raises(
+        SettingsError, match=r"fill\.acc\.min_probability: only the method pattern states a prob"
+    ):
+        Study(study_folder(**{"study.yaml": STUDY + fill}))
+
+
 @pytest.mark.parametrize(
     ("stream", "kind", "ready"),
     [("lead", "ecg", True), ("lead", None, True), ("lead", "other", False), ("ecg", "other", False)],

@@ -363,6 +363,7 @@ def _heart(made, one):  # type: ignore[no-untyped-def]
         "ecg_raw": raw,
         "ecg": shown.ravel(),
         "origin": origin.ravel(),
+        "fill_probability": np.where(origin == "interpolated", 0.9, np.nan).astype(np.float32).ravel(),
         "ecg_quality": np.where(kept, "good", "not_measured").ravel(),
     }
     put_samples(made.study, made.session, "heart", "ecg", columns)
@@ -375,6 +376,7 @@ def _heart(made, one):  # type: ignore[no-untyped-def]
             "utc_ns": beat,
             "amplitude_mv": np.full(beat.size, 1.1, np.float32),
             "origin": ["measured"] * beat.size,
+            "fill_probability": np.full(beat.size, np.nan, np.float32),
             "rr_ms": np.r_[np.nan, np.full(beat.size - 1, 640.0)],
             "rr_status": np.where(np.arange(beat.size) % 5 == 0, "touches_gap", "normal"),
         },

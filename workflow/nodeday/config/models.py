@@ -72,17 +72,21 @@ class Fill(Strict):
     """What may be filled in a stream: gaps no longer than ``max_ms``, by ``method``.
 
     A gap is filled only where of twice ``context_ms`` on each side at least ``context_ms`` was
-    received. ``pattern`` is for an ECG only.
+    received. ``pattern`` is for an ECG only; a fill by it that is right with less than ``min_probability``
+    is refused, and its gap stays missing.
     """
 
     method: Literal["none", "linear", "cubic", "pattern"] = "none"
     max_ms: float = Setting(default=0.0, ge=0, le=60_000)
     context_ms: float = Setting(default=0.0, ge=0, le=60_000)
+    min_probability: float = Setting(default=0.0, ge=0, le=1)
 
     @model_validator(mode="after")
     def _within_reach(self) -> Self:
         if self.method == "pattern" and self.max_ms > LONGEST_PATTERN_MS:
             raise error_at(f"a pattern fills at most {LONGEST_PATTERN_MS:.0f} ms", "max_ms")
+        if self.method != "pattern" and self.min_probability > 0:
+            raise error_at("only the method pattern states a probability", "min_probability")
         return self
 
 

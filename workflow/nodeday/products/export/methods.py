@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from nodeday import __version__
-from nodeday.config.models import Rule
+from nodeday.config.models import Fill, Rule
 from nodeday.config.study import HUB, Study
 from nodeday.core import atomic
 from nodeday.layouts.recording import RecordedLayout
@@ -146,13 +146,17 @@ def _stream(stream: dict[str, Any]) -> str:
 
 def _fills(study: Study) -> str:
     filled = [
-        f"{stream} up to {fill.max_ms:g} ms, {fill.method}"
+        f"{stream} up to {fill.max_ms:g} ms, {fill.method}{_least(fill)}"
         for stream, fill in sorted(study.file.fill.items())
         if fill.method != "none"
     ]
     if not filled:
         return "Lost samples were not filled."
     return f"Short gaps were filled and flagged ({'; '.join(filled)}); all others stayed missing."
+
+
+def _least(fill: Fill) -> str:
+    return f" that is right with {fill.min_probability:g} or more" if fill.min_probability else ""
 
 
 def _rules(rules: tuple[Rule, ...]) -> str:

@@ -24,7 +24,7 @@ MEASURED, RECOVERED, INTERPOLATED, MISSING = (
     list(codes.ORIGIN).index(origin) for origin in ("measured", "recovered", "interpolated", "missing")
 )
 GOOD = list(codes.QUALITY).index("good")
-ROWS = ["utc_ns", "value", "origin", "quality"]
+ROWS = ["utc_ns", "value", "origin", "quality", "fill_probability"]
 """Columns of a channel that stands alone."""
 
 
@@ -33,7 +33,7 @@ class SampleRows:
     """Samples (n,) of one channel and boot, in order.
 
     ``value`` is NaN where missing; ``origin`` and ``quality`` are indices into ``codes.ORIGIN`` and
-    ``codes.QUALITY``.
+    ``codes.QUALITY``; ``fill_probability`` is NaN but on fills that state one.
     """
 
     boot: int
@@ -41,6 +41,7 @@ class SampleRows:
     value: Singles
     origin: NDArray[np.int8]
     quality: NDArray[np.int8]
+    fill_probability: Singles
 
     def __len__(self) -> int:
         return len(self.utc_ns)
@@ -63,7 +64,12 @@ class SampleRows:
     def part(self, rows: slice) -> SampleRows:
         """Return some of the rows, as views."""
         return SampleRows(
-            self.boot, self.utc_ns[rows], self.value[rows], self.origin[rows], self.quality[rows]
+            self.boot,
+            self.utc_ns[rows],
+            self.value[rows],
+            self.origin[rows],
+            self.quality[rows],
+            self.fill_probability[rows],
         )
 
 
@@ -161,15 +167,16 @@ def pieces_of(stored: Iterable[arrow.Table], group: list[Cut]) -> Iterator[Sampl
     ``stored`` are the columns ``ROWS`` of a channel, in stretches from the group's first row on.
     """
     first, n = group[0].low, group[-1].high - group[0].low
-    all_rows = SampleRows(
-        group[0].boot, np.empty(n, np.int64), np.empty(n, np.float32), *np.empty((2, n), np.int8)
-    )
+    value, fill_probability = np.empty((2, n), np.float32)
+    origin, quality = np.empty((2, n), np.int8)
+    all_rows = SampleRows(group[0].boot, np.empty(n, np.int64), value, origin, quality, fill_probability)
     at = 0
     for table in stored:
         rows = all_rows.part(slice(at, at + len(table)))
         rows.utc_ns[:], rows.value[:] = table["utc_ns"].to_numpy(), table["value"].to_numpy()
         rows.origin[:] = code_indices(table["origin"], list(codes.ORIGIN))
         rows.quality[:] = code_indices(table["quality"], list(codes.QUALITY))
+        rows.fill_probability[:] = table["fill_probability"].to_numpy()
         at += len(table)
     for cut in group:
         rows = replace(all_rows.part(slice(cut.low - first, cut.high - first)), boot=cut.boot)

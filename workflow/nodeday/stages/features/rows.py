@@ -29,6 +29,7 @@ def beats(node: str, found: Beats) -> pd.DataFrame:
             "utc_ns": found.utc_ns,
             "amplitude_mv": found.height_mv.astype(np.float32),
             "origin": _coded(found.origin, list(codes.BEAT_ORIGIN)),
+            "fill_probability": found.fill_probability,
             "rr_ms": found.rr_ms,
             "rr_status": _coded(found.status.astype(np.int64), list(codes.RR_STATUS)),
         },

@@ -209,7 +209,7 @@ def _entry(source: SampleSource, total: int, received: int) -> Entry:
 def _analyse_pieces(study: Study, session: str, windows: Windows, job: StreamJob) -> list[PieceAnalysis]:
     """Return the analysis of each piece of an ECG stream that is in a job."""
     channel, first, last = job.kind.channels[0].name, job.cuts[0].low, job.cuts[-1].high
-    columns = ["utc_ns", channel, "origin", f"{channel}_quality"]
+    columns = ["utc_ns", channel, "origin", f"{channel}_quality", "fill_probability"]
     stored = samples.pieces(study.results, session, job.node.node, job.kind, columns, first, last)
     pieces = pieces_of((table.rename_columns(ROWS) for table in stored), job.cuts)
     return [analyse_piece(piece, job.kind.rate_hz or 1.0, windows) for piece in pieces]

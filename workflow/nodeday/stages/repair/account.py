@@ -19,12 +19,13 @@ from nodeday.storage.session_cut import SessionCut
 
 @dataclass(frozen=True)
 class Repaired:
-    """A repaired stretch: ``value`` and ``quality`` (n, channels), ``origin`` (n,)."""
+    """A repaired stretch: ``value``, ``quality`` (n, channels); ``origin``, ``fill_probability`` (n,)."""
 
     stretch: SampleStretch
     value: NDArray[np.float32]
     origin: NDArray[np.int8]
     quality: NDArray[np.int8]
+    fill_probability: NDArray[np.float32]
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nodeday.core.arrays import Bools, Floats, Ints, Singles
+from nodeday.stages.repair.certainty import content, evidence, probability_right
 
 # --- context and fit
 LONGEST_S = 0.25
@@ -157,12 +158,21 @@ class Choice:
     ``fill`` (g, length + 2) has an outer sample on each side, and still lacks the straight line that joins
     it to its neighbours. ``likeness`` is the correlation of the leading candidate of the party with the
     context; ``steep`` and ``support`` are as in :class:`~nodeday.stages.repair.pattern.PatternMatch`.
+    ``content`` and ``evidence`` are what :func:`~nodeday.stages.repair.certainty.probability_right` needs.
     """
 
     fill: Floats
     likeness: Floats
     steep: Floats
     support: Floats
+    content: Ints
+    evidence: Floats
+
+    @property
+    def probability(self) -> Floats:
+        """Probability (g,) that the fill is right, 0 without a candidate."""
+        some = np.isfinite(self.fill).all(axis=1)
+        return np.where(some, probability_right(self.content, self.evidence), 0.0)
 
 
 @dataclass(frozen=True)
@@ -235,7 +245,9 @@ class StackedCandidates:
         support = (agree @ share[..., None])[..., 0]
         leader = np.where(share > 0, support + 1e-6 * share, -1.0).argmax(axis=1)
         party = share * agree[rows, leader]
-        party = blend(party, self.products, np.where(share > 0, self.residual, 1.0).min(axis=1))
+        centre = (party * beat).sum(axis=1) / np.maximum(party.sum(axis=1), 1e-12)
+        least = np.where(share > 0, self.residual, 1.0).min(axis=1)
+        party = blend(party, self.products, least)
         at = self.start[..., None] - 1 + np.arange(self.length + 2)
         if self._votes:
             mean = (party * beat).sum(axis=1, keepdims=True)
@@ -249,6 +261,8 @@ class StackedCandidates:
             np.where(some, self.likeness[rows, leader], 0.0),
             (share * steep).sum(axis=1),
             support[rows, leader],
+            content(centre, steep[rows, leader], self.length),
+            evidence(self.length / self.rate_hz, least, share),
         )
 
     @property

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import Akima1DInterpolator, PchipInterpolator
 
-from nodeday.core.arrays import Bools, Floats, Ints, runs, spread
+from nodeday.core.arrays import Bools, Floats, Ints, Singles, runs, spread
 from nodeday.stages.repair.pattern import good_enough, pattern, without_qrs
-from nodeday.stages.repair.quality import PATTERN_FILL, SHORT_FILL
+from nodeday.stages.repair.quality import FILL_REFUSED, PATTERN_FILL, SHORT_FILL
 
 METHODS = ("linear", "akima", "pchip")
 """Methods of :func:`fill`."""
@@ -131,36 +131,66 @@ def _has_sides(known: Ints, right: Ints) -> Bools:
 
 @dataclass(frozen=True)
 class Policy:
-    """Fill of a stream by its settings: their ``method``, gaps up to ``most_samples``, their context."""
+    """Fill of a stream by its settings.
+
+    Their ``method``, gaps up to ``most_samples``, their context, and the ``least_probability`` of a fill by
+    pattern.
+    """
 
     method: str
     most_samples: float
     context_samples: float
     rate_hz: float
+    least_probability: float = 0.0
+
+
+@dataclass(frozen=True)
+class Mended:
+    """Samples (n,) of one boot after the fills.
+
+    ``values`` (n, channels); ``code``, an index into ``codes.QUALITY`` for filled samples and for those whose
+    fill was refused, ``NOT_FILLED`` for all others; ``probability`` that a fill by pattern is right, NaN
+    elsewhere.
+    """
+
+    values: Floats
+    code: NDArray[np.int8]
+    probability: Singles
+
+    @property
+    def filled(self) -> Bools:
+        """Mask (n,) of the samples that a fill computed."""
+        return np.asarray((self.code == SHORT_FILL) | (self.code == PATTERN_FILL), np.bool_)
 
 
 def mend(
     seconds: Floats, values: Floats, present: Bools, sound: Bools, barred: Bools, policy: Policy
-) -> tuple[Floats, NDArray[np.int8]]:
-    """Return ``values`` (n, channels) of one boot with the gaps that ``policy`` allows filled, and the codes.
+) -> Mended:
+    """Return ``values`` (n, channels) of one boot with the gaps that ``policy`` allows filled.
 
-    The codes (n,) are indices into ``codes.QUALITY`` for filled samples, ``NOT_FILLED`` for all others.
     ``present`` (n,) samples keep their bits. Only ``sound`` ones (not at a rail, not flat) anchor a fill at
     its ends or serve a pattern. ``barred`` samples are never filled.
     """
     code = np.full(len(present), NOT_FILLED, np.int8)
+    probability = np.full(len(present), np.nan, np.float32)
     if policy.method == "none" or policy.most_samples <= 0 or present.all():
-        return values, code
+        return Mended(values, code, probability)
     starts, ends = fillable(present, sound, barred, policy.most_samples, policy.context_samples)
     if policy.method != "pattern":
         code[spread(starts, ends, len(code))] = SHORT_FILL
-        return fill(seconds, values, present, starts, ends, BY_SETTING[policy.method]), code
+        filled = fill(seconds, values, present, starts, ends, BY_SETTING[policy.method])
+        return Mended(filled, code, probability)
     value = values[:, 0]
     pieces, match = pattern(value, sound, starts, ends, policy.rate_hz)
     short = (ends - starts <= SHORT_S * policy.rate_hz) & without_qrs(match)
+    sure = match.probability >= policy.least_probability
+    short, usable = short & sure, good_enough(match) & ~short & sure
     out = fill(seconds, value, present, starts[short], ends[short], "pchip")
-    code[spread(starts[short], ends[short], len(code))] = SHORT_FILL
-    for gap in np.flatnonzero(good_enough(match) & ~short).tolist():
-        out[starts[gap] : ends[gap]] = pieces[gap]
-        code[starts[gap] : ends[gap]] = PATTERN_FILL
-    return out[:, None], code
+    how = np.select([short, usable], [SHORT_FILL, PATTERN_FILL], FILL_REFUSED)
+    for gap, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
+        code[start:end] = how[gap]
+        if usable[gap]:
+            out[start:end] = pieces[gap]
+        if how[gap] != FILL_REFUSED:
+            probability[start:end] = match.probability[gap]
+    return Mended(out[:, None], code, probability)

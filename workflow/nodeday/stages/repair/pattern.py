@@ -55,12 +55,14 @@ class PatternMatch:
 
     ``likeness`` is the correlation of the leading candidate with the context, 0 without a candidate.
     ``steep`` is the share of the vote for a part as steep as a QRS inside the gap. ``support`` is the share
-    of the candidates that agree with the leading one.
+    of the candidates that agree with the leading one. ``probability`` is from
+    :func:`~nodeday.stages.repair.certainty.probability_right`, 0 without a candidate.
     """
 
     likeness: Floats
     steep: Floats
     support: Floats
+    probability: Floats
 
 
 def pattern(
@@ -76,13 +78,13 @@ def pattern(
         raise ValueError("a gap is longer than a pattern may fill")
     x = np.where(known, value, 0.0)
     fills = [np.full(end - start, np.nan) for start, end in zip(starts, ends, strict=True)]
-    likeness, steep, support = np.zeros((3, len(starts)))
+    match = np.zeros((4, len(starts)))
     for which, stack in stack_candidates(x, known, starts, ends, rate_hz):
         choice = stack.choose()
-        likeness[which], steep[which], support[which] = choice.likeness, choice.steep, choice.support
+        match[:, which] = choice.likeness, choice.steep, choice.support, choice.probability
         for gap, row in zip(which.tolist(), choice.fill, strict=True):
             fills[gap] = seamed(row, x[starts[gap] - 1], x[ends[gap]])
-    return fills, PatternMatch(likeness, steep, support)
+    return fills, PatternMatch(*match)
 
 
 def stack_candidates(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from nodeday.core.arrays import Bools, runs, spread
 from nodeday.schemas import codes
 
-GOOD, CLIPPED, FLAT, NOT_MEASURED, LEAD_OFF, SHORT_FILL, PATTERN_FILL, NEAR_GAP = range(8)
+GOOD, CLIPPED, FLAT, NOT_MEASURED, LEAD_OFF, SHORT_FILL, PATTERN_FILL, NEAR_GAP, FILL_REFUSED = range(9)
 """Indices into ``codes.QUALITY``."""
 MEASURED, RECOVERED, INTERPOLATED, MISSING = range(4)
 """Indices into ``codes.ORIGIN``, from the strongest to the weakest."""
@@ -29,6 +29,7 @@ if list(codes.QUALITY) != [
     "short_fill",
     "pattern_fill",
     "near_gap",
+    "fill_refused",
 ]:
     raise ImportError("the codes of quality changed; nodeday.stages.repair.quality must follow")
 if list(codes.ORIGIN) != ["measured", "recovered", "interpolated", "missing"]:

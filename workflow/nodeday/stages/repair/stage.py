@@ -206,7 +206,9 @@ def _where(key: Key, boot: int) -> str:
 def _repair(boot: BootSamples, key: Key, fill: Fill, rates: Iterable[float]) -> Iterator[Repaired]:
     """Yield the boot stretch by stretch, with short gaps filled by ``fill``."""
     rate = boot.kind.rate_hz or 1.0
-    policy = Policy(fill.method, fill.max_ms * rate / 1000, fill.context_ms * rate / 1000, rate)
+    samples_ms = rate / 1000
+    most, context = fill.max_ms * samples_ms, fill.context_ms * samples_ms
+    policy = Policy(fill.method, most, context, rate, fill.min_probability)
     near = MARGIN_S + 2 * (fill.max_ms + fill.context_ms) / 1000
     near += max(kernel(rate, grid_hz).reach for grid_hz in rates) / rate
     search = SEARCH_S + 2 * CONTEXT_S if fill.method == "pattern" else 0.0
@@ -242,13 +244,14 @@ def _mend(kind: Kind, stretch: SampleStretch, policy: Policy, near: int) -> Repa
     low, high = max(stretch.core.start - near, 0), stretch.core.stop + near
     barred = stretch.barred.copy()
     barred[:low] = barred[high:] = True
-    value, code = mend(seconds, value, present, sound, barred, policy)
+    mended = mend(seconds, value, present, sound, barred, policy)
     origin = stretch.received.copy()
-    filled = np.flatnonzero(code != NOT_FILLED)
-    origin[filled] = quality.INTERPOLATED
-    grades[filled] = code[filled, None]
-    single = value[low:high].astype(np.float32, order="K")
-    return Repaired(stretch.cut(low, high), single, origin[low:high], grades[low:high])
+    origin[mended.filled] = quality.INTERPOLATED
+    coded = np.flatnonzero(mended.code != NOT_FILLED)
+    grades[coded] = mended.code[coded, None]
+    single = mended.values[low:high].astype(np.float32, order="K")
+    part = slice(low, high)
+    return Repaired(stretch.cut(low, high), single, origin[part], grades[part], mended.probability[part])
 
 
 def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired, core: slice) -> None:
@@ -267,6 +270,9 @@ def _write(out: tables.Writer, key: Key, boot: BootSamples, part: Repaired, core
         "utc_ns": contract.number_column(stretch.utc_ns[core]),
         "rate_hz": contract.number_column(np.full(n, boot.kind.rate_hz or 1.0)),
         "origin": contract.code_column(part.origin[core], table["origin"]),
+        "fill_probability": contract.number_column(
+            part.fill_probability[core], contract.validity(~np.isnan(part.fill_probability[core]))
+        ),
     }
     for index, channel in enumerate(boot.kind.channels):
         column = table[f"{channel.name}_quality"]

@@ -102,7 +102,8 @@ def treatment(
         return "left missing", f"left missing; longer than the {limit} that may be filled."
     if not missing:
         return "nothing stored", "no sample of it stands in the tables."
-    return "left missing", f"left missing; within {limit}, but too little was received around it."
+    unsure = ", or no fill was sure enough" if policy.method == "pattern" else ""
+    return "left missing", f"left missing; within {limit}, but too little was received around it{unsure}."
 
 
 def _filled(filled: int, missing: int, beats: int, policy: Fill | None) -> tuple[str, str]:

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nodeday.core.arrays import Bools, Floats, Ints
+from nodeday.core.arrays import Bools, Floats, Ints, Singles
 from nodeday.schemas import codes
 from nodeday.stages.features.heart.candidates import REFRACTORY_S, highest_apart
 from nodeday.stages.features.heart.coarse import CoarseSignal, coarse_signal
@@ -37,7 +37,8 @@ class Beats:
     """R peaks (b,) in order of time.
 
     ``origin`` and ``status`` (b,) are indices into ``codes.BEAT_ORIGIN`` and ``codes.RR_STATUS``;
-    ``base_mv`` (b,) is the signal's level around each peak.
+    ``base_mv`` (b,) is the signal's level around each peak; ``fill_probability`` (b,) belongs to the fill
+    that a peak lies on, NaN for others.
     """
 
     boot: NDArray[np.int32]
@@ -47,6 +48,7 @@ class Beats:
     origin: Ints
     rr_ms: Floats
     status: NDArray[np.int8]
+    fill_probability: Singles
 
     @property
     def series(self) -> BeatSeries:
@@ -69,6 +71,7 @@ class PieceBeats:
     utc_ns: Ints
     height_mv: Floats
     base_mv: Floats
+    fill_probability: Singles
     losses: Losses
     lost: Ints
     empty: Bools
@@ -119,8 +122,8 @@ def piece_beats(piece: SamplePiece, peaks: Peaks, signal: CoarseSignal | None, r
     losses = replace(losses, before=losses.before - before)
     heights = peaks.height_mv[in_core], peaks.base_mv[in_core]
     empty = np.zeros(0, np.bool_) if signal is None else empty_before(signal, peaks.sample, rate_hz)[in_core]
-    at = sample + piece.first, utc_ns
-    return PieceBeats(rows.boot, *at, *heights, losses, lost, empty, rate_hz, piece.began)
+    at, probability = (sample + piece.first, utc_ns), rows.fill_probability[sample]
+    return PieceBeats(rows.boot, *at, *heights, probability, losses, lost, empty, rate_hz, piece.began)
 
 
 def join_beats(pieces: Iterable[PieceBeats]) -> Beats:
@@ -132,6 +135,7 @@ def join_beats(pieces: Iterable[PieceBeats]) -> Beats:
         -1,
         *(np.zeros(0, np.int64),) * 2,
         *(np.zeros(0),) * 2,
+        np.zeros(0, np.float32),
         Losses.joined([]),
         NOTHING_LOST,
         np.zeros(0, np.bool_),
@@ -147,9 +151,9 @@ def join_beats(pieces: Iterable[PieceBeats]) -> Beats:
 
 def _of_part(pieces: list[PieceBeats]) -> tuple[Any, ...]:
     """Return the fields of :class:`Beats` of one boot, or of a part of it at one rate, from its pieces."""
-    sample, utc_ns, height, base, empty = (
+    sample, utc_ns, height, base, probability, empty = (
         np.concatenate([getattr(piece, name) for piece in pieces])
-        for name in ("sample", "utc_ns", "height_mv", "base_mv", "empty")
+        for name in ("sample", "utc_ns", "height_mv", "base_mv", "fill_probability", "empty")
     )
     lost_before = np.cumsum([NOTHING_LOST, *(piece.lost for piece in pieces)], axis=0)
     around = [
@@ -158,11 +162,11 @@ def _of_part(pieces: list[PieceBeats]) -> tuple[Any, ...]:
     ]
     # Two pieces may both see a beat on their border in their core.
     once = highest_apart(sample / pieces[0].rate_hz, np.abs(height), REFRACTORY_S)
-    utc_ns, height, base = (part[once] for part in (utc_ns, height, base))
+    utc_ns, height, base, probability = (part[once] for part in (utc_ns, height, base, probability))
     losses, rr = Losses.joined(around).at(once), rr_ms(utc_ns)
     origin = np.where(losses.computed, IMPUTED, MEASURED)
     boot = np.full(len(utc_ns), pieces[0].boot, np.int32)
-    return boot, utc_ns, height, base, origin, rr, rr_status(rr, losses, empty=empty[once])
+    return boot, utc_ns, height, base, origin, rr, rr_status(rr, losses, empty=empty[once]), probability
 
 
 def peak_times(peaks: Peaks, utc_ns: Ints) -> Ints:

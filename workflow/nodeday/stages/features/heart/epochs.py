@@ -64,11 +64,12 @@ def features_of(heart: HeartStream, across: Across = map) -> list[FeatureValues]
 
 @dataclass(frozen=True)
 class DomainFeatures:
-    """Features of one domain, from the same windows."""
+    """Features of one domain, from the same windows; ``most_lost`` as in :class:`BarRequest`."""
 
     domain: Domain
     span: Span
     features: list[FeatureValues]
+    most_lost: float = 1.0
 
 
 def _with_bars(heart: HeartStream, domains: list[DomainFeatures], across: Across) -> list[DomainFeatures]:
@@ -79,6 +80,7 @@ def _with_bars(heart: HeartStream, domains: list[DomainFeatures], across: Across
             one.span.starts_ns,
             one.span.ends_ns,
             {feature.name: feature.value for feature in one.features},
+            one.most_lost,
         )
         for one in domains
     ]
@@ -116,7 +118,7 @@ def _time_domain(heart: HeartStream, irregular: Lack) -> list[DomainFeatures]:
         features = [
             heart.feature(name, getattr(found, name), span, quality.VARIABILITY, lacks) for name in names
         ]
-        domains.append(DomainFeatures(Domain.TIME, span, features))
+        domains.append(DomainFeatures(Domain.TIME, span, features, settings.max_lost))
     return domains
 
 

@@ -49,12 +49,18 @@ class Domain(Enum):
 
 @dataclass(frozen=True)
 class BarRequest:
-    """Values of windows [start, end) that error bars are wanted for, (w,) each."""
+    """Values of windows [start, end) that error bars are wanted for, (w,) each.
+
+    With a larger share of a window lost than ``most_lost`` the study gives no value, so that replays which
+    lose more tell nothing about the values that it gives. Spectra have too few replays for this, and take
+    all of them.
+    """
 
     domain: Domain
     starts_ns: Ints
     ends_ns: Ints
     values: Values
+    most_lost: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -101,11 +107,12 @@ class ReplayWindows:
 class ReplayedValues:
     """What one replay leaves.
 
-    The values (w,) of each request, and which of the bridged beats (b,) still have an interval that counts
-    for variability, ``kept``.
+    The values (w,) of each request and whether the study would give them (w,), ``given``; which of the
+    bridged beats (b,) still have an interval that counts for variability, ``kept``.
     """
 
     values: list[Values]
+    given: list[Bools]
     kept: Bools
 
 
@@ -122,7 +129,7 @@ def compute_bars(replays: Replays, requests: list[BarRequest], across: Across = 
     ]
     replayed: list[ReplayedValues] = []
     if any(map(len, windows)):
-        jobs = [(one.domain, part) for one, part in zip(requests, moved, strict=True)]
+        jobs = list(zip(requests, moved, strict=True))
         work = partial(_replayed, replays.prepared(), jobs)
         replayed = list(across(work, range(len(replays.moves_ns))))
     bars = []
@@ -135,16 +142,19 @@ def compute_bars(replays: Replays, requests: list[BarRequest], across: Across = 
     return bars
 
 
-def _replayed(replays: Replays, jobs: list[tuple[Domain, ReplayWindows]], number: int) -> ReplayedValues:
+def _replayed(replays: Replays, jobs: list[tuple[BarRequest, ReplayWindows]], number: int) -> ReplayedValues:
     """Return what the replay of this ``number`` leaves of each request."""
-    replay = replays.replay(int(replays.moves_ns[number]))
-    values = [
-        _values(domain, replay.remaining, moved.starts_ns[number], moved.ends_ns[number])
-        if moved.fit.size
-        else {}
-        for domain, moved in jobs
-    ]
-    return ReplayedValues(values, replay.kept if number % EVERY == 0 else replay.kept[:0])
+    replay, values, given = replays.replay(int(replays.moves_ns[number])), [], []
+    for one, moved in jobs:
+        starts, ends = moved.starts_ns[number], moved.ends_ns[number]
+        values.append(_values(one.domain, replay.remaining, starts, ends) if len(starts) else {})
+        given.append(_lost(replay.remaining, starts, ends) <= one.most_lost)
+    return ReplayedValues(values, given, replay.kept if number % EVERY == 0 else replay.kept[:0])
+
+
+def _lost(series: BeatSeries, starts_ns: Ints, ends_ns: Ints) -> Floats:
+    """Return the share of each window (w,) that no interval counts in, as the rule for values has it."""
+    return np.asarray(1 - 1e9 * variability(series, starts_ns, ends_ns).kept_s / (ends_ns - starts_ns))
 
 
 def _lossy_and_true(
@@ -156,13 +166,12 @@ def _lossy_and_true(
     across: Across,
 ) -> tuple[Values, Values]:
     """Return what the losses left of the values of request ``number``, and what was true, (r, w) each."""
+    usable = moved.fit & np.stack([one.given[number] for one in replayed])
     if domain is Domain.FREQUENCY:
-        return _powers(replays, moved, [one.kept for one in replayed[::EVERY]], across)
+        return _powers(replays, moved, usable, [one.kept for one in replayed[::EVERY]], across)
     true = _values(domain, replays.true, moved.starts_ns.ravel(), moved.ends_ns.ravel())
-    lossy = {
-        name: np.where(moved.fit, [one.values[number][name] for one in replayed], np.nan) for name in true
-    }
-    return lossy, {name: value.reshape(moved.fit.shape) for name, value in true.items()}
+    lossy = {name: np.where(usable, [one.values[number][name] for one in replayed], np.nan) for name in true}
+    return lossy, {name: value.reshape(usable.shape) for name, value in true.items()}
 
 
 def _without_loss(value: Floats, lost: Bools) -> Bars:
@@ -199,14 +208,14 @@ def _values(domain: Domain, series: BeatSeries, starts_ns: Ints, ends_ns: Ints) 
 
 
 def _powers(
-    replays: Replays, moved: ReplayWindows, kept: list[Bools], across: Across
+    replays: Replays, moved: ReplayWindows, usable: Bools, kept: list[Bools], across: Across
 ) -> tuple[Values, Values]:
     """Return the lossy and the true power of each band, (r, w) each, of each replay used for spectra.
 
-    ``kept`` (b,) of each of these replays are the bridged beats that still count.
+    ``usable`` (r, w) of all replays; ``kept`` (b,) of each used one are the bridged beats that still count.
     """
     beats, every = replays.true, slice(None, None, EVERY)
-    fit = moved.fit[every]
+    fit = usable[every]
     which, _ = np.nonzero(fit)
     length = moved.ends_ns[every][fit] - moved.starts_ns[every][fit]
     grid = int(length.max(initial=SECOND)) // SNAP
