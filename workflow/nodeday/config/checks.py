@@ -22,7 +22,7 @@ def problems(study: Study, session: str, captures: bool = True) -> list[Settings
     has no such session.
     """
     session = study.session(session).session
-    capture_check = study.simulated_captures_of if session in study.planned else study.captures_of
+    simulated = session in study.planned
     checks: list[tuple[Check, set[str]]] = [
         (lambda: study.nodes_of(session), {"nodes"}),
         (lambda: study.layouts_of(session), set()),
@@ -37,7 +37,16 @@ def problems(study: Study, session: str, captures: bool = True) -> list[Settings
         (lambda: _check_fills(study), {"study"}),
         (lambda: _check_mounting(study), {"study", "nodes"}),
         (lambda: _check_rules(study), {"study", "nodes"}),
-        *([(lambda: capture_check(session), set[str]())] if captures else []),
+        *(
+            [
+                (
+                    lambda: refuse_recorded(study, session) if simulated else study.captures_of(session),
+                    set[str](),
+                )
+            ]
+            if captures
+            else []
+        ),
         (lambda: _check_merge(study, session), set()),
         (lambda: _check_participant(study, session), {"participants"}),
     ]
@@ -49,6 +58,18 @@ def problems(study: Study, session: str, captures: bool = True) -> list[Settings
         except SettingsError as error:
             errors.setdefault(str(error), error)
     return list(errors.values())
+
+
+def refuse_recorded(study: Study, session: str) -> None:
+    """Raise SettingsError where simulating a planned session would overwrite a raw capture."""
+    capture = study.root / "captures" / f"{session}.bin"
+    if capture.exists() and not capture.with_suffix(".truth.npz").exists():
+        raise SettingsError(
+            f"{capture} has no truth file next to it, so it was recorded, not simulated",
+            f"session {session}",
+            "no raw capture that a simulation would overwrite",
+            "Move it away, or take the session out of config/scenario.yaml.",
+        )
 
 
 def _check_participant(study: Study, session: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from datetime import datetime
+from os.path import normpath
 from typing import Annotated, Literal, Self
 from zoneinfo import available_timezones
 
@@ -292,6 +293,11 @@ def capture_files(captures: str) -> list[list[str]]:
     [['hub-a.bin', 'hub-b.bin'], ['memory.bin']]
     """
     return [[name.strip() for name in files.split(";")] for files in captures.split("|")]
+
+
+def capture_paths(captures: str) -> set[str]:
+    """Return the paths of all files in a cell of the sheet, each in its shortest form."""
+    return {normpath(name) for files in capture_files(captures) for name in files}
 
 
 @functools.cache

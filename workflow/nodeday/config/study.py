@@ -11,12 +11,20 @@ import functools
 from collections import defaultdict
 from collections.abc import Callable
 from datetime import UTC, datetime
-from os.path import normpath
 from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from nodeday.config.models import Event, Node, Participant, Planned, Session, StudyFile, capture_files
+from nodeday.config.models import (
+    Event,
+    Node,
+    Participant,
+    Planned,
+    Session,
+    StudyFile,
+    capture_files,
+    capture_paths,
+)
 from nodeday.core import yaml_io
 from nodeday.core.errors import SettingsError, did_you_mean
 from nodeday.core.tsv_io import load as load_sheet
@@ -255,19 +263,16 @@ class Study:
 
     def sharing(self, session: str) -> list[str]:
         """Return the other sessions that name a capture file of ``session``, in the sheet's order."""
-        users = {name for path in self._files_of(session) for name in self._users[path]} - {session}
+        paths = capture_paths(self.session(session).captures)
+        users = {name for path in paths for name in self._users[path]} - {session}
         return [name for name in self.sessions if name in users] if users else []
-
-    def _files_of(self, session: str) -> set[str]:
-        named = capture_files(self.session(session).captures)
-        return {normpath(name) for files in named for name in files}
 
     @functools.cached_property
     def _users(self) -> dict[str, list[str]]:
         """Sessions by the capture file that they name."""
         users: dict[str, list[str]] = defaultdict(list)
         for name in self.sessions:
-            for path in self._files_of(name):
+            for path in capture_paths(self.sessions[name].captures):
                 users[path].append(name)
         return users
 
@@ -290,17 +295,6 @@ class Study:
         if not self.scenario.exists():
             return frozenset()
         return frozenset(yaml_io.load(self.scenario, Planned).sessions)
-
-    def simulated_captures_of(self, session: str) -> None:
-        """Raise SettingsError where simulating a planned session would overwrite a raw capture."""
-        capture = self.root / "captures" / f"{session}.bin"
-        if capture.exists() and not capture.with_suffix(".truth.npz").exists():
-            raise SettingsError(
-                f"{capture} has no truth file next to it, so it was recorded, not simulated",
-                f"session {session}",
-                "no raw capture that a simulation would overwrite",
-                "Move it away, or take the session out of config/scenario.yaml.",
-            )
 
     def phases_of(self, session: str) -> list[tuple[str, int, int | None]]:
         """Return noted phases as (name, start, end) in nanoseconds UTC, by start; an open end is None.

@@ -22,13 +22,14 @@ def run(options: argparse.Namespace) -> int:
 
     Raises SettingsError where there is no plan, or where a capture is a recorded one.
     """
+    from nodeday.config.checks import refuse_recorded
     from nodeday.config.study import Study
 
     study = Study(options.study)
     if not study.planned:
         raise SettingsError("no such file", str(study.scenario), "a plan of the sessions to simulate")
     for session in sorted(study.planned & set(study.sessions)):
-        study.simulated_captures_of(session)
+        refuse_recorded(study, session)
         write_capture(study.root, session)
         print(f"{session}: captures/{session}.bin and its truth, captures/{session}.truth.npz")
     return GOOD
