@@ -529,6 +529,7 @@ def frame(node: str, boot: int, ticks, hub_ns, mark=None) -> pd.DataFrame:
             "ticks": ticks,
             "hub_ns": hub_ns,
             "mark_utc_ns": pd.array([pd.NA] * n if mark is None else mark, "Int64"),
+            "samples": np.ones(n, np.int32),
             "status": pd.Categorical(["good"] * n),
         }
     )

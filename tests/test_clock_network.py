@@ -66,7 +66,7 @@ def network(own: dict[int, float] | None = None, tick_bytes: int = 4, few: int =
 def fitted(root: Path, recording: Recording) -> tuple[Path, pd.DataFrame, pd.DataFrame]:
     """Return a study of the recording, and its tables ``clock`` and ``steps``."""
     write_study(root / "study", {"S1": recording})
-    for stage in ("frames", "loss", "clock"):
+    for stage in ("frames", "clock", "loss"):
         assert main(["stage", stage, "S1", "--study", str(root / "study")]) == GOOD
     results = Study(root / "study").results
     read = (tables.read(tables.path(results, name, "S1"), name) for name in ("clock", "steps"))

@@ -268,11 +268,12 @@ def test_a_steady_heart_has_no_variability(tmp_path: Path) -> None:
     assert of(epochs, "rmssd_ms")["value"].to_numpy() == pytest.approx(0.0, abs=0.01)
 
 
-def test_without_samples_the_stage_stops_with_a_sentence(tmp_path: Path) -> None:
+def test_without_repair_the_stage_stops_with_a_sentence(tmp_path: Path) -> None:
+    """A session whose frames hold no samples has a folder without files, and empty tables."""
     shutil.copytree(CONFIG, tmp_path / "config")
     study = Study(tmp_path)
     with pytest.raises(ContractError, match=r"S01-clean/heart\.ecg\.parquet: .*an earlier stage"):
         stage.run(study, "S01-clean")
     samples.folder(study.results, "S01-clean").mkdir(parents=True)
-    with pytest.raises(ContractError, match="session S01-clean, table samples: holds no sample"):
-        stage.run(study, "S01-clean")
+    stage.run(study, "S01-clean")
+    assert tables.read(tables.path(study.results, "epochs", "S01-clean"), "epochs").empty
