@@ -45,6 +45,9 @@ class Ecg:
         return np.asarray(np.interp(index, np.arange(len(self.voltage_mv)), self.voltage_mv), np.float64)
 
 
+NO_ECG = Ecg(0.0, np.zeros(1), np.zeros(0))
+
+
 def variability(n: int, rate_hz: float, rng: np.random.Generator) -> Floats:
     """Return noise (n,) of mean 0 and variance 1 whose spectrum is two Gaussians, at 0.1 and 0.25 Hz."""
     frequency = np.asarray(np.fft.rfftfreq(n, 1 / rate_hz), np.float64)

@@ -29,14 +29,20 @@ def simulate_session(plan: SessionPlan, layout: Layout, nodes: dict[int, Node]) 
     """
     check_plan(plan, layout, nodes)
     acting = plan_activity(plan)
-    heart = plan_heart(plan, acting)
-    sources = {
-        (node.node, stream): _source(plan, node, layout.stream(stream), acting, heart)
+    kinds = {
+        (node.node, stream): (node, layout.stream(stream))
         for node in nodes.values()
         if node.node != HUB
         for stream in plan.nodes[node.node].streams
     }
+    has_ecg = any(_unit(kind) == "mV" for _, kind in kinds.values())
+    heart = plan_heart(plan, acting) if has_ecg else ecg.NO_ECG  # of a day it needs gigabytes
+    sources = {key: _source(plan, *one, acting, heart) for key, one in kinds.items()}
     return transmit(plan, layout, nodes, sources, acting.strides, heart.r_s, acting.taps_s)
+
+
+def _unit(kind: Kind) -> str:
+    return kind.channels[0].unit
 
 
 def plan_activity(plan: SessionPlan) -> Activity:
@@ -63,7 +69,7 @@ def plan_heart(plan: SessionPlan, acting: Activity) -> ecg.Ecg:
 def _source(plan: SessionPlan, node: Node, kind: Kind, acting: Activity, heart: ecg.Ecg) -> Source:
     """Return the signal of a stream by its unit: mV an ECG, g acceleration, else skin temperature."""
     rng = plan.rng(node.node, kind.stream, "signal")
-    unit, width = kind.channels[0].unit, len(kind.channels)
+    unit, width = _unit(kind), len(kind.channels)
 
     def potential(_: Ints, seconds: Floats) -> Floats:
         noise = np.where(np.isfinite(acting.strides(seconds)), WALKING_MV, STILL_MV)
