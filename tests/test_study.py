@@ -303,6 +303,7 @@ def _clock(node, boot, at, zero, skew):  # type: ignore[no-untyped-def]
                     3.0,
                     0.0,
                     "fitted",
+                    "node",
                 )
             )
     return pd.DataFrame(rows, columns=TABLES["clock"].names).astype({"boot": "int32"})
