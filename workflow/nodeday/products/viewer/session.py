@@ -89,7 +89,6 @@ class SessionView:
             columns = ["utc_ns", "origin", *names]
             for piece in samples.pieces(self.study.results, self.session, node.node, kind, columns):
                 rows = piece.to_pandas()
-                rows = rows[rows["utc_ns"].between(self.start_ns, self.end_ns)]
                 for name in names:
                     empty = Envelope.over(self.start_ns, self.end_ns)
                     found.setdefault((node.node, name), empty).add(

@@ -36,7 +36,8 @@ class Envelope:
 
     def add(self, utc_ns: Ints, value: Floats, filled: Bools, missing: Bools) -> None:
         """Add samples (n,); only values of received ones make the extremes."""
-        at = (utc_ns - self.start_ns) // BIN_NS
+        # The session's edges are rounded: a sample may lie a few nanoseconds beyond them.
+        at = ((utc_ns - self.start_ns) // BIN_NS).clip(0, len(self.low) - 1)
         got = ~(filled | missing)
         np.minimum.at(self.low, at[got], value[got])
         np.maximum.at(self.high, at[got], value[got])
