@@ -40,6 +40,18 @@ lost = tuple(
 duplicates = Column("duplicates", "int64", "frame", "second copies, not counted as received", ge=0)
 conflicts = Column("conflicts", "int64", "frame", "of these, with other content than the first", ge=0)
 late = Column("late", "int64", "frame", "received out of order", ge=0)
+
+
+def probability(name: str, meaning: str) -> tuple[Column, Column, Column]:
+    """Return a column of a probability, and the two of its 95 % interval."""
+    middle = Column(name, "float64", "1", meaning, ge=0, le=1, nullable=True)
+    low, high = (
+        middle.but(name=f"{name}_{end}", meaning=f"{name}, {words} end of 95 %")
+        for end, words in (("low", "lower"), ("high", "upper"))
+    )
+    return middle, low, high
+
+
 origin = Column("origin", "code", "", "where the value comes from", codes=codes.ORIGIN)
 fill_probability = Column(
     "fill_probability",

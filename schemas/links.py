@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from nodeday.schemas.columns import node, received, stream
+from nodeday.schemas.columns import node, probability, received, stream
 from nodeday.schemas.declare import Column, Table
 
 FIELDS = Table(
     "fields",
-    "a value of a field of role other in the received frames of a stream, and what was lost behind them",
+    "a value of a field of role other in the received frames of a stream, and what was lost after them",
     (
         node,
         stream,
@@ -21,19 +21,12 @@ FIELDS = Table(
             "of these, frames of which the counter tells whether the next one came or was lost on the air",
             ge=0,
         ),
-        Column("runs_after", "int64", "", "of these, frames behind which a run lost on the air begins", ge=0),
+        Column("runs_after", "int64", "", "of these, frames after which a run lost on the air begins", ge=0),
         Column("lost_after", "int64", "frame", "frames in these runs", ge=0),
-        Column(
+        *probability(
             "p",
-            "float64",
-            "1",
             "runs_after / followed: chance that a loss on the air follows a frame received with the value",
-            ge=0,
-            le=1,
-            nullable=True,
         ),
-        Column("p_low", "float64", "1", "p, lower end of 95 %", ge=0, le=1, nullable=True),
-        Column("p_high", "float64", "1", "p, upper end of 95 %", ge=0, le=1, nullable=True),
     ),
     key=("node", "stream", "field", "value"),
     notes=(
@@ -53,9 +46,11 @@ SENT = Table(
         received.but(meaning="of these, received"),
         Column("lost", "int64", "frame", "of these, not received", ge=0),
         Column(
-            "lost_before", "int64", "frame", "of the lost, before the first frame received of a boot", ge=0
+            "lost_leading", "int64", "frame", "of the lost, before the first frame received of a boot", ge=0
         ),
-        Column("lost_after", "int64", "frame", "of the lost, after the last frame received of a boot", ge=0),
+        Column(
+            "lost_trailing", "int64", "frame", "of the lost, after the last frame received of a boot", ge=0
+        ),
         Column(
             "lost_by_counter",
             "int64",
@@ -68,6 +63,6 @@ SENT = Table(
     key=("node", "stream"),
     notes=(
         "Without a transmit list the table is empty. List and counter agree where lost is the sum of "
-        "lost_before, lost_after and lost_by_counter, and nothing is not_listed.",
+        "lost_leading, lost_trailing and lost_by_counter, and nothing is not_listed.",
     ),
 )

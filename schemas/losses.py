@@ -13,6 +13,7 @@ from nodeday.schemas.columns import (
     late,
     lost,
     node,
+    probability,
     received,
     recovered,
     stream,
@@ -156,22 +157,8 @@ RADIO = Table(
             ge=0,
             nullable=True,
         ),
-        *(
-            Column(
-                f"{name}{end}",
-                "float64",
-                "1",
-                f"{meaning}{', ' + side if side else ''}",
-                ge=0,
-                le=1,
-                nullable=True,
-            )
-            for name, meaning in (
-                ("p", "chance that a loss on the air follows a received frame"),
-                ("r", "chance that a received frame follows a loss on the air"),
-            )
-            for end, side in (("", ""), ("_low", "lower end of 95 %"), ("_high", "upper end of 95 %"))
-        ),
+        *probability("p", "chance that a loss on the air follows a received frame"),
+        *probability("r", "chance that a received frame follows a loss on the air"),
         Column(
             "expected_loss",
             "float64",

@@ -1,4 +1,4 @@
-"""The eight floors: which package may import which, how long a piece may be, how cheap a start is."""
+"""The eight layers: which package may import which, how long a piece may be, how cheap a start is."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from nodeday.engine import digests, imports
 from nodeday.engine.stages import STAGES
 
 PACKAGE = ROOT / "workflow" / "nodeday"
-FLOORS = {
+LAYERS = {
     "schemas": 0,
     "core": 1,
     "layouts": 2,
@@ -29,7 +29,7 @@ FLOORS = {
     "products": 6,
     "cli": 7,
 }
-"""A package imports only from floors below its own: the first part of a module's name, and its floor."""
+"""A package imports only from layers below its own: the first part of a module's name, and its layer."""
 ROOT_MODULES = {"nodeday", "nodeday.__main__"}
 BEFORE_THE_DAY = "devices"
 """A stage that is no part of the chain; commands of its own call it."""
@@ -51,7 +51,7 @@ def forbidden(importer: str, imported: str) -> bool:
     if importer in ROOT_MODULES or imported == "nodeday":
         return importer == "nodeday" and importer != imported
     one, other = unit(importer), unit(imported)
-    return one != other and FLOORS[other[0]] >= FLOORS[one[0]] and other != ("stages",)
+    return one != other and LAYERS[other[0]] >= LAYERS[one[0]] and other != ("stages",)
 
 
 # --- who imports whom ----------------------------------------------------------------------
@@ -81,11 +81,11 @@ def test_arrows_up_are_forbidden(importer: str, imported: str, wrong: bool) -> N
     assert not forbidden(f"nodeday.{importer}", "nodeday")
 
 
-def test_every_module_stands_on_a_floor() -> None:
-    assert {unit(name)[0] for name in KNOWN.keys() - ROOT_MODULES} == FLOORS.keys()
+def test_every_module_belongs_to_a_layer() -> None:
+    assert {unit(name)[0] for name in KNOWN.keys() - ROOT_MODULES} == LAYERS.keys()
 
 
-def test_a_package_imports_only_from_floors_below_its_own() -> None:
+def test_a_package_imports_only_from_layers_below_its_own() -> None:
     """Late imports, modules named in strings and imports for types alone included."""
     wrong = [
         f"{importer} imports {imported}"
@@ -239,7 +239,7 @@ def test_logs_and_benchmarks_of_a_run_are_no_results() -> None:
     assert named == {"logs", "benchmarks"} <= set(inventory.UNSEALED)
 
 
-def test_every_step_of_the_walk_in_the_developers_page_exists() -> None:
+def test_every_step_in_the_developers_page_exists() -> None:
     """Rows of the table name a module and a function, or a class and its method."""
     rows = re.findall(r"\| `([\w/]+\.py)` \| `([\w.]+)` \|", (ROOT / "DEVELOPERS.md").read_text())
     assert len(rows) == 12

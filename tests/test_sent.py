@@ -75,7 +75,7 @@ def test_received_and_lost_are_what_was_sent(
         row = told.loc[node]
         edges = first, len(arrived) - 1 - last
         assert tuple(row[["sent", "received", "lost"]]) == (len(rows), sum(arrived), arrived.count(False))
-        assert tuple(row[["lost_before", "lost_after"]]) == edges
+        assert tuple(row[["lost_leading", "lost_trailing"]]) == edges
         assert (row["lost_by_counter"], row["not_listed"]) == (arrived.count(False) - sum(edges), 0)
         counts = statistics.loc[node]
         assert (counts["expected"], counts["received"]) == (len(rows), sum(arrived))
@@ -135,7 +135,7 @@ def test_restarts_and_counters_that_wrap(tmp_path: Path, modulus: int) -> None:
     counted(root)
     row = table(root, "sent").iloc[0]
     assert tuple(row[["sent", "received", "lost"]]) == (300, len(kept) - 3, 300 - len(kept) + 3)
-    assert tuple(row[["lost_before", "lost_after", "lost_by_counter"]]) == (10 + 10 + 12, 9 + 12 + 9, 3)
+    assert tuple(row[["lost_leading", "lost_trailing", "lost_by_counter"]]) == (10 + 10 + 12, 9 + 12 + 9, 3)
     gaps = table(root, "gaps")
     assert (gaps["extent"] == "known").all()
     listed = gaps[gaps["cause"] == "listed"]
@@ -157,7 +157,7 @@ def test_a_boot_of_which_nothing_came_is_lost_as_well(tmp_path: Path) -> None:
     root = study_of(tmp_path, recording, sent)
     counted(root)
     row = table(root, "sent").iloc[0]
-    assert tuple(row[["lost_before", "lost_after"]]) == (20 + 20, 10 + 80)
+    assert tuple(row[["lost_leading", "lost_trailing"]]) == (20 + 20, 10 + 80)
 
 
 def test_a_node_that_restarts_at_once_counts_from_0_twice(tmp_path: Path) -> None:
@@ -206,7 +206,7 @@ def test_rows_that_the_list_lacks_are_contradictions(
     counted(root)
     row = table(root, "sent").iloc[0]
     assert tuple(row[["received", "lost", "not_listed"]]) == (296 - len(lacking), 4, len(lacking))
-    assert tuple(row[["lost_before", "lost_after", "lost_by_counter"]]) == (0, 0, 4)
+    assert tuple(row[["lost_leading", "lost_trailing", "lost_by_counter"]]) == (0, 0, 4)
     assert main(["audit", "S1", "--study", str(root)]) == CONTRACT
     said = capsys.readouterr().out
     assert "Contradictions of the transmit list and the frames:" in said
@@ -257,7 +257,7 @@ def test_times_as_numbers(tmp_path: Path, column: str) -> None:
     path = root / "config" / "sent" / "S1.csv"
     path.write_text("\n".join([f"node,counter,{column}", *lines]) + "\n")
     counted(root)
-    assert tuple(table(root, "sent").iloc[0][["lost_before", "lost_after"]]) == (5, 10)
+    assert tuple(table(root, "sent").iloc[0][["lost_leading", "lost_trailing"]]) == (5, 10)
 
 
 ROWS = ["n5,100,2026-03-02T08:00:00Z", "n5,101,2026-03-02T08:00:01Z", "n5,102,2026-03-02T08:00:02Z"]
@@ -368,7 +368,7 @@ def test_counters_that_fit_two_places_are_told_apart_by_marks_alone(
     host = [Mark(500.0 + at, utc_ms + 1000 * at, at // 10) for at in range(0, 300, 10)]
     root = study_of(tmp_path / "with", replace(recording, marks=host), sent)
     counted(root)
-    assert tuple(table(root, "sent").iloc[0][["lost_before", "lost_after"]]) == (100, 140)
+    assert tuple(table(root, "sent").iloc[0][["lost_leading", "lost_trailing"]]) == (100, 140)
 
 
 def test_a_long_list_is_matched(tmp_path: Path) -> None:
@@ -391,7 +391,7 @@ def test_a_long_list_is_matched(tmp_path: Path) -> None:
     counted(root)
     row = table(root, "sent").iloc[0]
     assert tuple(row[["received", "lost", "not_listed"]]) == (int(arrived.sum()), int((~arrived).sum()), 0)
-    assert row["lost"] == row["lost_before"] + row["lost_after"] + row["lost_by_counter"]
+    assert row["lost"] == row["lost_leading"] + row["lost_trailing"] + row["lost_by_counter"]
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -415,7 +415,7 @@ def test_any_history_has_its_counts(tmp_path: Path, seed: int) -> None:
         len(kept & lacking),
     )
     if not lacking:
-        assert row["lost"] == row["lost_before"] + row["lost_after"] + row["lost_by_counter"]
+        assert row["lost"] == row["lost_leading"] + row["lost_trailing"] + row["lost_by_counter"]
 
 
 def test_instants_are_written_as_a_lab_does() -> None:

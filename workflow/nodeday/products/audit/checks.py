@@ -85,7 +85,7 @@ def totals(frames: pd.DataFrame, stored: Frames, cut: SessionCut | None) -> list
             of_stream, distinct = (_within(rows, of_session) for rows in (of_stream, distinct))
             received = len(distinct[["boot", "seq"]].drop_duplicates())
         edges = _select(stored["sent"], key)
-        beyond = int(edges[["lost_before", "lost_after"]].to_numpy().sum())
+        beyond = int(edges[["lost_leading", "lost_trailing"]].to_numpy().sum())
         truth = {
             "received": received,
             "lost": expected - received + beyond,

@@ -17,8 +17,8 @@ def counts(rows: pd.DataFrame) -> list[str]:
     """Return a line for each stream on the list, from rows of table ``sent``."""
     return [
         f"{row['node']}/{row['stream']}: {row['sent']} sent, {row['received']} received, {row['lost']} lost "
-        f"by the list ({row['lost_before']} before the first frame of a boot, {row['lost_after']} after the "
-        f"last); {row['lost_by_counter']} lost by the counter"
+        f"by the list ({row['lost_leading']} before the first frame of a boot, {row['lost_trailing']} after "
+        f"the last); {row['lost_by_counter']} lost by the counter"
         for row in rows.to_dict("records")
     ]
 
@@ -32,7 +32,7 @@ def contradictions(received: SessionFrames, lists: SentLists, rows: pd.DataFrame
         return []
     found = []
     for row in rows.to_dict("records"):
-        between = row["lost"] - row["lost_before"] - row["lost_after"]
+        between = row["lost"] - row["lost_leading"] - row["lost_trailing"]
         if row["received"] and between != row["lost_by_counter"]:
             found.append(
                 f"{row['node']}/{row['stream']}: between received frames of a boot the list has {between} "

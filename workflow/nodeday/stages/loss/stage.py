@@ -198,8 +198,8 @@ def _sent(own: StreamFrames, found: SentMatch, beyond: SentEdges, known: pd.Data
         "sent": len(found.listed.counter),
         "received": found.received,
         "lost": found.lost,
-        "lost_before": before,
-        "lost_after": len(beyond.near) - before,
+        "lost_leading": before,
+        "lost_trailing": len(beyond.near) - before,
         "lost_by_counter": int(known["frames"].sum()),
         "not_listed": int(np.count_nonzero(~found.fits)),
     }
@@ -207,7 +207,7 @@ def _sent(own: StreamFrames, found: SentMatch, beyond: SentEdges, known: pd.Data
 
 def _unreceived(key: Key, rows: SentRows) -> dict[str, Any]:
     """Return the row of table ``sent`` of a stream of which nothing was received."""
-    none = dict.fromkeys(("received", "lost_before", "lost_after", "lost_by_counter", "not_listed"), 0)
+    none = dict.fromkeys(("received", "lost_leading", "lost_trailing", "lost_by_counter", "not_listed"), 0)
     count = len(rows.counter)
     return {"node": key[0], "stream": key[1], "sent": count, "lost": count, **none}
 
