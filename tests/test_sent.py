@@ -21,6 +21,7 @@ from test_captures import COUNTING, SUB_GHZ, radio
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core.errors import CONTRACT, GOOD, USAGE
+from nodeday.stages.report.facts import read_session
 from nodeday.storage import tables
 
 needs_open_data = pytest.mark.skipif(
@@ -120,6 +121,20 @@ def study_of(folder: Path, recording: Recording, sent: list[Sent]) -> Path:
     root = write_study(folder / "study", {"S1": recording})
     sent_lists.write(root, "S1", sent)
     return root
+
+
+def test_the_session_lasts_as_long_as_its_list(tmp_path: Path) -> None:
+    """Of 300 frames, one a second, the first 20 and the last 30 were lost, and 2 between them."""
+    recording, sent = history(set(range(20, 270)) - {100, 101})
+    utc_ms = round(START.timestamp()) * 1000
+    marks = [Mark(500.0 + at, utc_ms + 1000 * at, at // 10) for at in range(0, 300, 10)]
+    root = study_of(tmp_path, replace(recording, marks=marks), sent)
+    counted(root, *COUNTING, "repair", "features", "study", "report")
+    rows = tables.read(tables.path(Study(root).results, "sessions"), "sessions")
+    assert rows["hours"].iloc[0] == pytest.approx(300 / 3600, abs=0.01 / 3600)
+    assert rows["coverage"].iloc[0] == pytest.approx(248 / 300, abs=1e-4)
+    (stream,) = read_session(Study(root), "S1").streams
+    assert (stream.end_ns - stream.start_ns).sum() / 1e9 == pytest.approx(52, abs=0.05)
 
 
 @pytest.mark.parametrize("modulus", [1 << 16, 1 << 8, 1 << 4])

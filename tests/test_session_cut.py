@@ -35,6 +35,7 @@ from nodeday.stages.features import stage as features
 from nodeday.stages.frames import stage as received
 from nodeday.stages.loss import stage as loss
 from nodeday.stages.repair import stage as repair
+from nodeday.stages.report.facts import read_session
 from nodeday.stages.study import stage as study_stage
 from nodeday.storage import frames, tables
 
@@ -444,6 +445,19 @@ def cut_study(root: Path, recording: Recording, spans: dict[str, tuple[str, str]
         for stage in ("frames", "clock", "loss", "repair"):
             assert main(["stage", stage, name, "--study", str(folder)]) == GOOD, f"{name}: stage {stage}"
     return Study(folder)
+
+
+def test_the_page_shows_a_silence_over_both_edges_as_lost(tmp_path: Path) -> None:
+    """A node sends nothing from 400 s to 700 s; the session is from 450 s to 600 s."""
+    complete = made.store_and_forward(False, True)
+    sent = [one for one in complete.log if not (one.address == 16 and 400 <= one.made_s < 700)]
+    study = cut_study(tmp_path, replace(complete, log=sent), {"mid": (at(450), at(600))})
+    for stage in ("features", "study", "report"):
+        assert main(["stage", stage, "mid", "--study", str(study.root)]) == GOOD
+    lost = {one.node: one for one in read_session(study, "mid").streams}["n16"]
+    known = lost.extent == "known"
+    assert (lost.end_ns - lost.start_ns)[known].sum() / 1e9 == pytest.approx(150, abs=0.01)
+    assert lost.counts["expected"] - lost.counts["received"] == 600
 
 
 @pytest.mark.parametrize("name", MADE)

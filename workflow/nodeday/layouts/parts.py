@@ -258,6 +258,21 @@ class Kind(Strict):
         return self.every_s or self.samples / (self.rate_hz or 1.0)
 
     @property
+    def stamp_lag_ns(self) -> int:
+        """How much later than its first sample a frame is stamped, in ns, the converter's delay included."""
+        lag_s = self.converter_ms / 1e3
+        if self.stamp == "last" and self.rate_hz:
+            lag_s += (self.samples - 1) * self.interleave / self.rate_hz
+        return round(lag_s * 1e9)
+
+    @property
+    def length_ns(self) -> int:
+        """Nominal time from a frame's first sample to one period past its last, in ns."""
+        if not self.rate_hz or not self.samples:
+            return round(self.period_s * 1e9)
+        return round(((self.samples - 1) * self.interleave + 1) / self.rate_hz * 1e9)
+
+    @property
     def least_lag_s(self) -> float:
         """Least time from a frame's stamp to its last sample, before which it cannot be sent, in seconds."""
         if not self.samples:

@@ -104,7 +104,7 @@ class _Instants:
     """When the first samples of a stream's frames were: by the node's clock, of the hub's by its stamps."""
 
     columns: FrameColumns
-    kind: Kind | None
+    kinds: tuple[Kind, ...]
     knots: pd.DataFrame
     hub: HubTime
 
@@ -120,7 +120,7 @@ class _Instants:
 
     def of_boot(self, boot: int, rows: Ints) -> tuple[Ints, Bools]:
         """Return the UTC of frames at ``rows`` (n,) of a boot, and which of them have one, (n,)."""
-        if self.kind is None:
+        if not self.kinds:
             utc_ns, known = self._of_hub
             return utc_ns[rows], known[rows]
         line = self.knots[self.knots["boot"] == boot]
@@ -128,15 +128,10 @@ class _Instants:
             return np.zeros(len(rows), np.int64), np.zeros(len(rows), np.bool_)
         knots = (line[name].to_numpy(np.int64) for name in ("ticks", "utc_ns"))
         utc_ns = timeline.ticks_to_utc(self._ticks[rows], *knots)
-        return utc_ns - _ahead_ns(self.kind), np.ones(len(rows), np.bool_)
-
-
-def _ahead_ns(kind: Kind) -> int:
-    """Return how much earlier than its stamp the first sample of a frame is."""
-    ahead_s = kind.converter_ms / 1e3
-    if kind.stamp == "last" and kind.rate_hz:
-        ahead_s += (kind.samples - 1) * kind.interleave / kind.rate_hz
-    return round(ahead_s * SECOND)
+        lag_ns = np.full(len(rows), self.kinds[0].stamp_lag_ns)
+        for kind in self.kinds[1:]:
+            lag_ns[self.columns["kind"][rows] == kind.kind] = kind.stamp_lag_ns
+        return utc_ns - lag_ns, np.ones(len(rows), np.bool_)
 
 
 def _instants(
@@ -144,9 +139,9 @@ def _instants(
 ) -> _Instants:
     node, stream = key
     if node == HUB:
-        return _Instants(columns, None, clock, hub)
+        return _Instants(columns, (), clock, hub)
     knots = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
-    return _Instants(columns, study.layout_of(session, node).stream(stream), knots, hub)
+    return _Instants(columns, study.layout_of(session, node).kinds_of(stream), knots, hub)
 
 
 # --- numbers of a boot ------------------------------------------------------------------------

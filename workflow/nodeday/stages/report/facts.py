@@ -178,16 +178,14 @@ def _streams(
             maps = clock[(clock["node"] == node.node) & clock["stream"].isin(["*", stream])]
             spans_lost = NO_SPANS
             if edges is not None:
-                spans_lost = _lost_spans(_frame_spans(layout, stream, stamps, maps, edges), lost, edges)
+                spans_lost = _lost_spans(_frame_spans(layout, stream, stamps, maps), lost, edges)
             unknown = int((lost["extent"] == "unknown").sum())
             known = (*spans_lost, unknown, _counts(counted))
             found.append(StreamFacts(node.node, node.placement, stream, *known))
     return found
 
 
-def _frame_spans(
-    layout: Layout, stream: str, frames: FrameStamps, clock: pd.DataFrame, span: tuple[int, int]
-) -> FrameSpans:
+def _frame_spans(layout: Layout, stream: str, frames: FrameStamps, clock: pd.DataFrame) -> FrameSpans:
     """Spans in UTC of a stream's frames by its maps; boots without a map are left out."""
     pieces = [np.zeros((4, 0), np.int64)]
     for kind, boot in product(layout.kinds_of(stream), np.unique(frames.boot)):
@@ -200,8 +198,9 @@ def _frame_spans(
             ticks = ticks - np.rint(shift).astype(np.int64)
         utc = timeline.ticks_to_utc(ticks, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
         instants = max(kind.samples, 1)
+        utc = utc - round(kind.converter_ms * 1e6)
         start, end = spans.frame_spans(utc, instants, instants / kind.period_s, kind.stamp)
-        pieces.append(np.stack([np.full(seq.size, boot), seq, np.clip(start, *span), np.clip(end, *span)]))
+        pieces.append(np.stack([np.full(seq.size, boot), seq, start, end]))
     return FrameSpans(*np.concatenate(pieces, axis=1))
 
 
@@ -209,11 +208,17 @@ def _lost_spans(frames: FrameSpans, gaps: pd.DataFrame, span: tuple[int, int]) -
     """Lost spans in UTC with cause and extent; the ends of the session get the cause ``absent``."""
     first = gaps["seq_from"].to_numpy(np.int64)
     last = gaps["seq_to"].fillna(gaps["seq_from"] - 1).to_numpy(np.int64)  # unknown: below the first
-    start, end = spans.gap_spans(frames, gaps["boot"].to_numpy(np.int64), first, last, span)
+    found = spans.gap_spans(frames, gaps["boot"].to_numpy(np.int64), first, last, span)
+    # A hole over an edge of the session is shared by its numbers first, and then cut.
+    start, end = (np.clip(edge, *span) for edge in found)
     cause, extent = gaps["cause"].to_numpy(object), gaps["extent"].to_numpy(object)
-    open_end = bool(start.size) and bool(np.any((end >= span[1]) & (end > start)))
+    # A gap that reaches an edge of the session says more of it than that nothing came.
+    some = end > start
+    reached = bool((start[some] <= span[0]).any()), bool((end[some] >= span[1]).any())
     edges = spans.outside(frames.start_ns, frames.end_ns, span)
-    edges = [(a, b) for a, b in edges if not (open_end and b == span[1])]
+    edges = [
+        (a, b) for a, b in edges if not (reached[0] and a == span[0]) and not (reached[1] and b == span[1])
+    ]
     extra = np.array(edges, dtype=np.int64).reshape(-1, 2)
     return (
         np.concatenate([start, extra[:, 0]]),

@@ -95,10 +95,10 @@ def gather(study: Study, session: str) -> SessionFacts:
 
     cut = session_cut.read(study.results, session, study.is_cut(session))
     frames = received(study, session, cut)
-    gaps = table("gaps", ["node", "stream", "frames", "extent"])
+    gaps = table("gaps", ["node", "stream", "boot", "frames", "extent", "before_hub_ns", "after_hub_ns"])
     clock = table("clock", ["node", "stream", "boot", "ticks", "utc_ns", "uncertainty_ms"])
     epochs = epochs_of(study, session)
-    recorded = span(study, session, frames, clock, cut)
+    recorded = span(study, session, frames, clock, gaps, cut)
     hours = (recorded[1] - recorded[0]) / (3600 * SECOND) if recorded else hub_hours(study, session)
     nodes = [
         _node(study, session, row.node, row.placement, hours, recorded, frames, gaps, clock, epochs)

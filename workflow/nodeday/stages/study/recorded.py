@@ -60,16 +60,22 @@ def _samples(stamps: FrameStamps, kinds: Sequence[Kind]) -> float:
 
 
 def span(
-    study: Study, session: str, streams: Streams, clock: pd.DataFrame, cut: SessionCut | None = None
+    study: Study,
+    session: str,
+    streams: Streams,
+    clock: pd.DataFrame,
+    gaps: pd.DataFrame,
+    cut: SessionCut | None = None,
 ) -> tuple[int, int] | None:
     """Return the first sample instant of all nodes, and one sample period past the last, in ns UTC.
 
+    Frames that a transmit list has before and after those received belong to it, by the rows of ``gaps``.
     In their places stand the session's start and end where these are written. Where no frame holds samples,
     frames stand for them; None where none of these has a map. Raises ContractError where there are samples
     and none could be placed in time.
     """
     with_samples = {key: own for key, own in streams.items() if own.samples}
-    edges = []
+    edges, listed = [], _listed(gaps)
     for (node, stream), own in (with_samples or streams).items():
         kinds = {kind.kind: kind for kind in study.layout_of(session, node).kinds_of(stream)}
         maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
@@ -78,7 +84,12 @@ def span(
             if len(knots) > 1:
                 ends = np.array(ticks, dtype=np.int64)
                 utc = timeline.ticks_to_utc(ends, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
-                edges.append(_edges(kinds[number], int(utc[0]), int(utc[1])))
+                first, last = (int(each) - kinds[number].stamp_lag_ns for each in utc)
+                before, after = (
+                    round(count * kinds[number].period_s * SECOND)
+                    for count in listed.get((node, stream, boot), (0, 0))
+                )
+                edges.append((first - before, last + kinds[number].length_ns + after))
     if not edges and with_samples:
         raise ContractError("no sample could be placed in time", f"session {session}", "frames and a clock")
     if not edges:
@@ -90,11 +101,18 @@ def span(
     return start, end
 
 
-def _edges(kind: Kind, first_ns: int, last_ns: int) -> tuple[int, int]:
-    """Return begin and end of frames of a kind of which the first and the last have these stamps."""
-    period = SECOND / kind.rate_hz if kind.rate_hz else 0.0
-    before = round((kind.samples - 1) * period) if kind.stamp == "last" else 0
-    return first_ns - before, last_ns - before + round(kind.period_s * SECOND)
+def _listed(gaps: pd.DataFrame) -> dict[tuple[str, str, int], tuple[int, int]]:
+    """Return how many frames a transmit list has before and after a boot, by node, stream and boot."""
+    known = gaps[gaps["extent"] == "known"].astype({"node": str, "stream": str})
+    rows = known.assign(
+        before=known["frames"].where(known["before_hub_ns"].isna(), 0),
+        after=known["frames"].where(known["after_hub_ns"].isna(), 0),
+    )
+    sums = rows.groupby(["node", "stream", "boot"])[["before", "after"]].sum()
+    return {
+        key: (int(before), int(after))
+        for key, (before, after) in zip(sums.index, sums.to_numpy(), strict=True)
+    }
 
 
 def hub_hours(study: Study, session: str) -> float:
