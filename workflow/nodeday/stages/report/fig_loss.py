@@ -65,23 +65,30 @@ def _shares(stream: StreamFacts, facts: PageFacts) -> dict[str, float]:
 
 
 def table(facts: PageFacts) -> tuple[list[str], list[dict[str, object]]]:
-    """Return heads of the causes and, for each stream, its counts as the table of the page shows them."""
+    """Return heads of the causes and, for each stream, its counts as the table of the page shows them.
+
+    A cause by which nothing was lost has no column, but for radio.
+    """
+    shown = [
+        cause
+        for cause in CAUSES
+        if cause == "radio" or any(one.counts[f"lost_{cause}"] for one in facts.streams)
+    ]
     rows: list[dict[str, object]] = []
     for stream in facts.streams:
         counts = stream.counts
-        lost = [counts[f"lost_{cause}"] for cause in CAUSES]
-        share = sum(lost) / counts["expected"] if counts["expected"] else None
+        lost = sum(counts[f"lost_{cause}"] for cause in CAUSES)
         rows.append(
             {
                 "node": stream.node,
                 "stream": stream.stream,
-                "lost": lost,
-                "share": share,
+                "lost": [counts[f"lost_{cause}"] for cause in shown],
+                "share": lost / counts["expected"] if counts["expected"] else None,
                 "unknown": stream.unknown,
                 **counts,
             }
         )
-    return [LABEL[cause] for cause in CAUSES], rows
+    return [LABEL[cause] for cause in shown], rows
 
 
 def by_field(study: Study, session: str) -> tuple[pd.DataFrame, list[dict[str, object]]]:
