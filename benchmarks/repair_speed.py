@@ -30,8 +30,8 @@ from nodeday.schemas.compile import arrow_schema
 
 from nodeday.config.study import Study
 from nodeday.layouts import pack_counts
-from nodeday.storage import frames as received
-from nodeday.storage import tables
+from nodeday.stages.simulate.channel import gilbert
+from nodeday.storage import frame_writer, tables
 
 START, TICK = 1_784_005_200_000_000_000, 32_768
 LAYOUT = """
@@ -77,30 +77,13 @@ BUMPS = (
 NODES = {"heart": ("ecg", 1), "trunk": ("acc", 2), "thigh": ("acc", 3), "ankle": ("acc", 4)}
 
 
-def lost_frames(n: int, loss: float, burst: float, rng: np.random.Generator) -> np.ndarray:
-    """Which of ``n`` frames a two-state Gilbert channel loses."""
-    leave = 1 / burst
-    enter = leave * loss / (1 - loss)
-    lengths = np.empty(2 * int(n * loss / burst * 2 + 100), np.int64)
-    lengths[0::2] = rng.geometric(enter, len(lengths) // 2)
-    lengths[1::2] = rng.geometric(leave, len(lengths) // 2)
-    return np.repeat(np.arange(len(lengths)) % 2 == 1, lengths)[:n]
-
-
 def beats(n: int, rate: float, rng: np.random.Generator) -> np.ndarray:
     """An invented ECG in counts of 2 microvolts: P, QRS and T as bumps, RR that wanders, noise."""
     at = np.cumsum(rng.normal(0.8, 0.03, int(n / rate / 0.8) + 50))
     out = np.zeros(n)
     shape = np.arange(-int(0.3 * rate), int(0.4 * rate))
     seconds = shape / rate
-    bumps = (
-        (-0.2, 0.025, 0.1),
-        (-0.025, 0.008, -0.12),
-        (0, 0.011, 1.1),
-        (0.03, 0.009, -0.25),
-        (0.25, 0.05, 0.25),
-    )
-    wave = sum(height * np.exp(-((seconds - when) ** 2) / (2 * width**2)) for when, width, height in bumps)
+    wave = sum(height * np.exp(-((seconds - when) ** 2) / (2 * width**2)) for when, width, height in BUMPS)
     index = (at[at < n / rate - 1] * rate).astype(np.int64)[:, None] + shape
     inside = (index >= 0) & (index < n)
     np.add.at(out, index[inside], np.broadcast_to(wave, index.shape)[inside])
@@ -136,7 +119,7 @@ def make(root: Path, hours: float, loss: float, burst: float, grid: float) -> in
             counts = (
                 np.rint(sway + rng.normal(0, 3, (count * size, 3))).astype(np.int64).reshape(count, size, 3)
             )
-        lost = lost_frames(count, loss, burst, rng)
+        lost = gilbert(count, loss, burst, rng)
         lost[[0, -1]] = False
         seq, packed = np.flatnonzero(~lost), pack_counts(counts, kind)
         ticks = np.rint((seq + 1) * size * TICK / rate).astype(np.int64)
@@ -155,7 +138,7 @@ def _frames(study: Study, parts: list[tuple[str, str, np.ndarray, np.ndarray, np
     order = np.argsort(np.concatenate([part[3] for part in parts]), kind="stable")
     names = np.repeat(np.arange(len(parts)), [len(part[2]) for part in parts])[order]
     within = np.concatenate([np.arange(len(part[2])) for part in parts])[order]
-    with received.writing(study.results, "S1") as out:
+    with frame_writer.writing(study.results, "S1") as out:
         for first in range(0, len(order), 1_000_000):
             cut = slice(first, first + 1_000_000)
             who, row = names[cut], within[cut]
@@ -240,6 +223,7 @@ def _gaps_and_clock(
         "ticks": np.array(ticks, np.int64),
         "utc_ns": np.array(utc, np.int64),
         "status": ["fitted"] * n,
+        "time_source": ["node"] * n,
     }
     for column in table.columns:
         columns.setdefault(

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import CLOCK_STATUS
 from scipy.optimize import linprog
+from scipy.signal import lfilter
 
 from nodeday.core import timeline
 from nodeday.core.errors import ContractError
@@ -138,6 +139,29 @@ def test_bells_are_sums_of_uniform_parts(blur):
     assert (blurred.sum(), blurred @ middle) == pytest.approx((1, made @ middle), abs=1e-3)
 
 
+def test_uniform_parts_make_exponential_delays():
+    steps = np.geomspace(0.02, 60, 60)
+    at = np.linspace(0.2, 4, 20)  # in median delays
+    made = np.minimum(at[:, None] / steps, 1) @ delay_distribution.exponential(steps)
+    assert made == pytest.approx(1 - 0.5**at, abs=0.01)
+
+
+def test_few_stamps_do_not_pile_up_at_the_edge():
+    # 300 exponential delays of median 1, and what is counted of them: the narrowest parts stay rare.
+    rng = np.random.default_rng(12)
+    steps = delay_distribution.STEPS
+    cells = np.linspace(0, 3, 121)
+    shapes = np.diff(np.minimum(cells[:, None] / steps, 1), axis=0)
+    alone, expected = [], []
+    for _ in range(40):
+        counts = np.histogram(rng.exponential(1 / np.log(2), 300), cells)[0].astype(float)
+        before = delay_distribution.EXPECTED * delay_distribution.exponential(steps)
+        alone.append(delay_distribution.weigh(counts, shapes, rounds=400)[0][0])
+        expected.append(delay_distribution.weigh(counts, shapes, rounds=400, before=before)[0][0])
+    true = delay_distribution.exponential(steps)[0]
+    assert abs(np.mean(expected) - true) < abs(np.mean(alone) - true)
+
+
 def test_readings_are_unbiased_and_say_how_far_they_err():
     # Blocks of 300 stamps: exponential delays of 2 ms, rounded down to 1 ms at a phase that sweeps.
     rng = np.random.default_rng(8)
@@ -152,31 +176,60 @@ def test_readings_are_unbiased_and_say_how_far_they_err():
     assert learnt.shift == pytest.approx(0, abs=0.02)
     block = np.repeat(np.arange(blocks + 1)[:blocks], n)
     counts = np.bincount((block * len(cells) + cell)[within], minlength=(blocks + 1) * len(cells))
-    seen, precision = learnt.readings(counts.reshape(blocks + 1, -1), 0.4)
-    assert precision[-1] == 0  # a block without stamps says nothing
-    assert np.mean(seen[:-1]) == pytest.approx(0, abs=0.02)
-    assert np.mean(seen[:-1] ** 2 * precision[:-1]) == pytest.approx(1, abs=0.35)
+    read = learnt.readings(counts.reshape(blocks + 1, -1), 0.4)
+    # What others know is as good as nothing here: flat over all offsets.
+    precision, weighted = read.sites(np.zeros(blocks + 1), np.full(blocks + 1, 12 / 0.8**2))
+    assert (precision[-1], weighted[-1]) == (0, 0)  # a block without stamps says nothing
+    seen = weighted[:-1] / precision[:-1]
+    assert np.mean(seen) == pytest.approx(0, abs=0.02)
+    assert np.mean(seen**2 * precision[:-1]) == pytest.approx(1, abs=0.35)
 
 
-def test_smoother_equals_dense_algebra():
+def test_a_block_is_weighed_as_by_quadrature():
+    # Oracle: moments of normal times likelihood on a grid of a million points.
+    offsets = np.linspace(-1, 1, 161)
+    # Eight exponential delays of 2 ms: the likelihood rises, and ends at the lowest stamp.
+    told = np.where(offsets < 0.3, 4.0 * offsets, -60.0)
+    read = delay_distribution.Readings(offsets, told[None], np.array([True]))
+    fine = np.linspace(-1, 1, 1_000_001)
+    for mean, deviation in ((0.0, 0.15), (0.25, 0.05), (-0.1, 0.1)):
+        precision, weighted = read.sites(np.array([mean]), np.array([deviation**-2]))
+        weight = np.exp(np.interp(fine, offsets, told) - ((fine - mean) / deviation) ** 2 / 2)
+        middle = np.average(fine, weights=weight)
+        both = precision[0] + deviation**-2
+        assert (weighted[0] + mean / deviation**2) / both == pytest.approx(middle, abs=0.05 * deviation)
+        expected = np.sqrt(np.average((fine - middle) ** 2, weights=weight))
+        assert both**-0.5 == pytest.approx(expected, rel=0.05)
+
+
+@pytest.mark.parametrize("kept", [1.0, 0.8])
+def test_smoother_equals_dense_algebra(kept):
     # Oracle: the same normal equations, dense, by numpy.
     rng = np.random.default_rng(9)
     seen, precision = rng.normal(size=40), rng.uniform(0, 5, 40) * (rng.random(40) < 0.7)
-    found = smooth.smooth(seen, precision, np.array([0.3]))
-    bend = np.diff(np.eye(40), 2, axis=0)
-    inverse = np.linalg.inv(np.diag(np.maximum(precision, 1e-9)) + bend.T @ bend / 0.09)
+    found = smooth.smooth(precision * seen, precision, [smooth.Wander(0.3, kept, 2.0)])
+    rate = np.diff(np.eye(40), axis=0)
+    bend = rate[1:] - kept * rate[:-1]
+    first = rate[:1].T @ rate[:1] / 2.0**2
+    inverse = np.linalg.inv(np.diag(np.maximum(precision, 1e-9)) + first + bend.T @ bend / 0.09)
     assert found.level == pytest.approx(inverse @ (precision * seen), abs=1e-8)
-    assert found.variance == pytest.approx(found.scale**2 * np.diag(inverse), rel=1e-8)
+    assert found.variance == pytest.approx(np.diag(inverse), rel=1e-8)
 
 
-def test_smoother_finds_how_much_the_rate_wanders():
+@pytest.mark.parametrize("kept", [1.0, 0.9])
+def test_smoother_finds_how_the_rate_wanders(kept):
     rng = np.random.default_rng(10)
     bends = 10.0 ** np.arange(-4, 0.1, 0.25)
+    wanders = [smooth.Wander(bend, share, 1.0) for bend in bends.tolist() for share in (1.0, 0.9)]
     for bend in (0.003, 0.1):
-        level = np.cumsum(np.cumsum(rng.normal(0, bend, 800)))
-        found = smooth.smooth(level + rng.normal(0, 0.05, 800), np.full(800, 400.0), bends)
-        assert found.bend == pytest.approx(bend, rel=0.6)
-        off = (found.level - level) / np.sqrt(found.variance)
+        level = np.cumsum(lfilter([1.0], [1.0, -kept], rng.normal(0, bend, 800)))
+        seen, precision = level + rng.normal(0, 0.05, 800), np.full(800, 400.0)
+        found = smooth.smooth(precision * seen, precision, wanders)
+        assert found.wander.bend == pytest.approx(bend, rel=0.8)
+        assert found.wander.kept == kept or bend < 0.05  # too little moves to tell
+        near = [each for each in wanders if abs(np.log10(each.bend / found.wander.bend)) < 1]
+        means, variances = smooth.averaged(precision * seen, precision, near)
+        off = (means - level) / np.sqrt(variances)
         assert np.mean(np.abs(off) < 1.96) == pytest.approx(0.95, abs=0.04)
 
 

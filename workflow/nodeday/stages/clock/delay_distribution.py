@@ -28,7 +28,11 @@ from numpy.typing import NDArray
 from nodeday.core.arrays import Bools, Floats, Ints
 
 STEPS = np.array([0.15, 0.3, 0.5, 0.75, 1, 1.5, 2, 3, 5, 10, 50])
-"""Tops of the law's uniform parts in median delays: fine where it begins. Choice of this project."""
+"""Tops of the uniform parts in median delays: fine where they begin. Choice of this project."""
+EXPECTED = 30.0
+"""As many stamps seem to have been seen before, with exponential delays. Of narrow parts the likeliest
+mixture has too many (the spiking at 0 of Woodroofe and Sun 1993, from memory), which lifts the edge of few
+stamps. Choice of this project."""
 FAR = 1.0
 """Residuals count up to so many median delays past the rounding: bursts come and go, and would change
 the law from minute to minute. Choice of this project: on simulated days 0.5 erred more, 2 alike."""
@@ -36,16 +40,33 @@ FALSE = 1e-9
 """Share of stamps that may lie anywhere at all: keeps logarithms finite."""
 NEVER = 1e-30
 """Chance of a stamp under the edge within a block; false stamps are left out before."""
-ROUNDS, OFFSETS = 40, 17
-"""Rounds of the EM algorithm, and places tried for the law's lower end on each of three grids."""
+COARSE, RAMPS, WIDE = 4.0, 8, 0.5
+"""Ticks are coarse where they are 4 times as long as the unit of rounding. Then delays may rise in 8 ways
+before they fall, and uniform parts are half a median delay wide at least. Choices of this project."""
+ROUNDS, PROFILE_ROUNDS, OFFSETS = 40, 200, 17
+"""Rounds of the EM algorithm, more of them for a profile, and offsets of the lower end tried on each grid."""
+LESS_LIKELY = 4.0
+"""The profile of the lower end is followed to where it is less likely by a factor of 50."""
+GRID, NORMAL = 161, np.linspace(-5, 5, 91)
+"""Offsets at which the likelihood of a block is known, and at which it is weighed, in standard deviations."""
 
 
 @dataclass(frozen=True)
 class Blur:
-    """What rounding does: independent uniform parts of ``widths`` (ms), the least sum being ``low``."""
+    """What rounding does: independent uniform parts of ``widths`` (ms), the least sum being ``low``.
+
+    Where a count of ``ticks_ms`` each stood still before a frame was made, by up to a tick, nobody knows
+    how often: there is a uniform part of that width, or none.
+    """
 
     widths: tuple[float, ...]
     low: float
+    ticks_ms: float = 0.0
+
+    @property
+    def coarse_ticks(self) -> bool:
+        """Whether ticks are long against the rounding."""
+        return self.ticks_ms > COARSE * self.widths[0]
 
 
 @dataclass(frozen=True)
@@ -83,16 +104,15 @@ def cells_for(above: Floats, blur: Blur, reach: float) -> Cells:
 
 @dataclass(frozen=True)
 class DelayDistribution:
-    """Distribution of delays: ``weights`` (k,) of delays that are uniform from 0 to ``tops`` (k,) in ms.
+    """Distribution of delays: ``weights`` (k,) of its ``shapes``.
 
-    Its lower end lies ``shift`` (ms, known to a standard ``deviation``) above the curve that residuals were
-    taken from.
+    Its lower end lies ``shift`` (ms) above the curve that residuals were taken from. That is known to a
+    standard ``deviation`` less well than with known weights: the likelihood's profile, with weights found
+    anew at each offset, is wider than with those of the best one, which readings of blocks stand for.
     """
 
-    tops: Floats
+    shapes: Shapes
     weights: Floats
-    blur: Blur
-    cells: Cells
     shift: float
     deviation: float
 
@@ -106,50 +126,110 @@ class DelayDistribution:
 
         Raises ValueError where no law fits.
         """
-        tops, around, weights = STEPS * cells.scale, 0.0, None
+        total, around, weights = counts.astype(np.float64), 0.0, None
+        steps = STEPS[STEPS >= WIDE] if blur.coarse_ticks else STEPS
+        shapes = Shapes(cells, steps * cells.scale, blur)
+        before = 0.0 if blur.coarse_ticks else EXPECTED * exponential(steps)
         for half in (reach, reach / 8, reach / 64):
             offsets = around + np.linspace(-half, half, OFFSETS)
-            shapes = _shapes(cells, tops, blur, offsets, smear)
-            inside = np.maximum(shapes.sum(axis=1, keepdims=True), NEVER)
-            shapes = shapes / inside
-            start = None if weights is None else np.repeat(weights[None], OFFSETS, axis=0)
-            found, told = weigh(counts.astype(np.float64), shapes, start)
+            found, told = weigh(total, shapes.seen(offsets, smear), weights, before=before)
             best = int(np.argmax(told))
             around, weights = float(offsets[best]), found[best]
         if weights is None or not weights.any():
             raise ValueError("no edge: no delays fit these stamps")
-        weights = weights / inside[best, 0]
-        chance = np.exp(told - told.max())
-        chance /= chance.sum()
-        mean = float(chance @ offsets)
-        return cls(tops, weights, blur, cells, mean, float(np.sqrt(chance @ (offsets - mean) ** 2)))
+        end, half, told = around, reach / 64, np.zeros(1)
+        while half <= reach and max(told[0], told[-1]) >= told.max() - LESS_LIKELY:
+            offsets, half = end + np.linspace(-half, half, OFFSETS), 2 * half
+            seen = shapes.seen(offsets, smear)
+            _, told = weigh(total, seen, weights, PROFILE_ROUNDS, before)
+        known = total @ np.log(_mixed(seen, np.broadcast_to(weights, (OFFSETS, len(weights))))).T
+        mean, variance = _moments(told[None], offsets)
+        more = max(variance[0] - _moments(known[None], offsets)[1][0], 0.0)
+        inside = np.maximum(shapes.at(np.array([end]), smear).sum(axis=1)[0], NEVER)
+        return cls(shapes, weights / inside, float(mean[0]), float(np.sqrt(more)))
 
-    def readings(self, counts: NDArray[Any], reach: float) -> tuple[Floats, Floats]:
-        """Mean distance of the edge from the curve (ms), and 1 / variance, for each block (b,).
-
-        Blocks are residuals counted in cells (b, c). The distance is the mean of the likelihood over all
-        offsets within ``reach`` of the shift (Pitman 1939, from memory: no estimate of a location errs less
-        at a known law). What that range says by itself is taken out again, so that a block without points
-        says nothing.
-        """
-        offsets = np.linspace(-reach, reach, 81)
-        shapes = _shapes(self.cells, self.tops, self.blur, self.shift + offsets, 0.0)
-        chance = shapes @ self.weights
+    def readings(self, counts: NDArray[Any], reach: float) -> Readings:
+        """Read where the edge lies from the curve by residuals counted in cells (b, c), block by block."""
+        offsets = np.linspace(-reach, reach, GRID)
+        chance = self.shapes.at(self.shift + offsets) @ self.weights
         chance /= np.maximum(chance.sum(axis=1, keepdims=True), NEVER)
         told = counts @ np.log(chance + NEVER).T
-        chance = np.exp(told - told.max(axis=1, keepdims=True))
-        chance /= chance.sum(axis=1, keepdims=True)
-        mean = chance @ offsets
-        variance = np.maximum(chance @ offsets**2 - mean**2, (offsets[1] - offsets[0]) ** 2 / 4)
-        precision = np.maximum(1 / variance - 1 / float(np.mean(offsets**2)), 0.0)
-        told_of = precision > 0
-        return self.shift + np.where(told_of, mean / variance / np.where(told_of, precision, 1), 0), precision
+        return Readings(self.shift + offsets, told, counts.sum(axis=1) > 0)
 
 
-def _shapes(cells: Cells, tops: Floats, blur: Blur, offsets: Floats, smear: float) -> Floats:
-    """Share of each part of the law in each cell, seen from each offset: (o, c, k)."""
-    middle = (cells.edges[:-1] + cells.edges[1:]) / 2
-    return bells(middle - offsets[:, None], tops, blur, smear) * np.diff(cells.edges)[:, None]
+@dataclass(frozen=True)
+class Shapes:
+    """Parts of a distribution, seen in ``cells``: delays that are uniform from 0 to each of ``tops`` (ms)."""
+
+    cells: Cells
+    tops: Floats
+    blur: Blur
+
+    def at(self, offsets: Floats, smear: float = 0.0) -> Floats:
+        """Return the share of each part in each cell, seen from each offset (o,) of the curve: (o, c, k)."""
+        blur, edges = self.blur, self.cells.edges
+        above = (edges[:-1] + edges[1:]) / 2 - offsets[:, None]
+        parts = [bells(above, self.tops, blur, smear)]
+        if blur.coarse_ticks:
+            ramps = np.geomspace(blur.widths[0] / 4, blur.ticks_ms / 4, RAMPS)
+            parts.append(bells(above, ramps, Blur((*blur.widths, blur.ticks_ms), blur.low), smear))
+        return np.concatenate(parts, axis=-1) * np.diff(edges)[:, None]
+
+    def seen(self, offsets: Floats, smear: float) -> Floats:
+        """Return shares of those stamps that lie in any cell, (o, c, k)."""
+        shares = self.at(offsets, smear)
+        return np.asarray(shares / np.maximum(shares.sum(axis=1, keepdims=True), NEVER))
+
+
+@dataclass(frozen=True)
+class Readings:
+    """How likely ``offsets`` (o,) of the edge from a curve are, by blocks (b,) that are ``seen``.
+
+    ``told`` (b, o) are logarithms of likelihoods.
+    """
+
+    offsets: Floats
+    told: Floats
+    seen: Bools
+
+    def sites(self, mean: Floats, precision: Floats) -> tuple[Floats, Floats]:
+        """Precision, and precision times offset, that each block adds to what others know, (b,) each.
+
+        Others know its offset to a normal ``mean`` and ``precision`` (b,). The moments of what both say
+        together are kept, as in expectation propagation (Minka 2001, from memory): a likelihood with one
+        hard side is far from normal.
+        """
+        deviation = 1 / np.sqrt(precision)
+        step = self.offsets[1] - self.offsets[0]
+        at = (mean[:, None] + deviation[:, None] * NORMAL - self.offsets[0]) / step
+        at = np.clip(at, 0, len(self.offsets) - 1.000001)
+        left = at.astype(np.int64)
+        told = np.take_along_axis(self.told, left, axis=1)
+        told += (at - left) * (np.take_along_axis(self.told, left + 1, axis=1) - told)
+        shift, spread = _moments(told - NORMAL**2 / 2, NORMAL)
+        _, alone = _moments(-(NORMAL[None] ** 2) / 2, NORMAL)
+        sharper = np.maximum(1 / spread - 1 / alone, 0.0) * precision
+        both = (mean + deviation * shift) * (precision + sharper) - mean * precision  # so that means are kept
+        return np.where(self.seen, sharper, 0.0), np.where(self.seen, both, 0.0)
+
+
+def _moments(told: Floats, offsets: Floats) -> tuple[Floats, Floats]:
+    """Mean and variance (b,) of offsets (o,) of log-likelihoods (b, o)."""
+    chance = np.exp(told - told.max(axis=1, keepdims=True))
+    chance /= chance.sum(axis=1, keepdims=True)
+    mean = chance @ offsets
+    least = (offsets[1] - offsets[0]) ** 2 / 12
+    return mean, np.maximum(chance @ offsets**2 - mean**2, 0.0) + least
+
+
+def exponential(steps: Floats) -> Floats:
+    """Return weights (k,) of uniform parts that make exponential delays, by their tops in median delays.
+
+    Tops t, in mean delays, have the density t exp(-t) (by hand: their mixture's slope is that of exp(-t)).
+    """
+    tops = steps * np.log(2)
+    weights = tops**2 * np.exp(-tops) * np.gradient(np.log(tops))
+    return np.asarray(weights / weights.sum())
 
 
 def bells(v: Floats, tops: Floats, blur: Blur, smear: float = 0.0) -> Floats:
@@ -180,21 +260,26 @@ def bells(v: Floats, tops: Floats, blur: Blur, smear: float = 0.0) -> Floats:
 
 
 def weigh(
-    counts: Floats, shapes: Floats, start: Floats | None = None, rounds: int = ROUNDS
+    counts: Floats,
+    shapes: Floats,
+    start: Floats | None = None,
+    rounds: int = ROUNDS,
+    before: Floats | float = 0.0,
 ) -> tuple[Floats, Floats]:
     """Weights (..., k) that make ``counts`` (n,) likeliest, and the logarithm of that likelihood (...).
 
-    ``shapes`` (..., n, k) are the share of each part of the distribution in each cell.
+    ``shapes`` (..., n, k) are the share of each part of the distribution in each cell, and ``before`` (k,)
+    counts of each part that seem to have been seen before.
     """
-    total = counts.sum()
-    weights = (
-        np.full((*shapes.shape[:-2], shapes.shape[-1]), 1.0 / shapes.shape[-1]) if start is None else start
-    )
+    total = counts.sum() + np.sum(before)
+    first = np.full(shapes.shape[-1], 1.0 / shapes.shape[-1]) if start is None else start
+    weights = np.broadcast_to(first, (*shapes.shape[:-2], shapes.shape[-1]))
     for _ in range(rounds):
         told = counts / _mixed(shapes, weights)
-        weights = weights * np.matmul(told[..., None, :], shapes)[..., 0, :] / total
+        weights = (weights * np.matmul(told[..., None, :], shapes)[..., 0, :] + before) / total
         weights = weights / np.maximum(weights.sum(axis=-1, keepdims=True), NEVER)
-    return weights, np.sum(counts * np.log(_mixed(shapes, weights)), axis=-1)
+    told = np.sum(counts * np.log(_mixed(shapes, weights)), axis=-1)
+    return weights, told + np.sum(before * np.log(weights + NEVER), axis=-1)
 
 
 def _mixed(shapes: Floats, weights: Floats) -> Floats:

@@ -12,10 +12,9 @@ along the lower edge::
 
 One line over everything is the linear program of Moon, Skelly and Towsley (INFOCOM 1999), which the
 convex hull solves: see :mod:`nodeday.stages.clock.hull`. Crystals follow temperature, so that line is drawn
-under each stretch of a few minutes and is only a first curve. Then the law of the delays is learnt
-from all points at once, each block of points says by that law how far the edge lies from the curve,
-and a smoother weighs that against how crystals wander. Chosen by measurement: benchmarks/clock.py
-prints its errors beside those of bin minima joined by a cubic.
+under each stretch of a few minutes and is only a first curve, which :mod:`nodeday.stages.clock.propagation`
+refines. Chosen by measurement: benchmarks/clock.py prints its errors beside those of bin minima joined by a
+cubic, and benchmarks/clock_slow.py how much of the truth its band holds.
 """
 
 from __future__ import annotations
@@ -27,14 +26,11 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from nodeday.core.arrays import Bools, Floats, Ints
-from nodeday.stages.clock.delay_distribution import Blur, Cells, DelayDistribution, cells_for
 from nodeday.stages.clock.hull import edge_line, lower_hull
+from nodeday.stages.clock.propagation import refined
 from nodeday.stages.clock.rounding import ARCS, AROUND_S, FINE_MS, Unit, unswept
-from nodeday.stages.clock.smooth import Smooth, smooth
 
 Numbers = NDArray[np.integer]
-POINTS = 50_000
-"""Points worked on at a time, where that is all the same."""
 MIN_POINTS = 12
 """An edge needs as many."""
 EARLY_SPREADS = 5.0
@@ -43,22 +39,19 @@ project: the lower side of one-sided delays is steep, and its spread hardly feel
 WANDER_PPM = 1.0
 """How far a rate may have moved where there are no data; a crystal cut for 25 degC moves by less
 than 0.8 ppm a degree at skin temperature. Choice of this project."""
-BLOCK_S, BLOCK_POINTS, BLOCKS, STRETCH_S = 60.0, 30, 3000, 300.0
+BLOCK_S, BLOCK_POINTS, BLOCKS = 60.0, 30, 3000
 SLOW_BLOCK_S, SLOW_POINTS = 480.0, 8
 """A block is a minute, or as long as 30 points take; where that is more than 8 minutes, as long as 8 points
-take, since a crystal bends in longer blocks. Of blocks there are 3000 at most; stretches for the first
-curve last 5 minutes, or a block. Choices of this project, by simulated swings of temperature."""
-PASSES, REACH, SPREADS = 3, (0.2, 1.0), 4.0
-"""Passes over all blocks; how far off the curve may be, in units: the most at first, then 4 spreads of
-a block's reading, and no less than 0.2."""
-BENDS = 10.0 ** np.arange(-5.5, -0.4, 0.25)
-"""Changes of the level's slope (ms over a minute) that a crystal may show, of which the likeliest is
-taken: from a rate that stays to 0.05 ppb to one that moves by 5 ppm a minute."""
+take, since a crystal bends in longer blocks. Of blocks there are 3000 at most. Choices of this project."""
+STRETCH_S, STRETCH_POINTS = 300.0, 30
+"""Stretches for the first curve last 5 minutes, a block, or as long as 30 points take: of fewer, the lowest
+lies far above the edge. Choices of this project; 60 points would outlast fast swings of a slow node."""
 SWEEP_S = 3600.0
 """Blocks of coarse stamps are never longer. Choice of this project."""
-MODEL_MS, MODEL_BOTH = 0.001, 0.05
-"""Error (standard deviation) that the law's coarse shape adds, and more, in units, where both ends are
-rounded. Found on simulated days, where the band would hold too little without them."""
+MODEL_SHARE, MODEL_BOTH = 0.001, 0.05
+"""Error (standard deviation), in units, that the coarse shape of the distribution adds, and more where both
+ends are rounded or ticks are coarse, which hides how delays begin. Found on simulated days, where the band
+would hold too little without them."""
 
 
 @dataclass(frozen=True)
@@ -80,21 +73,23 @@ def fit_edge(x: Floats, y: Floats, unit: Unit) -> Edge:
         raise ValueError(f"{len(x)} points, an edge needs {MIN_POINTS}")
     span = float(x[-1] - x[0])
     length = _block_s(span, len(x))
-    stretch = stretches(x, min(max(STRETCH_S, length), span / 5))
+    stretch = stretches(x, _stretch_s(length, span, len(x)))
     base, slope = coarse_line(x, y, stretch)
     line = base + slope * x
-    y, blur = unit.with_blur(y, delay_spread(y - line, stretch))
+    tenth = delay_spread(y - line, stretch)
+    y, blur = unit.with_blur(y, tenth)
     flat = np.subtract(y, line, out=line)
     del y
     length = max(length, _sweep_s(flat, slope, unit))
-    stretch = stretches(x, min(max(STRETCH_S, length), span / 5))
+    stretch = stretches(x, _stretch_s(length, span, len(x)))
     false = early(flat, stretch, unit.ms)
     if false.any():
         x, flat, stretch = x[~false], flat[~false], stretch[~false]
     knots = np.linspace(x[0], x[-1], max(4, round(span / length)) + 1)
     level = first_curve(x, flat, stretch, knots) - blur.low
-    level, deviation = _refined(x, flat, knots, level, blur)
-    model = MODEL_MS + MODEL_BOTH * min(unit.also, unit.ms)
+    level, deviation = refined(x, flat, knots, level, blur, max(tenth, blur.widths[0]))
+    hidden = blur.widths[0] if blur.coarse_ticks else min(unit.also, unit.ms)
+    model = MODEL_SHARE * blur.widths[0] + MODEL_BOTH * hidden
     spread = 1.96 * np.hypot(deviation, model) + curvature(level)
     above = np.interp(x, knots, level)
     if blur.widths[0] == unit.ms:
@@ -132,6 +127,11 @@ def _block_s(span: float, count: int) -> float:
     """Length of a block (s), of ``count`` points over ``span`` s."""
     apart = span / count
     return max(BLOCK_S, min(BLOCK_POINTS * apart, max(SLOW_BLOCK_S, SLOW_POINTS * apart)), span / BLOCKS)
+
+
+def _stretch_s(block: float, span: float, count: int) -> float:
+    """Length of a stretch (s) with a line of its own, of ``count`` points over ``span`` s."""
+    return min(max(STRETCH_S, block, STRETCH_POINTS * span / count), span / 5)
 
 
 def curvature(level: Floats) -> Floats:
@@ -222,49 +222,6 @@ def early(flat: Floats, stretch: Numbers, unit_ms: float = 0.0) -> Bools:
     spread = max(float(np.median((middle - low)[trusted])), 1e-3)
     level = np.interp(number, number[trusted], low[trusted])
     return np.asarray(flat < (level - EARLY_SPREADS * spread - max(1.0, unit_ms)).repeat(count), np.bool_)
-
-
-def _refined(x: Floats, flat: Floats, knots: Floats, level: Floats, blur: Blur) -> tuple[Floats, Floats]:
-    """Levels at ``knots`` and their standard deviations, (k,) each, from a first curve.
-
-    Raises ValueError where no edge shows.
-    """
-    step, unit = knots[1] - knots[0], blur.widths[0]
-    smear, reach = 0.02 * unit, REACH[1]
-    for _ in range(PASSES):
-        above = np.interp(x, knots, level)
-        np.subtract(flat, above, out=above)
-        cells = cells_for(above, blur, reach * unit)
-        counts = _counted(x, above, knots, cells)
-        if counts.sum() < MIN_POINTS:
-            raise ValueError("no edge: hardly a stamp lies near the first curve")
-        law = DelayDistribution.learnt(counts.sum(axis=0), cells, blur, smear, reach * unit)
-        seen, precision = law.readings(counts, reach * unit)
-        found = smooth(level + seen, precision, BENDS * (step / 60.0) ** 1.5)
-        level, smear = found.level, _smear(found, precision)
-        told = precision[precision > 0]
-        reach = float(np.clip(SPREADS / np.sqrt(np.median(told)) / unit, *REACH)) if len(told) else REACH[1]
-    return level, np.hypot(np.sqrt(found.variance), found.scale * law.deviation)
-
-
-def _counted(x: Floats, above: Floats, knots: Floats, cells: Cells) -> Ints:
-    """How many points (n,) lie in each cell around each knot, (k, c); some points at a time."""
-    counts = np.zeros(len(knots) * len(cells), np.int64)
-    for start in range(0, len(x), POINTS):
-        cell, within = cells.of(above[start : start + POINTS])
-        block = np.rint((x[start : start + POINTS] - knots[0]) / (knots[1] - knots[0])).astype(np.int64)
-        first, last = int(block[0]) * len(cells), (int(block[-1]) + 1) * len(cells)
-        counts[first:last] += np.bincount((block * len(cells) + cell)[within] - first, minlength=last - first)
-    return counts.reshape(len(knots), -1)
-
-
-def _smear(found: Smooth, precision: Floats) -> float:
-    """Standard deviation of stamps from straight lines between levels: the levels' own, and the curve's.
-
-    A parabola's mean square distance from its chord is the square of its second difference over 120.
-    """
-    variance = np.average(found.variance, weights=precision) if precision.any() else 0.0
-    return float(np.sqrt(variance + np.mean(np.diff(found.level, 2) ** 2) / 120))
 
 
 def _through_holes(x: Floats, knots: Floats, *values: Floats) -> tuple[Floats, ...]:

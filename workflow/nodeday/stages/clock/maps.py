@@ -6,7 +6,7 @@ a clock of nominal rate, so that floats only ever hold small differences.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -81,7 +81,7 @@ def fit_map(
 
 def _fitted(at: Ints, stamp_ns: Ints, rate_hz: float, unit: Unit, delay_ms: float) -> Map:
     x, y = points(at, stamp_ns, rate_hz)
-    edge = fit_edge(x, -y if unit.mirrored else y, unit)
+    edge = fit_edge(x, -y if unit.mirrored else y, replace(unit, ticks_ms=1e3 / rate_hz))
     since, first = np.unique(np.rint(edge.x * rate_hz).astype(np.int64), return_index=True)
     y_ms = np.interp(since / rate_hz, edge.x, -edge.y if unit.mirrored else edge.y)
     to = stamp_ns[0] + np.rint(since * (1e9 / rate_hz) + (y_ms - delay_ms) * 1e6).astype(np.int64)

@@ -13,7 +13,7 @@ from nodeday.stages.clock.delay_distribution import Blur
 Rounding = Literal["down", "up", "nearest"]
 LEAST_OFF: dict[Rounding, float] = {"down": -1.0, "up": 0.0, "nearest": -0.5}
 """The least that rounding adds to a value, in units; the most is a unit above that."""
-FINE_MS, FINE_SHARE = 0.1, 0.5
+FINE_MS, FINE_SHARE = 0.1, 0.1
 """Stamps in units shorter than 0.1 ms, or than half of the reach of the lowest tenth of delays, are rounded
 to that first, so that one way serves all. Choices of this project."""
 ARCS = 16
@@ -35,6 +35,7 @@ class Unit:
     ms: float
     rounding: Rounding = "down"
     also: float = 0.0
+    ticks_ms: float = 0.0
     mirrored: bool = False
 
     @property
@@ -44,7 +45,7 @@ class Unit:
         parts = [(self.ms, (-1.0 - least if self.mirrored else least) * self.ms)]
         parts.append((self.also, -self.also if self.mirrored else 0.0))
         seen = [part for part in parts if part[0] >= FINE_MS]
-        return Blur(tuple(width for width, _ in seen), sum(low for _, low in seen))
+        return Blur(tuple(width for width, _ in seen), sum(low for _, low in seen), self.ticks_ms)
 
     @property
     def middle_ms(self) -> float:
@@ -60,7 +61,7 @@ class Unit:
         blur, fine = self.blur, max(FINE_MS, FINE_SHARE * spread_ms)
         if self.ms >= fine:
             return y, blur
-        return np.floor(y / fine) * fine, Blur((fine, *blur.widths), blur.low - fine)
+        return np.floor(y / fine) * fine, Blur((fine, *blur.widths), blur.low - fine, self.ticks_ms)
 
 
 def unswept(
@@ -81,7 +82,8 @@ def unswept(
     around = (total[2 * width + 1 :] - total[: -2 * width - 1]) > 0
     share = np.minimum(_longest_gap(around), ARCS - 1) / ARCS
     unknown = (share > SWEPT) & around.any(axis=1)
-    half = np.where(unknown, share * unit_ms / 2, 0.0)
+    # Of the arcs at both ends, which were crossed, a part may not have been.
+    half = np.where(unknown, np.minimum(share + 2 / ARCS, 1.0) * unit_ms / 2, 0.0)
     # The lowest point around says how far the edge may rise: to where nothing more was taken.
     spare = np.full(len(knots), np.inf)
     np.minimum.at(spare, knot, spare_ms)

@@ -1,82 +1,115 @@
 """A clock's error as a state that is seen through noise: level and rate, the rate a random walk.
 
 The state-space model behind cubic smoothing splines (Wahba 1978, from memory): second differences
-of the level are independent and normal. Levels at equal distances are solved for at once, as the
+of the level are independent and normal. Or the rate returns to its mean, as the temperature of a worn node
+does (a process of Ornstein and Uhlenbeck, 1930). Levels at equal distances are solved for at once, as the
 banded normal equations of that model, which is what a Kalman filter and the Rauch-Tung-Striebel
 smoother give step by step.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 
 from nodeday.core.arrays import Floats
 
-SURE = 1.0
-"""What readings claim of their error counts as much as this many times what is seen of it. Choice of this
-project, by simulated swings of temperature that are slow against few frames."""
+LEAST_TOLD = 7.0
+"""Wanders that are less likely than the likeliest by a factor of a thousand are left out of a mean."""
+
+
+@dataclass(frozen=True)
+class Wander:
+    """How a rate may wander: from block to block a share ``kept`` of it stays, and changes are added.
+
+    ``bend`` is their standard deviation as second differences of the level, ``first`` that of the first
+    difference of two levels, and ``told`` the logarithm of how likely that is beforehand.
+    """
+
+    bend: float
+    kept: float = 1.0
+    first: float = np.inf
+    told: float = 0.0
 
 
 @dataclass(frozen=True)
 class Smooth:
-    """Levels (b,) and their variances (b,).
-
-    ``bend`` is the standard deviation of a second difference, and ``scale`` by how much readings err more
-    than they claim, at least 1.
-    """
+    """Levels (b,) and their variances (b,), by a ``wander``."""
 
     level: Floats
     variance: Floats
-    bend: float
-    scale: float
+    wander: Wander
 
 
-def smooth(seen: Floats, precision: Floats, bends: Floats) -> Smooth:
-    """Levels behind ``seen`` (b,), known to ``precision`` (b,) (1 / variance, 0 where unseen), b >= 3.
+def smooth(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> Smooth:
+    """Levels known to ``precision`` (b,) (1 / variance, 0 where unseen), ``weighted`` (b,) by it, b >= 3.
 
-    Of ``bends`` the one with the greatest marginal likelihood is taken, the readings' scale being
-    estimated with it. Raises ValueError where too little is seen.
+    Of ``wanders`` the one of greatest marginal likelihood is taken. Raises ValueError where too little is
+    seen.
     """
-    tried = [found for bend in bends.tolist() if (found := _solve(seen, precision, bend)) is not None]
-    if not tried:
+    best = max(_solved(weighted, precision, wanders), key=lambda each: each.evidence)
+    return Smooth(best.level, _variances(best.factor), best.wander)
+
+
+def averaged(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> tuple[Floats, Floats]:
+    """Return levels (b,) and variances (b,) averaged over ``wanders``, by how likely each is.
+
+    How the rate wanders is not known, and the variance holds that (as in Rue, Martino and Chopin 2009, from
+    memory). Raises ValueError where too little is seen.
+    """
+    tried = _solved(weighted, precision, wanders)
+    most = max(each.evidence for each in tried)
+    tried = [each for each in tried if each.evidence > most - LEAST_TOLD]
+    share = np.exp([each.evidence - most for each in tried])
+    share /= share.sum()
+    levels = np.array([each.level for each in tried])
+    variances = np.array([_variances(each.factor) for each in tried])
+    level = share @ levels
+    return level, share @ (variances + (levels - level) ** 2)
+
+
+class _Solved(NamedTuple):
+    wander: Wander
+    level: Floats
+    factor: Floats
+    evidence: float
+
+
+def _solved(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> list[_Solved]:
+    """Levels, factor of the normal equations and evidence by each wander under which they are regular."""
+    found = []
+    for wander in wanders:
+        n, stiff = len(weighted), 1.0 / wander.bend**2
+        band = _bands(n, wander.kept) * stiff
+        band[2, :2] += wander.first**-2
+        band[1, 1] -= wander.first**-2
+        # Two readings or more settle level and rate; less than that leaves them nearly free.
+        band[2] += np.maximum(precision, 1e-9)
+        try:
+            factor = np.asarray(cholesky_banded(band))
+        except LinAlgError:
+            continue
+        level = np.asarray(cho_solve_banded((factor, False), weighted))
+        told = 0.5 * float(weighted @ level) + 0.5 * (n - 2) * np.log(stiff) - np.sum(np.log(factor[2]))
+        told += wander.told - (np.log(wander.first) if wander.first < np.inf else 0.0)
+        found.append(_Solved(wander, level, factor, float(told)))
+    if not found:
         raise ValueError("too little is seen to settle a level and a rate")
-    bend, level, factor, scale, _ = max(tried, key=lambda each: each[-1])
-    return Smooth(level, scale**2 * _variances(factor), bend * scale, scale)
+    return found
 
 
-def _solve(seen: Floats, precision: Floats, bend: float) -> tuple[float, Floats, Floats, float, float] | None:
-    """Bend, levels, factor of the normal equations, scale and evidence; None where they are singular."""
-    n, free = len(seen), max(int((precision > 0).sum()) - 2, 1)
-    stiff = 1.0 / bend**2
-    band = _bands(n) * stiff
-    # Two readings or more settle level and rate; less than that leaves them nearly free.
-    band[2] += np.maximum(precision, 1e-9)
-    try:
-        factor = cholesky_banded(band)
-    except LinAlgError:
-        return None
-    level = cho_solve_banded((factor, False), precision * seen)
-    misfit = np.sum(precision * (seen - level) ** 2) + stiff * np.sum(np.diff(level, 2) ** 2)
-    square = max(misfit / free, 1.0)
-    # Readings err about as much as they claim: else a wander would pass for noise.
-    sure = SURE * free
-    likely = max((misfit + sure) / (free + sure), 1.0)
-    evidence = -0.5 * (misfit + sure) / likely - 0.5 * (free + sure) * np.log(likely)
-    evidence += 0.5 * (n - 2) * np.log(stiff) - np.sum(np.log(factor[2]))
-    return bend, np.asarray(level), np.asarray(factor), float(np.sqrt(square)), float(evidence)
-
-
-def _bands(n: int) -> Floats:
-    """Upper bands of D'D for second differences D of n levels, as scipy stores them: (3, n)."""
+def _bands(n: int, kept: float) -> Floats:
+    """Upper bands of D'D for differences D of the rate of n levels less what is ``kept`` of it: (3, n)."""
     out = np.zeros((3, n))
-    for row, step in enumerate((1.0, -2.0, 1.0)):
-        for column, other in enumerate((1.0, -2.0, 1.0)):
+    steps = (kept, -1.0 - kept, 1.0)
+    for row, step in enumerate(steps):
+        for column, other in enumerate(steps):
             if column >= row:
-                start = column
-                out[2 - (column - row), start : start + n - 2] += step * other
+                out[2 - (column - row), column : column + n - 2] += step * other
     return out
 
 
