@@ -64,6 +64,11 @@ class Trace:
         first = int(at_s * FINE_HZ)
         self.volt[first : first + 4] += height * 4  # 0.5 ms, so high that the filter leaves about ``height``
 
+    def discharge(self, at_s: float, height: float, lasts_s: float) -> None:
+        """The electrode gives back half of a spike's charge; the rest goes slowly, below what is seen."""
+        first, last = int(at_s * FINE_HZ) + 4, int((at_s + lasts_s) * FINE_HZ)
+        self.volt[first:last] -= height * 8 / (last - first)
+
     def heart(self, rate_hz: int, noise_mv: float = 0.012) -> MadeHeart:
         fine = np.arange(len(self.volt)) / FINE_HZ
         volt = self.volt + 0.15 * np.sin(2 * np.pi * 0.24 * fine) + 0.2 * np.sin(2 * np.pi * 0.05 * fine + 1)
@@ -201,6 +206,14 @@ def spikes_alone(trace: Trace) -> None:
         trace.spike(at, 4.0)
 
 
+def spikes_and_discharge(trace: Trace) -> None:
+    """A pacemaker without a heart, whose electrode discharges within 25 to 45 ms, as long at every spike."""
+    lasts_s = trace.rng.uniform(0.025, 0.045)
+    for at in np.arange(1.0, SECONDS - 1, 60 / 72):
+        trace.spike(at, 4.0)
+        trace.discharge(at, 4.0, lasts_s)
+
+
 def two_sided(trace: Trace) -> None:
     """Wide beats of a peak and an equal trough 90 ms later, whose ratio wanders."""
     for at in instants(trace.rng, 0.8):
@@ -245,6 +258,7 @@ HEARTS: dict[str, Callable[[Trace], None]] = {
     "paced in both chambers": paced_both,
     "spikes within the QRS": spikes_late,
     "spikes without a heart": spikes_alone,
+    "spikes, discharge, no heart": spikes_and_discharge,
     "two-sided wide beats": two_sided,
     "two peaks": two_peaks,
 }

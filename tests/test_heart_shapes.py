@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nodeday.stages.features.heart.analysis import analyse, analyse_piece
+from nodeday.stages.features.heart.quality import UNUSABLE
 from nodeday.stages.features.heart.spikes import spikes
 from nodeday.stages.features.heart.waves import p_waves, t_waves
 from nodeday.stages.features.windows import windows_over
@@ -33,8 +34,8 @@ def _made_hearts() -> ModuleType:
 
 
 made_hearts = _made_hearts()
-UNSURE = {"complete block", "spikes without a heart"}
-"""A few false beats remain; the benchmark shows them."""
+UNSURE = {"complete block", "spikes without a heart", "spikes, discharge, no heart"}
+"""Few or many false beats remain; the benchmark shows them."""
 
 
 @pytest.mark.parametrize("rate_hz", made_hearts.RATES)
@@ -60,6 +61,16 @@ def test_a_pacemaker_without_a_heart_makes_next_to_no_beats(rate_hz: int) -> Non
     heart = made_hearts.made("spikes without a heart", rate_hz)
     assert len(r_peaks(heart.signal, heart.rate_hz).sample) < 5
     assert len(spikes(heart.signal, heart.rate_hz)) == 208
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("rate_hz", made_hearts.RATES)
+def test_no_ten_seconds_of_a_discharging_electrode_are_of_use(rate_hz: int, seed: int) -> None:
+    heart = made_hearts.made("spikes, discharge, no heart", rate_hz, seed)
+    (piece,) = pieces_of(samples_of(heart.signal, np.zeros(len(heart.signal), np.bool_), heart.rate_hz))
+    windows = windows_over(int(piece.rows.utc_ns[0]), int(piece.rows.utc_ns[-1]), 10)
+    signal = analyse([analyse_piece(piece, heart.rate_hz, windows)], heart.rate_hz, windows).signal
+    assert (signal["use"] == UNUSABLE).all()
 
 
 @pytest.mark.parametrize("name", ["paced, spikes 4 mV", "paced, spikes -4 mV", "paced in both chambers"])

@@ -32,6 +32,10 @@ LEAST_MV, CLEAR = 0.3, 10.0
 """A spike has 0.3 mV, and ten times the deviation of what noise makes of the same difference."""
 NOISE_S = 2.0
 """That noise is a median over two seconds, the highest of three such in a row."""
+TAIL_S, TAIL, RETURNED, STILL = 0.06, 0.2, 0.05, 0.05
+"""The electrode discharges behind a spike: for 60 ms at most, by less than a fifth of the spike's height,
+until the signal is back within a twentieth of it, and only where it was as still before. A paced QRS is higher,
+or is not over so soon."""
 LIKE, APART_S, NEXT = 2.0, 2.0, 4
 """Spikes in a row differ in height by less than a factor of two, are at most two seconds apart, and have at
 most three others between them: two chambers may take turns, and one spike may be unclear."""
@@ -91,15 +95,36 @@ def _noise(difference: Singles | Floats, width: int) -> Floats:
 
 
 def without_spikes(value: Singles | Floats, at: Ints, rate_hz: float) -> Singles | Floats:
-    """Return ``value`` (n,) with a straight line in place of each of the spikes ``at`` (s,)."""
+    """Return ``value`` (n,) with a straight line in place of the spikes ``at`` (s,) and their tails."""
     if not len(at):
         return value
-    wide = _width(rate_hz) + 1
-    smooth, steps = value.copy(), np.arange(-wide, wide + 1)
-    left, right = value[at - wide - 1], value[at + wide + 1]
-    share = (steps + wide + 1) / (2 * wide + 2)
-    smooth[at[:, None] + steps] = left[:, None] + (right - left)[:, None] * share
+    first = _width(rate_hz) + 1
+    left, more = _tails(value, at, first + 1, round(TAIL_S * rate_hz))
+    last = first + more
+    smooth, steps, right = value.copy(), np.arange(-first, last.max() + 1), value[at + last + 1]
+    share = (steps + first + 1) / (first + last + 2)[:, None]
+    line = left[:, None] + (right - left)[:, None] * share
+    within = steps <= last[:, None]
+    smooth[(at[:, None] + steps)[within]] = line[within]
     return smooth
+
+
+def _tails(value: Singles | Floats, at: Ints, start: int, end: int) -> tuple[Floats, Ints]:
+    """Return the level before spikes ``at`` (s,), and by how many samples past ``start`` their tails last.
+
+    No tail is seen where the signal moved before the spike, as within a QRS.
+    """
+    steps = np.arange(start, max(start, end) + 1)
+    before, after = (
+        value[np.clip(at[:, None] + side * steps, 0, len(value) - 1)].astype(np.float64) for side in (-1, 1)
+    )
+    level = np.median(before, axis=1, keepdims=True)
+    height = np.maximum(np.abs(value[at, None] - level), LEAST_MV)
+    before, after = (np.abs(part - level) / height for part in (before, after))
+    low = np.logical_and.accumulate(after < TAIL, axis=1)  # False for a lost sample
+    nearest = np.where(low, after, np.inf).argmin(axis=1)
+    back = (low & (after < RETURNED))[np.arange(len(at)), nearest] & (before < STILL).all(axis=1)
+    return np.where(back, level[:, 0], value[at - start]), np.where(back, nearest, 0)
 
 
 def pacing(value: Singles | Floats, at: Ints, rate_hz: float) -> Ints:
