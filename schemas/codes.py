@@ -44,6 +44,8 @@ GAP_CAUSE = {
     "listed": "on the transmit list before the first or after the last frame received of a boot; nothing "
     "received on both sides tells why it was lost, and it counts as lost on the air",
 }
+ON_AIR = ("radio", "listed")
+"""Causes that count as loss on the air: what is not known to be otherwise."""
 GAP_EXTENT = {
     "known": "the number of lost frames is exact",
     "unknown": "frames were lost, but counters cannot tell how many",

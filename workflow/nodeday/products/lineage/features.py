@@ -8,6 +8,7 @@ from nodeday.products.lineage.lookup import Row
 from nodeday.products.lineage.signal import RECEIVED, SECOND, SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas import FEATURE
+from nodeday.schemas.features import JOINT
 
 NEXT_BEAT_NS = 30 * SECOND
 """No interval that counts is longer."""
@@ -38,6 +39,8 @@ def beat(signal: SessionTables, row: Row) -> TraceStep:
 
 def epoch(signal: SessionTables, row: Row) -> TraceStep:
     """Trace a feature of an epoch: its beats and the next, where its stream is an ECG, and its samples."""
+    if row["feature"] in JOINT:
+        return _joint(signal, row)
     node, name = str(row["node"]), str(row["channel"])
     kind, channel = signal.stream_or_channel(node, name)
     start, end = int(row["start_ns"]), int(row["end_ns"])
@@ -50,6 +53,18 @@ def epoch(signal: SessionTables, row: Row) -> TraceStep:
         plain(row) | {"unit": feature.unit},
         f"{feature.formula}; needs {feature.needs}",
         (*parts, *_by_frame(signal, node, kind.stream, channel, start, end)),
+    )
+
+
+def _joint(signal: SessionTables, row: Row) -> TraceStep:
+    """Trace a joint feature of an epoch: the features of it that it is made of."""
+    rows = signal.table("epochs", [("epoch", "==", int(row["epoch"]))])
+    heart = (rows["node"] == row["channel"]) & (rows["feature"] == "heart_rate_bpm")
+    motion = (rows["node"] == row["node"]) & rows["feature"].isin(JOINT[str(row["feature"])])
+    feature = FEATURE[str(row["feature"])]
+    parts = tuple(epoch(signal, each) for _, each in rows[heart | motion].iterrows())
+    return TraceStep(
+        "epoch", plain(row) | {"unit": feature.unit}, f"{feature.formula}; needs {feature.needs}", parts
     )
 
 
@@ -83,8 +98,9 @@ def _by_frame(
             parts.append(TraceStep("samples", values, "", (signal.frame_of(node, stream, boot, seq),)))
             continue
         gap = signal.gap_over(node, stream, boot, seq)
-        again = (gap.values["boot"], gap.values["seq_from"]) in gaps
-        gaps.add((gap.values["boot"], gap.values["seq_from"]))
+        begins = (boot, gap.values.get("seq_from", seq))
+        again = begins in gaps
+        gaps.add(begins)
         parts.append(TraceStep("samples", values, "lost with its frame", () if again else (gap,)))
     return parts
 
@@ -98,7 +114,9 @@ def other(signal: SessionTables, name: str, row: Row) -> TraceStep:
         return TraceStep(name, values, "from the samples of its span", tuple(parts))
     if "node" not in row.index:
         return TraceStep(name, values)
-    frames = signal.frames[signal.frames["node"] == row["node"]]
-    return TraceStep(
-        name, values, "from the frames of its node", (TraceStep("frames", {"all": len(frames)}),)
-    )
+    names = [each for each in ("node", "stream") if each in row.index]
+    inside, frames = signal.inside, signal.frames
+    for each in names:
+        inside, frames = inside[inside[each] == row[each]], frames[frames[each] == row[each]]
+    counts = TraceStep("frames", {"of_session": len(inside), "of_capture": len(frames)})
+    return TraceStep(name, values, f"from the frames of its {names[-1]}", (counts,))

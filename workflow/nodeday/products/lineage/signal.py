@@ -13,9 +13,11 @@ from nodeday.layouts import Channel, Kind
 from nodeday.layouts.recording import RecordedLayout
 from nodeday.products.lineage.lookup import Row
 from nodeday.products.lineage.step import TraceStep, plain
-from nodeday.schemas.codes import DISTINCT
-from nodeday.storage import frames, samples, tables
+from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
+from nodeday.stages.loss.hub import HubRuns
+from nodeday.storage import frames, samples, session_cut, tables
 from nodeday.storage.row_groups import Filters
+from nodeday.storage.session_cut import SessionCut
 
 SECOND = 1_000_000_000
 REACH_NS = 70 * SECOND
@@ -56,7 +58,24 @@ class SessionTables:
 
     @cached_property
     def frames(self) -> pd.DataFrame:
-        return frames.table(self.study.results, self.session, FRAME)
+        """Frames of the capture, of which the session may be a part: neighbours of a gap may be outside."""
+        return frames.table(self.study.results, self.session, [*FRAME, "row"])
+
+    @cached_property
+    def cut(self) -> SessionCut | None:
+        return session_cut.read(self.study.results, self.session, self.study.is_cut(self.session))
+
+    @cached_property
+    def inside(self) -> pd.DataFrame:
+        """Frames of the session: those of the capture without what is placed outside of it."""
+        if self.cut is None:
+            return self.frames
+        placed = self.frames[self.frames["status"].isin([*DISTINCT, *SECOND_COPIES])]
+        outside = [
+            rows.index[~self.cut.of(key).hold(rows["boot"].to_numpy(), rows["seq"].to_numpy(np.int64))]
+            for key, rows in placed.groupby(["node", "stream"], observed=True)
+        ]
+        return self.frames.drop(np.concatenate(outside)) if outside else self.frames
 
     @cached_property
     def clock(self) -> pd.DataFrame:
@@ -94,36 +113,61 @@ class SessionTables:
         """Trace a frame; its bytes are added later."""
         return TraceStep("frame", plain({name: row[name] for name in FRAME}))
 
-    def distinct(self, node: str, stream: str, boot: int | None = None) -> pd.DataFrame:
-        """Return the frames of a stream without second copies, of one boot or of all."""
-        rows = self.frames[(self.frames["node"] == node) & (self.frames["stream"] == stream)]
-        rows = rows[rows["status"].isin(DISTINCT)]
-        return rows if boot is None else rows[rows["boot"] == boot]
+    def in_order(self, node: str, stream: str, boot: int) -> pd.DataFrame:
+        """Return the frames of a boot of a stream by number, in order, without second copies."""
+        key = (node, stream, boot)
+        if key not in self._by_seq:
+            rows = of_stream(self.frames, node, stream)
+            rows = rows[(rows["boot"] == boot) & rows["status"].isin(DISTINCT)]
+            self._by_seq[key] = rows.set_index("seq", drop=False).sort_index(kind="stable")
+        return self._by_seq[key]
 
     def frame_of(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:
         """Trace the frame with that sequence number."""
-        key = (node, stream, boot)
-        if key not in self._by_seq:
-            self._by_seq[key] = self.distinct(*key).set_index("seq", drop=False)
-        return self.frame(self._by_seq[key].loc[seq])
+        return self.frame(self.in_order(node, stream, boot).loc[seq])
+
+    def sides(self, node: str, stream: str, boot: int, seq: int) -> tuple[TraceStep, ...]:
+        """Trace the frames on both sides of a number that was lost."""
+        rows = self.neighbours(node, stream, boot, seq)
+        return tuple(self.frame(row) for _, row in rows.iterrows())
+
+    def neighbours(self, node: str, stream: str, boot: int, seq: int) -> pd.DataFrame:
+        """Return the frames of a boot before and after a number that was lost: two, or one at its edges."""
+        rows = self.in_order(node, stream, boot)
+        at = int(rows.index.searchsorted(seq))
+        return rows.iloc[max(at - 1, 0) : at + 1]
+
+    def hub_runs(self, node: str, stream: str) -> pd.Series:
+        """Return the run of the hub's clock of each frame of a stream, by ``row`` of the frame."""
+        columns = frames.columns_of(self.study.results, self.session)
+        runs = HubRuns.of(frames.hub_runs(self.study.results, self.session))
+        of_node = runs.of_node({key[1]: own for key, own in columns.items() if key[0] == node})
+        return pd.Series(of_node[stream], columns[node, stream]["row"])
 
     def gap(self, row: Row) -> TraceStep:
         """Trace a gap: the frames on both sides of it."""
-        rows = self.distinct(row["node"], row["stream"], int(row["boot"]))
-        before, after = rows[rows["seq"] < row["seq_from"]], rows[rows["seq"] > row["seq_from"]]
-        sides = [before.iloc[before["seq"].argmax()]] if len(before) else []
-        sides += [after.iloc[after["seq"].argmin()]] if len(after) else []
         how = "what the counters of the frames on both sides leave out"
         if row["cause"] == "listed":
             how = "what the transmit list has beyond the frames received of the boot"
-        return TraceStep("gap", plain(row), how, tuple(self.frame(side) for side in sides))
+        sides = self.sides(row["node"], row["stream"], int(row["boot"]), int(row["seq_from"]))
+        return TraceStep("gap", plain(row), how, sides)
 
     def gap_over(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:
-        """Trace the gap in which a sequence number lies."""
-        rows = self.gaps[(self.gaps["node"] == node) & (self.gaps["stream"] == stream)]
-        rows = rows[(rows["boot"] == boot) & (rows["seq_from"] <= seq)]
-        end = rows["seq_to"].fillna(np.iinfo(np.int64).max)
-        return self.gap(rows[end > seq].iloc[-1])
+        """Trace the gap in which a sequence number lies.
+
+        An edge of the session may cut a lost frame in two: its number belongs to the other side, where no
+        gap of the session counts it.
+        """
+        received = self.in_order(node, stream, boot).index
+        last = received[: received.searchsorted(seq)].max()  # NaN before the first
+        rows = of_stream(self.gaps, node, stream)
+        rows = rows[(rows["boot"] == boot) & (rows["seq_from"] <= seq) & ~(rows["seq_from"] <= last)]
+        rows = rows[rows["seq_to"].fillna(np.iinfo(np.int64).max) > seq]
+        if len(rows):
+            return self.gap(rows.iloc[-1])
+        values = {"node": node, "stream": stream, "boot": boot, "seq": seq}
+        how = "lost; an edge of the session lies within the frame, and its number is outside of the session"
+        return TraceStep("gap", values, how, self.sides(node, stream, boot, seq))
 
     # Samples
 
@@ -222,6 +266,11 @@ class SessionTables:
             how = "rests on the samples around the instant; those next to it"
             parts.append(TraceStep("value", values, how, sides))
         return TraceStep("instant", {"utc_ns": at}, "", tuple(parts))
+
+
+def of_stream(rows: pd.DataFrame, node: str, stream: str) -> pd.DataFrame:
+    """Return the rows of a stream of a node."""
+    return rows[(rows["node"] == node) & (rows["stream"] == stream)]
 
 
 def _bits(kind: Kind, channel: Channel, position: int) -> str:

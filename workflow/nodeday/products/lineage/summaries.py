@@ -10,10 +10,10 @@ from nodeday.core.arrays import Bools
 from nodeday.core.errors import SettingsError
 from nodeday.products.lineage.features import epoch
 from nodeday.products.lineage.lookup import Row, conditions, single_row
-from nodeday.products.lineage.signal import SECOND, SessionTables
+from nodeday.products.lineage.signal import SECOND, SessionTables, of_stream
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT
+from nodeday.schemas.codes import DISTINCT, ON_AIR, SECOND_COPIES
 from nodeday.storage import tables
 from nodeday.storage.frame_fields import column_of
 from nodeday.storage.frames import columns_of, is_in
@@ -30,6 +30,7 @@ TABLES_OF_STUDY = (
     "ledger",
     WIDE,
 )
+MINUTE = 60 * SECOND
 LOSSES = ("loss", "radio", "bursts", "signal", "fields")
 
 
@@ -105,12 +106,12 @@ def _more(name: str, session: str, row: Row, key: tuple[str, ...]) -> dict[str, 
 
 def _session(study: Study, row: Row) -> TraceStep:
     signal = SessionTables(study, str(row["session"]))
-    rows = signal.frames[signal.frames["node"] == row["node"]]
+    rows = signal.inside[signal.inside["node"] == row["node"]]
     parts = []
     for stream, frames in rows.groupby("stream", observed=True):
         values = {
             "stream": str(stream),
-            "distinct": len(signal.distinct(row["node"], str(stream))),
+            "distinct": int(frames["status"].isin(DISTINCT).sum()),
             "all": len(frames),
             "from_byte": int(frames["offset"].min()),
             "to_byte": int((frames["offset"] + frames["length"]).max()),
@@ -186,25 +187,46 @@ def _wide(study: Study, key: dict[str, str]) -> TraceStep:
 
 def _behind(signal: SessionTables, row: Row, gaps: pd.DataFrame) -> Bools:
     """Return which gaps (g,) are right behind a frame with the value that a row of ``fields`` is about."""
-    columns = columns_of(signal.study.results, signal.session)[str(row["node"]), str(row["stream"])]
+    key = str(row["node"]), str(row["stream"])
+    columns = columns_of(signal.study.results, signal.session)[key]
     holds = columns[column_of(str(row["field"]))] == row["value"]
     holds &= is_in(columns["status"], DISTINCT)
+    if signal.cut is not None:
+        holds &= signal.cut.of(key).hold(columns["boot"], columns["seq"])
     kept = set(zip(columns["boot"][holds].tolist(), columns["seq"][holds].tolist(), strict=True))
     before = zip(gaps["boot"].tolist(), (gaps["seq_from"] - 1).tolist(), strict=True)
     return np.array([each in kept for each in before], np.bool_)
 
 
+def _of_minute(
+    signal: SessionTables, row: Row, rows: pd.DataFrame, lost: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the frames of a stream that a row of ``loss`` counts, second copies too, and gaps in its minute.
+
+    A gap is in the hub run of the frame before it, or of the one after it at the begin of a boot.
+    """
+    start, end = row["minute_hub_ns"], row["minute_hub_ns"] + MINUTE
+    runs = signal.hub_runs(str(row["node"]), str(row["stream"]))
+    rows = rows[rows["status"].isin([*DISTINCT, *SECOND_COPIES])]
+    rows = rows[(rows["hub_ns"] >= start) & (rows["hub_ns"] < end)]
+    rows = rows[rows["row"].map(runs) == row["hub_run"]]
+    lost = lost[(lost["before_hub_ns"].fillna(start) < end) & (lost["after_hub_ns"].fillna(end) >= start)]
+    near = [
+        signal.neighbours(gap["node"], gap["stream"], gap["boot"], gap["seq_from"])["row"].iloc[0]
+        for _, gap in lost.iterrows()
+    ]
+    return rows, lost[(runs[near] == row["hub_run"]).to_numpy()]
+
+
 def losses(signal: SessionTables, name: str, row: Row) -> TraceStep:
     """Trace a row of ``loss`` to its frames and gaps, one of the other LOSSES to the gaps that it counts."""
-    rows = signal.frames[(signal.frames["node"] == row["node"]) & (signal.frames["stream"] == row["stream"])]
-    lost = signal.gaps[(signal.gaps["node"] == row["node"]) & (signal.gaps["stream"] == row["stream"])]
+    rows, lost = (of_stream(each, row["node"], row["stream"]) for each in (signal.inside, signal.gaps))
     if name == "loss":
-        start, end = row["minute_hub_ns"], row["minute_hub_ns"] + 60 * SECOND
-        rows = rows[(rows["hub_ns"] >= start) & (rows["hub_ns"] < end)]
-        lost = lost[(lost["before_hub_ns"].fillna(start) < end) & (lost["after_hub_ns"].fillna(end) >= start)]
+        rows, lost = _of_minute(signal, row, rows, lost)
         frames = tuple(signal.frame(frame) for _, frame in rows.iterrows())
     else:
-        lost = lost[lost["cause"] == "radio"]
+        # A loss on a transmit list has no frames on both sides, which tell how strong the signal was.
+        lost = lost[lost["cause"].isin(["radio"] if name == "signal" else ON_AIR)]
         if name == "bursts":
             lost = lost[lost["frames"] == row["length"]]
         if name == "fields":
@@ -212,6 +234,6 @@ def losses(signal: SessionTables, name: str, row: Row) -> TraceStep:
             how = "frames received with the value, and gaps on the air right behind one of them"
             received = TraceStep("frames", {"received": row["received"]})
             return TraceStep(name, plain(row), how, (received, *_gaps(signal, lost)))
-        frames = (TraceStep("frames", {"received": len(signal.distinct(row["node"], row["stream"]))}),)
+        frames = (TraceStep("frames", {"received": int(rows["status"].isin(DISTINCT).sum())}),)
     how = "frames received and gaps between them"
     return TraceStep(name, plain(row), how, (*frames, *_gaps(signal, lost)))

@@ -16,7 +16,7 @@ from nodeday.core.errors import SettingsError
 from nodeday.core.threads import one_thread
 from nodeday.layouts.recording import RecordedLayout
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, GAP_CAUSE, SECOND_COPIES
+from nodeday.schemas.codes import DISTINCT, GAP_CAUSE, ON_AIR, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
 from nodeday.stages.loss.causes import Silences
 from nodeday.stages.loss.gaps import CAUSE, between_frames, edge_causes, find_gaps
@@ -25,7 +25,7 @@ from nodeday.stages.loss.minutes import LOST, by_minute, lost_frames
 from nodeday.stages.loss.part import StreamPart
 from nodeday.stages.loss.sent import NO_EDGES, SentEdges, SentLists, SentMatch, edges, match
 from nodeday.stages.loss.silence import silences
-from nodeday.stages.loss.statistics import ON_AIR, Frames, of_stream
+from nodeday.stages.loss.statistics import Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
 from nodeday.storage import frame_fields, frames, session_cut, tables
 from nodeday.storage.frames import STATUS, FrameColumns, Key, is_in

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from nodeday.core.arrays import Bools, Ints
-from nodeday.schemas.codes import GAP_CAUSE
+from nodeday.schemas.codes import GAP_CAUSE, ON_AIR
 from nodeday.stages.loss import burst
 from nodeday.stages.loss.burst import Stretches
 from nodeday.stages.loss.fields import by_field
@@ -20,8 +20,6 @@ from nodeday.stages.loss.part import StreamPart, counted_within
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames
 from nodeday.storage.session_cut import BootNumbers
 
-ON_AIR = ("radio", "listed")
-"""Causes that count as loss on the air: what is not known to be otherwise."""
 Frames = dict[str, pd.DataFrame]
 Rows = dict[str, list[dict[str, Any]]]
 
