@@ -46,6 +46,8 @@ GAP_CAUSE = {
 }
 ON_AIR = ("radio", "listed")
 """Causes that count as loss on the air: what is not known to be otherwise."""
+LOST_ON_AIR = [f"lost_{cause}" for cause in ON_AIR]
+"""Columns of tables ``loss`` and ``radio`` that add up to it."""
 GAP_EXTENT = {
     "known": "the number of lost frames is exact",
     "unknown": "frames were lost, but counters cannot tell how many",

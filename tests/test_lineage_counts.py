@@ -10,9 +10,6 @@ The capture is made by plain Python that shares no code with the package::
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterator
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,12 +22,6 @@ from test_changing_rate import DELAY_S, RATE, START_S, TICK_HZ, Sender
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core.errors import GOOD
-from nodeday.products.lineage.cell import trace
-from nodeday.products.lineage.step import TraceStep
-from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, GAP_CAUSE
-from nodeday.storage import frames, samples, tables
-from nodeday.storage.inventory import table_file
 
 HEART, SKIN, TRUNK = 16, 17, 18
 HUB_FROM_S, HUB_OFF_S, HUB_ON_S, END_S = 500.0, 258.0, 260.0, 480.0

@@ -14,7 +14,6 @@ from nodeday.layouts.recording import RecordedLayout
 from nodeday.products.lineage.lookup import Row
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
-from nodeday.stages.loss.hub import HubRuns
 from nodeday.storage import frames, samples, session_cut, tables
 from nodeday.storage.row_groups import Filters
 from nodeday.storage.session_cut import SessionCut
@@ -66,16 +65,28 @@ class SessionTables:
         return session_cut.read(self.study.results, self.session, self.study.is_cut(self.session))
 
     @cached_property
+    def placed(self) -> pd.DataFrame:
+        """Frames of the capture that have a place in their sequence, second copies among them."""
+        return self.frames[self.frames["status"].isin([*DISTINCT, *SECOND_COPIES])]
+
+    @cached_property
     def inside(self) -> pd.DataFrame:
-        """Frames of the session: those of the capture without what is placed outside of it."""
+        """Frames of :attr:`placed` that are in the session."""
         if self.cut is None:
-            return self.frames
-        placed = self.frames[self.frames["status"].isin([*DISTINCT, *SECOND_COPIES])]
-        outside = [
-            rows.index[~self.cut.of(key).hold(rows["boot"].to_numpy(), rows["seq"].to_numpy(np.int64))]
-            for key, rows in placed.groupby(["node", "stream"], observed=True)
+            return self.placed
+        held = [
+            rows.index[
+                self.cut.of((str(node), str(stream))).hold(rows["boot"].to_numpy(), rows["seq"].to_numpy())
+            ]
+            for (node, stream), rows in self.placed.groupby(["node", "stream"], observed=True)
         ]
-        return self.frames.drop(np.concatenate(outside)) if outside else self.frames
+        return self.placed.loc[np.sort(np.concatenate(held))] if held else self.placed
+
+    def with_voltage(self, node: str, rows: pd.Series) -> int:
+        """Return how many frames of a node, which are ``rows`` of table ``frames``, carry a voltage."""
+        columns = frames.columns_of(self.study.results, self.session)
+        volts = (own["row"][np.isfinite(own["battery_v"])] for key, own in columns.items() if key[0] == node)
+        return int(rows.isin(np.concatenate(list(volts))).sum())
 
     @cached_property
     def clock(self) -> pd.DataFrame:
@@ -127,22 +138,10 @@ class SessionTables:
         return self.frame(self.in_order(node, stream, boot).loc[seq])
 
     def sides(self, node: str, stream: str, boot: int, seq: int) -> tuple[TraceStep, ...]:
-        """Trace the frames on both sides of a number that was lost."""
-        rows = self.neighbours(node, stream, boot, seq)
-        return tuple(self.frame(row) for _, row in rows.iterrows())
-
-    def neighbours(self, node: str, stream: str, boot: int, seq: int) -> pd.DataFrame:
-        """Return the frames of a boot before and after a number that was lost: two, or one at its edges."""
+        """Trace the frames of a boot before and after a number that was lost: two, or one at its edges."""
         rows = self.in_order(node, stream, boot)
         at = int(rows.index.searchsorted(seq))
-        return rows.iloc[max(at - 1, 0) : at + 1]
-
-    def hub_runs(self, node: str, stream: str) -> pd.Series:
-        """Return the run of the hub's clock of each frame of a stream, by ``row`` of the frame."""
-        columns = frames.columns_of(self.study.results, self.session)
-        runs = HubRuns.of(frames.hub_runs(self.study.results, self.session))
-        of_node = runs.of_node({key[1]: own for key, own in columns.items() if key[0] == node})
-        return pd.Series(of_node[stream], columns[node, stream]["row"])
+        return tuple(self.frame(row) for _, row in rows.iloc[max(at - 1, 0) : at + 1].iterrows())
 
     def gap(self, row: Row) -> TraceStep:
         """Trace a gap: the frames on both sides of it."""
@@ -150,7 +149,18 @@ class SessionTables:
         if row["cause"] == "listed":
             how = "what the transmit list has beyond the frames received of the boot"
         sides = self.sides(row["node"], row["stream"], int(row["boot"]), int(row["seq_from"]))
+        if len(sides) == 1 and row["extent"] == "unknown" and pd.notna(row["after_hub_ns"]):
+            how = "between the last frame of a boot and the first one of the next"
+            sides += self.first_after(row["node"], row["stream"], int(row["boot"]))
         return TraceStep("gap", plain(row), how, sides)
+
+    def first_after(self, node: str, stream: str, boot: int) -> tuple[TraceStep, ...]:
+        """Trace the first frame of the boot after ``boot``; none where there is no such boot."""
+        rows = of_stream(self.frames, node, stream)
+        later = rows.loc[(rows["boot"] > boot) & rows["status"].isin(DISTINCT), "boot"]
+        if not len(later):
+            return ()
+        return (self.frame(self.in_order(node, stream, int(later.min())).iloc[0]),)
 
     def gap_over(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:
         """Trace the gap in which a sequence number lies.

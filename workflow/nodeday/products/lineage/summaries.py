@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from nodeday.config.study import Study
-from nodeday.core.arrays import Bools
 from nodeday.core.errors import SettingsError
 from nodeday.products.lineage.features import epoch
-from nodeday.products.lineage.lookup import Row, conditions, single_row
-from nodeday.products.lineage.signal import SECOND, SessionTables, of_stream
+from nodeday.products.lineage.lookup import Row, conditions, more, single_row
+from nodeday.products.lineage.losses import frames_step, gaps_step
+from nodeday.products.lineage.signal import SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, ON_AIR, SECOND_COPIES
 from nodeday.storage import tables
-from nodeday.storage.frame_fields import column_of
-from nodeday.storage.frames import columns_of, is_in
 from nodeday.storage.row_groups import Filters
 
 WIDE = "epochs_wide"
@@ -30,8 +26,6 @@ TABLES_OF_STUDY = (
     "ledger",
     WIDE,
 )
-MINUTE = 60 * SECOND
-LOSSES = ("loss", "radio", "bursts", "signal", "fields")
 
 
 def trace(study: Study, name: str, key: dict[str, str]) -> TraceStep:
@@ -90,7 +84,7 @@ def _phase_feature(study: Study, row: Row) -> TraceStep:
     )
     key = ("node", "channel", "epoch", "feature")
     parts = [
-        TraceStep("epoch", plain(feature) | _more("epochs", str(row["session"]), feature, key))
+        TraceStep("epoch", plain(feature) | more("epochs", str(row["session"]), feature, key))
         for _, feature in epochs[inside].iterrows()
     ]
     return TraceStep(
@@ -98,41 +92,24 @@ def _phase_feature(study: Study, row: Row) -> TraceStep:
     )
 
 
-def _more(name: str, session: str, row: Row, key: tuple[str, ...]) -> dict[str, str]:
-    """The command that goes further from a row."""
-    words = " ".join(f"{column}={row[column]}" for column in key)
-    return {"more": f"nodeday trace {name} session={session} {words}"}
-
-
 def _session(study: Study, row: Row) -> TraceStep:
     signal = SessionTables(study, str(row["session"]))
     rows = signal.inside[signal.inside["node"] == row["node"]]
     parts = []
-    for stream, frames in rows.groupby("stream", observed=True):
-        values = {
-            "stream": str(stream),
-            "distinct": int(frames["status"].isin(DISTINCT).sum()),
-            "all": len(frames),
-            "from_byte": int(frames["offset"].min()),
-            "to_byte": int((frames["offset"] + frames["length"]).max()),
-        }
-        parts.append(TraceStep("frames", values))
-    lost = signal.gaps[signal.gaps["node"] == row["node"]]
-    how = "counts of distinct frames and of gaps; see `nodeday audit`"
-    return TraceStep("session", plain(row), how, (*parts, *_gaps(signal, lost)))
-
-
-def _gaps(signal: SessionTables, lost: pd.DataFrame) -> list[TraceStep]:
-    key = TABLES["gaps"].key
-    return [
-        TraceStep("gap", plain(gap) | _more("gaps", signal.session, gap, key)) for _, gap in lost.iterrows()
-    ]
+    for stream, of_stream in rows.groupby("stream", observed=True):
+        counts = frames_step(of_stream, TABLES["radio"].names).values
+        ends = of_stream["offset"] + of_stream["length"]
+        span = {"from_byte": int(of_stream["offset"].min()), "to_byte": int(ends.max())}
+        parts.append(TraceStep("frames", {"stream": str(stream), **counts, **span}))
+    lost = gaps_step(signal, signal.gaps[signal.gaps["node"] == row["node"]])
+    how = "frames_received and frames_lost add up these; `nodeday audit` counts them anew"
+    return TraceStep("session", plain(row), how, (*parts, lost))
 
 
 def _nodes(rows: pd.DataFrame) -> list[TraceStep]:
     """A step for each row of table ``sessions``."""
     return [
-        TraceStep("session", plain(node) | _more("sessions", str(node["session"]), node, ("node",)))
+        TraceStep("session", plain(node) | more("sessions", str(node["session"]), node, ("node",)))
         for _, node in rows.iterrows()
     ]
 
@@ -183,57 +160,3 @@ def _wide(study: Study, key: dict[str, str]) -> TraceStep:
         f"table {WIDE}",
         "a feature of a node, such as heart_heart_rate_bpm",
     )
-
-
-def _behind(signal: SessionTables, row: Row, gaps: pd.DataFrame) -> Bools:
-    """Return which gaps (g,) are right behind a frame with the value that a row of ``fields`` is about."""
-    key = str(row["node"]), str(row["stream"])
-    columns = columns_of(signal.study.results, signal.session)[key]
-    holds = columns[column_of(str(row["field"]))] == row["value"]
-    holds &= is_in(columns["status"], DISTINCT)
-    if signal.cut is not None:
-        holds &= signal.cut.of(key).hold(columns["boot"], columns["seq"])
-    kept = set(zip(columns["boot"][holds].tolist(), columns["seq"][holds].tolist(), strict=True))
-    before = zip(gaps["boot"].tolist(), (gaps["seq_from"] - 1).tolist(), strict=True)
-    return np.array([each in kept for each in before], np.bool_)
-
-
-def _of_minute(
-    signal: SessionTables, row: Row, rows: pd.DataFrame, lost: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the frames of a stream that a row of ``loss`` counts, second copies too, and gaps in its minute.
-
-    A gap is in the hub run of the frame before it, or of the one after it at the begin of a boot.
-    """
-    start, end = row["minute_hub_ns"], row["minute_hub_ns"] + MINUTE
-    runs = signal.hub_runs(str(row["node"]), str(row["stream"]))
-    rows = rows[rows["status"].isin([*DISTINCT, *SECOND_COPIES])]
-    rows = rows[(rows["hub_ns"] >= start) & (rows["hub_ns"] < end)]
-    rows = rows[rows["row"].map(runs) == row["hub_run"]]
-    lost = lost[(lost["before_hub_ns"].fillna(start) < end) & (lost["after_hub_ns"].fillna(end) >= start)]
-    near = [
-        signal.neighbours(gap["node"], gap["stream"], gap["boot"], gap["seq_from"])["row"].iloc[0]
-        for _, gap in lost.iterrows()
-    ]
-    return rows, lost[(runs[near] == row["hub_run"]).to_numpy()]
-
-
-def losses(signal: SessionTables, name: str, row: Row) -> TraceStep:
-    """Trace a row of ``loss`` to its frames and gaps, one of the other LOSSES to the gaps that it counts."""
-    rows, lost = (of_stream(each, row["node"], row["stream"]) for each in (signal.inside, signal.gaps))
-    if name == "loss":
-        rows, lost = _of_minute(signal, row, rows, lost)
-        frames = tuple(signal.frame(frame) for _, frame in rows.iterrows())
-    else:
-        # A loss on a transmit list has no frames on both sides, which tell how strong the signal was.
-        lost = lost[lost["cause"].isin(["radio"] if name == "signal" else ON_AIR)]
-        if name == "bursts":
-            lost = lost[lost["frames"] == row["length"]]
-        if name == "fields":
-            lost = lost[_behind(signal, row, lost)]
-            how = "frames received with the value, and gaps on the air right behind one of them"
-            received = TraceStep("frames", {"received": row["received"]})
-            return TraceStep(name, plain(row), how, (received, *_gaps(signal, lost)))
-        frames = (TraceStep("frames", {"received": int(rows["status"].isin(DISTINCT).sum())}),)
-    how = "frames received and gaps between them"
-    return TraceStep(name, plain(row), how, (*frames, *_gaps(signal, lost)))

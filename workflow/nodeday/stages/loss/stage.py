@@ -16,7 +16,7 @@ from nodeday.core.errors import SettingsError
 from nodeday.core.threads import one_thread
 from nodeday.layouts.recording import RecordedLayout
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, ON_AIR, SECOND_COPIES
+from nodeday.schemas.codes import DISTINCT, LOST_ON_AIR, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
 from nodeday.stages.loss.causes import Silences
 from nodeday.stages.loss.counted import CountedStream, counted
@@ -260,7 +260,7 @@ def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], foun
         scope, of_minutes, row = f"{node}/{stream}", parts_of["loss"], parts_of["radio"]
         parts = {name.removeprefix("lost_"): int(of_minutes[name].sum()) for name in LOST}
         ledger.add("lost frames", scope, int(parts_of["gaps"]["frames"].sum()), **parts)
-        on_air = int(row[[f"lost_{cause}" for cause in ON_AIR]].to_numpy().sum())
+        on_air = int(row[LOST_ON_AIR].to_numpy().sum())
         ledger.add("lost on the air", scope, on_air, runs=int(parts_of["bursts"]["lost"].sum()))
     for each in found["sent"].to_dict("records"):
         parts = {name: int(each[name]) for name in ("received", "lost")}
