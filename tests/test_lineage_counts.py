@@ -10,18 +10,25 @@ The capture is made by plain Python that shares no code with the package::
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable, Iterator
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 import sent_lists
 import test_changing_rate as plain
+from nodeday.schemas import TABLES
+from nodeday.schemas.codes import DISTINCT, GAP_CAUSE
 from numpy.typing import NDArray
 from test_changing_rate import DELAY_S, RATE, START_S, TICK_HZ, Sender
 
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core.errors import GOOD
+from nodeday.products.lineage.cell import trace
+from nodeday.products.lineage.step import TraceStep, as_json
+from nodeday.storage import frames, samples, tables
 
 HEART, SKIN, TRUNK = 16, 17, 18
 HUB_FROM_S, HUB_OFF_S, HUB_ON_S, END_S = 500.0, 258.0, 260.0, 480.0
@@ -104,7 +111,7 @@ def log(lost: set[tuple[int, float]]) -> bytes:
             out.append(on_the_wire(*frame, HUB_FROM_S + at_s))
         elif at_s >= HUB_ON_S:
             out.append(on_the_wire(*frame, 2 + at_s - HUB_ON_S))
-    return b"".join(out)
+    return b"".join([*out[:100], b"\xa5\x5a no frame", *out[100:]])
 
 
 def losses() -> set[tuple[int, float]]:
@@ -165,3 +172,244 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
 
 
 NODE = {HEART: "heart", SKIN: "skin", TRUNK: "trunk"}
+
+
+# --- what a trace must add up to -------------------------------------------------------------------------
+
+
+def steps(tree: TraceStep, what: str) -> list[TraceStep]:
+    """Return the steps right behind a step that are of a kind."""
+    return [each for each in tree.of if each.what == what]
+
+
+def total(tree: TraceStep, what: str, name: str) -> int:
+    """Return the sum of a value over these steps."""
+    return sum(int(each.values.get(name) or 0) for each in steps(tree, what))
+
+
+def lost_by_cause(row: Any, tree: TraceStep) -> None:
+    (gaps,) = steps(tree, "gaps")
+    for cause in GAP_CAUSE:
+        assert gaps.values.get(f"lost_{cause}", 0) == row[f"lost_{cause}"], cause
+    assert gaps.values["lost"] == row["expected"] - row["received"]
+    assert len(gaps.of) == gaps.values["gaps"]
+
+
+def received(row: Any, tree: TraceStep, *names: str) -> None:
+    (frames_step,) = steps(tree, "frames")
+    for name in names:
+        assert frames_step.values[name] == row[name], name
+
+
+def minute(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    received(row, tree, "received", "recovered", "duplicates", "conflicts", "late")
+    lost_by_cause(row, tree)
+    (arrived,), (gaps,) = steps(tree, "frames"), steps(tree, "gaps")
+    statuses = [each.values["status"] for each in arrived.of]
+    assert sum(status in DISTINCT for status in statuses) == row["received"]
+    assert len(statuses) == row["received"] + row["duplicates"]
+    assert total(gaps, "gap", "counted") == gaps.values["lost"]
+    start = row["minute_hub_ns"]
+    assert all(start <= each.values["hub_ns"] < start + 60_000_000_000 for each in arrived.of)
+
+
+def stream(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    received(row, tree, "received", "recovered", "duplicates", "conflicts", "late", "inconsistent")
+    lost_by_cause(row, tree)
+    (gaps,) = steps(tree, "gaps")
+    assert gaps.values.get("unknown_gaps", 0) == row["unknown_gaps"]
+    assert total(gaps, "gap", "frames") == row["expected"] - row["received"]
+
+
+def length(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    (gaps,) = steps(tree, "gaps")
+    assert [each.values["frames"] for each in gaps.of] == [row["length"]] * row["count"]
+
+
+def signal_bin(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert total(tree, "gaps", "lost") == row["lost"]
+    assert total(tree, "frames", "received") == row["expected"] - row["lost"]
+
+
+def field_value(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    (gaps,) = steps(tree, "gaps")
+    received(row, tree, "received")
+    assert (len(gaps.of), gaps.values["lost"]) == (row["runs_after"], row["lost_after"])
+
+
+def listed(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert total(tree, "frames", "received") == row["received"] + row["not_listed"]
+    parts = ("lost_leading", "lost_trailing", "lost_by_counter")
+    assert total(tree, "gaps", "lost") == sum(row[part] for part in parts) == row["lost"]
+
+
+def battery(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert total(tree, "frames", "readings") == row["readings"]
+
+
+def part_of_capture(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert total(tree, "frames", "inside") == row["inside"]
+    assert total(tree, "frames", "outside") == row["before"] + row["after"] + row["untimed"]
+
+
+def node_of_session(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert total(tree, "frames", "received") == row["frames_received"]
+    assert total(tree, "gaps", "lost") == row["frames_lost"]
+    assert total(tree, "gaps", "unknown_gaps") == row["unknown_gaps"]
+
+
+def gap(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    stamps = {each.values["hub_ns"] for each in steps(tree, "frame")}
+    assert stamps == {int(row[name]) for name in ("before_hub_ns", "after_hub_ns") if pd.notna(row[name])}
+    if pd.notna(row["seq_to"]):
+        for each in steps(tree, "frame"):
+            assert not row["seq_from"] <= each.values["seq"] < row["seq_to"]
+
+
+def instants(study: Study, session: str, node: str, name: str, span: tuple[int, int]) -> pd.DataFrame:
+    """Samples of the stream that has or is ``name``, by pandas."""
+    for each, kind in study.streams_of(session):
+        if each.node == node and name in (kind.stream, *(channel.name for channel in kind.channels)):
+            rows = samples.read(study.results, session, node, kind)
+            return rows[(rows["utc_ns"] >= span[0]) & (rows["utc_ns"] < span[1])]
+    raise AssertionError(name)
+
+
+def span(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    name = row["channel"] if "channel" in row else row["stream"]
+    wanted = instants(study, session, row["node"], name, (row["start_ns"], row["end_ns"]))
+    assert total(tree, "samples", "instants") == len(wanted)
+    for each in steps(tree, "samples"):
+        of_frame = wanted[(wanted["boot"] == each.values["boot"]) & (wanted["seq"] == each.values["seq"])]
+        assert set(of_frame["origin"].astype(str)) == {each.values["origin"]}
+
+
+def epoch(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    if row["channel"] != "heart":
+        span(study, session, row, tree)
+        return
+    parts = {each.values["feature"]: each for each in steps(tree, "epoch")}
+    assert row["coverage"] == pytest.approx(min(each.values["coverage"] for each in parts.values()))
+    rate = parts["heart_rate_bpm"].values["value"]
+    if pd.notna(row["value"]):
+        per = parts["cadence_step_min"].values["value"] if row["feature"] == "beats_per_step" else 1
+        assert row["value"] == pytest.approx(rate / per)
+    for each in parts.values():
+        span(study, session, pd.Series(each.values), each)
+
+
+def beat(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert 1 <= len(steps(tree, "sample")) <= 3
+    for each in steps(tree, "beat before"):
+        assert row["rr_ms"] == pytest.approx((row["utc_ns"] - each.values["utc_ns"]) / 1e6)
+
+
+def phase_mean(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    values = [each.values["value"] for each in steps(tree, "epoch")]
+    assert len(values) == row["epochs"]
+    assert sum(value is not None for value in values) == row["epochs_with_value"]
+
+
+def participant(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert len({each.values["session"] for each in steps(tree, "session")}) == row["sessions"]
+
+
+def sample(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    for each in [tree] if tree.what == "sample" else steps(tree, "sample"):
+        if row["origin"] == "measured":
+            (frame,) = steps(each, "frame")
+            assert (frame.values["boot"], frame.values["seq"]) == (row["boot"], row["seq"])
+            assert each.values["raw"] == frame.counts[each.values["channel"]][row["position"]]
+        else:
+            (lost,) = steps(each, "gap")
+            assert lost.values.get("seq_from", lost.values.get("seq")) <= row["seq"]
+
+
+def agreement(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert len(steps(tree, "movement")) == row["moments"]
+
+
+def frame(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert (tree.values["offset"], tree.values["seq"]) == (row["offset"], row["seq"])
+    assert len(tree.values["bytes"].split()) == row["length"]
+
+
+def hub_run(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    assert [each.values["hub_ns"] for each in steps(tree, "frame")] == [row["hub_ns"]]
+
+
+def nothing(study: Study, session: str, row: Any, tree: TraceStep) -> None:
+    """A row that counts nothing that its steps could."""
+    assert tree.what
+
+
+Check = Callable[[Study, str, Any, TraceStep], None]
+CHECKS: dict[str, Check] = {
+    "frames": frame,
+    "hub_runs": hub_run,
+    "gaps": gap,
+    "loss": minute,
+    "radio": stream,
+    "bursts": length,
+    "signal": signal_bin,
+    "fields": field_value,
+    "sent": listed,
+    "battery": battery,
+    "cut": part_of_capture,
+    "agreement": agreement,
+    "samples": sample,
+    "beats": beat,
+    "rhythm": span,
+    "epochs": epoch,
+    "signal_quality": span,
+    "bouts": span,
+    "phase_features": phase_mean,
+    "sessions": node_of_session,
+    "participants": participant,
+}
+EMPTY = {"movements", "agreement", "rhythm"}
+"""Tables without a row here."""
+
+
+def rows_of(study: Study, name: str, session: str) -> pd.DataFrame:
+    """All rows of a table that are of a session, or all rows of a table of the study."""
+    table = TABLES[name]
+    if name == "frames":
+        rows = frames.table(study.results, session)
+    elif name == "samples":
+        parts = [
+            samples.read(study.results, session, one.node, kind) for one, kind in study.streams_of(session)
+        ]
+        rows = pd.concat([each[table.names] for each in parts], ignore_index=True)
+    elif name == "aligned":
+        rows = pd.read_parquet(tables.path(study.results, name, session))
+    else:
+        path = tables.path(study.results, name, session)
+        rows = tables.read(path if path.exists() else tables.path(study.results, name), name)
+    rows = rows[rows["session"] == session] if "session" in rows else rows
+    return rows.astype({each: str for each in rows if isinstance(rows[each].dtype, pd.CategoricalDtype)})
+
+
+def drawn(rows: pd.DataFrame, rng: np.random.Generator) -> Iterator[Any]:
+    """Give the first two, the last two and some others, and one of each feature, cause, origin or reason."""
+    some = {*range(min(2, len(rows))), *range(max(len(rows) - 2, 0), len(rows))}
+    some |= set(rng.integers(0, max(len(rows), 1), 4).tolist()) if len(rows) else set()
+    for name in {"feature", "cause", "extent", "origin", "measure", "node", "rr_status", "status"} & set(
+        rows
+    ):
+        some |= {int(rng.choice(np.flatnonzero(rows[name] == each))) for each in rows[name].dropna().unique()}
+    for at in sorted(some):
+        yield rows.iloc[at]
+
+
+@pytest.mark.parametrize("session", ["S1", "mid"])
+@pytest.mark.parametrize("name", [name for name in TABLES if name != "ledger"])
+def test_counts_of_a_trace_are_those_of_its_row(study: Study, session: str, name: str) -> None:
+    rows, rng = rows_of(study, name, session), np.random.default_rng(len(name))
+    assert len(rows) or name in EMPTY or (name, session) in {("sent", "mid"), ("cut", "S1")}
+    for row in drawn(rows, rng):
+        key = {each: str(row[each]) for each in TABLES[name].key}
+        of_study = "session" in key or name in ("participants", "flow")
+        tree = trace(study, name, key if of_study else {"session": session, **key})
+        assert as_json(tree)
+        CHECKS.get(name, nothing)(study, session, row, tree)

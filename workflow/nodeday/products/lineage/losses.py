@@ -126,9 +126,7 @@ def _session(signal: SessionTables, row: Row) -> Parts:
 def _sent(signal: SessionTables, row: Row) -> Parts:
     """All frames of a stream that has a transmit list, and the gaps whose length is known."""
     rows, gaps = _stream(signal, row)
-    how = (
-        f"frames received, of which the transmit list lacks {row['not_listed']}, and rows of it that none is"
-    )
+    how = f"frames received, {row['not_listed']} of them not on the transmit list, and frames that were lost"
     return how, (frames_step(rows, ["received"]), gaps_step(signal, gaps[gaps["extent"] == "known"]))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from nodeday.products.lineage.lookup import Row
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
 from nodeday.storage import frames, samples, session_cut, tables
+from nodeday.storage.frames import Key
 from nodeday.storage.row_groups import Filters
 from nodeday.storage.session_cut import SessionCut
 
@@ -22,6 +24,8 @@ SECOND = 1_000_000_000
 REACH_NS = 70 * SECOND
 """A little more than the longest fill that a study may ask for."""
 RECEIVED = ("measured", "recovered")
+BOOT = 1 << 40
+"""More frames than any boot has."""
 EVERY_STREAM = "*"
 """In table ``clock``: the map holds for every stream of the node."""
 FRAME = [
@@ -49,7 +53,7 @@ class SessionTables:
 
     study: Study
     session: str
-    _by_seq: dict[tuple[str, str, int], pd.DataFrame] = field(default_factory=dict)
+    _in_order: dict[Key, pd.DataFrame] = field(default_factory=dict)
 
     def table(self, name: str, filters: Filters | None = None) -> pd.DataFrame:
         """Read a table of the session, or its rows that meet ``filters``."""
@@ -124,24 +128,28 @@ class SessionTables:
         """Trace a frame; its bytes are added later."""
         return TraceStep("frame", plain({name: row[name] for name in FRAME}))
 
-    def in_order(self, node: str, stream: str, boot: int) -> pd.DataFrame:
-        """Return the frames of a boot of a stream by number, in order, without second copies."""
-        key = (node, stream, boot)
-        if key not in self._by_seq:
+    def in_order(self, node: str, stream: str) -> pd.DataFrame:
+        """Return the frames of a stream without second copies, by boot and number: see :func:`_number`."""
+        key = (node, stream)
+        if key not in self._in_order:
             rows = of_stream(self.frames, node, stream)
-            rows = rows[(rows["boot"] == boot) & rows["status"].isin(DISTINCT)]
-            self._by_seq[key] = rows.set_index("seq", drop=False).sort_index(kind="stable")
-        return self._by_seq[key]
+            rows = rows[rows["status"].isin(DISTINCT)]
+            rows = rows.set_index(_number(rows["boot"].astype(np.int64), rows["seq"]))
+            self._in_order[key] = rows.sort_index(kind="stable")
+        return self._in_order[key]
 
     def frame_of(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:
         """Trace the frame with that sequence number."""
-        return self.frame(self.in_order(node, stream, boot).loc[seq])
+        return self.frame(self.in_order(node, stream).loc[_number(boot, seq)])
 
-    def sides(self, node: str, stream: str, boot: int, seq: int) -> tuple[TraceStep, ...]:
-        """Trace the frames of a boot before and after a number that was lost: two, or one at its edges."""
-        rows = self.in_order(node, stream, boot)
-        at = int(rows.index.searchsorted(seq))
-        return tuple(self.frame(row) for _, row in rows.iloc[max(at - 1, 0) : at + 1].iterrows())
+    def sides(self, node: str, stream: str, boot: int, seq: int) -> list[pd.Series | None]:
+        """Return the frames before and after a number that was lost, of another boot at the edges of its own.
+
+        None stands for a side on which there is no frame.
+        """
+        rows = self.in_order(node, stream)
+        at = int(rows.index.searchsorted(_number(boot, seq)))
+        return [rows.iloc[each] if 0 <= each < len(rows) else None for each in (at - 1, at)]
 
     def gap(self, row: Row) -> TraceStep:
         """Trace a gap: the frames on both sides of it."""
@@ -149,18 +157,9 @@ class SessionTables:
         if row["cause"] == "listed":
             how = "what the transmit list has beyond the frames received of the boot"
         sides = self.sides(row["node"], row["stream"], int(row["boot"]), int(row["seq_from"]))
-        if len(sides) == 1 and row["extent"] == "unknown" and pd.notna(row["after_hub_ns"]):
-            how = "between the last frame of a boot and the first one of the next"
-            sides += self.first_after(row["node"], row["stream"], int(row["boot"]))
-        return TraceStep("gap", plain(row), how, sides)
-
-    def first_after(self, node: str, stream: str, boot: int) -> tuple[TraceStep, ...]:
-        """Trace the first frame of the boot after ``boot``; none where there is no such boot."""
-        rows = of_stream(self.frames, node, stream)
-        later = rows.loc[(rows["boot"] > boot) & rows["status"].isin(DISTINCT), "boot"]
-        if not len(later):
-            return ()
-        return (self.frame(self.in_order(node, stream, int(later.min())).iloc[0]),)
+        stamps = row["before_hub_ns"], row["after_hub_ns"]  # null where the gap is at the begin or the end
+        there = [side for side, hub_ns in zip(sides, stamps, strict=True) if pd.notna(hub_ns)]
+        return TraceStep("gap", plain(row), how, tuple(self.frame(side) for side in there))
 
     def gap_over(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:
         """Trace the gap in which a sequence number lies.
@@ -168,16 +167,18 @@ class SessionTables:
         An edge of the session may cut a lost frame in two: its number belongs to the other side, where no
         gap of the session counts it.
         """
-        received = self.in_order(node, stream, boot).index
-        last = received[: received.searchsorted(seq)].max()  # NaN before the first
+        before, after = self.sides(node, stream, boot, seq)
         rows = of_stream(self.gaps, node, stream)
-        rows = rows[(rows["boot"] == boot) & (rows["seq_from"] <= seq) & ~(rows["seq_from"] <= last)]
+        rows = rows[(rows["boot"] == boot) & (rows["seq_from"] <= seq)]
+        if before is not None and before["boot"] == boot:
+            rows = rows[rows["seq_from"] > before["seq"]]
         rows = rows[rows["seq_to"].fillna(np.iinfo(np.int64).max) > seq]
         if len(rows):
             return self.gap(rows.iloc[-1])
         values = {"node": node, "stream": stream, "boot": boot, "seq": seq}
         how = "lost; an edge of the session lies within the frame, and its number is outside of the session"
-        return TraceStep("gap", values, how, self.sides(node, stream, boot, seq))
+        there = (self.frame(side) for side in (before, after) if side is not None)
+        return TraceStep("gap", values, how, tuple(there))
 
     # Samples
 
@@ -281,6 +282,11 @@ class SessionTables:
 def of_stream(rows: pd.DataFrame, node: str, stream: str) -> pd.DataFrame:
     """Return the rows of a stream of a node."""
     return rows[(rows["node"] == node) & (rows["stream"] == stream)]
+
+
+def _number(boot: Any, seq: Any) -> Any:
+    """Return a number that orders frames by boot, then by sequence number."""
+    return boot * BOOT + seq
 
 
 def _bits(kind: Kind, channel: Channel, position: int) -> str:

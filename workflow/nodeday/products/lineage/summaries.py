@@ -102,7 +102,7 @@ def _session(study: Study, row: Row) -> TraceStep:
         span = {"from_byte": int(of_stream["offset"].min()), "to_byte": int(ends.max())}
         parts.append(TraceStep("frames", {"stream": str(stream), **counts, **span}))
     lost = gaps_step(signal, signal.gaps[signal.gaps["node"] == row["node"]])
-    how = "frames_received and frames_lost add up these; `nodeday audit` counts them anew"
+    how = "frames_received and frames_lost are sums over the streams; `nodeday audit` counts anew"
     return TraceStep("session", plain(row), how, (*parts, lost))
 
 
