@@ -10,7 +10,7 @@ The capture is made by plain Python that shares no code with the package::
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ import sent_lists
 import test_changing_rate as plain
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import DISTINCT, GAP_CAUSE
+from nodeday.schemas.features import JOINT
 from numpy.typing import NDArray
 from test_changing_rate import DELAY_S, RATE, START_S, TICK_HZ, Sender
 
@@ -390,16 +391,16 @@ def rows_of(study: Study, name: str, session: str) -> pd.DataFrame:
     return rows.astype({each: str for each in rows if isinstance(rows[each].dtype, pd.CategoricalDtype)})
 
 
-def drawn(rows: pd.DataFrame, rng: np.random.Generator) -> Iterator[Any]:
-    """Give the first two, the last two and some others, and one of each feature, cause, origin or reason."""
-    some = {*range(min(2, len(rows))), *range(max(len(rows) - 2, 0), len(rows))}
-    some |= set(rng.integers(0, max(len(rows), 1), 4).tolist()) if len(rows) else set()
-    for name in {"feature", "cause", "extent", "origin", "measure", "node", "rr_status", "status"} & set(
+def drawn(rows: pd.DataFrame, rng: np.random.Generator) -> list[Any]:
+    """Return the first two, the last two, some others, and one of each cause, node and joint feature."""
+    some = {0, 1, len(rows) - 2, len(rows) - 1, *rng.integers(0, max(len(rows), 1), 3).tolist()}
+    for name in {"cause", "extent", "origin", "measure", "node", "rr_status", "status", "feature"} & set(
         rows
     ):
-        some |= {int(rng.choice(np.flatnonzero(rows[name] == each))) for each in rows[name].dropna().unique()}
-    for at in sorted(some):
-        yield rows.iloc[at]
+        values = JOINT if name == "feature" else rows[name].dropna().unique()
+        of_value = [np.flatnonzero(rows[name] == each) for each in values]
+        some |= {int(rng.choice(at)) for at in of_value if len(at)}
+    return [rows.iloc[at] for at in sorted(some & set(range(len(rows))))]
 
 
 @pytest.mark.parametrize("session", ["S1", "mid"])

@@ -33,7 +33,7 @@ def trace(signal: SessionTables, name: str, row: Row) -> TraceStep:
 
 
 def frames_step(rows: pd.DataFrame, columns: list[str], steps: tuple[TraceStep, ...] = ()) -> TraceStep:
-    """Return a step that counts frames as far as the table they are counted for has ``columns`` for it."""
+    """Return a step that counts frames by status, as far as the counts are among ``columns`` of a table."""
     status = rows["status"].astype(str)
     distinct = status.isin(DISTINCT)
     counts = {
@@ -50,9 +50,9 @@ def frames_step(rows: pd.DataFrame, columns: list[str], steps: tuple[TraceStep, 
 
 
 def gaps_step(signal: SessionTables, gaps: pd.DataFrame, frames: Ints | None = None) -> TraceStep:
-    """Return a step that counts what was lost in gaps, of which ``frames`` (g,) count, or all.
+    """Return a step that counts the frames lost in gaps: ``frames`` (g,) of each, or all.
 
-    Each gap names the command that goes further.
+    Each gap names the command that traces it further.
     """
     key = TABLES["gaps"].key
     lost = gaps["frames"].fillna(0).to_numpy(np.int64) if frames is None else frames
@@ -114,7 +114,7 @@ def _minute(signal: SessionTables, row: Row) -> Parts:
     )
 
 
-def _session(signal: SessionTables, row: Row) -> Parts:
+def _total(signal: SessionTables, row: Row) -> Parts:
     """All frames and gaps of a stream."""
     rows, gaps = _stream(signal, row)
     return "all frames and gaps of the stream", (
@@ -172,7 +172,7 @@ def _value(signal: SessionTables, row: Row) -> Parts:
 
 TABLES_OF_LOSSES: dict[str, Callable[[SessionTables, Row], Parts]] = {
     "loss": _minute,
-    "radio": _session,
+    "radio": _total,
     "bursts": _length,
     "signal": _bin,
     "fields": _value,

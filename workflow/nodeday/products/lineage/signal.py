@@ -208,7 +208,7 @@ class SessionTables:
                 "sample", values, self._read(node, kind, channel, int(row["position"])), (frame, knots)
             )
         gap = self.gap_over(node, stream, boot, seq)
-        ticks = [side.values["ticks"] for side in gap.of[:1]]
+        ticks = [side.values["ticks"] for side in gap.of if side.values["boot"] == boot][:1]
         behind = (gap, *(self.knots(node, stream, boot, at) for at in ticks))
         if row["origin"] == "missing":
             return TraceStep("sample", values, "lost with its frame, and not filled", behind)
