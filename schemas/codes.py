@@ -44,6 +44,10 @@ GAP_CAUSE = {
     "listed": "on the transmit list before the first or after the last frame received of a boot; nothing "
     "received on both sides tells why it was lost, and it counts as lost on the air",
 }
+ON_AIR = ("radio", "listed")
+"""Causes that count as loss on the air: what is not known to be otherwise."""
+LOST_ON_AIR = [f"lost_{cause}" for cause in ON_AIR]
+"""Columns of tables ``loss`` and ``radio`` that add up to it."""
 GAP_EXTENT = {
     "known": "the number of lost frames is exact",
     "unknown": "frames were lost, but counters cannot tell how many",

@@ -196,5 +196,12 @@ BARRED = frozenset(
     }
 )
 """Features with error bars for what was lost."""
+JOINT = {
+    "walking_heart_rate_bpm": ("walking_share",),
+    "still_heart_rate_bpm": ("walking_share", "mad_mg"),
+    "beats_per_step": ("walking_share", "cadence_step_min"),
+}
+"""Features whose ``channel`` names an ECG node. Each is made of ``heart_rate_bpm`` of that node and of these
+features of the node, in the same epoch."""
 FEATURE_CODES = {feature.name: feature.meaning for feature in FEATURES}
 FEATURE = {feature.name: feature for feature in FEATURES}

@@ -315,12 +315,18 @@ def test_the_state_of_a_minute_is_what_filled_most_of_it() -> None:
     )
     assert next_time.states(epochs) == {0: "walking", 1: "lying or bent over"}
     loss = table(
-        node=["wrist"] * 3, minute_utc_ns=[0, MINUTE, 2 * MINUTE], received=[280] * 3, lost_radio=[20] * 3
+        node=["wrist"] * 3,
+        minute_utc_ns=[0, MINUTE, 2 * MINUTE],
+        received=[280] * 3,
+        lost_radio=[15] * 3,
+        lost_listed=[5] * 3,
+        lost_hub_outage=[7] * 3,
     )
     minutes = next_time.minutes(loss, epochs)
     assert minutes["state"].tolist()[:2] == ["walking", "lying or bent over"]
     assert minutes["state"].isna().tolist() == [False, False, True]
     assert minutes["expected"].tolist() == [300] * 3
+    assert minutes["lost"].tolist() == [20] * 3
 
 
 def test_every_rule_is_called_and_every_advice_names_a_figure_of_the_page() -> None:

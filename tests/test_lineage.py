@@ -303,7 +303,8 @@ def test_a_minute_of_loss_from_its_frames(finished_study: Path, traced: Any) -> 
     """Cell 19: frames received in a minute, each counted once by its counter."""
     row = row_of(finished_study, "loss", OTHER, 1, node="ankle")
     tree = traced("loss", session=OTHER, node="ankle", stream="acc", minute_hub_ns=row["minute_hub_ns"])
-    frames = [each for each in tree["of"] if each["what"] == "frame"]
+    (arrived,) = [each for each in tree["of"] if each["what"] == "frames"]
+    frames = [each for each in arrived["of"] if each["what"] == "frame"]
     counters = {by_hand(bytes_of(finished_study, OTHER, each))["counter"] for each in frames}
     assert 100 < row["received"] == len(counters) < 256
 

@@ -122,7 +122,8 @@ def test_minutes_are_joined_by_received_frames() -> None:
             "stream": "s",
             "minute_utc_ns": pd.array([0, 60 * SECOND], "Int64"),
             "received": [30, 10],
-            "lost_radio": [0, 10],
+            "lost_radio": [0, 7],
+            "lost_listed": [0, 3],
             "rssi_dbm": np.array([-60, -80], np.float32),
         }
     )

@@ -137,6 +137,7 @@ def table(
     needed = list(dict.fromkeys([*wanted, "row"]))
     keys = streams(results, session)
     parts = [tables.read(path(results, session, key), declared, needed, filters) for key in keys]
+    parts = [each for each in parts if len(each)]
     if not parts:
         return tables.empty(declared)[wanted]
     joined = pd.concat(parts, ignore_index=True)

@@ -6,7 +6,7 @@ import pandas as pd
 
 from nodeday.config.study import Study
 from nodeday.core.errors import SettingsError, did_you_mean
-from nodeday.products.lineage import capture, features, summaries
+from nodeday.products.lineage import capture, features, losses, summaries
 from nodeday.products.lineage.lookup import Row, conditions, single_row
 from nodeday.products.lineage.signal import SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
@@ -50,8 +50,8 @@ def _rows_behind(study: Study, name: str, key: dict[str, str]) -> TraceStep:
         return features.beat(signal, row)
     if name == "epochs":
         return features.epoch(signal, row)
-    if name in summaries.LOSSES:
-        return summaries.losses(signal, name, row)
+    if name in losses.TABLES_OF_LOSSES:
+        return losses.trace(signal, name, row)
     return features.other(signal, name, row)
 
 

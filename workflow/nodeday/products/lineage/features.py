@@ -8,7 +8,12 @@ from nodeday.products.lineage.lookup import Row
 from nodeday.products.lineage.signal import RECEIVED, SECOND, SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas import FEATURE
+from nodeday.schemas.codes import DISTINCT
+from nodeday.schemas.features import JOINT
+from nodeday.storage.row_groups import Filters
 
+EVERY_NODE = "*"
+"""In table ``steps``: the time of a network, which all of its nodes keep."""
 NEXT_BEAT_NS = 30 * SECOND
 """No interval that counts is longer."""
 
@@ -38,6 +43,8 @@ def beat(signal: SessionTables, row: Row) -> TraceStep:
 
 def epoch(signal: SessionTables, row: Row) -> TraceStep:
     """Trace a feature of an epoch: its beats and the next, where its stream is an ECG, and its samples."""
+    if row["feature"] in JOINT:
+        return _joint(signal, row)
     node, name = str(row["node"]), str(row["channel"])
     kind, channel = signal.stream_or_channel(node, name)
     start, end = int(row["start_ns"]), int(row["end_ns"])
@@ -50,6 +57,18 @@ def epoch(signal: SessionTables, row: Row) -> TraceStep:
         plain(row) | {"unit": feature.unit},
         f"{feature.formula}; needs {feature.needs}",
         (*parts, *_by_frame(signal, node, kind.stream, channel, start, end)),
+    )
+
+
+def _joint(signal: SessionTables, row: Row) -> TraceStep:
+    """Trace a joint feature of an epoch: the features of it that it is made of."""
+    rows = signal.table("epochs", [("epoch", "==", int(row["epoch"]))])
+    heart = (rows["node"] == row["channel"]) & (rows["feature"] == "heart_rate_bpm")
+    motion = (rows["node"] == row["node"]) & rows["feature"].isin(JOINT[str(row["feature"])])
+    feature = FEATURE[str(row["feature"])]
+    parts = tuple(epoch(signal, each) for _, each in rows[heart | motion].iterrows())
+    return TraceStep(
+        "epoch", plain(row) | {"unit": feature.unit}, f"{feature.formula}; needs {feature.needs}", parts
     )
 
 
@@ -83,8 +102,9 @@ def _by_frame(
             parts.append(TraceStep("samples", values, "", (signal.frame_of(node, stream, boot, seq),)))
             continue
         gap = signal.gap_over(node, stream, boot, seq)
-        again = (gap.values["boot"], gap.values["seq_from"]) in gaps
-        gaps.add((gap.values["boot"], gap.values["seq_from"]))
+        begins = (boot, gap.values.get("seq_from", seq))
+        again = begins in gaps
+        gaps.add(begins)
         parts.append(TraceStep("samples", values, "lost with its frame", () if again else (gap,)))
     return parts
 
@@ -92,13 +112,35 @@ def _by_frame(
 def other(signal: SessionTables, name: str, row: Row) -> TraceStep:
     """Trace a row of any other table of a session: the samples of its span, or the frames of its node."""
     values = plain(row)
-    if {"node", "channel", "start_ns", "end_ns"} <= set(row.index):
-        kind, channel = signal.stream_or_channel(str(row["node"]), str(row["channel"]))
-        parts = _by_frame(signal, str(row["node"]), kind.stream, channel, row["start_ns"], row["end_ns"])
+    names = {"channel", "stream"} & set(row.index)
+    if names and {"node", "start_ns", "end_ns"} <= set(row.index) and name != "cut":
+        node = str(row["node"])
+        kind, channel = signal.stream_or_channel(node, str(row[names.pop()]))
+        parts = _by_frame(signal, node, kind.stream, channel, row["start_ns"], row["end_ns"])
         return TraceStep(name, values, "from the samples of its span", tuple(parts))
-    if "node" not in row.index:
-        return TraceStep(name, values)
-    frames = signal.frames[signal.frames["node"] == row["node"]]
-    return TraceStep(
-        name, values, "from the frames of its node", (TraceStep("frames", {"all": len(frames)}),)
-    )
+    if name == "agreement":
+        pair: Filters = [(each, "==", str(row[each])) for each in ("node", "other")]
+        moments = tuple(
+            TraceStep("movement", plain(one)) for _, one in signal.table("movements", pair).iterrows()
+        )
+        return TraceStep(name, values, "from the movements that both nodes share", moments)
+    if name == "hub_runs":
+        rows = signal.frames[signal.frames["row"] == row["row"]]
+        return TraceStep(
+            name, values, "from this frame on", tuple(signal.frame(one) for _, one in rows.iterrows())
+        )
+    return _of_node(signal, name, row)
+
+
+def _of_node(signal: SessionTables, name: str, row: Row) -> TraceStep:
+    """Trace a row about a node, or a stream or boot of it: a count of its frames."""
+    keys = [each for each in ("node", "stream", "boot") if each in row.index and row[each] != EVERY_NODE]
+    inside, placed = signal.inside, signal.placed
+    for each in keys:
+        inside, placed = inside[inside[each] == row[each]], placed[placed[each] == row[each]]
+    counts = {"inside": len(inside), "outside": len(placed) - len(inside)}
+    if name == "battery":
+        inside = inside[inside["status"].isin(DISTINCT)]
+        counts = {"readings": signal.with_voltage(str(row["node"]), inside["row"])}
+    how = f"from the frames of its {keys[-1]}" if keys else "from the frames of all nodes"
+    return TraceStep(name, plain(row), how, (TraceStep("frames", counts),))

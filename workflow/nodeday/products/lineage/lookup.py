@@ -55,3 +55,9 @@ def single_row(table: Table, rows: pd.DataFrame, key: dict[str, str]) -> Row:
         hint = "; ".join(f"{name} (such as {', '.join(some)})" for name, some in values.items())
         raise SettingsError(f"{len(rows)} rows with {words}", f"table {table.name}", f"also {hint}")
     return rows.iloc[0]
+
+
+def more(name: str, session: str, row: Row, key: tuple[str, ...]) -> dict[str, str]:
+    """Return the command that traces a row of table ``name`` further."""
+    words = " ".join(f"{column}={row[column]}" for column in key)
+    return {"more": f"nodeday trace {name} session={session} {words}"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,14 +14,18 @@ from nodeday.layouts import Channel, Kind
 from nodeday.layouts.recording import RecordedLayout
 from nodeday.products.lineage.lookup import Row
 from nodeday.products.lineage.step import TraceStep, plain
-from nodeday.schemas.codes import DISTINCT
-from nodeday.storage import frames, samples, tables
+from nodeday.schemas.codes import DISTINCT, SECOND_COPIES
+from nodeday.storage import frames, samples, session_cut, tables
+from nodeday.storage.frames import Key
 from nodeday.storage.row_groups import Filters
+from nodeday.storage.session_cut import SessionCut
 
 SECOND = 1_000_000_000
 REACH_NS = 70 * SECOND
 """A little more than the longest fill that a study may ask for."""
 RECEIVED = ("measured", "recovered")
+BOOT = 1 << 40
+"""More frames than any boot has."""
 EVERY_STREAM = "*"
 """In table ``clock``: the map holds for every stream of the node."""
 FRAME = [
@@ -48,7 +53,7 @@ class SessionTables:
 
     study: Study
     session: str
-    _by_seq: dict[tuple[str, str, int], pd.DataFrame] = field(default_factory=dict)
+    _in_order: dict[Key, pd.DataFrame] = field(default_factory=dict)
 
     def table(self, name: str, filters: Filters | None = None) -> pd.DataFrame:
         """Read a table of the session, or its rows that meet ``filters``."""
@@ -56,7 +61,36 @@ class SessionTables:
 
     @cached_property
     def frames(self) -> pd.DataFrame:
-        return frames.table(self.study.results, self.session, FRAME)
+        """Frames of the capture, of which the session may be a part: neighbours of a gap may be outside."""
+        return frames.table(self.study.results, self.session, [*FRAME, "row"])
+
+    @cached_property
+    def cut(self) -> SessionCut | None:
+        return session_cut.read(self.study.results, self.session, self.study.is_cut(self.session))
+
+    @cached_property
+    def placed(self) -> pd.DataFrame:
+        """Frames of the capture that have a place in their sequence, second copies among them."""
+        return self.frames[self.frames["status"].isin([*DISTINCT, *SECOND_COPIES])]
+
+    @cached_property
+    def inside(self) -> pd.DataFrame:
+        """Frames of :attr:`placed` that are in the session."""
+        if self.cut is None:
+            return self.placed
+        held = [
+            rows.index[
+                self.cut.of((str(node), str(stream))).hold(rows["boot"].to_numpy(), rows["seq"].to_numpy())
+            ]
+            for (node, stream), rows in self.placed.groupby(["node", "stream"], observed=True)
+        ]
+        return self.placed.loc[np.sort(np.concatenate(held))] if held else self.placed
+
+    def with_voltage(self, node: str, rows: pd.Series) -> int:
+        """Return how many frames of a node, which are ``rows`` of table ``frames``, carry a voltage."""
+        columns = frames.columns_of(self.study.results, self.session)
+        volts = (own["row"][np.isfinite(own["battery_v"])] for key, own in columns.items() if key[0] == node)
+        return int(rows.isin(np.concatenate(list(volts))).sum())
 
     @cached_property
     def clock(self) -> pd.DataFrame:
@@ -94,36 +128,57 @@ class SessionTables:
         """Trace a frame; its bytes are added later."""
         return TraceStep("frame", plain({name: row[name] for name in FRAME}))
 
-    def distinct(self, node: str, stream: str, boot: int | None = None) -> pd.DataFrame:
-        """Return the frames of a stream without second copies, of one boot or of all."""
-        rows = self.frames[(self.frames["node"] == node) & (self.frames["stream"] == stream)]
-        rows = rows[rows["status"].isin(DISTINCT)]
-        return rows if boot is None else rows[rows["boot"] == boot]
+    def in_order(self, node: str, stream: str) -> pd.DataFrame:
+        """Return the frames of a stream without second copies, by boot and number: see :func:`_number`."""
+        key = (node, stream)
+        if key not in self._in_order:
+            rows = of_stream(self.frames, node, stream)
+            rows = rows[rows["status"].isin(DISTINCT)]
+            rows = rows.set_index(_number(rows["boot"].astype(np.int64), rows["seq"]))
+            self._in_order[key] = rows.sort_index(kind="stable")
+        return self._in_order[key]
 
     def frame_of(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:
         """Trace the frame with that sequence number."""
-        key = (node, stream, boot)
-        if key not in self._by_seq:
-            self._by_seq[key] = self.distinct(*key).set_index("seq", drop=False)
-        return self.frame(self._by_seq[key].loc[seq])
+        return self.frame(self.in_order(node, stream).loc[_number(boot, seq)])
+
+    def sides(self, node: str, stream: str, boot: int, seq: int) -> list[pd.Series | None]:
+        """Return the frames before and after a number that was lost, of another boot at the edges of its own.
+
+        None stands for a side on which there is no frame.
+        """
+        rows = self.in_order(node, stream)
+        at = int(rows.index.searchsorted(_number(boot, seq)))
+        return [rows.iloc[each] if 0 <= each < len(rows) else None for each in (at - 1, at)]
 
     def gap(self, row: Row) -> TraceStep:
         """Trace a gap: the frames on both sides of it."""
-        rows = self.distinct(row["node"], row["stream"], int(row["boot"]))
-        before, after = rows[rows["seq"] < row["seq_from"]], rows[rows["seq"] > row["seq_from"]]
-        sides = [before.iloc[before["seq"].argmax()]] if len(before) else []
-        sides += [after.iloc[after["seq"].argmin()]] if len(after) else []
         how = "what the counters of the frames on both sides leave out"
         if row["cause"] == "listed":
             how = "what the transmit list has beyond the frames received of the boot"
-        return TraceStep("gap", plain(row), how, tuple(self.frame(side) for side in sides))
+        sides = self.sides(row["node"], row["stream"], int(row["boot"]), int(row["seq_from"]))
+        stamps = row["before_hub_ns"], row["after_hub_ns"]  # null where the gap is at the begin or the end
+        there = [side for side, hub_ns in zip(sides, stamps, strict=True) if pd.notna(hub_ns)]
+        return TraceStep("gap", plain(row), how, tuple(self.frame(side) for side in there))
 
     def gap_over(self, node: str, stream: str, boot: int, seq: int) -> TraceStep:
-        """Trace the gap in which a sequence number lies."""
-        rows = self.gaps[(self.gaps["node"] == node) & (self.gaps["stream"] == stream)]
+        """Trace the gap in which a sequence number lies.
+
+        An edge of the session may cut a lost frame in two: its number belongs to the other side, where no
+        gap of the session counts it.
+        """
+        before, after = self.sides(node, stream, boot, seq)
+        rows = of_stream(self.gaps, node, stream)
         rows = rows[(rows["boot"] == boot) & (rows["seq_from"] <= seq)]
-        end = rows["seq_to"].fillna(np.iinfo(np.int64).max)
-        return self.gap(rows[end > seq].iloc[-1])
+        if before is not None and before["boot"] == boot:
+            rows = rows[rows["seq_from"] > before["seq"]]
+        rows = rows[rows["seq_to"].fillna(np.iinfo(np.int64).max) > seq]
+        if len(rows):
+            return self.gap(rows.iloc[-1])
+        values = {"node": node, "stream": stream, "boot": boot, "seq": seq}
+        how = "lost; an edge of the session lies within the frame, and its number is outside of the session"
+        there = (self.frame(side) for side in (before, after) if side is not None)
+        return TraceStep("gap", values, how, tuple(there))
 
     # Samples
 
@@ -153,7 +208,7 @@ class SessionTables:
                 "sample", values, self._read(node, kind, channel, int(row["position"])), (frame, knots)
             )
         gap = self.gap_over(node, stream, boot, seq)
-        ticks = [side.values["ticks"] for side in gap.of[:1]]
+        ticks = [side.values["ticks"] for side in gap.of if side.values["boot"] == boot][:1]
         behind = (gap, *(self.knots(node, stream, boot, at) for at in ticks))
         if row["origin"] == "missing":
             return TraceStep("sample", values, "lost with its frame, and not filled", behind)
@@ -222,6 +277,16 @@ class SessionTables:
             how = "rests on the samples around the instant; those next to it"
             parts.append(TraceStep("value", values, how, sides))
         return TraceStep("instant", {"utc_ns": at}, "", tuple(parts))
+
+
+def of_stream(rows: pd.DataFrame, node: str, stream: str) -> pd.DataFrame:
+    """Return the rows of a stream of a node."""
+    return rows[(rows["node"] == node) & (rows["stream"] == stream)]
+
+
+def _number(boot: Any, seq: Any) -> Any:
+    """Return a number that orders frames by boot, then by sequence number."""
+    return boot * BOOT + seq
 
 
 def _bits(kind: Kind, channel: Channel, position: int) -> str:

@@ -41,11 +41,8 @@ def plain(row: Any) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)):
-        return None
-    if isinstance(value, np.float32):
-        return float(value)
-    return value.item() if isinstance(value, np.generic) else value
+    value = value.item() if isinstance(value, np.generic) else value
+    return None if value is None or value is pd.NA or value != value else value
 
 
 def as_json(step: TraceStep) -> str:

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from nodeday.config.study import Study
-from nodeday.core.arrays import Bools
 from nodeday.core.errors import SettingsError
 from nodeday.products.lineage.features import epoch
-from nodeday.products.lineage.lookup import Row, conditions, single_row
-from nodeday.products.lineage.signal import SECOND, SessionTables
+from nodeday.products.lineage.lookup import Row, conditions, more, single_row
+from nodeday.products.lineage.losses import frames_step, gaps_step
+from nodeday.products.lineage.signal import SessionTables
 from nodeday.products.lineage.step import TraceStep, plain
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT
 from nodeday.storage import tables
-from nodeday.storage.frame_fields import column_of
-from nodeday.storage.frames import columns_of, is_in
 from nodeday.storage.row_groups import Filters
 
 WIDE = "epochs_wide"
@@ -30,7 +26,6 @@ TABLES_OF_STUDY = (
     "ledger",
     WIDE,
 )
-LOSSES = ("loss", "radio", "bursts", "signal", "fields")
 
 
 def trace(study: Study, name: str, key: dict[str, str]) -> TraceStep:
@@ -89,7 +84,7 @@ def _phase_feature(study: Study, row: Row) -> TraceStep:
     )
     key = ("node", "channel", "epoch", "feature")
     parts = [
-        TraceStep("epoch", plain(feature) | _more("epochs", str(row["session"]), feature, key))
+        TraceStep("epoch", plain(feature) | more("epochs", str(row["session"]), feature, key))
         for _, feature in epochs[inside].iterrows()
     ]
     return TraceStep(
@@ -97,41 +92,24 @@ def _phase_feature(study: Study, row: Row) -> TraceStep:
     )
 
 
-def _more(name: str, session: str, row: Row, key: tuple[str, ...]) -> dict[str, str]:
-    """The command that goes further from a row."""
-    words = " ".join(f"{column}={row[column]}" for column in key)
-    return {"more": f"nodeday trace {name} session={session} {words}"}
-
-
 def _session(study: Study, row: Row) -> TraceStep:
     signal = SessionTables(study, str(row["session"]))
-    rows = signal.frames[signal.frames["node"] == row["node"]]
+    rows = signal.inside[signal.inside["node"] == row["node"]]
     parts = []
-    for stream, frames in rows.groupby("stream", observed=True):
-        values = {
-            "stream": str(stream),
-            "distinct": len(signal.distinct(row["node"], str(stream))),
-            "all": len(frames),
-            "from_byte": int(frames["offset"].min()),
-            "to_byte": int((frames["offset"] + frames["length"]).max()),
-        }
-        parts.append(TraceStep("frames", values))
-    lost = signal.gaps[signal.gaps["node"] == row["node"]]
-    how = "counts of distinct frames and of gaps; see `nodeday audit`"
-    return TraceStep("session", plain(row), how, (*parts, *_gaps(signal, lost)))
-
-
-def _gaps(signal: SessionTables, lost: pd.DataFrame) -> list[TraceStep]:
-    key = TABLES["gaps"].key
-    return [
-        TraceStep("gap", plain(gap) | _more("gaps", signal.session, gap, key)) for _, gap in lost.iterrows()
-    ]
+    for stream, of_stream in rows.groupby("stream", observed=True):
+        counts = frames_step(of_stream, TABLES["radio"].names).values
+        ends = of_stream["offset"] + of_stream["length"]
+        span = {"from_byte": int(of_stream["offset"].min()), "to_byte": int(ends.max())}
+        parts.append(TraceStep("frames", {"stream": str(stream), **counts, **span}))
+    lost = gaps_step(signal, signal.gaps[signal.gaps["node"] == row["node"]])
+    how = "frames_received and frames_lost are sums over the streams; `nodeday audit` counts anew"
+    return TraceStep("session", plain(row), how, (*parts, lost))
 
 
 def _nodes(rows: pd.DataFrame) -> list[TraceStep]:
     """A step for each row of table ``sessions``."""
     return [
-        TraceStep("session", plain(node) | _more("sessions", str(node["session"]), node, ("node",)))
+        TraceStep("session", plain(node) | more("sessions", str(node["session"]), node, ("node",)))
         for _, node in rows.iterrows()
     ]
 
@@ -182,36 +160,3 @@ def _wide(study: Study, key: dict[str, str]) -> TraceStep:
         f"table {WIDE}",
         "a feature of a node, such as heart_heart_rate_bpm",
     )
-
-
-def _behind(signal: SessionTables, row: Row, gaps: pd.DataFrame) -> Bools:
-    """Return which gaps (g,) are right behind a frame with the value that a row of ``fields`` is about."""
-    columns = columns_of(signal.study.results, signal.session)[str(row["node"]), str(row["stream"])]
-    holds = columns[column_of(str(row["field"]))] == row["value"]
-    holds &= is_in(columns["status"], DISTINCT)
-    kept = set(zip(columns["boot"][holds].tolist(), columns["seq"][holds].tolist(), strict=True))
-    before = zip(gaps["boot"].tolist(), (gaps["seq_from"] - 1).tolist(), strict=True)
-    return np.array([each in kept for each in before], np.bool_)
-
-
-def losses(signal: SessionTables, name: str, row: Row) -> TraceStep:
-    """Trace a row of ``loss`` to its frames and gaps, one of the other LOSSES to the gaps that it counts."""
-    rows = signal.frames[(signal.frames["node"] == row["node"]) & (signal.frames["stream"] == row["stream"])]
-    lost = signal.gaps[(signal.gaps["node"] == row["node"]) & (signal.gaps["stream"] == row["stream"])]
-    if name == "loss":
-        start, end = row["minute_hub_ns"], row["minute_hub_ns"] + 60 * SECOND
-        rows = rows[(rows["hub_ns"] >= start) & (rows["hub_ns"] < end)]
-        lost = lost[(lost["before_hub_ns"].fillna(start) < end) & (lost["after_hub_ns"].fillna(end) >= start)]
-        frames = tuple(signal.frame(frame) for _, frame in rows.iterrows())
-    else:
-        lost = lost[lost["cause"] == "radio"]
-        if name == "bursts":
-            lost = lost[lost["frames"] == row["length"]]
-        if name == "fields":
-            lost = lost[_behind(signal, row, lost)]
-            how = "frames received with the value, and gaps on the air right behind one of them"
-            received = TraceStep("frames", {"received": row["received"]})
-            return TraceStep(name, plain(row), how, (received, *_gaps(signal, lost)))
-        frames = (TraceStep("frames", {"received": len(signal.distinct(row["node"], row["stream"]))}),)
-    how = "frames received and gaps between them"
-    return TraceStep(name, plain(row), how, (*frames, *_gaps(signal, lost)))

@@ -122,7 +122,7 @@ def lost_frames(
     run, due = due_ns(count, runs["before"].to_numpy(np.int64), runs["after"].to_numpy(np.int64))
     number = np.arange(len(run), dtype=np.int64) - np.repeat(np.cumsum(count) - count, count)
     cause = known["cause"].cat.codes.to_numpy(np.int64).repeat(frames)
-    minute = _key(own.run[left_of(own, boot, first)][run], due)
+    minute = minute_key(own.run[left_of(own, boot, first)][run], due)
     edge = np.zeros(len(listed.near), np.int64)
     edge[listed.heads(own)] = 1
     beyond = listed.on_ns - own.on_at(listed.near) + own.hub_ns[listed.near]
@@ -131,7 +131,7 @@ def lost_frames(
         np.concatenate([first[run] + number, listed.seq]),
         np.concatenate([cause, causes]),
         np.concatenate([run, len(count) - 1 + np.cumsum(edge)]),
-        np.concatenate([minute, _key(own.run[listed.near], beyond)]),
+        np.concatenate([minute, minute_key(own.run[listed.near], beyond)]),
     )
 
 
@@ -140,9 +140,9 @@ def by_minute(own: StreamFrames, gone: LostFrames) -> pd.DataFrame:
 
     A row is a minute of the hub's clock in which the stream had a frame, lost or not.
     """
-    again_at = _key(own.copy_run, own.copy_hub_ns)
+    again_at = minute_key(own.copy_run, own.copy_hub_ns)
     # Frames come minute by minute but for a few: what follows each other in one is looked up together.
-    got_at = _key(own.run, own.hub_ns)
+    got_at = minute_key(own.run, own.hub_ns)
     heads = np.flatnonzero(np.diff(got_at, prepend=-1))
     many, got_at = np.diff(heads, append=len(got_at)), got_at[heads]
     minutes = np.unique(np.concatenate([got_at, gone.minute, again_at]))
@@ -179,8 +179,8 @@ def by_minute(own: StreamFrames, gone: LostFrames) -> pd.DataFrame:
     )
 
 
-def _key(run: NDArray[np.int32], hub_ns: Ints) -> Ints:
-    """A number for each minute of each run, in order."""
+def minute_key(run: NDArray[np.integer], hub_ns: Ints) -> Ints:
+    """Return a number for the minute of each stamp (n,) in a run (n,) of the hub, rising with both."""
     return run.astype(np.int64) * RUN + hub_ns // MINUTE_NS + RUN // 2
 
 

@@ -16,16 +16,15 @@ from nodeday.core.errors import SettingsError
 from nodeday.core.threads import one_thread
 from nodeday.layouts.recording import RecordedLayout
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, GAP_CAUSE, SECOND_COPIES
+from nodeday.schemas.codes import DISTINCT, LOST_ON_AIR, SECOND_COPIES
 from nodeday.stages.loss.battery import of_node
 from nodeday.stages.loss.causes import Silences
-from nodeday.stages.loss.gaps import CAUSE, between_frames, edge_causes, find_gaps
+from nodeday.stages.loss.counted import CountedStream, counted
 from nodeday.stages.loss.hub import HubRuns
-from nodeday.stages.loss.minutes import LOST, by_minute, lost_frames
-from nodeday.stages.loss.part import StreamPart
-from nodeday.stages.loss.sent import NO_EDGES, SentEdges, SentLists, SentMatch, edges, match
+from nodeday.stages.loss.minutes import LOST, by_minute
+from nodeday.stages.loss.sent import SentEdges, SentLists, SentMatch
 from nodeday.stages.loss.silence import silences
-from nodeday.stages.loss.statistics import ON_AIR, Frames, of_stream
+from nodeday.stages.loss.statistics import Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
 from nodeday.storage import frame_fields, frames, session_cut, tables
 from nodeday.storage.frames import STATUS, FrameColumns, Key, is_in
@@ -34,8 +33,6 @@ from nodeday.storage.session_cut import SessionCut
 
 NAMES = ("gaps", "loss", "radio", "bursts", "signal", "fields", "battery", "sent")
 STREAM = ["node", "stream"]
-CODE = np.array([list(GAP_CAUSE).index(cause) for cause in CAUSE])
-"""Position of each cause of :mod:`.gaps` in the list of codes."""
 
 
 class BootRange(NamedTuple):
@@ -59,15 +56,20 @@ def run(study: Study, session: str) -> None:
 
     Raises ContractError where their counts do not agree, or a transmit list is not of this session.
     """
-    streams = frames.columns_of(study.results, session)
-    runs = HubRuns.of(frames.hub_runs(study.results, session))
-    cut = session_cut.read(study.results, session, study.is_cut(session))
-    received = session_frames(streams, runs, paces(study, session), cut)
+    streams, received = received_of(study, session)
     lists = sent_lists(study, session, received)
     found, boots = account(received, study.file.battery.empty_v, lists)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
-    balance(Ledger("loss", session), _by_status(streams, cut), boots, found).close(study.results)
+    balance(Ledger("loss", session), _by_status(streams, received.cut), boots, found).close(study.results)
+
+
+def received_of(study: Study, session: str) -> tuple[Mapping[Key, FrameColumns], SessionFrames]:
+    """Read the streams of a session's capture, and those of them that count."""
+    streams = frames.columns_of(study.results, session)
+    runs = HubRuns.of(frames.hub_runs(study.results, session))
+    cut = session_cut.read(study.results, session, study.is_cut(session))
+    return streams, session_frames(streams, runs, paces(study, session), cut)
 
 
 def _by_status(streams: Mapping[Key, FrameColumns], cut: SessionCut | None) -> dict[str, int]:
@@ -156,24 +158,17 @@ def _parts(
     """Give data frames or rows of each table about a node, with the table's name."""
     inside = []
     for own in node:
-        on_list = lists.get((own.node, own.stream))
-        listed = None if on_list is None else match(own, on_list)
-        beyond = NO_EDGES if listed is None else edges(own, listed)
-        gaps = find_gaps(own, node, session, silent, beyond if listed else None)
-        part = StreamPart.of(own, gaps, session.cut)
-        numbers = part.inside.numbers
-        if not len(numbers.boot):
+        found = counted(own, node, session, silent, lists.get((own.node, own.stream)))
+        part = found.part
+        if not len(part.inside.numbers.boot):
             continue
         inside.append(part.inside)
         yield "gaps", part.kept
-        known = between_frames(own, gaps[gaps["extent"] == "known"])
-        lost = lost_frames(own, known, beyond, CODE[edge_causes(beyond, silent)])
-        of_session = numbers.hold(lost.boot, lost.seq) if session.cut else np.ones(len(lost.seq), np.bool_)
-        yield "loss", by_minute(part.inside, lost.take(of_session))
-        yield from [("sent", _sent(own, listed, beyond, known))] if listed else []
+        yield "loss", by_minute(part.inside, found.lost)
+        yield from [("sent", _sent(found, found.on_list))] if found.on_list else []
         for name, rows in of_stream(part, session).items():
             yield from ((name, row) for row in rows)
-        yield from (("boots", boot) for boot in _boots(part.inside, beyond))
+        yield from (("boots", boot) for boot in _boots(part.inside, found.beyond))
     row = of_node(inside, session, empty_v) if any(len(each.seq) for each in inside) else None
     yield from [("battery", row)] if row else []
 
@@ -189,19 +184,20 @@ def _boots(own: StreamFrames, beyond: SentEdges) -> Iterator[BootRange]:
         yield BootRange(own.node, own.stream, boot, first, stop, count, listed.get(boot, 0))
 
 
-def _sent(own: StreamFrames, found: SentMatch, beyond: SentEdges, known: pd.DataFrame) -> dict[str, Any]:
-    """Return the row of table ``sent`` of a stream, of which ``known`` are the gaps inside boots."""
+def _sent(found: CountedStream, on_list: SentMatch) -> dict[str, Any]:
+    """Return the row of table ``sent`` of a stream."""
+    own, beyond = found.part.own, found.beyond
     before = int(np.count_nonzero(beyond.before(own)))
     return {
         "node": own.node,
         "stream": own.stream,
-        "sent": len(found.listed.counter),
-        "received": found.received,
-        "lost": found.lost,
+        "sent": len(on_list.listed.counter),
+        "received": on_list.received,
+        "lost": on_list.lost,
         "lost_leading": before,
         "lost_trailing": len(beyond.near) - before,
-        "lost_by_counter": int(known["frames"].sum()),
-        "not_listed": int(np.count_nonzero(~found.fits)),
+        "lost_by_counter": int(found.between["frames"].sum()),
+        "not_listed": int(np.count_nonzero(~on_list.fits)),
     }
 
 
@@ -264,7 +260,7 @@ def balance(ledger: Ledger, status: dict[str, int], boots: list[BootRange], foun
         scope, of_minutes, row = f"{node}/{stream}", parts_of["loss"], parts_of["radio"]
         parts = {name.removeprefix("lost_"): int(of_minutes[name].sum()) for name in LOST}
         ledger.add("lost frames", scope, int(parts_of["gaps"]["frames"].sum()), **parts)
-        on_air = int(row[[f"lost_{cause}" for cause in ON_AIR]].to_numpy().sum())
+        on_air = int(row[LOST_ON_AIR].to_numpy().sum())
         ledger.add("lost on the air", scope, on_air, runs=int(parts_of["bursts"]["lost"].sum()))
     for each in found["sent"].to_dict("records"):
         parts = {name: int(each[name]) for name in ("received", "lost")}

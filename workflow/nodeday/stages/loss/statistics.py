@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from nodeday.core.arrays import Bools, Ints
-from nodeday.schemas.codes import GAP_CAUSE
+from nodeday.schemas.codes import GAP_CAUSE, ON_AIR
 from nodeday.stages.loss import burst
 from nodeday.stages.loss.burst import Stretches
 from nodeday.stages.loss.fields import by_field
@@ -20,8 +20,6 @@ from nodeday.stages.loss.part import StreamPart, counted_within
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames
 from nodeday.storage.session_cut import BootNumbers
 
-ON_AIR = ("radio", "listed")
-"""Causes that count as loss on the air: what is not known to be otherwise."""
 Frames = dict[str, pd.DataFrame]
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -200,10 +198,21 @@ def _lengths(within: Stretches) -> Iterator[dict[str, int]]:
 
 
 def _signal(part: StreamPart) -> Iterator[dict[str, Any]]:
-    own, gaps = part.own, part.gaps
+    for measure in WIDTH:
+        gaps = signal_of_gaps(part, measure)
+        lost = np.repeat(gaps["signal"].to_numpy(np.float64), gaps["frames"].to_numpy(np.int64))
+        yield from table_rows(measure, part.inside.measured(measure), lost)
+
+
+def signal_of_gaps(part: StreamPart, measure: str) -> pd.DataFrame:
+    """Return the losses on the air between frames: boot, first number, lost frames in the session, signal.
+
+    The signal is the mean of the received neighbours' in the capture, nan where none was measured.
+    """
+    gaps = part.gaps
     on_air = gaps[(gaps["extent"] == "known") & (gaps["cause"] == "radio")]
     edges = [on_air[name].to_numpy(np.int64) for name in ("boot", "seq_from", "seq_to")]
     first, stop = counted_within(on_air, part.inside.numbers)
-    for measure in WIDTH:
-        lost = np.repeat(neighbours(own.boot, own.seq, own.measured(measure), *edges), stop - first)
-        yield from table_rows(measure, part.inside.measured(measure), lost)
+    signal = neighbours(part.own.boot, part.own.seq, part.own.measured(measure), *edges)
+    columns = {"boot": edges[0], "seq_from": first, "frames": stop - first, "signal": signal}
+    return pd.DataFrame(columns)[stop > first]

@@ -8,6 +8,7 @@ import pandas as pd
 from nodeday.config.study import HUB, Study
 from nodeday.core.arrays import Floats
 from nodeday.schemas import TABLES
+from nodeday.schemas.codes import LOST_ON_AIR
 from nodeday.stages.report.facts import PageFacts
 from nodeday.stages.report.fig_loss import MEASURE
 from nodeday.stages.report.figure_tables import instants
@@ -87,7 +88,7 @@ def _binned(loss: pd.DataFrame, measure: str, several: int) -> pd.DataFrame:
             "stream": loss["stream"].astype(str),
             "start_ns": at.min() + (at - at.min()) // size * size,
             "received": loss["received"],
-            "lost": loss["lost_radio"],
+            "lost": loss[LOST_ON_AIR].sum(axis=1),
         }
     )
     level = loss[measure].astype("float64") if measure else pd.Series(np.nan, index=loss.index)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from nodeday.config.study import HUB, Study
+from nodeday.schemas.codes import LOST_ON_AIR
 from nodeday.stages.report import advice, advice_time
 from nodeday.stages.report.advice import Advice, AdviceTables
 from nodeday.stages.report.facts import ABSENT, PageFacts
@@ -86,11 +87,12 @@ def minutes(loss: pd.DataFrame, epochs: pd.DataFrame) -> pd.DataFrame:
     what the wearer did for most of the minute (see :func:`states`), null where no node has a value.
     """
     at = (loss["minute_utc_ns"] + MINUTE // 2) // MINUTE
+    lost = loss[LOST_ON_AIR].sum(axis=1)
     return pd.DataFrame(
         {
             "node": loss["node"].astype(str),
-            "expected": loss["received"] + loss["lost_radio"],
-            "lost": loss["lost_radio"],
+            "expected": loss["received"] + lost,
+            "lost": lost,
             "state": at.map(states(epochs)),
         }
     )
