@@ -88,7 +88,7 @@ def recorded_study(root: Path, rates: dict[str, float], seconds: int, lost: rang
 @pytest.mark.parametrize(
     ("rates", "record_s", "seconds"),
     [
-        ({"slow": 0.5}, 2, 600),
+        ({"slowcounter": 0.5}, 2, 600),
         ({"a": 33.3}, 10, 120),
         ({"a": 31.25, "b": 250}, 4, 120),
         ({"a": 33.3, "b": 31.25, "slow": 0.5}, 20, 600),
@@ -108,7 +108,7 @@ def test_a_reader_gets_every_sample_at_its_instant(
         onset, length, text = file.readAnnotations()
         for number, (stream, rate) in enumerate(rates.items()):
             label = file.getLabel(number)
-            assert label == f"node{stream} {stream}1"
+            assert label == f"node{stream}"[: 16 - len(f" {stream}1")] + f" {stream}1"
             assert file.getSampleFrequency(number) == pytest.approx(rate, rel=1e-6)
             assert file.samples_in_datarecord(number) == round(rate * record_s)
             assert file.getPhysicalDimension(number) == "uV"

@@ -22,7 +22,7 @@ from nodeday.core.errors import SettingsError
 RECOMMENDED_BYTES, LARGEST_BYTES = 61_440, 10 * 1024 * 1024
 """Of a record: the format's recommendation, and the most that EDFlib reads (tried with pyedflib 0.1.42)."""
 NEAR = Fraction(1, 1_000_000)
-"""Share by which a file's rate may be off the declared one: less than crystals are. Choice of this project."""
+"""Share by which a file's rate may be off the declared one, less than crystals are. Choice of this project."""
 CHARACTERS = 8
 
 
@@ -55,7 +55,7 @@ def records_for(rates_hz: Sequence[float]) -> Records:
 
 
 def _seconds(rates: Sequence[Fraction], most_bytes: int) -> Fraction | None:
-    """Length of a record: the fewest whole seconds, else the decimal fraction with fewest digits, that fits."""
+    """Length of a record: the fewest whole seconds that fit, else the decimal with the fewest digits."""
     step = Fraction(lcm(*(rate.denominator for rate in rates)), gcd(*(rate.numerator for rate in rates)))
     whole, longest = Fraction(step.numerator), most_bytes / (2 * sum(rates))
     if whole <= longest and _fits(whole):

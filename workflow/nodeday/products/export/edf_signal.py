@@ -136,8 +136,8 @@ def signal_of(
         "left_out": raster.left_out(len(rows)),
         "twice": raster.twice,
     }
-    ending = f" {sent.rate_hz:g}Hz" if sent.changing else ""
-    label = f"{sent.node} {channel.name}"[: LABEL - len(ending)] + ending
+    ending = f" {channel.name}" + (f" {sent.rate_hz:g}Hz" if sent.changing else "")
+    label = (sent.node[: max(LABEL - len(ending), 1)] + ending)[:LABEL]
     stretches = {"missing": runs(missing), "another rate": runs(another), "computed": runs(computed)}
     return EdfSignal(label, channel.unit, rate, digital, physical, exact, stretches, counted)
 
