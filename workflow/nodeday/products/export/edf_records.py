@@ -22,7 +22,7 @@ from nodeday.core.errors import SettingsError
 RECOMMENDED_BYTES, LARGEST_BYTES = 61_440, 10 * 1024 * 1024
 """Of a record: the format's recommendation, and the most that EDFlib reads (tried with pyedflib 0.1.42)."""
 NEAR = Fraction(1, 1_000_000)
-"""Share by which a file's rate may be off the declared one, less than crystals are. Choice of this project."""
+"""Share by which a rate in the file may be off: less than crystals are. Choice of this project."""
 CHARACTERS = 8
 
 
