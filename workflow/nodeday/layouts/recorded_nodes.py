@@ -14,7 +14,7 @@ DIGITS = 18
 def addresses_of(texts: Iterable[str], where: str) -> dict[str, int]:
     """Return an address for each of the different ``texts`` that stand in a column of nodes.
 
-    A whole number is its own address, whatever zeros it begins with; all others get, in order of the alphabet,
+    A whole number is its own address, whatever zeros it begins with; all others get, in alphabetical order,
     the least numbers from 1 on that are free. Raises ContractError where two texts are one number.
 
     >>> addresses_of(["wrist", "chest", "02"], "day.csv")

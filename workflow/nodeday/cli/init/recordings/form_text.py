@@ -16,7 +16,7 @@ WORDS_OF_YAML = ("y", "n", "yes", "no", "on", "off", "true", "false", "null")
 
 
 def form_text(name: str, proposal: Proposal, nodes: Mapping[str, str]) -> str:
-    """Return a format as a file; ``nodes`` are names of nodes by other words that the recording has for them."""
+    """Return a format as a file; ``nodes`` are names of nodes by what else a recording calls them."""
     source, roles = proposal.source, proposal.columns.roles
     form = "Parquet"
     if source.text is not None:

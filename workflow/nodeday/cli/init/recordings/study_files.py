@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +16,7 @@ from nodeday.cli.init.recordings.numbers import StepFound
 from nodeday.cli.init.recordings.proposal import Given, Proposal, ProposedChannel, ProposedStream, propose
 from nodeday.cli.init.recordings.source import open_source
 from nodeday.config.study import HUB
+from nodeday.config.writer import sheet
 from nodeday.core import yaml_io
 from nodeday.core.errors import SettingsError
 from nodeday.layouts.recorded_nodes import addresses_of
@@ -116,33 +117,38 @@ def study_files(folder: Path, made: Draft) -> dict[str, str]:
         files[f"recorded/{name}.yaml"] = form_text(name, proposal, names)
     forms = [yaml_io.parse(text, RecordingFormat, name) for name, text in files.items()]
     layouts = [form.layout for form in forms]
-    rows = [
-        (session, made.participants[session], _relative(proposal.source.path, folder), layout, "", "", "")
+    sessions = [
+        {
+            "session": session,
+            "participant": made.participants[session],
+            "captures": _relative(proposal.source.path, folder),
+            "layout": layout,
+        }
         for session, proposal, layout in zip(made.sessions, made.proposals, layout_of, strict=True)
     ]
     people = dict.fromkeys(made.participants.values())
     return files | {
         "study.yaml": texts.study_text(made.study, made.title, made.zone, layouts),
-        "participants.tsv": texts.sheet(
-            ("participant", "age_years", "resting_bpm"), *((code, "", "") for code in people)
-        ),
-        "sessions.tsv": texts.sheet(
-            ("session", "participant", "captures", "layout", "zone", "start", "end"), *rows
-        ),
-        "nodes.tsv": texts.sheet(("session", "node", "address", "placement"), *_node_rows(made, forms)),
-        "events.tsv": texts.sheet(("session", "phase", "start", "end")),
+        "participants.tsv": sheet("participants", ({"participant": code} for code in people)),
+        "sessions.tsv": sheet("sessions", sessions),
+        "nodes.tsv": sheet("nodes", _node_rows(made, forms)),
+        "events.tsv": sheet("events", []),
     }
 
 
-def _node_rows(made: Draft, forms: list[RecordingFormat]) -> list[tuple[object, ...]]:
-    rows: list[tuple[object, ...]] = []
+def _node_rows(made: Draft, forms: list[RecordingFormat]) -> Iterator[dict[str, object]]:
     if any(form.time and form.time.is_utc for form in forms):
         taken = {row.address for row in made.nodes.values()}
-        rows.append(("*", HUB, 0 if 0 not in taken else max(taken) + 1, HUB))
+        address = 0 if 0 not in taken else max(taken) + 1
+        yield {"session": "*", "node": HUB, "address": address, "placement": HUB}
     for row in made.nodes.values():
-        where = ["*"] if len(row.sessions) == len(made.sessions) else sorted(row.sessions)
-        rows += [(session, row.name, row.address, row.placement) for session in where]
-    return rows
+        for session in ["*"] if len(row.sessions) == len(made.sessions) else sorted(row.sessions):
+            yield {
+                "session": session,
+                "node": row.name,
+                "address": row.address,
+                "placement": row.placement,
+            }
 
 
 def _relative(path: Path, folder: Path) -> str:
