@@ -437,7 +437,7 @@ def heard(frames: pd.DataFrame, periods: dict[str, float] = PERIODS) -> SessionF
 
 
 def account(frames: pd.DataFrame, tmp_path, periods: dict[str, float] = PERIODS) -> dict[str, pd.DataFrame]:
-    found, boots = stage.account(heard(frames, periods), empty_v=3.0)
+    found, boots, _ = stage.account(heard(frames, periods), empty_v=3.0)
     for name, table in found.items():
         tables.validate(TABLES[name], table)
     status = frames["status"].value_counts().to_dict()

@@ -23,7 +23,7 @@ from nodeday.stages.loss.gaps import CAUSE, between_frames, edge_causes, find_ga
 from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.minutes import LOST, by_minute, lost_frames
 from nodeday.stages.loss.part import StreamPart
-from nodeday.stages.loss.sent import NO_EDGES, SentEdges, SentLists, SentMatch, edges, match
+from nodeday.stages.loss.sent import NO_EDGES, NotListed, SentEdges, SentLists, SentMatch, edges, match
 from nodeday.stages.loss.silence import silences
 from nodeday.stages.loss.statistics import ON_AIR, Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
@@ -64,7 +64,7 @@ def run(study: Study, session: str) -> None:
     cut = session_cut.read(study.results, session, study.is_cut(session))
     received = session_frames(streams, runs, paces(study, session), cut)
     lists = sent_lists(study, session, received)
-    found, boots = account(received, study.file.battery.empty_v, lists)
+    found, boots, _ = account(received, study.file.battery.empty_v, lists)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
     balance(Ledger("loss", session), _by_status(streams, cut), boots, found).close(study.results)
@@ -135,8 +135,8 @@ def sent_lists(study: Study, session: str, received: SessionFrames) -> dict[Key,
 
 def account(
     session: SessionFrames, empty_v: float, lists: SentLists | None = None
-) -> tuple[Frames, list[BootRange]]:
-    """Return the stage's tables by name, and all boots by stream; with a transmit list, held against it.
+) -> tuple[Frames, list[BootRange], list[NotListed]]:
+    """Return the stage's tables by name, all boots by stream, and what a transmit list lacks of each stream.
 
     Silences and causes rest on the frames of the capture; what is counted is in the session.
     """
@@ -147,7 +147,7 @@ def account(
         for name, part in _parts(session.streams_of(node), session, silent, empty_v, lists):
             parts[name].append(part)
     parts["sent"] += [_unreceived(key, rows) for key, rows in lists.items() if key not in session.columns]
-    return {name: _table(name, parts[name]) for name in NAMES}, parts["boots"]
+    return {name: _table(name, parts[name]) for name in NAMES}, parts["boots"], parts["unlisted"]
 
 
 def _parts(
@@ -158,6 +158,7 @@ def _parts(
     for own in node:
         on_list = lists.get((own.node, own.stream))
         listed = None if on_list is None else match(own, on_list)
+        yield from [("unlisted", NotListed.of(own, listed))] if lists else []
         beyond = NO_EDGES if listed is None else edges(own, listed)
         gaps = find_gaps(own, node, session, silent, beyond if listed else None)
         part = StreamPart.of(own, gaps, session.cut)
