@@ -1,4 +1,4 @@
-"""Nodes that restart thousands of times: frames are grouped by boot once, with the results of the plain way."""
+"""Nodes that restart thousands of times: frames are grouped by boot once, and results stay as they were."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ import pytest
 from conftest import CONFIG
 from hypothesis import given
 from hypothesis import strategies as st
+from nodeday.schemas.codes import DISTINCT, IN_PLACE
 from numpy.typing import NDArray
 
 from nodeday.core import timeline
 from nodeday.core.arrays import groups
 from nodeday.layouts import load_layout
 from nodeday.layouts.codec import interleave_shift
-from nodeday.schemas.codes import DISTINCT, IN_PLACE
 from nodeday.stages.clock import cut
 from nodeday.stages.report import facts, spans
 from nodeday.stages.study import recorded
@@ -39,7 +39,7 @@ class Counted(np.ndarray[Any, Any]):
 
 
 def frames(boots: int = BOOTS) -> dict[str, NDArray[Any]]:
-    """Columns of a stream in order of capture: of each boot some frames, late and unplaced ones among them."""
+    """Columns of a stream in order of capture: some frames of each boot, late and unplaced ones too."""
     rng = np.random.default_rng(4)
     boot = np.repeat(np.arange(boots), EACH)
     seq = np.tile(np.arange(EACH), boots) * 2 + rng.integers(0, 2, len(boot))
@@ -156,7 +156,7 @@ def test_frames_have_the_spans_and_ticks_of_the_plain_way(monkeypatch: pytest.Mo
 
 
 def test_work_grows_with_the_frames_and_not_with_the_boots(monkeypatch: pytest.MonkeyPatch) -> None:
-    """By the elements that comparisons and sums go through: a mask for each boot would be 3000 times as many."""
+    """Counts the elements of comparisons and sums: a mask for each boot would make 3000 times as many."""
     most = 40 * BOOTS * EACH
     columns, maps = counted(frames()), clock()
     stamps = FrameStamps(*(columns[name] for name in ("boot", "seq", "ticks")), 1, columns["kind"])
