@@ -419,7 +419,16 @@ def test_pages_audit_trace_and_export(tmp_path: Path, capsys: pytest.CaptureFixt
         assert frame["kind"] == kind
         assert frame["counts"]["ecg"][row["position"]] == row["raw"]
     edf = read_edf(study, where)
+    noted: dict[str, float] = {}
+    for note in edf.annotations:
+        noted[note.text] = noted.get(note.text, 0.0) + (note.duration or 0.0)
+    after = rows["utc_ns"].diff() / 1e9 - 1 / rows["rate_hz"].shift()
+    seam_s = after[rows["rate_hz"].diff() != 0].sum()  # frames lost while the rate changed have no rows
     for rate in (360, 180):
+        lost_s = (rows.loc[rows["rate_hz"] == rate, "origin"] == "missing").sum() / rate
+        other_s = (rows["rate_hz"] != rate).sum() / (540 - rate)
+        assert noted[f"another rate n16 ecg {rate}Hz"] == pytest.approx(other_s, abs=1.1 / rate)
+        assert noted[f"missing n16 ecg {rate}Hz"] == pytest.approx(lost_s + seam_s, abs=2.1 / rate)
         signal = edf.get_signal(f"n16 ecg {rate}Hz")
         assert signal.sampling_frequency == rate
         there = signal.digital[signal.digital != -32768]

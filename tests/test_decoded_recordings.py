@@ -32,6 +32,7 @@ from nodeday.config.study import Study
 from nodeday.core import errors
 from nodeday.core.errors import ContractError, SettingsError
 from nodeday.core.yaml_io import parse
+from nodeday.layouts.recorded_nodes import addresses_of
 from nodeday.layouts.recording import RecordedChannel, RecordedLayout, RecordedStream, RecordingFormat
 from nodeday.layouts.recording_columns import TimeColumn
 
@@ -438,6 +439,83 @@ def test_a_wrong_flag_is_refused(
 ) -> None:
     plain(tmp_path / "day.csv")
     assert init(tmp_path / "new", "--from", tmp_path / "day.csv", *flags) == errors.USAGE
+    assert sentence in capsys.readouterr().err
+
+
+# --- nodes and their addresses ---------------------------------------------------------------------
+
+
+def of_nodes(path: Path, nodes: list[str]) -> Path:
+    """A recording of a temperature, a row for each sample; all nodes count and send alike."""
+    lines = [
+        [node, k, START_NS // 10**6 + k * 250 + at, k % 7]
+        for k in range(600)
+        for at, node in enumerate(nodes)
+    ]
+    return table(path, ["node", "sequence", "time", "skin"], lines)
+
+
+@given(st.lists(st.text(max_size=20) | st.integers(0, 30).map(str), unique=True, max_size=12))
+def test_addresses_are_the_numbers_and_then_what_is_free(texts: list[str]) -> None:
+    numbers = [int(text) for text in texts if re.fullmatch(r"[0-9]{1,18}", text)]
+    if len(set(numbers)) < len(numbers):
+        with pytest.raises(ContractError, match="are one number"):
+            addresses_of(texts, "x")
+        return
+    found = addresses_of(texts, "x")
+    assert sorted(found) == sorted(texts)
+    assert len(set(found.values())) == len(texts)
+    others = [text for text in sorted(texts) if not re.fullmatch(r"[0-9]{1,18}", text)]
+    assert all(found[text] == int(text) for text in texts if text not in others)
+    free = [number for number in range(1, len(texts) + 1) if number not in numbers]
+    assert [found[text] for text in others] == free[: len(others)]
+
+
+@pytest.mark.parametrize(
+    ("nodes", "rows"),
+    [
+        (["01", "02"], ["node01\t1", "node02\t2"]),
+        (["7", "heart", "EKG-2"], ["node7\t7", "heart\t2", "ekg2\t1"]),
+        (["\u00b2", "7a"], ["node\t2", "node7a\t1"]),
+        (["node1", "1"], ["node1\t2", "node12\t1"]),
+    ],
+)
+def test_what_init_writes_about_nodes_reads_their_rows(
+    nodes: list[str], rows: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, folder = of_nodes(tmp_path / "day.csv", nodes), tmp_path / "new"
+    assert init(folder, "--from", file, "--zone", "UTC") == errors.GOOD
+    sheet = (folder / "config" / "nodes.tsv").read_text().splitlines()
+    assert sheet == [
+        "session\tnode\taddress\tplacement",
+        "*\thub\t0\thub",
+        *(f"*\t{row}\tunstated" for row in rows),
+    ]
+    study = run_chain(folder, ("frames",))
+    frames = stored(study.results, "frames", "S01")
+    counted = frames["node"].value_counts()
+    assert all(counted[row.split("\t")[0]] == 600 for row in rows)
+    form = folder / "config" / "recorded" / "recording.yaml"
+    capsys.readouterr()
+    assert main(["layout", "check", str(form), str(file)]) == errors.GOOD
+    shown = re.findall(r"Node (\S+) is address (\d+) here", capsys.readouterr().out)
+    addresses = dict(zip(nodes, (row.split("\t")[1] for row in rows), strict=True))
+    assert dict(shown) == {text: address for text, address in addresses.items() if text != address}
+
+
+def test_nodes_that_are_one_number_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = of_nodes(tmp_path / "day.csv", ["1", "01"])
+    good = of_nodes(tmp_path / "good.csv", ["1"])
+    sentence = (
+        f"nodeday: {file}: nodes '01' and '1' are one number; expected one way to write each node. "
+        "Correct a copy: write one node always alike, and several with different numbers."
+    )
+    assert init(tmp_path / "new", "--from", file) == errors.CONTRACT
+    assert sentence in capsys.readouterr().err
+    assert not (tmp_path / "new").exists()
+    assert init(tmp_path / "other", "--from", good) == errors.GOOD
+    form = tmp_path / "other" / "config" / "recorded" / "recording.yaml"
+    assert main(["layout", "check", str(form), str(file)]) == errors.CONTRACT
     assert sentence in capsys.readouterr().err
 
 

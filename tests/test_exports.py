@@ -18,7 +18,7 @@ from nodeday.cli.main import main
 from nodeday.core import errors
 from nodeday.core.arrays import runs
 from nodeday.layouts import Channel, Kind
-from nodeday.products.export import edf
+from nodeday.products.export import edf_signal
 from nodeday.products.export.raster import SECOND, on_raster
 from nodeday.storage import tables
 
@@ -75,10 +75,13 @@ def test_an_independent_reader_sees_counts_and_gaps_at_their_instants(
             holes = digital == NOTHING
             noted = np.zeros(len(digital), bool)
             for at, length, what in zip(onset, duration, text, strict=True):
+                a, b = at * rate, (at + float(length)) * rate
                 if what == f"missing {label}":
-                    a, b = round(at * rate), round((at + float(length)) * rate)
-                    assert holes[a:b].all()
-                    noted[a:b] = True
+                    assert holes[round(a) : round(b)].all()
+                    noted[round(a) : round(b)] = True
+                if what == "outside the session":  # positions reach 0.6 periods into it
+                    around = slice(max(round(a - 0.6), 0), round(b + 0.61) + 1)
+                    noted[around] |= holes[around]
             assert (noted == holes).all()
             inside = spot[(spot > 0) & (spot < len(digital) - 1)]
             assert np.mean([holes[k - 1 : k + 2].any() for k in inside]) > 0.99 if len(inside) else True
@@ -119,7 +122,9 @@ def test_computed_samples_are_annotated(finished_study: Path, exported: Path) ->
 
 def test_every_sample_is_accounted_for(finished_study: Path, exported: Path) -> None:
     signals = pd.read_csv(exported / "edf" / "signals.csv")
-    assert (signals["measured"] + signals["computed"] + signals["missing"] == signals["places"]).all()
+    parts = ["measured", "computed", "missing", "another_rate", "outside"]
+    assert (signals[parts].sum(axis=1) == signals["places"]).all()
+    assert (signals["another_rate"] == 0).all()
     assert set(signals["exact_counts"]) == {"yes"}
     for row in signals.itertuples():
         rows = samples_of(finished_study, row.session, *row.signal.split())
@@ -146,7 +151,7 @@ def test_counts_of_more_than_16_bits_are_rescaled_and_marked() -> None:
     raw = np.array([-800_000, 0, 5, 799_999])
     rows = pd.DataFrame({"raw": pd.array(raw, "Int64"), "value": raw * 1e-5})
     raster = on_raster(np.arange(4) * SECOND // 4, 0, 4, 4.0)
-    digital, (low, high), exact = edf._digital(rows, raster, kind.channels[0])
+    digital, (low, high), exact = edf_signal._digital(rows, raster, kind.channels[0])
     assert not exact
     step = (high - low) / 65_535
     assert (digital[[0, 3]] == [-32767, 32767]).all()

@@ -437,7 +437,7 @@ def heard(frames: pd.DataFrame, periods: dict[str, float] = PERIODS) -> SessionF
 
 
 def account(frames: pd.DataFrame, tmp_path, periods: dict[str, float] = PERIODS) -> dict[str, pd.DataFrame]:
-    found, boots = stage.account(heard(frames, periods), empty_v=3.0)
+    found, boots, _ = stage.account(heard(frames, periods), empty_v=3.0)
     for name, table in found.items():
         tables.validate(TABLES[name], table)
     status = frames["status"].value_counts().to_dict()
@@ -605,7 +605,7 @@ def test_a_network_that_keeps_the_time_shows_a_counter_that_began_anew(tmp_path)
     for boot_field, why in ((False, ("unknown", "counter_restart")), (True, ("node_restart", "restart"))):
         timing = StreamTiming(1.0, 1 << 16, 1 << 40, HZ, has_boot_field=boot_field)
         session = session_frames(found, HubRuns.of(runs_of(frames)), {("heart", "ecg"): timing})
-        tables_, _ = stage.account(session, 3.0)
+        tables_, *_ = stage.account(session, 3.0)
         assert rows_of(tables_["gaps"], "cause", "reason") == [why]
 
 
@@ -850,7 +850,7 @@ def test_every_account_sums_to_the_gaps_whatever_is_lost(seed, share):
         own = stream_rows(node, stream, period, kept.tolist())
         rows += [row | {"hub_ns": row["hub_ns"] + int(rng.integers(0, 3)) * S} for row in own]
     frames = frames_of(rows)
-    found, _ = stage.account(heard(frames), 3.0)
+    found, *_ = stage.account(heard(frames), 3.0)
     gaps, loss, radio, bursts = (found[name] for name in ("gaps", "loss", "radio", "bursts"))
     known = gaps[gaps["extent"] == "known"]
     for cause in GAP_CAUSE:

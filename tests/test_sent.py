@@ -21,6 +21,8 @@ from test_captures import COUNTING, SUB_GHZ, radio
 from nodeday.cli.main import main
 from nodeday.config.study import Study
 from nodeday.core.errors import CONTRACT, GOOD, USAGE
+from nodeday.products.audit.session import audit
+from nodeday.stages.loss import sent_search
 from nodeday.stages.report.facts import read_session
 from nodeday.storage import tables
 
@@ -260,6 +262,20 @@ def test_streams_that_list_and_capture_do_not_share(
     said = capsys.readouterr().out
     assert "n7/level: 300 sent, 0 received, 300 lost by the list" in said
     assert "n6/level: 300 frames received, none of it on the list" in said
+
+
+def test_an_audit_matches_a_list_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    recording, sent = history(set(range(300)))
+    root = study_of(tmp_path, recording, [one for one in sent if round(one.at_s) != 150])
+    counted(root)
+    calls: list[str] = []
+    searched = sent_search.RowSearch.pieces
+    monkeypatch.setattr(sent_search.RowSearch, "pieces", lambda search: calls.append("x") or searched(search))
+    found = audit(Study(root), "S1")
+    assert len(calls) == 1
+    assert found.contradictions == [
+        "n5/level boot 0 frame 250, counter 250: received, and not on the list at its place"
+    ]
 
 
 @pytest.mark.parametrize("column", ["time_s", "time_ms", "time_us", "time_ns"])

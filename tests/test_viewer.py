@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 
 import numpy as np
 import pandas as pd
+import pyarrow as arrow
 import pytest
 from browser import chromium, complaints, contrast, least_contrast, requests, show, texts
 from conftest import samples_in, simulated
@@ -28,7 +29,7 @@ from nodeday.products.viewer import cell
 from nodeday.products.viewer.server import serve, url
 from nodeday.products.viewer.session import SessionView
 from nodeday.products.viewer.window import BIN_NS, Envelope, samples_drawn, silences, spans
-from nodeday.storage import tables
+from nodeday.storage import samples, tables
 
 SESSION = "S01-clean"
 SCENARIO = """
@@ -152,6 +153,24 @@ def test_a_window_in_which_a_node_was_off_is_empty(day: SessionView) -> None:
     got = day.window("wrist/x", silent[0] + 1500, silent[1] - 1500, 500)
     assert (got["t"], got["missing"]) == ([], [])
     assert len(got["silent"]) == 1
+
+
+def test_a_channel_gets_one_envelope(day: SessionView, monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[Envelope] = []
+    over = Envelope.over
+    monkeypatch.setattr(Envelope, "over", lambda *span: made.append(over(*span)) or made[-1])
+    halved = samples.pieces
+
+    def pieces(*where: Any) -> Iterator[arrow.Table]:
+        for piece in halved(*where):
+            yield from (piece.slice(0, len(piece) // 2), piece.slice(len(piece) // 2))
+
+    monkeypatch.setattr(samples, "pieces", pieces)
+    again = SessionView(day.study, SESSION)
+    assert len(made) == len(day.channels)
+    for key, envelope in day._envelopes.items():
+        for column in vars(envelope):
+            assert np.array_equal(vars(envelope)[column], vars(again._envelopes[key])[column], equal_nan=True)
 
 
 def test_of_equal_holes_the_earlier_are_kept(day: SessionView) -> None:

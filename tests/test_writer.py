@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import ast
 from datetime import datetime
 from pathlib import Path
 
 import pytest
-from conftest import CONFIG
+from conftest import CONFIG, ROOT
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -120,3 +121,16 @@ def test_events_come_back_as_they_were_written(rows: list[dict[str, object]]) ->
 
 def test_every_sheet_of_a_study_has_a_model() -> None:
     assert {path.stem for path in CONFIG.glob("*.tsv")} == set(SHEETS)
+
+
+def test_no_module_repeats_the_header_of_a_sheet() -> None:
+    """Headers come from the models alone: no literal elsewhere lists three columns of a sheet in order."""
+    headers = [list(kind.model.model_fields) for kind in SHEETS.values()]
+    found = []
+    for path in sorted((ROOT / "workflow" / "nodeday").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Tuple | ast.List):
+                words = [each.value for each in node.elts if isinstance(each, ast.Constant)]
+                if len(words) >= 3 and any(words == header[: len(words)] for header in headers):
+                    found.append(f"{path.relative_to(ROOT)}:{node.lineno}")
+    assert not found

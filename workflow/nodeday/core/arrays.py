@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,17 @@ def runs(mask: Bools) -> tuple[Ints, Ints]:
     opens = int(not mask[0])
     inner = edges[opens:]
     return inner[:-1:2], inner[1::2]
+
+
+def groups(values: NDArray[np.integer[Any]]) -> dict[int, Ints]:
+    """Return the positions of each value in ``values`` (n,), rising, by the values in their order.
+
+    >>> groups(np.array([7, 3, 7]))
+    {3: array([1]), 7: array([0, 2])}
+    """
+    order = np.argsort(values, kind="stable")
+    found, first = np.unique(values[order], return_index=True)
+    return dict(zip(found.tolist(), np.split(order, first[1:]), strict=True)) if len(found) else {}
 
 
 def spread(starts: Ints, ends: Ints, n: int) -> Bools:

@@ -14,7 +14,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from nodeday.core.arrays import Ints
+from nodeday.core.arrays import Ints, groups
+
+Knots = tuple[Ints, Ints]
+"""Ticks and UTC in ns of the knots of one boot, (k,) each."""
+
+
+def knots_by_boot(boot: Ints, ticks: Ints, utc_ns: Ints) -> dict[int, Knots]:
+    """Return the knots of each boot that has two or more, from those of all boots (n,)."""
+    return {number: (ticks[at], utc_ns[at]) for number, at in groups(boot).items() if len(at) > 1}
 
 
 def ticks_to_utc(ticks: Ints, knot_ticks: Ints, knot_utc_ns: Ints) -> Ints:

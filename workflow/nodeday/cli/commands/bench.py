@@ -93,9 +93,9 @@ def bench_study(study: Study, plan: BenchPlan, path: Path) -> Study:
     """Return the study of one session that a bench is, in ``results/bench/``; write its settings anew."""
     import shutil
 
-    import yaml
-
     from nodeday.config.study import Study
+    from nodeday.config.writer import write_settings
+    from nodeday.core import yaml_io
 
     root = study.results / "bench" / plan.bench
     config = root / "config"
@@ -113,9 +113,7 @@ def bench_study(study: Study, plan: BenchPlan, path: Path) -> Study:
         "zone": study.file.zone,
         "limits": {"min_hours": 0.0},
     }
-    (config / "study.yaml").write_text(yaml.safe_dump(settings, sort_keys=False))
-    for name, text in _sheets(plan, path.parent).items():
-        (config / name).write_text(text, encoding="utf-8")
+    write_settings(config, {"study.yaml": yaml_io.dump(settings), **_sheets(plan, path.parent)})
     return Study(root)
 
 
@@ -125,23 +123,39 @@ def _layouts(plan: BenchPlan) -> list[str]:
 
 def _sheets(plan: BenchPlan, folder: Path) -> dict[str, str]:
     """Return the sheets of a bench by name; paths of captures count from the plan's folder."""
-    from nodeday.cli.init.texts import sheet
     from nodeday.config.study import HUB
+    from nodeday.config.writer import sheet
 
     captures = ";".join(str((folder / name.strip()).resolve()) for name in plan.captures.split(";"))
-    nodes = [(name, node.address, "bench", node.layout or "") for name, node in plan.nodes.items()]
+    session = {
+        "session": plan.bench,
+        "participant": "B01",
+        "captures": captures,
+        "layout": plan.layout,
+        "start": plan.start,
+    }
+    hub = {
+        "session": "*",
+        "node": HUB,
+        "address": plan.hub_address,
+        "placement": HUB,
+        "layout": _layouts(plan)[0],
+    }
+    nodes = (
+        {
+            "session": "*",
+            "node": name,
+            "address": node.address,
+            "placement": "bench",
+            "layout": node.layout,
+        }
+        for name, node in plan.nodes.items()
+    )
     return {
-        "participants.tsv": sheet(("participant",), ("B01",)),
-        "sessions.tsv": sheet(
-            ("session", "participant", "captures", "layout", "start"),
-            (plan.bench, "B01", captures, plan.layout, plan.start.isoformat()),
-        ),
-        "nodes.tsv": sheet(
-            ("session", "node", "address", "placement", "layout"),
-            ("*", HUB, plan.hub_address, HUB, _layouts(plan)[0]),
-            *(("*", *node) for node in nodes),
-        ),
-        "events.tsv": sheet(("session", "phase", "start", "end")),
+        "participants.tsv": sheet("participants", [{"participant": "B01"}]),
+        "sessions.tsv": sheet("sessions", [session]),
+        "nodes.tsv": sheet("nodes", [hub, *nodes]),
+        "events.tsv": sheet("events", []),
     }
 
 

@@ -93,9 +93,9 @@ def _scratch_study(root: Path, plan: RadioPlan, folder: Path, sessions: list[str
     """Make a study in ``folder`` with the settings of the one at ``root`` and the plan's nodes."""
     import shutil
 
-    from nodeday.cli.init.texts import sheet
     from nodeday.config.models import StudyFile
     from nodeday.config.study import HUB, Study
+    from nodeday.config.writer import sheet, write_settings
     from nodeday.core import yaml_io
 
     config = folder / "config"
@@ -103,24 +103,37 @@ def _scratch_study(root: Path, plan: RadioPlan, folder: Path, sessions: list[str
     (config / "layouts").mkdir(parents=True)
     shutil.copy(root / "config" / "study.yaml", config)
     shutil.copy(root / "config" / "layouts" / f"{plan.layout}.yaml", config / "layouts")
-    sheets = {
-        "participants": sheet(("participant", "age_years", "resting_bpm"), ("P1", 40, 60)),
-        "sessions": sheet(
-            ("session", "participant", "captures", "layout", "start"),
-            *((name, "P1", f"captures/{name}.bin", plan.layout, BEGIN) for name in sessions),
+    hub = {"session": "*", "node": HUB, "address": 0, "placement": HUB}
+    files = {
+        "participants.tsv": sheet(
+            "participants", [{"participant": "P1", "age_years": 40, "resting_bpm": 60}]
         ),
-        "nodes": sheet(
-            ("session", "node", "address", "placement"),
-            ("*", HUB, 0, HUB),
-            *(
-                ("*", name, address, node.placement)
-                for address, (name, node) in enumerate(plan.nodes.items(), start=1)
+        "sessions.tsv": sheet(
+            "sessions",
+            (
+                {
+                    "session": name,
+                    "participant": "P1",
+                    "captures": f"captures/{name}.bin",
+                    "layout": plan.layout,
+                    "start": BEGIN,
+                }
+                for name in sessions
             ),
         ),
-        "events": sheet(("session", "phase", "start", "end")),
+        "nodes.tsv": sheet(
+            "nodes",
+            [
+                hub,
+                *(
+                    hub | {"node": name, "address": address, "placement": node.placement}
+                    for address, (name, node) in enumerate(plan.nodes.items(), start=1)
+                ),
+            ],
+        ),
+        "events.tsv": sheet("events", []),
     }
-    for name, text in sheets.items():
-        (config / f"{name}.tsv").write_text(text, encoding="utf-8")
+    write_settings(config, files)
     return Study(folder)
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from nodeday.cli.init.answers import SKELETON, Answers
+from nodeday.config.writer import sheet
 from nodeday.layouts import Layout
 
 STUDY = """# Every setting that is not here has a default; README says what each is for.
@@ -73,31 +72,15 @@ def settings_files(answers: Answers) -> dict[str, str]:
     return texts
 
 
-def sheet(*rows: Iterable[object]) -> str:
-    """Return the text of a tab-separated sheet; the first row is its header."""
-    out = io.StringIO()
-    csv.writer(out, delimiter="\t", lineterminator="\n").writerows(rows)
-    return out.getvalue()
-
-
 def _sheets(answers: Answers) -> dict[str, str]:
     people = dict.fromkeys(row.participant for row in answers.sessions)
-    sessions = [
-        (row.session, row.participant, row.captures, answers.layout_name, "", "", "")
-        for row in answers.sessions
-    ]
     return {
-        "participants.tsv": sheet(
-            ("participant", "age_years", "resting_bpm"), *((code, "", "") for code in people)
-        ),
+        "participants.tsv": sheet("participants", ({"participant": code} for code in people)),
         "sessions.tsv": sheet(
-            ("session", "participant", "captures", "layout", "zone", "start", "end"), *sessions
+            "sessions", (row.model_dump() | {"layout": answers.layout_name} for row in answers.sessions)
         ),
-        "nodes.tsv": sheet(
-            ("session", "node", "address", "placement"),
-            *(("*", row.node, row.address, row.placement) for row in answers.nodes),
-        ),
-        "events.tsv": sheet(("session", "phase", "start", "end"), *_events(answers)),
+        "nodes.tsv": sheet("nodes", (row.model_dump() for row in answers.nodes)),
+        "events.tsv": sheet("events", _events(answers)),
     }
 
 
@@ -136,9 +119,9 @@ def _scenario(answers: Answers) -> str:
     return SCENARIO.format(nodes=nodes) + "".join(planned)
 
 
-def _events(answers: Answers) -> Iterable[tuple[str, ...]]:
+def _events(answers: Answers) -> Iterator[dict[str, str]]:
     """Yield the phases of the simulated sessions as a person would note them, in local time; else none."""
     for day, row in enumerate(answers.sessions if answers.streams else ()):
         for phase, after in (("rest", 0), ("walk", REST)):
             noted = (START + timedelta(days=day, minutes=after)).astimezone(ZoneInfo(answers.zone))
-            yield row.session, phase, f"{noted:%Y-%m-%dT%H:%M:%S}", ""
+            yield {"session": row.session, "phase": phase, "start": f"{noted:%Y-%m-%dT%H:%M:%S}"}

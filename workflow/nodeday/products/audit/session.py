@@ -102,7 +102,7 @@ def audit(study: Study, session: str) -> Audit:
     cut = session_cut.read(study.results, session, study.is_cut(session))
     received = session_frames(columns, HubRuns.of(runs), paces(study, session), cut)
     lists = sent_lists(study, session, received)
-    derived, _ = account(received, study.file.battery.empty_v, lists)
+    derived, _, unlisted = account(received, study.file.battery.empty_v, lists)
     rows = frames.table(study.results, session, COUNTED)
     stored = {name: tables.read(tables.path(study.results, name, session), name) for name in NAMES}
     columns_of_rejects = ["length", "reason", "address"]
@@ -120,7 +120,7 @@ def audit(study: Study, session: str) -> Audit:
         checks.totals(rows, stored, cut) + checks.differences(stored, derived),
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
         transmit.counts(stored["sent"]),
-        transmit.contradictions(received, lists, stored["sent"]),
+        transmit.contradictions(unlisted, stored["sent"]),
         _conflicts(rows),
         checks.shared_addresses(streams),
         _own_clocks(study, session, nodes),

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Iterable
+
 import pandas as pd
 
 from nodeday.config.study import HUB
-from nodeday.stages.loss.sent import SentLists, match
-from nodeday.stages.loss.streams import SessionFrames, StreamFrames
-
-MOST = 10
-"""Frames of a stream that are named; all are counted."""
+from nodeday.stages.loss.sent import NotListed
 
 
 def counts(rows: pd.DataFrame) -> list[str]:
@@ -23,13 +20,11 @@ def counts(rows: pd.DataFrame) -> list[str]:
     ]
 
 
-def contradictions(received: SessionFrames, lists: SentLists, rows: pd.DataFrame) -> list[str]:
+def contradictions(unlisted: Iterable[NotListed], rows: pd.DataFrame) -> list[str]:
     """Return a sentence for each contradiction of list and frames; ``rows`` are those of table ``sent``.
 
     Empty where the session has no list.
     """
-    if not lists:
-        return []
     found = []
     for row in rows.to_dict("records"):
         between = row["lost"] - row["lost_leading"] - row["lost_trailing"]
@@ -38,24 +33,17 @@ def contradictions(received: SessionFrames, lists: SentLists, rows: pd.DataFrame
                 f"{row['node']}/{row['stream']}: between received frames of a boot the list has {between} "
                 f"lost, the counter {row['lost_by_counter']}"
             )
-    for node in received.nodes:
-        for own in received.streams_of(node):
-            rows_of = lists.get((own.node, own.stream))
-            if rows_of is not None:
-                found += _not_listed(own, np.flatnonzero(~match(own, rows_of).fits))
-            elif node != HUB:
-                found.append(
-                    f"{own.node}/{own.stream}: {len(own.seq)} frames received, none of it on the list"
-                )
-    return found
+    return found + [sentence for each in unlisted for sentence in _not_listed(each)]
 
 
-def _not_listed(own: StreamFrames, at: np.ndarray[tuple[int], np.dtype[np.intp]]) -> list[str]:
-    """Return a sentence for each of some frames that the list lacks, up to MOST of them."""
-    raw = own.column("seq_raw")
+def _not_listed(frames: NotListed) -> list[str]:
+    """Return a sentence for each frame that the list lacks, up to MOST of a stream; hubs are on no list."""
+    name, more = f"{frames.node}/{frames.stream}", frames.count - len(frames.frames)
+    if not frames.has_rows:
+        none = f"{name}: {frames.count} frames received, none of it on the list"
+        return [] if frames.node == HUB else [none]
     found = [
-        f"{own.node}/{own.stream} boot {own.boot[each]} frame {own.seq[each]}, counter {raw[each]}: "
-        "received, and not on the list at its place"
-        for each in at[:MOST].tolist()
+        f"{name} boot {boot} frame {seq}, counter {raw}: received, and not on the list at its place"
+        for boot, seq, raw in frames.frames
     ]
-    return found + ([f"and {len(at) - MOST} more of {own.node}/{own.stream}"] if len(at) > MOST else [])
+    return found + ([f"and {more} more of {name}"] if more else [])

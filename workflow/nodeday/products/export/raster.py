@@ -22,6 +22,8 @@ from nodeday.core.arrays import Bools, Floats, Ints
 SECOND = 1_000_000_000
 EDGE = 0.1
 """Periods on both sides of a half in which a sample follows the one before. A choice of this project."""
+REACH = 0.5 + EDGE
+"""Periods that a sample may lie from its position."""
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ import numpy as np
 import pandas as pd
 
 from nodeday.config.study import Study
-from nodeday.core import atomic
+from nodeday.core import atomic, tsv_io
 from nodeday.core.arrays import Ints
 from nodeday.core.errors import ContractError, SettingsError
 from nodeday.products.export import package
@@ -70,8 +70,8 @@ def offsets_of(file: Path, participants: list[str], first_ns: Mapping[str, int])
                 f"participant {name}",
                 "a recording of after 1980",
             )
-    lines = "".join(f"{name}\t{weeks}\n" for name, weeks in sorted(known.items()))
-    atomic.write_text(file, f"participant\tweeks\n{lines}")
+    lines = [(name, str(weeks)) for name, weeks in sorted(known.items())]
+    atomic.write_text(file, tsv_io.dump(("participant", "weeks"), lines))
     return {name: known[name] * WEEK for name in participants}
 
 

@@ -90,10 +90,10 @@ class SessionView:
             for piece in samples.pieces(self.study.results, self.session, node.node, kind, columns):
                 rows = piece.to_pandas()
                 for name in names:
-                    empty = Envelope.over(self.start_ns, self.end_ns)
-                    found.setdefault((node.node, name), empty).add(
-                        *_parts(rows.rename(columns={name: "value"}))
-                    )
+                    key = node.node, name
+                    if key not in found:
+                        found[key] = Envelope.over(self.start_ns, self.end_ns)
+                    found[key].add(*_parts(rows.rename(columns={name: "value"})))
         return found
 
     def description(self) -> dict[str, Any]:

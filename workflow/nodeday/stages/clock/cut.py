@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from nodeday.config.study import HUB, Study
 from nodeday.core import timeline
-from nodeday.core.arrays import Bools, Ints
+from nodeday.core.arrays import Bools, Ints, groups
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind
 from nodeday.schemas import TABLES
@@ -54,9 +54,9 @@ class HubTime:
         """Return the UTC of stamps ``hub_ns`` (n,) of ``rows`` (n,), and which of them have one, (n,)."""
         run, steady_ns = self.steady.runs.of(rows), self.steady.steady_ns(rows, hub_ns)
         out, known = np.zeros(len(rows), np.int64), np.zeros(len(rows), np.bool_)
-        for number, each in self.maps.items():
-            own = run == number
-            out[own], known[own] = each(steady_ns[own]), True
+        for number, at in groups(run).items():
+            if number in self.maps:
+                out[at], known[at] = self.maps[number](steady_ns[at]), True
         return out, known
 
 
@@ -105,12 +105,16 @@ class _Instants:
 
     columns: FrameColumns
     kinds: tuple[Kind, ...]
-    knots: pd.DataFrame
+    knots: Mapping[int, timeline.Knots]
     hub: HubTime
 
     @cached_property
     def _ticks(self) -> Ints:
         return np.asarray(self.columns["ticks"], np.int64)
+
+    @cached_property
+    def _kind(self) -> Ints:
+        return np.asarray(self.columns["kind"], np.int64)
 
     @cached_property
     def _of_hub(self) -> tuple[Ints, Bools]:
@@ -123,14 +127,12 @@ class _Instants:
         if not self.kinds:
             utc_ns, known = self._of_hub
             return utc_ns[rows], known[rows]
-        line = self.knots[self.knots["boot"] == boot]
-        if len(line) < 2:
+        if boot not in self.knots:
             return np.zeros(len(rows), np.int64), np.zeros(len(rows), np.bool_)
-        knots = (line[name].to_numpy(np.int64) for name in ("ticks", "utc_ns"))
-        utc_ns = timeline.ticks_to_utc(self._ticks[rows], *knots)
+        utc_ns = timeline.ticks_to_utc(self._ticks[rows], *self.knots[boot])
         lag_ns = np.full(len(rows), self.kinds[0].stamp_lag_ns)
         for kind in self.kinds[1:]:
-            lag_ns[self.columns["kind"][rows] == kind.kind] = kind.stamp_lag_ns
+            lag_ns[self._kind[rows] == kind.kind] = kind.stamp_lag_ns
         return utc_ns - lag_ns, np.ones(len(rows), np.bool_)
 
 
@@ -139,8 +141,9 @@ def _instants(
 ) -> _Instants:
     node, stream = key
     if node == HUB:
-        return _Instants(columns, (), clock, hub)
-    knots = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
+        return _Instants(columns, (), {}, hub)
+    maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
+    knots = timeline.knots_by_boot(*(maps[name].to_numpy(np.int64) for name in ("boot", "ticks", "utc_ns")))
     return _Instants(columns, study.layout_of(session, node).kinds_of(stream), knots, hub)
 
 
@@ -155,20 +158,18 @@ def _of_stream(
     boot, seq, status = columns["boot"], columns["seq"], columns["status"]
     distinct, sound = is_in(status, DISTINCT), is_in(status, IN_PLACE)
     placed = ~is_in(status, ["unplaced"])
-    for number in np.unique(boot).tolist():
-        own = boot == number
-        rows = _in_order(np.flatnonzero(own & (sound if (own & sound).any() else distinct)), seq)
+    for number, own in groups(boot).items():
+        of_numbers = own[distinct[own]] if distinct[own].any() else own
+        rows = own[sound[own]] if sound[own].any() else own[distinct[own]]
+        rows = _in_order(rows, seq)
         utc_ns, known = instants.of_boot(number, rows)
         rows, utc_ns = rows[known], np.maximum.accumulate(utc_ns[known])
-        first, stop = int(seq[own].min()), int(seq[own].max()) + 1
-        if (own & distinct).any():
-            first, stop = int(seq[own & distinct].min()), int(seq[own & distinct].max()) + 1
-        counted = own & placed if len(rows) else np.zeros(len(own), np.bool_)
-        low, high = numbers_within(seq[rows], utc_ns, edges, (first, stop))
-        before, after = counted & (seq < low), counted & (seq >= high)
-        inside = int(counted.sum() - before.sum() - after.sum())
-        counts = {"inside": inside, "before": int(before.sum()), "after": int(after.sum())}
-        counts["untimed"] = int(own.sum() - counted.sum())
+        all_of = int(seq[of_numbers].min()), int(seq[of_numbers].max()) + 1
+        low, high = numbers_within(seq[rows], utc_ns, edges, all_of)
+        counted = seq[own[placed[own]]] if len(rows) else seq[:0]
+        before, after = int((counted < low).sum()), int((counted >= high).sum())
+        counts = {"inside": len(counted) - before - after, "before": before, "after": after}
+        counts["untimed"] = len(own) - len(counted)
         names = {"node": key[0], "stream": key[1], "boot": np.int32(number)}
         yield {**names, "seq_from": low, "seq_to": high, **counts}, utc_ns
 

@@ -5,10 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cache
 from importlib.metadata import version
-
-import jinja2
 
 from nodeday.config.bench_plan import BenchPlan
 from nodeday.config.device_records import Check, Record
@@ -115,7 +112,7 @@ def number(value: float | None, unit: str) -> str:
 def render(plan: BenchPlan, records: list[Record], study: str) -> str:
     """Return the page of a bench, complete in itself."""
     return (
-        _environment()
+        html.templates("nodeday.stages.devices")
         .get_template("bench.html")
         .render(
             plan=plan,
@@ -132,17 +129,3 @@ def render(plan: BenchPlan, records: list[Record], study: str) -> str:
             shown=dict.fromkeys(check.check for record in records for check in record.checks),
         )
     )
-
-
-@cache
-def _environment() -> jinja2.Environment:
-    """Return the environment of the page's template."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("nodeday.stages.devices", "."),
-        autoescape=True,
-        trim_blocks=True,
-        undefined=jinja2.StrictUndefined,
-        lstrip_blocks=True,
-    )
-    environment.globals.update(style=html.style())
-    return environment

@@ -47,6 +47,7 @@ from nodeday.config.study import HUB
 from nodeday.core.arrays import Bools, Ints
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind, Layout, encode_frames, pack_counts
+from nodeday.layouts.recorded_nodes import addresses_of
 from nodeday.layouts.recording import RecordedLayout
 from nodeday.stages.frames import rowfile
 from nodeday.stages.frames.containers import FileFacts, refuse_moving
@@ -73,9 +74,10 @@ def form_of(path: Path, reading: Reading) -> str:
 
 
 def nodes_in(paths: list[Path], reading: Reading) -> dict[int, str]:
-    """Return what the column of nodes calls each node, by address: itself where it is one, else a number.
+    """Return what the column of nodes calls each node, by its address of :func:`addresses_of`.
 
-    One node ``node`` where there is no such column. Raises ContractError where a file is no recording.
+    One node ``node`` where there is no such column. Raises ContractError where a file is no recording, and
+    where two texts are one address.
     """
     name, texts = reading.columns.get("node", ""), dict[str, None]()
     for path in paths:
@@ -86,9 +88,8 @@ def nodes_in(paths: list[Path], reading: Reading) -> dict[int, str]:
             if not rows.has(name):
                 return {1: "node"}
             texts |= dict.fromkeys(np.unique(rows.text(name)).tolist())
-    addresses = [int(each) for each in texts if each.isascii() and each.isdigit() and len(each) < 19]
-    free = iter(number for number in range(1, len(texts) + len(addresses) + 1) if number not in addresses)
-    return {int(each) if each.isdigit() and int(each) in addresses else next(free): each for each in texts}
+    listed = ", ".join(str(path) for path in paths)
+    return {address: text for text, address in addresses_of(texts, listed).items()}
 
 
 @dataclass

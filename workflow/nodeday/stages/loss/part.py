@@ -42,6 +42,11 @@ class StreamPart:
         numbers = cut.of((own.node, own.stream))
         return cls(own, gaps, own.within(numbers), _gaps_within(own, gaps, numbers, cut))
 
+    def apart_s(self, at: int) -> float | None:
+        """Return how long frames ``at`` and ``at + 1`` are apart by host marks, in seconds; None without."""
+        before, after = _ends(self.own, at)
+        return None if before is None or after is None else (after - before) / 1e9
+
     def outside_s(self, at: int, cut: SessionCut | None) -> float:
         """Return how long the hole behind frame ``at`` lies outside of the session, in seconds."""
         if cut is None:

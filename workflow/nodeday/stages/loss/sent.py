@@ -31,6 +31,9 @@ OFF_NS = 900_000_000_000
 PACE = 0.1
 """Times that run faster or slower than the hub's by this share are wrong. Choice of this project."""
 
+MOST = 10
+"""Frames of a stream that are named where the list lacks them; all are counted."""
+
 SentLists = Mapping[Key, SentRows]
 """Rows of a session's transmit list by node and stream."""
 
@@ -60,6 +63,29 @@ class SentMatch:
     def lost(self) -> int:
         """Rows of the list of which none was."""
         return len(self.listed.counter) - self.received
+
+
+@dataclass(frozen=True)
+class NotListed:
+    """Received frames of a stream that the transmit list lacks: ``count`` in all, the first MOST by name.
+
+    ``frames`` are boot, number and counter of each. Without ``has_rows`` the list has nothing of the stream.
+    """
+
+    node: str
+    stream: str
+    has_rows: bool
+    count: int
+    frames: list[tuple[int, int, int]]
+
+    @classmethod
+    def of(cls, own: StreamFrames, found: SentMatch | None) -> NotListed:
+        """Return the frames of a stream that are not ``found`` on the list."""
+        if found is None:
+            return cls(own.node, own.stream, False, len(own.seq), [])
+        at = np.flatnonzero(~found.fits)
+        columns = (column[at[:MOST]].tolist() for column in (own.boot, own.seq, own.column("seq_raw")))
+        return cls(own.node, own.stream, True, len(at), list(zip(*columns, strict=True)))
 
 
 @dataclass(frozen=True)

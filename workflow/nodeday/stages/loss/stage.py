@@ -22,7 +22,7 @@ from nodeday.stages.loss.causes import Silences
 from nodeday.stages.loss.counted import CountedStream, counted
 from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.minutes import LOST, by_minute
-from nodeday.stages.loss.sent import SentEdges, SentLists, SentMatch
+from nodeday.stages.loss.sent import NotListed, SentEdges, SentLists, SentMatch
 from nodeday.stages.loss.silence import silences
 from nodeday.stages.loss.statistics import Frames, of_stream
 from nodeday.stages.loss.streams import SessionFrames, StreamFrames, StreamTiming, session_frames
@@ -58,7 +58,7 @@ def run(study: Study, session: str) -> None:
     """
     streams, received = received_of(study, session)
     lists = sent_lists(study, session, received)
-    found, boots = account(received, study.file.battery.empty_v, lists)
+    found, boots, _ = account(received, study.file.battery.empty_v, lists)
     for name, table in found.items():
         tables.write(tables.path(study.results, name, session), TABLES[name], table)
     balance(Ledger("loss", session), _by_status(streams, received.cut), boots, found).close(study.results)
@@ -137,8 +137,8 @@ def sent_lists(study: Study, session: str, received: SessionFrames) -> dict[Key,
 
 def account(
     session: SessionFrames, empty_v: float, lists: SentLists | None = None
-) -> tuple[Frames, list[BootRange]]:
-    """Return the stage's tables by name, and all boots by stream; with a transmit list, held against it.
+) -> tuple[Frames, list[BootRange], list[NotListed]]:
+    """Return the stage's tables by name, all boots by stream, and what a transmit list lacks of each stream.
 
     Silences and causes rest on the frames of the capture; what is counted is in the session.
     """
@@ -149,7 +149,7 @@ def account(
         for name, part in _parts(session.streams_of(node), session, silent, empty_v, lists):
             parts[name].append(part)
     parts["sent"] += [_unreceived(key, rows) for key, rows in lists.items() if key not in session.columns]
-    return {name: _table(name, parts[name]) for name in NAMES}, parts["boots"]
+    return {name: _table(name, parts[name]) for name in NAMES}, parts["boots"], parts["unlisted"]
 
 
 def _parts(
@@ -159,6 +159,7 @@ def _parts(
     inside = []
     for own in node:
         found = counted(own, node, session, silent, lists.get((own.node, own.stream)))
+        yield from [("unlisted", NotListed.of(own, found.on_list))] if lists else []
         part = found.part
         if not len(part.inside.numbers.boot):
             continue

@@ -131,7 +131,7 @@ def _longest_s(part: StreamPart, runs: Ints, session: SessionFrames) -> float:
     waits = (unknown["after_hub_ns"].to_numpy(np.int64) - unknown["before_hub_ns"].to_numpy(np.int64)) / 1e9
     left = left_of(own, *(unknown[name].to_numpy(np.int64) for name in ("boot", "seq_from")))
     for at, by_marks, wait in zip(left.tolist(), across.tolist(), waits.tolist(), strict=True):
-        long_s = _across_s(own, at) if by_marks else wait
+        long_s = part.apart_s(at) if by_marks else wait
         if long_s is not None:
             holes.append(long_s - period - part.outside_s(at, session.cut))
     if (gaps["reason"] == "nothing_after").any():
@@ -150,12 +150,6 @@ def _longest_by_stamps(part: StreamPart) -> float:
     left = left_of(own, boot, first)
     apart_s = (own.on_at(left + 1) - own.on_at(left)) / 1e9
     return float((apart_s * frames / (own.seq[left + 1] - own.seq[left])).max(initial=0.0))
-
-
-def _across_s(own: StreamFrames, at: int) -> float | None:
-    """Return how long frames ``at`` and ``at + 1`` are apart by host marks; None where these do not tell."""
-    ends = [own.hub.utc_of(int(own.run[k]), int(own.on_at(k)), int(own.hub_ns[k])) for k in (at, at + 1)]
-    return None if ends[0] is None or ends[1] is None else (ends[1] - ends[0]) / 1e9
 
 
 def _clusters(own: StreamFrames, within: Stretches) -> dict[str, Any]:

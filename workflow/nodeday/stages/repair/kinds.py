@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from nodeday.core.arrays import Ints
+from nodeday.core.arrays import Ints, groups
 from nodeday.layouts import Kind
 from nodeday.storage.frames import DistinctFrames
 
@@ -52,8 +52,7 @@ class KindPart:
 
 def parts_of(frames: DistinctFrames, kinds: Sequence[Kind], tick_hz: float) -> Iterator[KindPart]:
     """Yield the boots of a stream, each in parts of one kind where the stream has several ``kinds``."""
-    for boot in np.unique(frames.boot).tolist():
-        rows = np.flatnonzero(frames.boot == boot)
+    for boot, rows in groups(frames.boot).items():
         if len(kinds) == 1:
             yield KindPart(boot, kinds[0], frames, rows)
             continue

@@ -46,21 +46,15 @@ def unlike_clocks(session: AdviceTables) -> list[Advice]:
             why = f"Its crystal wandered from {number(low, 1, True)} to {number(high, 1, True)} ppm."
         else:
             continue
-        found.append(
-            Advice("clock_unlike", (str(node),), "Swap it, and try its clock on the bench.", why, "drift")
-        )
+        found.append(_unlike(node, why))
     jumps = session.steps[session.steps["kind"] == "node_step"]
     for node, jumped in jumps.groupby("node", observed=True, sort=False):
-        found.append(
-            Advice(
-                "clock_unlike",
-                (str(node),),
-                "Swap it, and try its clock on the bench.",
-                f"Its ticks jumped {times(len(jumped))} while no other clock did.",
-                "drift",
-            )
-        )
+        found.append(_unlike(node, f"Its ticks jumped {times(len(jumped))} while no other clock did."))
     return found
+
+
+def _unlike(node: object, why: str) -> Advice:
+    return Advice("clock_unlike", (str(node),), "Swap it, and try its clock on the bench.", why, "drift")
 
 
 def uncertain_clocks(session: AdviceTables) -> list[Advice]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from nodeday.config.study import HUB, Study
 from nodeday.core import timeline
+from nodeday.core.arrays import groups
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Layout
 from nodeday.layouts.codec import interleave_shift
@@ -188,15 +189,15 @@ def _streams(
 def _frame_spans(layout: Layout, stream: str, frames: FrameStamps, clock: pd.DataFrame) -> FrameSpans:
     """Spans in UTC of a stream's frames by its maps; boots without a map are left out."""
     pieces = [np.zeros((4, 0), np.int64)]
-    for kind, boot in product(layout.kinds_of(stream), np.unique(frames.boot)):
-        knots, of_boot = clock[clock["boot"] == boot], (frames.boot == boot) & (frames.kind == kind.kind)
-        if len(knots) < 2:
-            continue
-        seq, ticks = frames.seq[of_boot], frames.ticks[of_boot]
+    knots = timeline.knots_by_boot(*(clock[name].to_numpy() for name in ("boot", "ticks", "utc_ns")))
+    mapped = [(boot, at) for boot, at in groups(frames.boot).items() if boot in knots]
+    for kind, (boot, of_boot) in product(layout.kinds_of(stream), mapped):
+        at = of_boot[frames.kind[of_boot] == kind.kind]
+        seq, ticks = frames.seq[at], frames.ticks[at]
         if kind.rate_hz:  # frames that share a stretch are drawn one after the other in it
             shift = interleave_shift(kind, seq, layout.tick_hz(kind.stream) / kind.rate_hz)
             ticks = ticks - np.rint(shift).astype(np.int64)
-        utc = timeline.ticks_to_utc(ticks, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
+        utc = timeline.ticks_to_utc(ticks, *knots[boot])
         instants = max(kind.samples, 1)
         utc = utc - round(kind.converter_ms * 1e6)
         start, end = spans.frame_spans(utc, instants, instants / kind.period_s, kind.stamp)

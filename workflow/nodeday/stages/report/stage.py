@@ -41,15 +41,8 @@ from nodeday.stages.report.svg import Figure
 
 
 def _templates() -> dict[str, jinja2.Template]:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("nodeday.stages.report", "."),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = page_parts.templates("nodeday.stages.report")
     environment.globals.update(
-        style=page_parts.style(),
         LABEL=LABEL,
         MEANING=MEANING,
         VERDICT_MARK=verdict.MARK,

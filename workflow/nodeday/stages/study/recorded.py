@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 import pandas as pd
 
 from nodeday.config.study import HUB, Study
 from nodeday.core import timeline
+from nodeday.core.arrays import groups
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind
 from nodeday.stages.study.phases import SECOND
@@ -44,9 +44,10 @@ def received(study: Study, session: str, cut: SessionCut | None) -> dict[Key, Re
         if key[0] != HUB and len(stamps.boot):
             kinds = study.layout_of(session, key[0]).kinds_of(key[1])
             ticks = {
-                (int(boot), kind.kind): (int(own.min()), int(own.max()))
-                for kind, boot in product(kinds, np.unique(stamps.boot))
-                if len(own := stamps.ticks[(stamps.boot == boot) & (stamps.kind == kind.kind)])
+                (boot, kind.kind): (int(own.min()), int(own.max()))
+                for boot, at in groups(stamps.boot).items()
+                for kind in kinds
+                if len(own := stamps.ticks[at[stamps.kind[at] == kind.kind]])
             }
             found[key] = Received(len(stamps.boot), _samples(stamps, kinds), ticks)
     return found
@@ -79,11 +80,10 @@ def span(
     for (node, stream), own in (with_samples or streams).items():
         kinds = {kind.kind: kind for kind in study.layout_of(session, node).kinds_of(stream)}
         maps = clock[(clock["node"] == node) & clock["stream"].isin(["*", stream])]
+        knots = timeline.knots_by_boot(*(maps[name].to_numpy() for name in ("boot", "ticks", "utc_ns")))
         for (boot, number), ticks in own.ticks.items():
-            knots = maps[maps["boot"] == boot]
-            if len(knots) > 1:
-                ends = np.array(ticks, dtype=np.int64)
-                utc = timeline.ticks_to_utc(ends, knots["ticks"].to_numpy(), knots["utc_ns"].to_numpy())
+            if boot in knots:
+                utc = timeline.ticks_to_utc(np.array(ticks, dtype=np.int64), *knots[boot])
                 first, last = (int(each) - kinds[number].stamp_lag_ns for each in utc)
                 before, after = (
                     round(count * kinds[number].period_s * SECOND)

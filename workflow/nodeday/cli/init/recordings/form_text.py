@@ -16,7 +16,7 @@ WORDS_OF_YAML = ("y", "n", "yes", "no", "on", "off", "true", "false", "null")
 
 
 def form_text(name: str, proposal: Proposal, nodes: Mapping[str, str]) -> str:
-    """Return a format as a file; ``nodes`` are names of nodes by what the recording calls them."""
+    """Return a format as a file; ``nodes`` are names of nodes by what else a recording calls them."""
     source, roles = proposal.source, proposal.columns.roles
     form = "Parquet"
     if source.text is not None:
@@ -55,10 +55,9 @@ def _rows_comment(proposal: Proposal) -> str:
 
 
 def _node(column: str, nodes: Mapping[str, str]) -> str:
-    named = {text: name for text, name in nodes.items() if text != name and not text.isdigit()}
-    if not named:
+    if not nodes:
         return f"node: {{column: {_q(column)}}}"
-    pairs = ", ".join(f"{_q(text)}: {name}" for text, name in named.items())
+    pairs = ", ".join(f"{_q(text)}: {name}" for text, name in nodes.items())
     return f"node: {{column: {_q(column)}, names: {{{pairs}}}}}"
 
 

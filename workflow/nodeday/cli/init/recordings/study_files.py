@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,8 +16,10 @@ from nodeday.cli.init.recordings.numbers import StepFound
 from nodeday.cli.init.recordings.proposal import Given, Proposal, ProposedChannel, ProposedStream, propose
 from nodeday.cli.init.recordings.source import open_source
 from nodeday.config.study import HUB
+from nodeday.config.writer import sheet
 from nodeday.core import yaml_io
 from nodeday.core.errors import SettingsError
+from nodeday.layouts.recorded_nodes import addresses_of
 from nodeday.layouts.recording import RecordingFormat
 
 ONE_NODE = ""
@@ -71,35 +73,38 @@ def draft(
     proposals: list[Proposal],
     placed: Mapping[str, tuple[str, str]],
 ) -> Draft:
-    """Return a study of a session for each file; ``placed`` are names and placements by a file's names."""
+    """Return a study of a session for each file; ``placed`` are names and placements by a file's names.
+
+    Raises SettingsError for a name in ``placed`` that no file has, ContractError where two names of the files
+    are one address.
+    """
     sessions = [f"S{number:02}" for number in range(1, len(proposals) + 1)]
     participants = {session: f"P{session[1:]}" for session in sessions}
     taken = {HUB, *(name for name, _ in placed.values())}
     nodes: dict[str, NodeRow] = {}
     by_session = [(each.all_rows.nodes or {ONE_NODE: each.all_rows.rows}) for each in proposals]
     texts_seen = list(dict.fromkeys(text for found in by_session for text in found))
-    numbers = [int(text) for text in texts_seen if _is_address(text)]
-    free = iter(number for number in range(1, len(texts_seen) + len(numbers) + 1) if number not in numbers)
+    addresses = addresses_of(texts_seen, ", ".join(str(each.source.path) for each in proposals))
     if unknown := sorted(set(placed) - {*texts_seen}):
         raise SettingsError(
             f"--node: no row is of {', '.join(unknown)}", "init", f"one of {', '.join(texts_seen)}"
         )
     for text in texts_seen:
-        address = int(text) if _is_address(text) else next(free)
         name, placement = placed.get(text, ("", NO_PLACEMENT))
-        wanted = f"node{text}" if _is_address(text) else text or "node"
+        wanted = text if text[:1].isalpha() else f"node{text}"
         where = {session for session, found in zip(sessions, by_session, strict=True) if text in found}
-        nodes[text] = NodeRow(name or free_name(wanted, taken), address, placement, where)
+        nodes[text] = NodeRow(name or free_name(wanted, taken), addresses[text], placement, where)
     return Draft(study, title, zone or "UTC", bool(zone), proposals, nodes, participants)
-
-
-def _is_address(text: str) -> bool:
-    return text.isascii() and text.isdigit() and len(text) < 19 and str(int(text)) == text
 
 
 def study_files(folder: Path, made: Draft) -> dict[str, str]:
     """Return the text of each file by its path in ``config/``."""
-    names = {text: row.name for text, row in made.nodes.items()}
+    # A recording may call a node by its name or its address; what else it calls it stands in the format.
+    names = {
+        text: row.name
+        for text, row in made.nodes.items()
+        if text not in (ONE_NODE, row.name, str(row.address))
+    }
     shapes: list[Proposal] = []
     layout_of = []
     for proposal in made.proposals:
@@ -112,33 +117,38 @@ def study_files(folder: Path, made: Draft) -> dict[str, str]:
         files[f"recorded/{name}.yaml"] = form_text(name, proposal, names)
     forms = [yaml_io.parse(text, RecordingFormat, name) for name, text in files.items()]
     layouts = [form.layout for form in forms]
-    rows = [
-        (session, made.participants[session], _relative(proposal.source.path, folder), layout, "", "", "")
+    sessions = [
+        {
+            "session": session,
+            "participant": made.participants[session],
+            "captures": _relative(proposal.source.path, folder),
+            "layout": layout,
+        }
         for session, proposal, layout in zip(made.sessions, made.proposals, layout_of, strict=True)
     ]
     people = dict.fromkeys(made.participants.values())
     return files | {
         "study.yaml": texts.study_text(made.study, made.title, made.zone, layouts),
-        "participants.tsv": texts.sheet(
-            ("participant", "age_years", "resting_bpm"), *((code, "", "") for code in people)
-        ),
-        "sessions.tsv": texts.sheet(
-            ("session", "participant", "captures", "layout", "zone", "start", "end"), *rows
-        ),
-        "nodes.tsv": texts.sheet(("session", "node", "address", "placement"), *_node_rows(made, forms)),
-        "events.tsv": texts.sheet(("session", "phase", "start", "end")),
+        "participants.tsv": sheet("participants", ({"participant": code} for code in people)),
+        "sessions.tsv": sheet("sessions", sessions),
+        "nodes.tsv": sheet("nodes", _node_rows(made, forms)),
+        "events.tsv": sheet("events", []),
     }
 
 
-def _node_rows(made: Draft, forms: list[RecordingFormat]) -> list[tuple[object, ...]]:
-    rows: list[tuple[object, ...]] = []
+def _node_rows(made: Draft, forms: list[RecordingFormat]) -> Iterator[dict[str, object]]:
     if any(form.time and form.time.is_utc for form in forms):
         taken = {row.address for row in made.nodes.values()}
-        rows.append(("*", HUB, 0 if 0 not in taken else max(taken) + 1, HUB))
+        address = 0 if 0 not in taken else max(taken) + 1
+        yield {"session": "*", "node": HUB, "address": address, "placement": HUB}
     for row in made.nodes.values():
-        where = ["*"] if len(row.sessions) == len(made.sessions) else sorted(row.sessions)
-        rows += [(session, row.name, row.address, row.placement) for session in where]
-    return rows
+        for session in ["*"] if len(row.sessions) == len(made.sessions) else sorted(row.sessions):
+            yield {
+                "session": session,
+                "node": row.name,
+                "address": row.address,
+                "placement": row.placement,
+            }
 
 
 def _relative(path: Path, folder: Path) -> str:
