@@ -34,8 +34,8 @@ NOISE_S = 2.0
 """That noise is a median over two seconds, the highest of three such in a row."""
 TAIL_S, TAIL, RETURNED, STILL = 0.06, 0.2, 0.05, 0.05
 """The electrode discharges behind a spike: for 60 ms at most, by less than a fifth of the spike's height,
-until the signal is back within a twentieth of it, and only where it was as still before. A paced QRS is higher,
-or is not over so soon."""
+until the signal is back within a twentieth of it, and only where it was as still before. A paced QRS is
+higher, or is not over so soon."""
 LIKE, APART_S, NEXT = 2.0, 2.0, 4
 """Spikes in a row differ in height by less than a factor of two, are at most two seconds apart, and have at
 most three others between them: two chambers may take turns, and one spike may be unclear."""
