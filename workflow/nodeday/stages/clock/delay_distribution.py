@@ -132,18 +132,20 @@ class DelayDistribution:
         before = 0.0 if blur.coarse_ticks else EXPECTED * exponential(steps)
         for half in (reach, reach / 8, reach / 64):
             offsets = around + np.linspace(-half, half, OFFSETS)
-            found, told = weigh(total, shapes.seen(offsets, smear), weights, before=before)
-            best = int(np.argmax(told))
+            found, log_likelihood = weigh(total, shapes.seen(offsets, smear), weights, before=before)
+            best = int(np.argmax(log_likelihood))
             around, weights = float(offsets[best]), found[best]
         if weights is None or not weights.any():
             raise ValueError("no edge: no delays fit these stamps")
-        end, half, told = around, reach / 64, np.zeros(1)
-        while half <= reach and max(told[0], told[-1]) >= told.max() - LESS_LIKELY:
+        end, half, log_likelihood = around, reach / 64, np.zeros(1)
+        while (
+            half <= reach and max(log_likelihood[0], log_likelihood[-1]) >= log_likelihood.max() - LESS_LIKELY
+        ):
             offsets, half = end + np.linspace(-half, half, OFFSETS), 2 * half
             seen = shapes.seen(offsets, smear)
-            _, told = weigh(total, seen, weights, PROFILE_ROUNDS, before)
+            _, log_likelihood = weigh(total, seen, weights, PROFILE_ROUNDS, before)
         known = total @ np.log(_mixed(seen, np.broadcast_to(weights, (OFFSETS, len(weights))))).T
-        mean, variance = _moments(told[None], offsets)
+        mean, variance = _moments(log_likelihood[None], offsets)
         more = max(variance[0] - _moments(known[None], offsets)[1][0], 0.0)
         inside = np.maximum(shapes.at(np.array([end]), smear).sum(axis=1)[0], NEVER)
         return cls(shapes, weights / inside, float(mean[0]), float(np.sqrt(more)))
@@ -153,8 +155,8 @@ class DelayDistribution:
         offsets = np.linspace(-reach, reach, GRID)
         chance = self.shapes.at(self.shift + offsets) @ self.weights
         chance /= np.maximum(chance.sum(axis=1, keepdims=True), NEVER)
-        told = counts @ np.log(chance + NEVER).T
-        return Readings(self.shift + offsets, told, counts.sum(axis=1) > 0)
+        log_likelihood = counts @ np.log(chance + NEVER).T
+        return Readings(self.shift + offsets, log_likelihood, counts.sum(axis=1) > 0)
 
 
 @dataclass(frozen=True)
@@ -183,20 +185,20 @@ class Shapes:
 
 @dataclass(frozen=True)
 class Readings:
-    """How likely ``offsets`` (o,) of the edge from a curve are, by blocks (b,) that are ``seen``.
+    """Likelihoods of ``offsets`` (o,) of the edge from a curve, by blocks (b,), of which some are ``seen``.
 
-    ``told`` (b, o) are logarithms of likelihoods.
+    ``log_likelihood`` (b, o) holds their logarithms.
     """
 
     offsets: Floats
-    told: Floats
+    log_likelihood: Floats
     seen: Bools
 
     def sites(self, mean: Floats, precision: Floats) -> tuple[Floats, Floats]:
-        """Precision, and precision times offset, that each block adds to what others know, (b,) each.
+        """Return the precision, and precision times offset, that each block adds to the others, (b,) each.
 
-        Others know its offset to a normal ``mean`` and ``precision`` (b,). The moments of what both say
-        together are kept, as in expectation propagation (Minka 2001, from memory): a likelihood with one
+        By the others its offset is normal with a ``mean`` and ``precision`` (b,). The moments of both
+        multiplied are kept, as in expectation propagation (Minka 2001, from memory): a likelihood with one
         hard side is far from normal.
         """
         deviation = 1 / np.sqrt(precision)
@@ -204,18 +206,20 @@ class Readings:
         at = (mean[:, None] + deviation[:, None] * NORMAL - self.offsets[0]) / step
         at = np.clip(at, 0, len(self.offsets) - 1.000001)
         left = at.astype(np.int64)
-        told = np.take_along_axis(self.told, left, axis=1)
-        told += (at - left) * (np.take_along_axis(self.told, left + 1, axis=1) - told)
-        shift, spread = _moments(told - NORMAL**2 / 2, NORMAL)
+        log_likelihood = np.take_along_axis(self.log_likelihood, left, axis=1)
+        log_likelihood += (at - left) * (
+            np.take_along_axis(self.log_likelihood, left + 1, axis=1) - log_likelihood
+        )
+        shift, spread = _moments(log_likelihood - NORMAL**2 / 2, NORMAL)
         _, alone = _moments(-(NORMAL[None] ** 2) / 2, NORMAL)
         sharper = np.maximum(1 / spread - 1 / alone, 0.0) * precision
         both = (mean + deviation * shift) * (precision + sharper) - mean * precision  # so that means are kept
         return np.where(self.seen, sharper, 0.0), np.where(self.seen, both, 0.0)
 
 
-def _moments(told: Floats, offsets: Floats) -> tuple[Floats, Floats]:
+def _moments(log_likelihood: Floats, offsets: Floats) -> tuple[Floats, Floats]:
     """Mean and variance (b,) of offsets (o,) of log-likelihoods (b, o)."""
-    chance = np.exp(told - told.max(axis=1, keepdims=True))
+    chance = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
     chance /= chance.sum(axis=1, keepdims=True)
     mean = chance @ offsets
     least = (offsets[1] - offsets[0]) ** 2 / 12
@@ -275,11 +279,11 @@ def weigh(
     first = np.full(shapes.shape[-1], 1.0 / shapes.shape[-1]) if start is None else start
     weights = np.broadcast_to(first, (*shapes.shape[:-2], shapes.shape[-1]))
     for _ in range(rounds):
-        told = counts / _mixed(shapes, weights)
-        weights = (weights * np.matmul(told[..., None, :], shapes)[..., 0, :] + before) / total
+        ratio = counts / _mixed(shapes, weights)
+        weights = (weights * np.matmul(ratio[..., None, :], shapes)[..., 0, :] + before) / total
         weights = weights / np.maximum(weights.sum(axis=-1, keepdims=True), NEVER)
-    told = np.sum(counts * np.log(_mixed(shapes, weights)), axis=-1)
-    return weights, told + np.sum(before * np.log(weights + NEVER), axis=-1)
+    log_likelihood = np.sum(counts * np.log(_mixed(shapes, weights)), axis=-1)
+    return weights, log_likelihood + np.sum(before * np.log(weights + NEVER), axis=-1)
 
 
 def _mixed(shapes: Floats, weights: Floats) -> Floats:

@@ -1,8 +1,8 @@
-"""A first curve under one-sided delays refined: blocks of points weighed against what all other blocks say.
+"""Refinement of a first curve under one-sided delays: each block of points against all other blocks.
 
-Each block of points tells, by the distribution of delays, how far the edge lies from a curve. Its lowest
-point is a hard limit from above, and from below there is hardly one: what a block of few points tells is
-far from normal. It becomes a normal reading only beside what all others know, where its moments are kept
+By the distribution of delays, each block of points gives a likelihood of the edge's distance from a curve.
+Its lowest point is a hard limit from above, and from below there is hardly one: for few points this likelihood
+is far from normal. It is multiplied with what all other blocks give, and the moments of the product are kept
 (expectation propagation, Minka 2001, from memory)::
 
     likely |      block alone          |  others, and both
@@ -107,7 +107,7 @@ def _propagated(read: Readings, centre: Floats, wanders: list[Wander], before: _
     if before is None:
         flat = np.full(len(centre), 12 / float(np.ptp(read.offsets)) ** 2)
         precision, shift = read.sites(np.full(len(centre), float(read.offsets.mean())), flat)
-        weighted, wander = shift + precision * centre, max(wanders, key=lambda each: each.told)
+        weighted, wander = shift + precision * centre, max(wanders, key=lambda each: each.log_prior)
     else:
         precision, weighted, wander = before.precision, before.weighted, before.all.wander
     for _ in range(SWEEPS if before else FIRST_SWEEPS):

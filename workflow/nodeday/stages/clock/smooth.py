@@ -18,7 +18,7 @@ from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 
 from nodeday.core.arrays import Floats
 
-LEAST_TOLD = 7.0
+LEAST_EVIDENCE = 7.0
 """Wanders that are less likely than the likeliest by a factor of a thousand are left out of a mean."""
 
 
@@ -27,13 +27,13 @@ class Wander:
     """How a rate may wander: from block to block a share ``kept`` of it stays, and changes are added.
 
     ``bend`` is their standard deviation as second differences of the level, ``first`` that of the first
-    difference of two levels, and ``told`` the logarithm of how likely that is beforehand.
+    difference of two levels, and ``log_prior`` the logarithm of its prior probability.
     """
 
     bend: float
     kept: float = 1.0
     first: float = np.inf
-    told: float = 0.0
+    log_prior: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ def averaged(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> 
     """
     tried = _solved(weighted, precision, wanders)
     most = max(each.evidence for each in tried)
-    tried = [each for each in tried if each.evidence > most - LEAST_TOLD]
+    tried = [each for each in tried if each.evidence > most - LEAST_EVIDENCE]
     share = np.exp([each.evidence - most for each in tried])
     share /= share.sum()
     levels = np.array([each.level for each in tried])
@@ -94,9 +94,9 @@ def _solved(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> l
         except LinAlgError:
             continue
         level = np.asarray(cho_solve_banded((factor, False), weighted))
-        told = 0.5 * float(weighted @ level) + 0.5 * (n - 2) * np.log(stiff) - np.sum(np.log(factor[2]))
-        told += wander.told - (np.log(wander.first) if wander.first < np.inf else 0.0)
-        found.append(_Solved(wander, level, factor, float(told)))
+        evidence = 0.5 * float(weighted @ level) + 0.5 * (n - 2) * np.log(stiff) - np.sum(np.log(factor[2]))
+        evidence += wander.log_prior - (np.log(wander.first) if wander.first < np.inf else 0.0)
+        found.append(_Solved(wander, level, factor, float(evidence)))
     if not found:
         raise ValueError("too little is seen to settle a level and a rate")
     return found
