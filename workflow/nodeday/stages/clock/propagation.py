@@ -1,9 +1,9 @@
 """Refinement of a first curve under one-sided delays: each block of points against all other blocks.
 
 By the distribution of delays, each block of points gives a likelihood of the edge's distance from a curve.
-Its lowest point is a hard limit from above, and from below there is hardly one: for few points this likelihood
-is far from normal. It is multiplied with what all other blocks give, and the moments of the product are kept
-(expectation propagation, Minka 2001, from memory)::
+Its lowest point is a hard limit from above, and from below there is hardly one: for few points it is far from
+normal. It is multiplied with what all other blocks give, and the moments of the product are kept (expectation
+propagation, Minka 2001, from memory)::
 
     likely |      block alone          |  others, and both
            |         ____.             |    .-.
