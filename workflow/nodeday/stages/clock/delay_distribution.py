@@ -185,9 +185,9 @@ class Shapes:
 
 @dataclass(frozen=True)
 class Readings:
-    """Likelihoods of ``offsets`` (o,) of the edge from a curve, by blocks (b,), of which some are ``seen``.
+    """Likelihoods of ``offsets`` (o,) of the edge from a curve, for blocks (b,) of points.
 
-    ``log_likelihood`` (b, o) holds their logarithms.
+    ``log_likelihood`` (b, o) holds their logarithms. A block without points is not ``seen`` (b,).
     """
 
     offsets: Floats
@@ -195,11 +195,11 @@ class Readings:
     seen: Bools
 
     def sites(self, mean: Floats, precision: Floats) -> tuple[Floats, Floats]:
-        """Return the precision, and precision times offset, that each block adds to the others, (b,) each.
+        """Return what each block adds to the other blocks: precision, and precision times offset, (b,) each.
 
-        By the others its offset is normal with a ``mean`` and ``precision`` (b,). The moments of both
-        multiplied are kept, as in expectation propagation (Minka 2001, from memory): a likelihood with one
-        hard side is far from normal.
+        The other blocks give its offset a normal distribution with ``mean`` (b,) and ``precision`` (b,). The
+        product of this and the block's likelihood is far from normal, since the likelihood has one hard side.
+        Its mean and variance are kept, as in expectation propagation (Minka 2001, from memory).
         """
         deviation = 1 / np.sqrt(precision)
         step = self.offsets[1] - self.offsets[0]

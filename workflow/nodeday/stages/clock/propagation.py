@@ -1,8 +1,9 @@
 """Refinement of a first curve under one-sided delays: each block of points against all other blocks.
 
-By the distribution of delays, each block of points gives a likelihood of the edge's distance from a curve.
-Its lowest point is a hard limit from above, and from below there is hardly one: for few points it is far from
-normal. It is multiplied with what all other blocks give, and the moments of the product are kept (expectation
+The distribution of delays gives, for each block of points, a likelihood of how far the edge is from a
+curve. The lowest point of a block is a hard limit from above. From below there is hardly a limit, so the
+likelihood of few points is far from normal. All other blocks give a normal distribution of the same
+distance. Both are multiplied, and the mean and variance of the product are kept (expectation
 propagation, Minka 2001, from memory)::
 
     likely |      block alone          |  others, and both

@@ -18,8 +18,8 @@ from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 
 from nodeday.core.arrays import Floats
 
-LEAST_EVIDENCE = 7.0
-"""Wanders that are less likely than the likeliest by a factor of a thousand are left out of a mean."""
+NEGLIGIBLE = 7.0
+"""Wanders with a log posterior this far below the greatest (a factor of 1,100) are left out of a mean."""
 
 
 @dataclass(frozen=True)
@@ -48,10 +48,9 @@ class Smooth:
 def smooth(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> Smooth:
     """Levels known to ``precision`` (b,) (1 / variance, 0 where unseen), ``weighted`` (b,) by it, b >= 3.
 
-    Of ``wanders`` the one of greatest marginal likelihood is taken. Raises ValueError where too little is
-    seen.
+    Of ``wanders`` the most probable one is taken. Raises ValueError where too little is seen.
     """
-    best = max(_solved(weighted, precision, wanders), key=lambda each: each.evidence)
+    best = max(_solved(weighted, precision, wanders), key=lambda each: each.log_posterior)
     return Smooth(best.level, _variances(best.factor), best.wander)
 
 
@@ -62,9 +61,9 @@ def averaged(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> 
     memory). Raises ValueError where too little is seen.
     """
     tried = _solved(weighted, precision, wanders)
-    most = max(each.evidence for each in tried)
-    tried = [each for each in tried if each.evidence > most - LEAST_EVIDENCE]
-    share = np.exp([each.evidence - most for each in tried])
+    most = max(each.log_posterior for each in tried)
+    tried = [each for each in tried if each.log_posterior > most - NEGLIGIBLE]
+    share = np.exp([each.log_posterior - most for each in tried])
     share /= share.sum()
     levels = np.array([each.level for each in tried])
     variances = np.array([_variances(each.factor) for each in tried])
@@ -73,14 +72,16 @@ def averaged(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> 
 
 
 class _Solved(NamedTuple):
+    """Levels (b,) by one wander; ``log_posterior`` is the wander's log probability, up to a constant."""
+
     wander: Wander
     level: Floats
     factor: Floats
-    evidence: float
+    log_posterior: float
 
 
 def _solved(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> list[_Solved]:
-    """Levels, factor of the normal equations and evidence by each wander under which they are regular."""
+    """Levels, factor of the normal equations and log posterior of each wander where these are regular."""
     found = []
     for wander in wanders:
         n, stiff = len(weighted), 1.0 / wander.bend**2
@@ -94,9 +95,11 @@ def _solved(weighted: Floats, precision: Floats, wanders: Sequence[Wander]) -> l
         except LinAlgError:
             continue
         level = np.asarray(cho_solve_banded((factor, False), weighted))
-        evidence = 0.5 * float(weighted @ level) + 0.5 * (n - 2) * np.log(stiff) - np.sum(np.log(factor[2]))
-        evidence += wander.log_prior - (np.log(wander.first) if wander.first < np.inf else 0.0)
-        found.append(_Solved(wander, level, factor, float(evidence)))
+        log_posterior = (
+            0.5 * float(weighted @ level) + 0.5 * (n - 2) * np.log(stiff) - np.sum(np.log(factor[2]))
+        )
+        log_posterior += wander.log_prior - (np.log(wander.first) if wander.first < np.inf else 0.0)
+        found.append(_Solved(wander, level, factor, float(log_posterior)))
     if not found:
         raise ValueError("too little is seen to settle a level and a rate")
     return found
