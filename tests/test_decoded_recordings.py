@@ -673,3 +673,58 @@ def test_names_of_columns_are_read_as_words() -> None:
     assert words_of("Zeit (ms)") == ["zeit", "ms"]
     assert "seq" in words_of("seqNo")
     assert "paketnr" in words_of("PaketNr")
+
+
+def timed(tmp_path: Path, cut: Callable[[Any], Any], form: str) -> tuple[Any, Any, str]:
+    """Return how far times are from the truth (n,) and the bands there (ms), and the status of the clock.
+
+    Two nodes for ten minutes, 51.3 Hz in frames of 7: no frame keeps step with milliseconds. ``cut`` rounds.
+    """
+    true_ms = 1_752_469_200_000.3 + np.arange(4400 * 7) * (1e3 / 51.3 * (1 + 30e-6))
+    written = cut(true_ms).astype(np.int64)
+    lines = [
+        f"{k // 7},{t / 1000:.3f},{k % 50 / 100},{node}"
+        for k, t in enumerate(written.tolist())
+        for node in (16, 17)
+    ]
+    form = form.replace("rate_hz: 50, samples: 2", "rate_hz: 51.3, samples: 7").replace(
+        "bits: 8", "bits: null"
+    )
+    nodes = "*\thub\t0\thub\n*\theart\t16\tchest\n*\tother\t17\twrist\n"
+    text = "\n".join(["nr,t,mv,node", *lines]) + "\n"
+    study = run_chain(small(tmp_path, text, form + "node: {column: node}\n", nodes))
+    rows, clock = samples_in(study, "S01", "heart", "ecg"), stored(study.results, "clock", "S01")
+    assert len(rows) == len(true_ms)
+    own = clock[clock.node == "heart"].sort_values("utc_ns")
+    utc_ns = rows.utc_ns.to_numpy()
+    band = np.interp(utc_ns - utc_ns[0], own.utc_ns.to_numpy() - utc_ns[0], own.uncertainty_ms.to_numpy())
+    return utc_ns / 1e6 - true_ms, band, str(own.status.iloc[0])
+
+
+CUTS = {"down": np.floor, "up": np.ceil, "nearest": np.rint}
+
+
+@pytest.mark.parametrize("said", [True, False])
+@pytest.mark.parametrize("rounding", CUTS)
+def test_the_band_holds_whichever_way_times_were_rounded(rounding: str, said: bool, tmp_path: Path) -> None:
+    form = FORM.replace("resolution_ms: 1", f"resolution_ms: 1, rounding: {rounding}") if said else FORM
+    off, band, status = timed(tmp_path, CUTS[rounding], form)
+    assert status == "fitted"
+    assert (np.abs(off) < band).all()
+    assert band.max() < (0.3 if said else 0.8)
+
+
+@pytest.mark.parametrize("share", [0.3, 0.8])
+def test_a_logger_that_sets_its_clock_is_believed_where_most_marks_are(share: float, tmp_path: Path) -> None:
+    """Nobody can tell which stretch is right: the band of the other one holds the step."""
+    place, moved_ms = int(4400 * share) * 7, 800.0
+
+    def cut(true_ms: Any) -> Any:
+        return np.floor(true_ms + moved_ms * (np.arange(len(true_ms)) >= place))
+
+    off, band, _ = timed(tmp_path, cut, FORM)
+    believed = off - moved_ms if share < 0.5 else off
+    assert np.abs(believed).max() < 3  # a step's size is known to about 2 ms
+    shorter = np.arange(len(off)) < place if share < 0.5 else np.arange(len(off)) >= place
+    assert band[shorter][7:-7].min() > moved_ms
+    assert band[~shorter][7:-7].min() < 10

@@ -8,6 +8,7 @@ from nodeday.layouts.recording import RecordedChannel, RecordedStream, Recording
 from nodeday.layouts.recording_columns import CounterColumn
 
 WIDTH, MEANING_AT = 80, 24
+ROUNDINGS = {None: "rounding not known", "nearest": "to the nearest", "down": "cut", "up": "rounded up"}
 TIME_UNITS = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds"}
 
 
@@ -64,7 +65,8 @@ def _time(form: RecordingFormat) -> str:
     else:
         since = "since 1970-01-01 UTC" if time.since == "utc" else "since some start"
         what = f"time in {TIME_UNITS[time.unit]} {since}"
-    return f"{what}, in steps of {time.resolution_ns / 1e6:g} ms{_of(of)}"
+    steps = f"in steps of {time.resolution_ns / 1e6:g} ms, {ROUNDINGS[time.rounding]}"
+    return f"{what}, {steps}{_of(of)}"
 
 
 def _of(of: str) -> str:

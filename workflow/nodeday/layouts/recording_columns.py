@@ -10,6 +10,7 @@ from pydantic import model_validator
 
 from nodeday.core.errors import did_you_mean
 from nodeday.core.yaml_io import NAME, Strict, error_at
+from nodeday.layouts.parts import Rounding
 
 UNITS_NS = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
 UNWRAPPED_BITS = 48
@@ -58,6 +59,7 @@ class TimeColumn(Strict):
     ISO 8601 texts or the timestamps of Parquet, those without an offset from UTC local times of ``zone``.
     ``resolution_ms`` is the step of the times. ``of`` is the sample of a frame that they belong to: the row's
     own, the first, or the last; a time of arrival counts as that of the last, with the constant ``delay_ms``.
+    ``rounding`` says which way times were rounded to their step; None where nobody knows.
     """
 
     column: ColumnName
@@ -65,6 +67,7 @@ class TimeColumn(Strict):
     since: Literal["utc", "start"] | None = None
     zone: str | None = None
     resolution_ms: float | None = Setting(default=None, ge=1e-6, le=3_600_000)
+    rounding: Rounding | None = None
     of: Of | None = None
     delay_ms: float = Setting(default=0.0, ge=0)
 

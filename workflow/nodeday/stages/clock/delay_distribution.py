@@ -108,7 +108,8 @@ class DelayDistribution:
 
     Its lower end lies ``shift`` (ms) above the curve that residuals were taken from. That is known to a
     standard ``deviation`` less well than with known weights: the likelihood's profile, with weights found
-    anew at each offset, is wider than with those of the best one, which readings of blocks stand for.
+    anew at each offset, is wider than with those of the best one, which readings of blocks stand for. Where
+    delays are shorter than the narrowest shape, it holds that as well.
     """
 
     shapes: Shapes
@@ -148,7 +149,9 @@ class DelayDistribution:
         mean, variance = _moments(log_likelihood[None], offsets)
         more = max(variance[0] - _moments(known[None], offsets)[1][0], 0.0)
         inside = np.maximum(shapes.at(np.array([end]), smear).sum(axis=1)[0], NEVER)
-        return cls(shapes, weights / inside, float(mean[0]), float(np.sqrt(more)))
+        # Delays shorter than the narrowest part cannot be told from it: at worst there are none at all.
+        short = float(weights[0] / weights.sum() * shapes.tops[0] / 2)
+        return cls(shapes, weights / inside, float(mean[0]), float(np.hypot(np.sqrt(more), short)))
 
     def readings(self, counts: NDArray[Any], reach: float) -> Readings:
         """Read where the edge lies from the curve by residuals counted in cells (b, c), block by block."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 
 from nodeday.core import timeline
 from nodeday.core.arrays import Floats, Ints
@@ -139,12 +140,12 @@ def join(node: Map, hub: Map) -> Map:
 def less_certain(found: Map, at: Ints, more_ms: Floats) -> Map:
     """Map with a band that is wider by ``more_ms`` (n,) around the points ``at`` (n,).
 
-    It has knots where that changes, so that no band narrows too early.
+    Between two points where that changes, the band has the greater of both: nobody knows where it changed.
     """
     if not more_ms.any():
         return found
     order = np.argsort(at, kind="stable")
-    at, more_ms = at[order], more_ms[order]
+    at, more_ms = at[order], maximum_filter1d(more_ms[order], 3, mode="nearest")
     change = np.flatnonzero(np.diff(more_ms))
     knots = np.union1d(found.at, at[np.concatenate([change, change + 1])])
     since = knots - at[0]

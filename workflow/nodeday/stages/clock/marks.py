@@ -14,8 +14,9 @@ from typing import Literal
 import numpy as np
 
 from nodeday.core.arrays import Ints
-from nodeday.stages.clock.maps import APART_NS, NOMINAL_PPM, RANKS, Map, fit_map
-from nodeday.stages.clock.rounding import Rounding, Unit
+from nodeday.layouts.parts import Rounding
+from nodeday.stages.clock.maps import APART_NS, NOMINAL_PPM, RANKS, Map, fit_map, less_certain
+from nodeday.stages.clock.rounding import Unit
 
 Read = Literal["before", "after"]
 IN_STEP_UNITS = 4
@@ -66,6 +67,20 @@ def fit_marks(
         lost_ms, unknown_ms = lost_ms + hub_unit_ms / 2, unknown_ms + hub_unit_ms / 2
     to = found.to - round(lost_ms * 1e6)
     return replace(found, to=to, uncertainty_ms=found.uncertainty_ms + unknown_ms)
+
+
+def of_utc(steady_ns: Ints, utc_ns: Ints) -> Map:
+    """Map of a hub whose stamps are UTC, (n,) each, n >= 1; ``steady_ns`` are without its own steps.
+
+    Where its clock was moved, the stretch with the most marks is believed; nobody can tell whether it is the
+    right one, and the band of the others holds the move.
+    """
+    moved_ns = utc_ns - steady_ns
+    levels, count = np.unique(moved_ns, return_counts=True)
+    shift_ns = levels[count.argmax()]
+    at = np.array([steady_ns.min(), max(steady_ns.max(), steady_ns.min() + APART_NS)], np.int64)
+    exact = Map(at, at + shift_ns, np.zeros(2), np.zeros(2), "fitted")
+    return less_certain(exact, steady_ns, np.abs(moved_ns - shift_ns) / 1e6)
 
 
 def _between(fits: list[Map], hub_ns: Ints, utc_ns: Ints) -> Map:

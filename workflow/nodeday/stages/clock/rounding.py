@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from nodeday.core.arrays import Bools, Floats, Ints
+from nodeday.layouts.parts import Rounding
 from nodeday.stages.clock.delay_distribution import Blur
 
-Rounding = Literal["down", "up", "nearest"]
 LEAST_OFF: dict[Rounding, float] = {"down": -1.0, "up": 0.0, "nearest": -0.5}
 """The least that rounding adds to a value, in units; the most is a unit above that."""
 FINE_MS, FINE_SHARE = 0.1, 0.1

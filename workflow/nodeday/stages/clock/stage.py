@@ -16,9 +16,8 @@ from nodeday.config.study import HUB, Study
 from nodeday.core.errors import ContractError
 from nodeday.core.threads import one_thread
 from nodeday.layouts import Layout
-from nodeday.layouts.parts import Field
 from nodeday.schemas import TABLES
-from nodeday.stages.clock import check, hub, maps, marks, network, nodes
+from nodeday.stages.clock import check, conventions, hub, maps, marks, network, nodes
 from nodeday.stages.clock.boots import Captured, Key
 from nodeday.stages.clock.cut import HubTime, cut
 from nodeday.stages.clock.events import Span, step_rows
@@ -61,8 +60,8 @@ def _fitted(
     layout, table = study.layout_of(session), frames.hub_runs(study.results, session)
     if table.empty:
         raise ContractError("no frame was received", f"session {session}", "frames to fit clocks to")
-    unit = Unit(_hub_unit_ms(layout))
-    host = _marks(captured, _utc_field(layout), unit.ms)
+    unit, doubt_ms = conventions.stamp_unit(layout)
+    host = _marks(captured, layout)
     known = RunStarts(table.loc[table["began"] != "hub_or_nodes", "row"].to_numpy(np.int64))
     runs = hub.with_jumps(known, host, captured.stamps_at)
     boots = partial(captured.boots, partial(study.layout_of, session), runs)
@@ -89,6 +88,7 @@ def _fitted(
         fates.append((node, "no_marks" if found is None else found.status))
         spans.append((key, int(each.rows.min()), int(each.rows.max())))
         if found is not None:
+            found = replace(found, uncertainty_ms=found.uncertainty_ms + doubt_ms)
             rows = _clock_rows(key, found, each.rate_hz, own.delay_ms)
             pieces.append(rows.assign(time_source="network" if node in members else "node"))
         del each  # before the next one is read
@@ -134,7 +134,7 @@ def _account_cut(ledger: Ledger, streams: Mapping[frames.Key, FrameColumns], tak
         ledger.add("cut frames", f"{node}/{stream}", received, **counts)
 
 
-def _marks(captured: Captured, field: Field | None, hub_unit_ms: float) -> BootStamps | None:
+def _marks(captured: Captured, layout: Layout) -> BootStamps | None:
     """Return the host's marks in order of capture, by the host's clock.
 
     Where that falls back, ``x`` stands still::
@@ -147,8 +147,10 @@ def _marks(captured: Captured, field: Field | None, hub_unit_ms: float) -> BootS
         return None
     since = utc - utc[0]
     x_s = np.cumsum(np.maximum(np.diff(since, prepend=0), 0)) / 1e9
+    field = conventions.utc_field(layout)
     before = field is not None and field.read == "before"
-    unit = Unit(_unit_ms(field), (field and field.rounding) or "nearest", hub_unit_ms, mirrored=before)
+    also = 0.0 if conventions.stamps_are_utc(layout) else conventions.hub_unit_ms(layout)
+    unit = Unit(conventions.unit_ms(field), (field and field.rounding) or "nearest", also, mirrored=before)
     return BootStamps(MARKS, rows, x_s, (stamps - stamps[0] - since) / 1e6, unit, turned=not before)
 
 
@@ -161,18 +163,20 @@ def _hubs(study: Study, session: str, captured: Captured, layout: Layout, steady
 
     A written start serves only the first run, and only where no run has marks.
     """
-    unit_ms, field = _hub_unit_ms(layout), _utc_field(layout)
+    unit_ms, field = conventions.hub_unit_ms(layout), conventions.utc_field(layout)
     written = (field.rounding, field.read) if field else (None, None)
     found, runs = {}, steady.runs.of(captured.marks[0])
     steps = steady.own.get(MARKS, [])
     for each in np.unique(runs).tolist():
         rows, stamps, utc = (values[runs == each] for values in captured.marks)
+        steady_ns = steady.steady_ns(rows, stamps)
+        if conventions.stamps_are_utc(layout):
+            found[each] = marks.of_utc(steady_ns, utc)
+            continue
         within = [step for step in steps if steady.runs.at(step.before) == each]
         utc, moved_ms = hub.without_host_steps(utc, rows, within)
-        steady_ns = steady.steady_ns(rows, stamps)
-        found[each] = maps.less_certain(
-            marks.fit_marks(steady_ns, utc, unit_ms, _unit_ms(field), *written), steady_ns, moved_ms
-        )
+        fit = marks.fit_marks(steady_ns, utc, unit_ms, conventions.unit_ms(field), *written)
+        found[each] = maps.less_certain(fit, steady_ns, moved_ms)
     start_ns, _ = study.written_span(session)
     if not found and start_ns is not None:
         found[0] = marks.by_hand(*_span_of_first_run(captured, steady), start_ns)
@@ -192,18 +196,6 @@ def _span_of_first_run(captured: Captured, steady: Steady) -> tuple[int, int]:
         own = steady.steady_ns(rows, hub_ns)[steady.runs.of(rows) == 0]
         ends += [int(own.min()), int(own.max())] if len(own) else []
     return min(ends), max(ends)
-
-
-def _hub_unit_ms(layout: Layout) -> float:
-    return _unit_ms(layout.field("hub_time"))
-
-
-def _utc_field(layout: Layout) -> Field | None:
-    return next((field for kind in layout.kinds for field in kind.fields if field.role == "utc"), None)
-
-
-def _unit_ms(field: Field | None) -> float:
-    return ((field.unit_ns if field else None) or 1) / 1e6
 
 
 def _clock_rows(key: Key, knots: Map, rate_hz: float, delay_ms: float) -> pd.DataFrame:

@@ -58,9 +58,6 @@ from nodeday.stages.frames.rowparts import Part, joined
 from nodeday.stages.frames.scan import FoundFrames, ScannedBlock
 from nodeday.storage import frame_fields
 
-GOLDEN = 0.6180339887498949
-"""Share of a step of the times by which each mark is later within its step than the one before: so marks fall
-on all parts of a step alike, as those of a host do whose clock knows nothing of the hub's."""
 Made = tuple[int, Ints, NDArray[np.uint8], dict[str, Bools]]
 """Number of a kind, last row of each frame, the frames' bytes, and by role what they do not know."""
 
@@ -199,7 +196,7 @@ class DecodedRecording:
             number, unit_ns = self.marks + np.arange(len(at)), stamp.unit_ns or 1
             said = -(-time_ns[at] // (utc.unit_ns or 1))  # rounded up: a host is never early
             if isinstance(layout, RecordedLayout):
-                said = time_ns[at] + np.floor(np.mod(number * GOLDEN, 1.0) * unit_ns).astype(np.int64)
+                said = time_ns[at]
             fields = {
                 "node": np.full(len(at), hub),
                 "sequence": number,
