@@ -14,7 +14,7 @@ import pandas as pd
 
 from nodeday.config.models import StudyLimits
 from nodeday.config.study import Study
-from nodeday.schemas.codes import BATTERY_STATE
+from nodeday.schemas.codes import BATTERY_STATE, EXCLUSION_RULE
 from nodeday.stages.report.words import limit, listed, number, percent
 from nodeday.storage import tables
 from nodeday.storage.shares import frame_loss
@@ -27,6 +27,10 @@ FLAG = {"giving_way": "giving way", "silent_after_fall": "silent after its volta
 
 STATE = {"unusable": "unusable", "limited": "usable in part", "usable": "within every limit"}
 """What is said of nodes by their verdict, the gravest first."""
+
+
+OTHER_RULES = {"min_valid_epochs": "values", "calibrated": "calibration", "bench_passed": "bench"}
+"""Rules of the study besides coverage, time and length, with a word for each."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,7 @@ def of_session(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimit
         _coverage(nodes, exclusions, limits),
         _clock(nodes, exclusions, limits),
         _hours(nodes, exclusions, limits),
+        *_others(exclusions),
     ]
     return SessionVerdict(code, _sentence(code, by_code), sorted(reasons, key=lambda r: r.met))
 
@@ -155,6 +160,20 @@ def _hours(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimits) -
     met = not _failing(exclusions, "min_hours")
     text = f"{number(hours, 2)} h recorded; the study asks for {limits.min_hours:g} h."
     return Reason("length", met, text)
+
+
+def _others(exclusions: pd.DataFrame) -> list[Reason]:
+    """Return a reason for each rule without a limit of its own that some node does not meet."""
+    found = []
+    for rule, about in OTHER_RULES.items():
+        rows = exclusions[exclusions["rule"] == rule]
+        if len(rows):
+            who = dict.fromkeys(
+                f"{row['node']}, {row['feature']}" if row["feature"] != "*" else str(row["node"])
+                for row in rows.to_dict("records")
+            )
+            found.append(Reason(about, False, f"{EXCLUSION_RULE[rule].capitalize()}: {'; '.join(who)}."))
+    return found
 
 
 def batteries(study: Study, session: str) -> dict[str, tuple[str, str, str]]:
