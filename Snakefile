@@ -14,7 +14,7 @@ from snakemake.utils import min_version
 from nodeday.config import checks
 from nodeday.config.study import Study
 from nodeday.core.errors import NodedayError
-from nodeday.core.yaml_io import CODE
+from nodeday.core.refusals import CODE
 from nodeday.engine import locks
 from nodeday.engine.digests import code
 from nodeday.engine.resources import page_needs, session_needs, stage_cores, study_needs

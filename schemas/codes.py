@@ -67,8 +67,8 @@ BATTERY_STATE = {
     "holding": "nothing in the voltage points to an empty battery",
     "giving_way": "at the end the voltage fell at least twice as fast as on the whole, by more than the "
     "converter's steps and noise explain",
-    "silent_after_fall": "once its voltage had given way the node restarted or fell silent, while others "
-    "were received",
+    "silent_after_fall": "the voltage of the battery fell, and then the node restarted or fell silent, while "
+    "others were received",
 }
 NO_TIME_LEFT = {
     "silent": "the node had fallen silent by the session's end",
@@ -208,19 +208,22 @@ NO_COVERAGE = {
     "none_with_samples": "frames of the node arrived, but none of a kind that carries samples",
 }
 NODE_VERDICT = {
-    "usable": "within every limit of the study",
+    "usable": "meets every rule of the study, which may still leave some of it unreceived: see coverage",
     "limited": "usable in part: see coverage and exclusions",
     "unusable": "below the study's limits for most of the session",
     "link_only": "its frames carry no samples: it tells what the link lost, and nothing else",
 }
 EXCLUSION_RULE = {
-    "finished": "a session that is not ready, or that stopped",
-    "min_hours": "a session shorter than the study asks for",
-    "min_coverage": "a node whose received share is below the study's limit",
-    "min_valid_epochs": "a feature that has a value in too small a share of the session's epochs",
-    "max_clock_uncertainty": "a node whose time is less certain than the study's limit",
-    "calibrated": "a node without calibration coefficients",
-    "bench_passed": "a node that has not passed its bench test, or has none on record",
+    "finished": "asks that the session ran to its end; one that is not ready, or that stopped, is excluded",
+    "min_hours": "asks that the session lasts so long; a shorter one is excluded",
+    "min_coverage": "asks that of the node so large a share of samples was received; a node with less is "
+    "excluded",
+    "min_valid_epochs": "asks that the feature has a value in so large a share of the session's epochs; one "
+    "with less is excluded",
+    "max_clock_uncertainty": "asks that the node's time is so certain; one that is less certain is excluded",
+    "calibrated": "asks that the node's device has calibration coefficients; one without is excluded",
+    "bench_passed": "asks that the node's device passed its last bench test; one that did not, or that has "
+    "none on record, is excluded",
 }
 FLOW_STEP = {"listed": "all that the study's sheets list", **EXCLUSION_RULE}
 RULE_COUNTS = {

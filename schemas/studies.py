@@ -101,7 +101,9 @@ SESSIONS = Table(
         ),
         Column("hours", "float64", "h", "length of the session, by the hub's clock without a UTC", ge=0),
         coverage.but(
-            meaning="share of expected samples that were received; null with a reason", nullable=True
+            meaning="share of the session's time for which the node's samples were received, of its stream "
+            "with the lowest; null with a reason",
+            nullable=True,
         ),
         Column(
             "coverage_reason",

@@ -75,7 +75,7 @@ def test_silence_after_a_fall_is_flagged_and_without_one_is_not() -> None:
     knee = 3.0 + 0.75 * (1 - np.exp(-np.linspace(1, 0, 60 * 60) / 0.06))
     gone = table(sent(knee, last=60 * 60)).loc["ankle"]
     assert (gone["state"], gone["silent_hub_ns"]) == ("silent_after_fall", (60 * 60 - 1) * 10**9)
-    assert "SILENT AFTER A FALL" in battery({"node": "ankle", **gone}, 3.0)
+    assert "SILENT AFTER ITS VOLTAGE FELL" in battery({"node": "ankle", **gone}, 3.0)
     steady = table(sent(np.full(60 * 60, 3.9), last=60 * 60)).loc["ankle"]
     assert steady["state"] == "holding"
 

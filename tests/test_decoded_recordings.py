@@ -313,7 +313,7 @@ def form_with(**replaced: str) -> str:
             "one channel in mV",
         ),
         (FORM.replace("name: ecg", "name: seq"), "seq is a column of every sample"),
-        (FORM.replace("resolution: 0.01", "resolution: 0"), "greater than 0"),
+        (FORM.replace("resolution: 0.01", "resolution: 0"), "resolution is 0, not more than 0"),
         (FORM.replace("resolution", "resolutoin"), "did you mean resolution?"),
     ],
 )

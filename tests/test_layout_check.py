@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +51,18 @@ def test_a_capture_is_counted(capture: tuple[Path, int], capsys: pytest.CaptureF
     assert "address    16  kind   1  ecg" in out
 
 
+def test_a_capture_that_is_mostly_noise_is_told(
+    capture: tuple[Path, int], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    raw = capture[0].read_bytes()
+    noise = np.random.default_rng(4).integers(0, 256, 2 * len(raw), np.uint8).tobytes()
+    noisy = tmp_path / "noisy.bin"
+    noisy.write_bytes(raw + noise)
+    assert main(["layout", "check", str(FILE), str(noisy)]) == errors.CONTRACT
+    out = capsys.readouterr().out
+    assert re.search(r"Only 3\d\.\d % of the bytes are in frames of this layout; expected most of them", out)
+
+
 def test_a_layout_that_does_not_fit_is_told(
     capture: tuple[Path, int], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -58,7 +71,7 @@ def test_a_layout_that_does_not_fit_is_told(
     wrong = tmp_path / "wrong.yaml"
     wrong.write_text(yaml.safe_dump(told))
     assert main(["layout", "check", str(wrong), str(capture[0])]) == errors.CONTRACT
-    assert "0.00% of the bytes are frames of this layout" in capsys.readouterr().err
+    assert "0 % of the bytes are frames of this layout" in capsys.readouterr().err
 
 
 def test_an_absent_capture_is_one_sentence(capsys: pytest.CaptureFixture[str]) -> None:

@@ -19,7 +19,7 @@ from nodeday.core.arrays import groups
 from nodeday.layouts import load_layout
 from nodeday.layouts.codec import interleave_shift
 from nodeday.stages.clock import cut
-from nodeday.stages.report import facts, spans
+from nodeday.stages.report import spans, streams
 from nodeday.stages.study import recorded
 from nodeday.storage.frames import STATUS, FrameStamps, is_in
 
@@ -140,7 +140,7 @@ def test_cut_has_the_rows_of_the_plain_way(boots: int) -> None:
 def test_frames_have_the_spans_and_ticks_of_the_plain_way(monkeypatch: pytest.MonkeyPatch) -> None:
     columns, maps = frames(30), clock(30)
     stamps = FrameStamps(*(columns[name] for name in ("boot", "seq", "ticks")), 1, columns["kind"])
-    found = facts._frame_spans(LAYOUT, "acc", stamps, maps)
+    found = streams._frame_spans(LAYOUT, "acc", stamps, maps)
     rows = np.stack([found.boot, found.seq, found.start_ns, found.end_ns])
     assert (rows == plain_spans(stamps, maps)).all()
     monkeypatch.setattr(recorded, "columns_of", lambda *_: {("wrist", "acc"): columns})
@@ -160,7 +160,7 @@ def test_work_grows_with_the_frames_and_not_with_the_boots(monkeypatch: pytest.M
     most = 40 * BOOTS * EACH
     columns, maps = counted(frames()), clock()
     stamps = FrameStamps(*(columns[name] for name in ("boot", "seq", "ticks")), 1, columns["kind"])
-    assert len(facts._frame_spans(LAYOUT, "acc", stamps, maps).seq) > BOOTS
+    assert len(streams._frame_spans(LAYOUT, "acc", stamps, maps).seq) > BOOTS
     assert 0 < Counted.work < most
     columns = counted(frames())
     rows = list(cut._of_stream(("wrist", "acc"), instants(columns, maps), (0, 2 * 10**18)))

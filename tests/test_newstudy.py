@@ -65,7 +65,12 @@ def test_flags_alone_make_a_study_that_lacks_only_its_capture(
         f"session S01: no capture at {folder}/captures/S01.bin; expected the file that sessions.tsv names."
     ]
     (folder / "captures" / "S01.bin").write_bytes(b"\xd3\x91")
-    assert run_command(capsys, "check", "--study", str(folder)) == (errors.GOOD, "S01: ready\n")
+    assert run_command(capsys, "check", "--study", str(folder)) == (
+        errors.USAGE,
+        f"S01: not ready\n  session S01, {folder}/captures/S01.bin: only 0 of 2 bytes are frames of "
+        "layout beltframe. Check the layout in config/sessions.tsv and the addresses in config/nodes.tsv.\n"
+        "1 problem; 0 of 1 sessions can run.\n",
+    )
     assert not [path.name for path in folder.iterdir() if path.name.startswith(".")]
 
 

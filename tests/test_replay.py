@@ -170,7 +170,7 @@ def test_rounded_stamps_give_the_whole_rate() -> None:
 def test_every_name_becomes_a_code(name: str) -> None:
     import re
 
-    from nodeday.core.yaml_io import CODE
+    from nodeday.core.refusals import CODE
 
     assert re.match(CODE, sheets.code(name))
 

@@ -38,8 +38,9 @@ from nodeday.stages.report import (
     words,
     worst_gaps,
 )
-from nodeday.stages.report.facts import ABSENT, PageFacts, read_session
+from nodeday.stages.report.facts import PageFacts, read_session
 from nodeday.stages.report.figure_tables import instants
+from nodeday.stages.report.streams import ABSENT
 from nodeday.stages.study import stage as study_stage
 from nodeday.storage import samples, tables
 
@@ -182,10 +183,10 @@ def test_reasons_that_are_not_met_come_first() -> None:
         nodes(("a", 0.9, 1.0, "usable"), ("b", 0.95, 33.0, "limited")), out, StudyLimits()
     )
     assert found.code == "limited"
-    assert found.sentence == "b is usable in part; a is fully usable."
+    assert found.sentence == "b is usable in part; a is within every limit."
     assert [reason.met for reason in found.reasons] == [False, True, True]
     assert found.reasons[0].text == (
-        "The time of b is least certain, ±33.0 ms; 1 of 2 nodes exceed the limit of ±20 ms."
+        "The time of b is least certain, ±33.0 ms; 1 of 2 nodes is beyond the limit of ±20 ms."
     )
 
 
@@ -472,7 +473,7 @@ def test_the_page_shows_the_verdict_its_reasons_and_its_cautions(page: str) -> N
     found = reading_text(page)
     assert "◐ Limited:" in found
     assert "Length, not met. 0.08 h recorded; the study asks for 0.75 h." in found
-    assert re.search(r"Least was received from skin, \d\d\.\d % of its samples", found)
+    assert re.search(r"The lowest is that of skin, \d\d\.\d %", found)
     for words_ in (
         "min_coverage",
         "end of battery",

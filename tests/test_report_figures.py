@@ -196,9 +196,9 @@ def test_the_flow_goes_from_what_sessions_last_to_what_counts(made: Made, facts:
     assert [step.words for step in steps] == [
         "all nodes, all sessions",
         "received",
-        "came to its end",
+        "ran to its end",
         "0.75 h or longer",
-        "80\u202f% received or more",
+        "coverage of 80\u202f% or more",
         "time certain to ±20 ms",
     ]
     assert [step.left for step in steps] == pytest.approx([worn, received, received, 0, 0, 0])

@@ -95,7 +95,14 @@ def test_what_stopped_a_session_is_a_complaint_and_advice(study_folder: Maker) -
 @pytest.mark.parametrize("sessions", [LONGEST // 2, 200])
 def test_the_text_of_a_large_study_holds_what_falls_short(sessions: int) -> None:
     def node(name: str, verdict: str) -> dict[str, object]:
-        return {"node": name, "hours": 1.0, "coverage": 0.5, "frames_lost": 3, "verdict": verdict}
+        return {
+            "node": name,
+            "hours": 1.0,
+            "coverage": 0.5,
+            "frames_lost": 3,
+            "frame_loss": 0.01,
+            "verdict": verdict,
+        }
 
     finished = [
         {

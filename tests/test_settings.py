@@ -65,13 +65,12 @@ WHOLE = {
     "out of range": (
         "study.yaml",
         STUDY + "epochs:\n  min_coverage: 80\n",
-        "config/study.yaml line 4: epochs.min_coverage: input should be less than or equal to 1.",
+        "config/study.yaml line 4: epochs.min_coverage is 80, not 1 or less.",
     ),
     "no number": (
         "study.yaml",
         STUDY + "epochs: {seconds: half a minute}\n",
-        "config/study.yaml line 3: epochs.seconds: input should be a valid integer, "
-        "unable to parse string as an integer.",
+        "config/study.yaml line 3: epochs.seconds is 'half a minute', not a whole number.",
     ),
     "unknown zone": (
         "study.yaml",
@@ -116,8 +115,7 @@ WHOLE = {
     "line after an empty one": (
         "nodes.tsv",
         NODES + "\n*\twrist\tx\twrist\n",
-        "config/nodes.tsv: line 4: address: Input should be a valid integer, "
-        "unable to parse string as an integer.",
+        "config/nodes.tsv: line 4: address is 'x', not a whole number.",
     ),
     "code of a node": (
         "nodes.tsv",
@@ -135,7 +133,7 @@ WHOLE = {
         "participant\tage_years\n1st\t\nP2\t200\n",
         "config/participants.tsv: line 2: participant is '1st', "
         "not a letter, then letters, digits or hyphens; "
-        "line 3: age_years: Input should be less than or equal to 120.",
+        "line 3: age_years is '200', not 120 or less.",
     ),
     "participant twice": (
         "participants.tsv",
@@ -155,7 +153,7 @@ WHOLE = {
     "a start that is no time": (
         "sessions.tsv",
         SESSIONS + row(start="noon"),
-        "config/sessions.tsv: line 2: start: Input should be a valid datetime or date, input is too short.",
+        "config/sessions.tsv: line 2: start is 'noon', not a date and time such as 2026-07-14T07:30.",
     ),
     "event of a stranger": (
         "events.tsv",

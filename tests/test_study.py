@@ -813,7 +813,9 @@ def test_rules_of_the_study_file_replace_the_limits(tmp_path: Path) -> None:
     assert set(rows["wrist_excluded"]) == {"yes"}
     assert set(rows["heart_excluded"]) == {"no"}
     assert set(rows["heart_rmssd_ms_excluded"]) == {"yes"}
-    assert set(rows["heart_heart_rate_bpm_excluded"]) == {"no"}
+    assert "heart_heart_rate_bpm_excluded" not in rows  # no rule is about it
+    nodes = read(made, "sessions").astype(str).set_index("node")
+    assert nodes.loc[["heart", "wrist"], "verdict"].tolist() == ["limited", "limited"]
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ rule clock:
     params:
         code=code("clock"),
         edges=lambda wildcards: str(study.written_span(wildcards.session)),
-        movements=str(study.file.movements),
+        movements=digest([str(study.file.movements)]),
         noted=lambda wildcards: movement_text(study, wildcards.session),
     shell:
         "nodeday stage clock {wildcards.session} > {log} 2>&1"

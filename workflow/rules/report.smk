@@ -57,7 +57,7 @@ rule report:
         **page_needs(),
     params:
         code=code("report"),
-        title=study.file.title,
+        title=digest([study.file.title]),
     shell:
         "nodeday stage report {wildcards.session} > {log} 2>&1"
 

@@ -18,8 +18,9 @@ from typing import Literal, Self
 from pydantic import Field as Setting
 from pydantic import model_validator
 
-from nodeday.core import yaml_io
-from nodeday.core.yaml_io import CODE, CODES, NAME, Strict, error_at
+from nodeday.core import refusals, yaml_io
+from nodeday.core.refusals import CODE, CODES, NAME
+from nodeday.core.yaml_io import Strict, error_at
 
 Up = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
 UPS: tuple[Up, ...] = ("+x", "-x", "+y", "-y", "+z", "-z")
@@ -127,7 +128,7 @@ class BenchPlan(Strict):
     def _distinct_nodes(self) -> Self:
         for name in self.nodes:
             if not re.fullmatch(NAME, name) or name == "hub":
-                raise error_at(f"no node's name, which is {yaml_io.RULES[NAME]}, and not hub", "nodes", name)
+                raise error_at(f"no node's name, which is {refusals.RULES[NAME]}, and not hub", "nodes", name)
         addresses = [self.hub_address, *(node.address for node in self.nodes.values())]
         for name, node in self.nodes.items():
             if addresses.count(node.address) > 1:

@@ -18,7 +18,8 @@ from pydantic import Field as Setting
 
 from nodeday.config import writer
 from nodeday.core import yaml_io
-from nodeday.core.yaml_io import NAME, SNAKE, Strict
+from nodeday.core.refusals import NAME, SNAKE
+from nodeday.core.yaml_io import Strict
 
 if TYPE_CHECKING:
     from nodeday.config.study import Study

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import functools
-from datetime import datetime
+import re
 from os.path import normpath
-from typing import Annotated, Literal, Self
-from zoneinfo import available_timezones
+from typing import Literal, Self
 
 from pydantic import BaseModel, field_validator, model_validator
 from pydantic import Field as Setting
 
+from nodeday.config.values import Code, Instant, NodeName, Rate, known_zone
 from nodeday.core.errors import did_you_mean
-from nodeday.core.yaml_io import CODE, CODE_OR_ALL, CODES, NAME, Strict, error_at
+from nodeday.core.refusals import CODE, CODE_OR_ALL, CODES, NAME
+from nodeday.core.yaml_io import Strict, error_at
 from nodeday.schemas.features import FEATURE
-
-Rate = Annotated[float, Setting(gt=0, le=2000)]
 
 
 class EpochSettings(Strict):
@@ -49,7 +47,7 @@ class HeartSettings(Strict):
 class GridSettings(Strict):
     """Rates of the session's common grid; each of ``more_hz`` makes a further grid with its own table."""
 
-    rate_hz: float = Setting(default=50.0, gt=0, le=2000)
+    rate_hz: Rate = 50.0
     more_hz: tuple[Rate, ...] = ()
 
     @model_validator(mode="after")
@@ -189,7 +187,7 @@ class Rule(Strict):
 class StudyFile(Strict):
     """``config/study.yaml``; where it states no ``rules``, the first three limits are the rules."""
 
-    study: str = Setting(pattern=CODE)
+    study: Code
     title: str = ""
     zone: str = "UTC"
     epochs: EpochSettings = EpochSettings()
@@ -227,7 +225,7 @@ class Planned(BaseModel):
 class Participant(Strict):
     """A participant, by code; age and resting heart rate where known."""
 
-    participant: str = Setting(pattern=CODE)
+    participant: Code
     age_years: int | None = Setting(default=None, ge=0, le=120)
     resting_bpm: float | None = Setting(default=None, ge=20, le=150)
 
@@ -240,13 +238,21 @@ class Session(Strict):
     Names of several layouts whose frames share a capture are joined by ``;`` too.
     """
 
-    session: str = Setting(pattern=CODE)
-    participant: str = Setting(pattern=CODE)
+    session: Code
+    participant: Code
     captures: str
     layout: str = Setting(pattern=CODES)
     zone: str | None = None
-    start: datetime | None = None
-    end: datetime | None = None
+    start: Instant | None = None
+    end: Instant | None = None
+
+    @field_validator("session")
+    @classmethod
+    def _no_long_repetition(cls, session: str) -> str:
+        # The workflow engine takes such a name for one that grows without end.
+        if re.search(r"(.+)\1{19,}$", session):
+            raise ValueError(f"{session} repeats one part 20 times or more, which no session's name may")
+        return session
 
     @field_validator("captures")
     @classmethod
@@ -271,19 +277,19 @@ class Node(Strict):
     """
 
     session: str = Setting(pattern=CODE_OR_ALL)
-    node: str = Setting(pattern=NAME)
+    node: NodeName
     address: int = Setting(ge=0, lt=2**63)
-    placement: str = Setting(pattern=CODE)
+    placement: Code
     layout: str | None = Setting(default=None, pattern=CODE)
 
 
 class Event(Strict):
     """A phase of a session, in local time; without ``end`` it lasts until the next one starts."""
 
-    session: str = Setting(pattern=CODE)
-    phase: str = Setting(pattern=CODE)
-    start: datetime
-    end: datetime | None = None
+    session: Code
+    phase: Code
+    start: Instant
+    end: Instant | None = None
 
 
 def capture_files(captures: str) -> list[list[str]]:
@@ -298,15 +304,3 @@ def capture_files(captures: str) -> list[list[str]]:
 def capture_paths(captures: str) -> set[str]:
     """Return the paths of all files in a cell of the sheet, each in its shortest form."""
     return {normpath(name) for files in capture_files(captures) for name in files}
-
-
-@functools.cache
-def _zones() -> frozenset[str]:
-    return frozenset(available_timezones())
-
-
-def known_zone(zone: str) -> str:
-    """Return ``zone`` if it is a time zone; else raise ValueError that names the nearest one."""
-    if zone in _zones():
-        return zone
-    raise ValueError(f"no time zone is named {zone}{did_you_mean(zone, _zones())}")

@@ -45,6 +45,19 @@ class ContractError(NodedayError):
     exit_code = CONTRACT
 
 
+def unreadable(path: object, error: OSError | UnicodeDecodeError, expected: str) -> SettingsError:
+    """Return an error about a file of settings that cannot be read, in words.
+
+    >>> print(unreadable("nodes.tsv", PermissionError(13, "Permission denied"), "a sheet"))
+    nodes.tsv: cannot be read: permission denied; expected a sheet.
+    """
+    if isinstance(error, UnicodeDecodeError):
+        reason = f"byte {error.start + 1} is not UTF-8"
+    else:
+        reason = os.strerror(error.errno).lower() if error.errno else "the system gives no reason"
+    return SettingsError(f"cannot be read: {reason}", str(path), expected)
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """Return a hint at the known word nearest to ``word``, to follow it in an error; else nothing.
 

@@ -10,9 +10,9 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 
-from nodeday.core import privacy
-from nodeday.core.errors import SettingsError, did_you_mean
-from nodeday.core.yaml_io import RULES, Strict
+from nodeday.core import privacy, refusals
+from nodeday.core.errors import SettingsError, did_you_mean, unreadable
+from nodeday.core.yaml_io import Strict
 
 Row = TypeVar("Row", bound=Strict)
 
@@ -26,8 +26,10 @@ def load(path: Path, model: type[Row], unique: str | None = None) -> list[Row]:
         # Spreadsheets put a byte order mark in front; utf-8-sig reads both.
         with path.open(encoding="utf-8-sig", newline="") as file:
             text = file.read()
+    except FileNotFoundError:
+        raise SettingsError("no such file", str(path)) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(_reason(error), str(path)) from None
+        raise unreadable(path, error, "a tab-separated sheet in UTF-8") from None
     return parse(text, model, str(path), unique)
 
 
@@ -36,8 +38,8 @@ def parse(text: str, model: type[Row], where: str, unique: str | None = None) ->
     try:
         reader = csv.DictReader(io.StringIO(text, newline=""), delimiter="\t")
         header, lines = list(reader.fieldnames or ()), [(reader.line_num, line) for line in reader]
-    except csv.Error as error:
-        raise SettingsError(_reason(error), where) from None
+    except csv.Error:
+        raise SettingsError("holds a cell that is too long to be one", where, "tab-separated cells") from None
     instants = [name for name, field in model.model_fields.items() if "datetime" in str(field.annotation)]
     privacy.refuse(where, header, lines, instants)
     _check_header(where, header, model)
@@ -71,20 +73,9 @@ def dump(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 def in_words(error: ValidationError) -> str:
     """Return every problem of a row in one text."""
-    parts = []
-    for problem in error.errors():
-        name = ".".join(str(key) for key in problem["loc"])
-        if problem["type"] == "string_pattern_mismatch":
-            parts.append(f"{name} is {problem['input']!r}, not {RULES[problem['ctx']['pattern']]}")
-        elif problem["type"] == "missing":
-            parts.append(f"{name} is missing")
-        else:
-            parts.append(f"{name}: {str(problem['msg']).removeprefix('Value error, ')}")
-    return ", ".join(parts)
-
-
-def _reason(error: Exception) -> str:
-    return "no such file" if isinstance(error, FileNotFoundError) else f"cannot be read ({error})"
+    return ", ".join(
+        refusals.sentence(".".join(str(key) for key in problem["loc"]), problem) for problem in error.errors()
+    )
 
 
 def _check_header(where: str, header: list[str], model: type[Strict]) -> None:

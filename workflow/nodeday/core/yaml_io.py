@@ -10,26 +10,14 @@ import yaml
 from pydantic import BaseModel, ValidationError
 from pydantic_core import PydanticCustomError
 
-from nodeday.core import privacy
-from nodeday.core.errors import SettingsError, did_you_mean
+from nodeday.core import privacy, refusals
+from nodeday.core.errors import SettingsError, did_you_mean, unreadable
 
 Model = TypeVar("Model", bound=BaseModel)
 SAFE = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 """The loader for settings, of plain types only: the one in C, ten times as fast, where it is installed."""
 LONGEST = 1_000_000
 """Characters of a settings file; the largest of the demo has under 3000."""
-
-NAME, CODE = r"^[a-z][a-z0-9]*$", r"^[A-Za-z][A-Za-z0-9-]*$"
-CODES = r"^[A-Za-z][A-Za-z0-9-]*( *; *[A-Za-z][A-Za-z0-9-]*)*$"
-SNAKE, CODE_OR_ALL = r"^[a-z][a-z0-9_]*$", r"^(\*|[A-Za-z][A-Za-z0-9-]*)$"
-RULES = {
-    NAME: "a small letter, then small letters or digits",
-    SNAKE: "a small letter, then small letters, digits or underscores",
-    CODE: "a letter, then letters, digits or hyphens",
-    CODES: "names of a letter, then letters, digits or hyphens, with ; between them",
-    CODE_OR_ALL: "* or a letter, then letters, digits or hyphens",
-}
-"""What each pattern of a name asks for, in words."""
 
 
 class Strict(BaseModel):
@@ -51,7 +39,7 @@ def load(path: Path, model: type[Model]) -> Model:
     except FileNotFoundError:
         raise SettingsError("no such file", str(path), remedy="Run `nodeday init` for a fresh one.") from None
     except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"cannot be read ({error})", str(path), "a text file in UTF-8") from None
+        raise unreadable(path, error, "a text file in UTF-8") from None
     return parse(text, model, str(path))
 
 
@@ -134,14 +122,7 @@ def explain(
 def _sentence(name: str, problem: Any, model: type[BaseModel]) -> str:
     if problem["type"] == "extra_forbidden":
         return f"unknown key {name}{did_you_mean(str(problem['loc'][-1]), _known_keys(model))}"
-    if problem["type"] == "missing":
-        return f"{name} is missing"
-    if problem["type"] == "string_pattern_mismatch":
-        return f"{name} is {problem['input']!r}, not {RULES[problem['ctx']['pattern']]}"
-    message = str(problem["msg"]).removeprefix("Value error, ")
-    # Sentences of pydantic begin with a capital; those of nodeday may begin with a name such as CRC-8.
-    message = message[0].lower() + message[1:] if message[1].islower() else message
-    return f"{name}: {message}" if name else message
+    return refusals.sentence(name, problem)
 
 
 def _known_keys(model: type[BaseModel]) -> set[str]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from nodeday.core import atomic
 from nodeday.core.errors import CONTRACT, FAULT, GOOD, USAGE, NodedayError
+from nodeday.core.percent import percent
 
 if TYPE_CHECKING:
     from nodeday.config.study import Study
@@ -98,20 +99,22 @@ def _end_of_log(log: Path) -> str:
 
 
 def _nodes(study: Study) -> dict[str, list[dict[str, Any]]]:
-    """Return by session the hours, loss and verdict of each node, from the study's table."""
-    from nodeday.storage import tables
+    """Return by session the hours, both shares and verdict of each node, from the study's table."""
+    from nodeday.storage import shares, tables
 
     path = tables.path(study.results, "sessions")
     nodes: dict[str, list[dict[str, Any]]] = {}
     if path.exists():
         for row in tables.read(path, "sessions").itertuples():
-            coverage = float(str(row.coverage))
+            coverage, lost = float(str(row.coverage)), int(str(row.frames_lost))
+            loss = shares.frame_loss(lost, int(str(row.frames_received)))
             nodes.setdefault(str(row.session), []).append(
                 {
                     "node": str(row.node),
                     "hours": round(float(str(row.hours)), 4),
-                    "coverage": None if isnan(coverage) else round(coverage, 6),
-                    "frames_lost": int(str(row.frames_lost)),
+                    "coverage": None if isnan(coverage) else coverage,
+                    "frames_lost": lost,
+                    "frame_loss": None if isnan(loss) else loss,
                     "verdict": str(row.verdict),
                 }
             )
@@ -174,22 +177,22 @@ def _falls_short(node: Mapping[str, Any]) -> bool:
     return bool(node["verdict"] != "usable")
 
 
-def _share(coverage: float | None) -> str:
-    return "-" if coverage is None else f"{coverage:.1%}"
-
-
 def _node_table(finished: list[dict[str, Any]]) -> list[str]:
     """Return a line for each node of the finished sessions; in a large study only those that fall short."""
+    from nodeday.storage.shares import COVERAGE, FRAME_LOSS
+
     rows = [(row["session"], node) for row in finished for node in row["nodes"]]
     short = [(session, node) for session, node in rows if _falls_short(node)]
     shown = rows if len(rows) <= LONGEST else short[:LONGEST]
     width = max([len("session"), *(len(session) for session, _ in shown)])
-    lines = [f"\n{'session':<{width}}  {'node':<8} {'hours':>6} {'coverage':>9} {'lost':>7}  verdict"]
+    head = f"{'hours':>6} {'coverage':>9} {'frames lost':>12} {'frame loss':>11}"
+    lines = [f"\n{'session':<{width}}  {'node':<8} {head}  verdict"]
     for session, node in shown:
+        coverage, loss = percent(node["coverage"]), percent(node["frame_loss"])
         lines.append(
-            f"{session:<{width}}  {node['node']:<8} {node['hours']:>6.2f} {_share(node['coverage']):>9} "
-            f"{node['frames_lost']:>7}  {node['verdict']}"
+            f"{session:<{width}}  {node['node']:<8} {node['hours']:>6.2f} {coverage:>9} "
+            f"{node['frames_lost']:>12} {loss:>11}  {node['verdict'].replace('_', ' ')}"
         )
     if len(rows) > len(shown):
         lines.append(f"{len(rows) - len(short)} of {len(rows)} nodes are usable: see the pages for all.")
-    return lines
+    return [*lines, f"\nCoverage: {COVERAGE}.", f"Frame loss: {FRAME_LOSS}."]

@@ -7,7 +7,8 @@ from typing import Annotated, Literal, Self
 from pydantic import Field as Setting
 from pydantic import model_validator
 
-from nodeday.core.yaml_io import NAME, SNAKE, Strict, error_at
+from nodeday.core.refusals import NAME, SNAKE
+from nodeday.core.yaml_io import Strict, error_at
 from nodeday.layouts.crc import Sum, named
 from nodeday.schemas.signals import SAMPLES
 

@@ -18,8 +18,9 @@ from typing import Any, Literal, Self
 from pydantic import Field as Setting
 from pydantic import ValidationError, model_validator
 
-from nodeday.core import yaml_io
-from nodeday.core.yaml_io import CODE, NAME, Strict, error_at
+from nodeday.core import refusals, yaml_io
+from nodeday.core.refusals import CODE, NAME
+from nodeday.core.yaml_io import Strict, error_at
 from nodeday.layouts.model import Layout
 from nodeday.layouts.parts import MAX_CHANNELS, MAX_RATE_HZ, Kind
 from nodeday.layouts.recording_columns import (
@@ -256,8 +257,9 @@ def load_format(path: Path) -> RecordingFormat:
 
 
 def _refused_in_words(make: Any) -> None:
-    """Raise ValueError with the first sentence of a derived part that is refused, without its key."""
+    """Raise ValueError with the first sentence of a derived part that is refused."""
     try:
         make()
     except ValidationError as error:
-        raise ValueError(str(error.errors()[0]["msg"]).removeprefix("Value error, ")) from None
+        first = error.errors()[0]
+        raise ValueError(refusals.sentence(".".join(map(str, first["loc"])), first)) from None

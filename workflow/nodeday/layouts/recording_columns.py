@@ -9,7 +9,8 @@ from pydantic import Field as Setting
 from pydantic import model_validator
 
 from nodeday.core.errors import did_you_mean
-from nodeday.core.yaml_io import NAME, Strict, error_at
+from nodeday.core.refusals import NAME
+from nodeday.core.yaml_io import Strict, error_at
 from nodeday.layouts.parts import Rounding
 
 UNITS_NS = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}

@@ -34,7 +34,11 @@ def run(options: argparse.Namespace) -> int:
         sheet = str(study.root / "config/sessions.tsv")
         of_files.append(SettingsError("lists no sessions", sheet, "a row each"))
     of_sessions = {
-        session: [*map(str, checks.problems(study, session, captures=True)), *_plan_problems(study, session)]
+        session: [
+            *map(str, checks.problems(study, session, captures=True)),
+            *_plan_problems(study, session),
+            *_capture_problems(study, session),
+        ]
         for session in study.sessions
     }
     shared = set.intersection(*map(set, of_sessions.values())) if len(of_sessions) > 1 else set[str]()
@@ -75,4 +79,19 @@ def _plan_problems(study: Study, session: str) -> list[str]:
         check_plan(plan, study.layout_of(session), study.nodes_of(session))
     except SettingsError as error:
         return [] if checks.problems(study, session, captures=False) else [str(error)]
+    return []
+
+
+def _capture_problems(study: Study, session: str) -> list[str]:
+    """Return why the captures of a session cannot be decoded; nothing where its settings have a problem."""
+    from nodeday.config import checks
+    from nodeday.core.errors import NodedayError
+    from nodeday.stages.frames.capture import refuse_without_frames
+
+    if session in study.planned or checks.problems(study, session, captures=True):
+        return []
+    try:
+        refuse_without_frames(study, session)
+    except NodedayError as error:
+        return [str(error)]
     return []

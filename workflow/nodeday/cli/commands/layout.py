@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from nodeday.core.errors import CONTRACT, GOOD, ContractError, SettingsError
+from nodeday.core.percent import percent
 
 if TYPE_CHECKING:
     from nodeday.layouts import Layout
@@ -19,7 +20,9 @@ EXAMPLES = (
     "nodeday layout check config/layouts/ours.yaml config/layouts/theirs.yaml captures/S01.bin"
 )
 LEAST_SHARE = 0.01
-"""Share of a capture's bytes in frames below which the layouts do not fit. Choice of this project."""
+"""Share of a capture's bytes in frames below which nothing can be measured. Choice of this project."""
+MOST = 0.5
+"""Share of a capture's bytes that have to be in frames for its layouts to fit. Choice of this project."""
 LAYOUT_ENDS = (".yaml", ".yml")
 WIDTH = 80
 
@@ -39,7 +42,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Explain layouts field by field; with a capture, print what it measures against what they declare.
 
-    Returns 3 where they disagree. Raises ContractError where the layouts decode next to nothing.
+    Returns 3 where they disagree, or most bytes are in no frame. Raises ContractError where the layouts
+    decode next to nothing.
     """
     from nodeday.layouts import load_layout
     from nodeday.layouts.explain import explain
@@ -89,17 +93,23 @@ def _hold_to(captures: list[Path], layouts: Sequence[Layout], root: Path) -> int
         print(f"\n{decoded.text()}")
     if decoded.share < LEAST_SHARE:
         raise ContractError(
-            f"{decoded.share:.2%} of the bytes are frames of {_this(layouts)}",
+            f"{percent(decoded.share, 2)} of the bytes are frames of {_this(layouts)}",
             ", ".join(str(path) for path in captures),
             "most of them",
             "Look at the sync word, the length and the checksum first.",
         )
     measures = measure(blocks(), layouts, decoded.by_address)
     print("\n".join(tables(measures)))
+    few = decoded.share < MOST
+    if few:
+        print(
+            f"\nOnly {percent(decoded.share)} of the bytes are in frames of {_this(layouts)}; expected most "
+            "of them.\nLook at the reasons above: a checksum that is not this one, a kind that no layout has."
+        )
     found = disagreements(measures)
     if not found:
         print(f"\nMeasured and declared agree within {TOLERANCE:.0%}.")
-        return GOOD
+        return CONTRACT if few else GOOD
     print(f"\nMeasured and declared disagree (paces by more than {TOLERANCE:.0%}):")
     for sentence in found:
         print(textwrap.fill(sentence, WIDTH, initial_indent="- ", subsequent_indent="  "))

@@ -7,8 +7,9 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from nodeday.config.models import Node, Participant, Session, known_zone
+from nodeday.config.models import Node, Participant, Session
 from nodeday.config.study import HUB
+from nodeday.config.values import known_zone
 from nodeday.core import privacy
 from nodeday.core.errors import SettingsError
 from nodeday.core.paths import DEMO_CONFIG

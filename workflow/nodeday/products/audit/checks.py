@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from typing import Any
 
 import numpy as np
@@ -10,16 +10,25 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from nodeday.config.models import StudyLimits
-from nodeday.products.audit.describe import duration, percent
+from nodeday.core.percent import limit as stated
+from nodeday.core.percent import percent
+from nodeday.products.audit.describe import duration
 from nodeday.schemas import TABLES
-from nodeday.schemas.codes import DISTINCT, EXCLUSION_RULE, FEW_RETURNS, SECOND_COPIES
+from nodeday.schemas.codes import DISTINCT, FEW_RETURNS, SECOND_COPIES
 from nodeday.stages.loss.minutes import LOST
 from nodeday.stages.loss.statistics import Frames
 from nodeday.storage.session_cut import BootNumbers, SessionCut
+from nodeday.storage.shares import frame_loss
 
 STREAM = ["node", "stream"]
-YES_OR_NO = ("finished", "calibrated", "bench_passed")
-"""Rules without a threshold."""
+YES_OR_NO = {
+    "finished": "did not run to its end",
+    "calibrated": "has no calibration coefficients",
+    "bench_passed": "has no bench test on record that it passed",
+}
+"""Rules without a threshold, with what is said of who does not meet them."""
+SHARES = {"min_coverage": "coverage", "min_valid_epochs": "a value in a share of epochs of"}
+"""Rules about shares, with what they are shares of."""
 MOST = 20
 """Sentences of one kind about one table."""
 
@@ -33,12 +42,14 @@ def broken(nodes: list[str], streams: pd.DataFrame, limits: StudyLimits) -> list
     for node in nodes:
         rows = streams[streams["node"] == node]
         if rows.empty and limits.max_loss is not None:
-            found.append(f"max_loss: nothing of {node} arrived; the limit is {percent(limits.max_loss)}")
+            found.append(f"max_loss: nothing of {node} arrived; the limit is {stated(limits.max_loss)}")
         for row in rows.to_dict("records"):
-            name, loss = f"{node}/{row['stream']}", 1 - row["received"] / row["expected"]
+            name = f"{node}/{row['stream']}"
+            loss = frame_loss(row["expected"] - row["received"], row["received"])
             if limits.max_loss is not None and loss > limits.max_loss:
                 found.append(
-                    f"max_loss: {name} lost {percent(loss)}; the limit is {percent(limits.max_loss)}"
+                    f"max_loss: frame loss of {name} is {percent(loss)}; "
+                    f"the limit is {stated(limits.max_loss)}"
                 )
             if limits.max_gap_s is not None and row["longest_gap_s"] > limits.max_gap_s:
                 found.append(
@@ -61,11 +72,22 @@ def rules_not_met(exclusions: pd.DataFrame) -> list[str]:
         parts = [str(row[name]) for name in ("node", "channel", "feature") if str(row[name]) != "*"]
         who, rule = "/".join(parts) or "the session", str(row["rule"])
         if rule in YES_OR_NO:
-            found.append(f"{rule}: {who} is {EXCLUSION_RULE[rule]}")
+            found.append(f"{rule}: {who} {YES_OR_NO[rule]}")
             continue
-        has = "has nothing to measure" if pd.isna(row["value"]) else f"has {row['value']:.4g}"
-        found.append(f"{rule}: {who} {has}; the study asks for {row['threshold']:g}")
+        has = _with_unit(rule, row["value"], percent)
+        found.append(
+            f"{rule}: {who} has {has}; the study asks for {_with_unit(rule, row['threshold'], stated)}"
+        )
     return found
+
+
+def _with_unit(rule: str, value: float, of_share: Callable[[float], str]) -> str:
+    """Return a value or threshold of a rule in its unit; ``of_share`` words those of rules about shares."""
+    if value != value:
+        return "nothing to measure"
+    if rule in SHARES:
+        return f"{SHARES[rule]} {of_share(value)}"
+    return f"{value:.4g} h" if rule == "min_hours" else f"±{value:.4g} ms"
 
 
 def totals(frames: pd.DataFrame, stored: Frames, cut: SessionCut | None) -> list[str]:

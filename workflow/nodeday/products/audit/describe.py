@@ -3,27 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
+from nodeday.core.percent import percent
 from nodeday.schemas.codes import GAP_CAUSE, NO_TIME_LEFT
+from nodeday.stages.loss.minutes import LOST
+from nodeday.stages.report.panels import LABEL
+from nodeday.storage.shares import frame_loss
 
+FLAG = {
+    "holding": "",
+    "giving_way": "; GIVING WAY",
+    "silent_after_fall": "; SILENT AFTER ITS VOLTAGE FELL",
+}
+"""What follows the line of a battery, by its state."""
 WORD = {cause: cause.replace("_", " ") for cause in GAP_CAUSE}
-
-
-def percent(share: float, digits: int = 1) -> str:
-    """Return a share as percent, never rounded up to 100 nor down to 0.
-
-    >>> percent(0.9999), percent(1.0), percent(0.0001), percent(0.918)
-    ('> 99.9 %', '100 %', '< 0.1 %', '91.8 %')
-    """
-    if share in (0.0, 1.0):
-        return f"{share * 100:.0f} %"
-    edge = 10.0**-digits
-    if share * 100 < edge:
-        return f"< {edge:.{digits}f} %"
-    return f"> {100 - edge:.{digits}f} %" if share * 100 > 100 - edge else f"{share * 100:.{digits}f} %"
 
 
 def duration(seconds: float) -> str:
@@ -42,12 +39,26 @@ def duration(seconds: float) -> str:
     )
 
 
-def verdict(node: str, rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
-    """Return one line on a node from its rows of ``radio`` and the session's ``gaps``."""
-    expected, received = int(rows["expected"].sum()), int(rows["received"].sum())
+@dataclass(frozen=True)
+class Delivered:
+    """What a node delivered of a finished session.
+
+    Its coverage (NaN without samples), and the share of the session's time that each cause took of the stream
+    with the lowest (empty where no clock leads to UTC).
+    """
+
+    coverage: float
+    absent: Mapping[str, float]
+
+
+def verdict(node: str, rows: pd.DataFrame, gaps: pd.DataFrame, delivered: Delivered | None = None) -> str:
+    """Return one line on a node from its rows of ``radio``, the session's ``gaps`` and what it delivered."""
+    received = int(rows["received"].sum())
     if not received:
         return f"{node}: no frame received"
-    parts = [f"{percent(received / expected)} received"]
+    covered = delivered is not None and delivered.coverage == delivered.coverage
+    parts = [f"coverage {percent(delivered.coverage)}"] if delivered is not None and covered else []
+    parts.append(f"frame loss {percent(frame_loss(int(rows[LOST].to_numpy().sum()), received))}")
     runs = int(rows["runs"].sum())
     if runs:
         mean = (rows["mean_run_frames"] * rows["runs"]).sum() / runs
@@ -55,32 +66,39 @@ def verdict(node: str, rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
     longest = float(rows["longest_gap_s"].max())
     if longest > 0:
         parts.append(f"longest hole {duration(longest)}")
-    return f"{node}: {', '.join(parts)}; {_why(rows, gaps[gaps['node'] == node])}"
-
-
-def _why(rows: pd.DataFrame, gaps: pd.DataFrame) -> str:
-    lost = {cause: int(rows[f"lost_{cause}"].sum()) for cause in GAP_CAUSE}
-    found = {cause: count for cause, count in lost.items() if count}
-    unknown = gaps.loc[gaps["extent"] == "unknown", "cause"].value_counts()
-    parts = []
-    if not found and not int(unknown.sum()):
-        parts.append("nothing is missing")
-    elif len(found) == 1:
-        tail = "all of it" if not int(unknown.sum()) else "all that can be counted"
-        only = WORD[next(iter(found))]
-        parts.append(f"{only} explains {tail}" if only != "unknown" else "nothing tells why")
-    elif found:
-        total = sum(found.values())
-        shares = [f"{WORD[cause]} {percent(count / total, 0)}" for cause, count in found.items()]
-        parts.append(f"of what is missing {', '.join(shares)}")
-    count = int(unknown.sum())
-    if count:
-        names = ", ".join(WORD[str(cause)] for cause, n in unknown.items() if n)
-        parts.append(f"{count} gap{'s' if count > 1 else ''} of unknown length ({names})")
+    why = [_by_time(delivered.absent) if delivered is not None and delivered.absent else _by_frames(rows)]
+    why += _uncounted(gaps[gaps["node"] == node])
     conflicts = int(rows["conflicts"].sum())
     if conflicts:
-        parts.append(f"{conflicts} conflicting cop{'ies' if conflicts > 1 else 'y'}")
-    return "; ".join(parts)
+        why.append(f"{conflicts} conflicting cop{'ies' if conflicts > 1 else 'y'}")
+    return f"{node}: {', '.join(parts)}; {'; '.join(why)}"
+
+
+def _by_time(absent: Mapping[str, float]) -> str:
+    """Return what a stream's samples are absent for, as shares of the session's time."""
+    parts = [f"{LABEL[cause]} {percent(share)}" for cause, share in absent.items() if share]
+    return f"absent of the session: {', '.join(parts)}" if parts else "nothing is missing"
+
+
+def _by_frames(rows: pd.DataFrame) -> str:
+    """Return why frames that the counter tells of were lost."""
+    lost = {cause: int(rows[f"lost_{cause}"].sum()) for cause in GAP_CAUSE}
+    found = {cause: count for cause, count in lost.items() if count}
+    if not found:
+        return "no frame that can be counted is lost"
+    if list(found) == ["unknown"]:
+        return "nothing tells why frames were lost"
+    total = sum(found.values())
+    shares = [f"{WORD[cause]} {percent(count / total, 0)}" for cause, count in found.items()]
+    return f"of the frames lost: {', '.join(shares)}"
+
+
+def _uncounted(gaps: pd.DataFrame) -> list[str]:
+    """Return how many gaps of a node no counter measures, with their causes."""
+    unknown = gaps.loc[gaps["extent"] == "unknown", "cause"].value_counts()
+    names = ", ".join(WORD[str(cause)] for cause, count in unknown.items() if count)
+    count = int(unknown.sum())
+    return [f"{count} gap{'s' * (count > 1)} whose frames cannot be counted ({names})"] if count else []
 
 
 def battery(row: Mapping[Hashable, Any], empty_v: float) -> str:
@@ -95,8 +113,7 @@ def battery(row: Mapping[Hashable, Any], empty_v: float) -> str:
             else NO_TIME_LEFT[row["left_reason"]]
         )
     )
-    flag = {"holding": "", "giving_way": "; GIVING WAY", "silent_after_fall": "; SILENT AFTER A FALL"}
-    return f"{course}; {left}{flag[row['state']]}"
+    return f"{course}; {left}{FLAG[row['state']]}"
 
 
 def fields(rows: pd.DataFrame) -> list[str]:
@@ -119,7 +136,7 @@ def table(rows: pd.DataFrame) -> str:
     causes = [cause for cause in GAP_CAUSE if rows[f"lost_{cause}"].any()]
     head = ["node", "stream", "expected", "received", "recovered"]
     head += [f"lost: {WORD[cause]}" for cause in causes]
-    head += ["of unknown length", "lost", "longest hole", "mean burst", "p", "r", "burst ratio"]
+    head += ["of unknown length", "frame loss", "longest hole", "mean burst", "p", "r", "burst ratio"]
     head += ["duplicates", "conflicts", "late", "worst minute"]
     body = [
         [
@@ -128,7 +145,7 @@ def table(rows: pd.DataFrame) -> str:
             *(f"{row[name]}" for name in ("expected", "received", "recovered")),
             *(f"{row[f'lost_{cause}']}" for cause in causes),
             f"{row['unknown_gaps']}",
-            percent(1 - row["received"] / row["expected"]),
+            percent(frame_loss(row["expected"] - row["received"], row["received"])),
             duration(row["longest_gap_s"]),
             _number(row["mean_run_frames"], 1),
             _band(row["p"], row["p_low"], row["p_high"]),

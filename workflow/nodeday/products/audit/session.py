@@ -12,14 +12,19 @@ import numpy as np
 import pandas as pd
 
 from nodeday.config.study import HUB, Study
+from nodeday.core.percent import percent
 from nodeday.products.audit import checks, describe, transmit
 from nodeday.products.audit.arrivals import Arrivals, count_arrivals
+from nodeday.schemas import TABLES
 from nodeday.schemas.codes import AGREEMENT
 from nodeday.stages.loss.hub import HubRuns
 from nodeday.stages.loss.stage import NAMES, account, paces, sent_lists
 from nodeday.stages.loss.streams import session_frames
 from nodeday.stages.report import verdict
+from nodeday.stages.report.fig_coverage import absent_by_cause
+from nodeday.stages.report.streams import read_streams
 from nodeday.storage import frames, session_cut, tables
+from nodeday.storage.shares import COVERAGE, FRAME_LOSS
 
 COUNTED = ["row", "capture", "offset", "node", "stream", "boot", "seq", "status"]
 """Columns of the frames that are counted anew, or that name a single frame."""
@@ -111,11 +116,17 @@ def audit(study: Study, session: str) -> Audit:
     streams = streams.assign(worst_minute=_worst(streams, stored["loss"], study.zone_of(session)))
     by_address = study.nodes_of(session)
     nodes = [row.node for row in by_address.values() if row.node != HUB]
+    delivered = _delivered(study, session)
     return Audit(
         session,
         streams,
         stored["fields"].astype({"node": str, "stream": str, "field": str}),
-        {node: describe.verdict(node, streams[streams["node"] == node], stored["gaps"]) for node in nodes},
+        {
+            node: describe.verdict(
+                node, streams[streams["node"] == node], stored["gaps"], delivered.get(node)
+            )
+            for node in nodes
+        },
         checks.broken(nodes, streams, study.file.limits),
         checks.totals(rows, stored, cut) + checks.differences(stored, derived),
         [describe.battery(row, study.file.battery.empty_v) for row in stored["battery"].to_dict("records")],
@@ -146,6 +157,27 @@ def _verdict(study: Study, session: str) -> tuple[str | None, list[str]]:
         return None, not_met
     found = verdict.of_session(nodes.reset_index(drop=True), exclusions, study.file.limits)
     return f"{found.code}: {found.sentence}", not_met
+
+
+def _delivered(study: Study, session: str) -> dict[str, describe.Delivered]:
+    """Return what each node delivered, by the stream of least coverage; nothing before stage study ran."""
+    path = tables.path(study.results, "sessions")
+    every = tables.read(path, "sessions") if path.exists() else tables.empty(TABLES["sessions"])
+    rows = every[every["session"] == session]
+    if rows.empty:
+        return {}
+    edges = None
+    if not rows["start_ns"].isna().all():
+        edges = int(rows["start_ns"].min()), int(rows["end_ns"].max())
+    clock = tables.read(tables.path(study.results, "clock", session), "clock")
+    streams = read_streams(study, session, clock, edges, float(rows["hours"].max()))
+    found = {}
+    for node, coverage in zip(rows["node"].astype(str), rows["coverage"], strict=True):
+        own = [stream for stream in streams if stream.node == node]
+        weakest = min(own, key=lambda stream: stream.coverage if stream.coverage == stream.coverage else 2.0)
+        absent = {} if edges is None else absent_by_cause(weakest, edges)
+        found[node] = describe.Delivered(float(coverage), absent)
+    return found
 
 
 def _own_clocks(study: Study, session: str, nodes: list[str]) -> list[str]:
@@ -182,7 +214,7 @@ def _worst(streams: pd.DataFrame, loss: pd.DataFrame, zone: ZoneInfo) -> list[st
         if not pd.isna(worst["minute_utc_ns"]):
             instant = datetime.fromtimestamp(int(worst["minute_utc_ns"]) // 1_000_000_000, UTC)
             when = instant.astimezone(zone).strftime("%H:%M")
-        found.append(f"{when} {describe.percent(float(share.min()), 0)}")
+        found.append(f"{when} {percent(float(share.min()), 0)}")
     return found
 
 
@@ -216,19 +248,17 @@ def text(found: Audit) -> str:
         ("Conflicting copies (none is chosen; the first stands, both are kept):", found.conflicts),
         ("Addresses that several senders seem to share:", found.senders),
         ("Nodes that do not keep the declared time of their network:", found.own_clocks),
-        ("Limits of the study that are broken:", found.broken),
-        ("Rules of the study that are not met:", found.not_met),
         ("Tables that do not follow from the frames:", found.differences),
         ("Clocks against movements that nodes shared:", [_pair(row) for row in found.clocks]),
     ):
         lines += ["", head, *(f"  {row}" for row in rows)] if rows else []
     agree = "" if found.differences else "The tables agree with the frames. "
-    kept = not found.broken and not found.not_met and (found.verdict or "usable").startswith("usable")
-    limits = "No stated limit is broken. " if kept else ""
     clocks = "No clock disagrees with shared movements." if found.clocks and not found.apart else ""
-    last = f"{agree}{limits}{clocks}".strip()
+    last = f"{agree}{clocks}".strip()
     lines += ["", last] if last else []
-    return "\n".join([*lines, "", f"Verdict of {found.session}: {found.verdict or NO_VERDICT}"])
+    lines += ["", f"Coverage: {COVERAGE}.", f"Frame loss: {FRAME_LOSS}."]
+    lines += ["", f"Verdict of {found.session}: {found.verdict or NO_VERDICT}"]
+    return "\n".join([*lines, *(f"  not met: {row}" for row in [*found.broken, *found.not_met])])
 
 
 def as_json(found: Audit) -> str:

@@ -9,8 +9,9 @@ import pandas as pd
 
 from nodeday import __version__
 from nodeday.config.models import Fill, Rule
-from nodeday.config.study import HUB, Study
+from nodeday.config.study import Study
 from nodeday.core import atomic
+from nodeday.core.percent import percent
 from nodeday.layouts.recording import RecordedLayout
 from nodeday.products.export.manifest import libraries
 from nodeday.products.export.package import as_json
@@ -18,6 +19,7 @@ from nodeday.schemas import FEATURE
 from nodeday.schemas.compile import VERSION
 from nodeday.schemas.methods import METHODS
 from nodeday.storage import tables
+from nodeday.storage.shares import frame_loss
 
 RULES = {
     "min_hours": "sessions shorter than {0:g} h",
@@ -43,6 +45,11 @@ def gather(study: Study, sessions: list[str]) -> dict[str, Any]:
         for session in sessions
         for name in _read(study, "epochs", session, ["feature"])["feature"].unique()
     }
+    received = {
+        (session, str(stream))
+        for session in sessions
+        for stream in _read(study, "radio", session, ["stream"])["stream"].unique()
+    }
     streams = {
         (
             kind.stream,
@@ -53,7 +60,7 @@ def gather(study: Study, sessions: list[str]) -> dict[str, Any]:
         for session in sessions
         for layout in study.layouts_of(session).values()
         for kind in layout.kinds
-        if kind.channels
+        if kind.channels and (session, kind.stream) in received
     }
     return {
         "study": study.file.study,
@@ -108,8 +115,8 @@ def paragraph(study: Study, methods: dict[str, Any]) -> str:
     count = methods["counts"]
     untimed = count["sessions_without_time"]
     expected = count["frames_received"] + count["frames_lost"]
-    share = 100 * count["frames_received"] / expected if expected else 0.0
-    placements = sorted({row.placement for row in study.nodes if row.node != HUB})
+    loss = frame_loss(count["frames_lost"], count["frames_received"])
+    placements = sorted(_read(study, "sessions")["placement"].astype(str).unique())
     streams = "; ".join(map(_stream, methods["streams"])) or "frames of counters, without samples"
     return " ".join(
         [
@@ -119,7 +126,8 @@ def paragraph(study: Study, methods: dict[str, Any]) -> str:
             f"{methods['data_model']}).",
             f"In {count['sessions_finished']} of {count['sessions']} sessions ({count['hours']:.1f} h) "
             f"{count['frames_received']} of {expected} frames that the counters tell of were "
-            f"received ({share:.1f} %); {count['unknown_gaps']} further gaps are of unknown length.",
+            f"received (frame loss {percent(loss)}); {count['unknown_gaps']} further gaps are of unknown "
+            "length.",
             "All nodes were placed on one time axis along the lower edge of the delays of their frames "
             "(Moon, Skelly and Towsley 1999)."
             + (f" In {untimed} sessions no clock led to UTC." if untimed else ""),

@@ -9,8 +9,9 @@ from typing import Literal, Self
 from pydantic import Field as Setting
 from pydantic import model_validator
 
-from nodeday.core import yaml_io
-from nodeday.core.yaml_io import CODE, Strict, error_at
+from nodeday.core import refusals, yaml_io
+from nodeday.core.refusals import CODE
+from nodeday.core.yaml_io import Strict, error_at
 
 
 class Radio(Strict):
@@ -83,9 +84,9 @@ class RadioPlan(Strict):
     def _check_names(self) -> Self:
         """Check the names of the nodes."""
         for name in self.nodes:
-            if not re.fullmatch(yaml_io.NAME, name) or name == "hub":
+            if not re.fullmatch(refusals.NAME, name) or name == "hub":
                 raise error_at(
-                    f"no node's name, which is {yaml_io.RULES[yaml_io.NAME]}, and not hub", "nodes", name
+                    f"no node's name, which is {refusals.RULES[refusals.NAME]}, and not hub", "nodes", name
                 )
         return self
 

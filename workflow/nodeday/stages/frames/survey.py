@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from nodeday.core.percent import percent
 from nodeday.layouts import Layout
 from nodeday.layouts.codec import decode_fields
 from nodeday.stages.frames.scan import ScannedBlock, scan
@@ -47,7 +48,7 @@ class Survey:
 
     def text(self) -> str:
         """Return the figures as lines for a person, 80 columns wide at most."""
-        lines = [f"{self.size} bytes, {self.share:.2%} of them in {self.frames.total()} frames"]
+        lines = [f"{self.size} bytes, {percent(self.share, 2)} of them in {self.frames.total()} frames"]
         several = len({layout for layout, *_ in self.frames}) > 1
         shown = sorted(self.frames.items())
         if len(shown) > MOST:

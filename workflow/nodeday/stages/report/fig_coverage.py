@@ -7,11 +7,13 @@ import pandas as pd
 
 from nodeday.core.arrays import Floats, Ints
 from nodeday.stages.report import spans
-from nodeday.stages.report.facts import ABSENT, PageFacts, StreamFacts
+from nodeday.stages.report.facts import PageFacts
 from nodeday.stages.report.figure_tables import instants
-from nodeday.stages.report.panels import DRAWN, LABEL, LEAST, TimePanels
+from nodeday.stages.report.panels import DRAWN, LABEL, TimePanels
+from nodeday.stages.report.streams import ABSENT, StreamFacts
 from nodeday.stages.report.svg import Figure, boxes
 from nodeday.stages.report.words import percent
+from nodeday.storage.shares import COVERAGE
 
 BAND, STEP, BINS = 30, 46, 364
 
@@ -21,6 +23,12 @@ def shares_of(stream: StreamFacts, edges_ns: Ints) -> dict[str, Floats]:
     lost = {cause: spans.shares(*stream.lost_to(cause), edges_ns) for cause in DRAWN}
     cut = spans.stack(lost)
     return {"received": 1.0 - np.sum(list(cut.values()), axis=0), **cut}
+
+
+def absent_by_cause(stream: StreamFacts, edges: tuple[int, int]) -> dict[str, float]:
+    """Return the share of the session ``edges`` (ns UTC) that each cause took of a stream."""
+    shares = shares_of(stream, np.array(edges, np.int64))
+    return {cause: float(shares[cause][0]) for cause in DRAWN}
 
 
 def _merged(
@@ -68,10 +76,7 @@ def _draw_causes(panels: TimePanels, stream: StreamFacts, top: float) -> None:
 def coverage(facts: PageFacts) -> Figure:
     """Draw a row a stream; the height of the dark band is the share received in each bin."""
     edges = np.linspace(0, facts.end_ns - facts.start_ns, BINS + 1).astype(np.int64) + facts.start_ns
-    about = "; ".join(
-        f"{s.name}: {percent(float(shares_of(s, np.array(facts.span))['received'][0]))} received"
-        for s in facts.streams
-    )
+    about = "; ".join(f"{s.name}: coverage {percent(s.coverage)}" for s in facts.streams)
     title = "What each stream delivered over the session"
     panels = TimePanels.begin(facts, "coverage", title, about, len(facts.streams), STEP)
     left, right = panels.time.left, panels.time.right
@@ -79,21 +84,20 @@ def coverage(facts: PageFacts) -> Figure:
     for index, stream in enumerate(facts.streams):
         top = panels.top(index, 12)
         parts = shares_of(stream, edges)
-        drawn |= {cause for cause in DRAWN if parts[cause].mean() > LEAST.get(cause, 0)}
-        received = float(np.average(parts["received"], weights=np.diff(edges)))
+        drawn |= {cause for cause in DRAWN if parts[cause].any()}
         panels.label(top + 12, stream.node, f"{stream.stream}, {stream.placement}")
-        panels.drawing.text(left - 8, top + 12, percent(received), "tick", "end")
+        panels.drawing.text(left - 8, top + 12, percent(stream.coverage), "tick", "end")
         panels.drawing.rect(left, top, right - left, BAND, "band")
         _draw_bins(panels, edges, parts, top)
         _draw_causes(panels, stream, top)
         tables.append(_rows(stream, edges, parts))
     panels.mark_phases()
-    minutes = (facts.end_ns - facts.start_ns) / BINS / 1e9
+    seconds = (facts.end_ns - facts.start_ns) / BINS / 1e9
     return Figure(
         "coverage",
         "Coverage and causes of loss",
-        f"Filled: share of samples received, in bins of {minutes:.0f} s. Above it, what was lost, by cause; "
-        "the smallest loss still shows as a hairline. Percentages are of the whole session.",
+        f"Filled: share of samples received, in bins of {seconds:.0f} s. Above it, what was lost, by cause; "
+        f"the smallest loss still shows as a hairline. Percentages: coverage, the {COVERAGE}.",
         panels.drawing.markup(),
         pd.concat(tables, ignore_index=True),
         legend=["received", *[cause for cause in DRAWN if cause in drawn]],

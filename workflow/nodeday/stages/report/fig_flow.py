@@ -10,14 +10,14 @@ import pandas as pd
 
 from nodeday.stages.report.facts import ALL, StudyFacts
 from nodeday.stages.report.svg import RIGHT, WIDTH, Drawing, Figure, boxes
-from nodeday.stages.report.words import count, number, percent
+from nodeday.stages.report.words import count, limit, number, percent
 
 LEFT, END, STEP, BAR = 190, 292, 30, 16
 WORDS = {
     "listed": "all that the sheets list",
-    "finished": "came to its end",
+    "finished": "ran to its end",
     "min_hours": "{:g} h or longer",
-    "min_coverage": "{} received or more",
+    "min_coverage": "coverage of {} or more",
     "min_valid_epochs": "a value in {} of epochs",
     "max_clock_uncertainty": "time certain to ±{:g} ms",
     "calibrated": "calibrated",
@@ -94,7 +94,7 @@ def rule_words(row: Mapping[Any, Any]) -> str:
     """Return a rule in a few words: what it asks for, its threshold, and for which node or feature."""
     rule, threshold = str(row["rule"]), float(row["threshold"])
     share = rule in ("min_coverage", "min_valid_epochs")
-    words = WORDS[rule].format(percent(threshold, 0) if share else threshold)
+    words = WORDS[rule].format(limit(threshold) if share else threshold)
     scope = [str(row[key]) for key in ("node", "feature") if str(row[key]) != ALL]
     return f"{words}{': ' + ', '.join(scope) if scope else ''}"
 

@@ -12,10 +12,11 @@ from nodeday.config.study import Study
 from nodeday.core.arrays import Bools, Floats, Ints
 from nodeday.schemas.codes import BEAT_ORIGIN, ORIGIN, RR_STATUS
 from nodeday.stages.report import spans, worst_gaps
-from nodeday.stages.report.facts import ABSENT, PageFacts, StreamFacts
+from nodeday.stages.report.facts import PageFacts
 from nodeday.stages.report.figure_tables import instants
 from nodeday.stages.report.panels import LABEL, PanelGrid, YAxis
 from nodeday.stages.report.spans import SECOND
+from nodeday.stages.report.streams import ABSENT, StreamFacts
 from nodeday.stages.report.svg import Drawing, Figure, diamond
 from nodeday.stages.report.words import duration, listed, local
 from nodeday.stages.report.worst_gaps import ChannelStretch, Span

@@ -7,14 +7,18 @@ import pandas as pd
 
 from nodeday.config.study import HUB, Study
 from nodeday.core.arrays import Floats
-from nodeday.stages.report.facts import CAUSES, PageFacts, StreamFacts
-from nodeday.stages.report.fig_coverage import shares_of
-from nodeday.stages.report.panels import DRAWN, LABEL, LEAST, PanelGrid, ValueSteps, XAxis, YAxis
+from nodeday.stages.report.facts import PageFacts
+from nodeday.stages.report.fig_coverage import absent_by_cause
+from nodeday.stages.report.panels import DRAWN, LABEL, PanelGrid, ValueSteps, XAxis, YAxis
+from nodeday.stages.report.streams import CAUSES, StreamFacts
 from nodeday.stages.report.svg import LEFT, RIGHT, WIDTH, Drawing, Figure, boxes, circles, polyline
 from nodeday.stages.report.words import count, listed, percent
 from nodeday.storage import tables
+from nodeday.storage.shares import COVERAGE, FRAME_LOSS
 
 STEP, BAR = 26, 15
+CHARACTER = 6.2
+"""Width of a letter beside a bar, about."""
 GRID, PLOT, SHARE = PanelGrid(3, 264, 22, 190), 96, 22
 """The panels of loss against signal, and within them the heights of the plot and of the bars below it."""
 FEW = 30
@@ -23,45 +27,62 @@ MEASURE = {"rssi_dbm": ("signal strength", "dBm"), "lqi": ("link quality", "")}
 
 
 def loss_bars(facts: PageFacts) -> Figure:
-    """Draw a bar a stream, its parts the share of the session's time that each cause took."""
-    parts = [_shares(stream, facts) for stream in facts.streams]
-    most = max([0.001, *(sum(shares.values()) for shares in parts)])
-    axis = XAxis(ValueSteps.over(np.array([most * 100]), zero=True, most=5), LEFT, WIDTH - RIGHT - 60)
+    """Draw a bar a stream, its parts the share of the session's time that each cause took.
+
+    The axis is the whole session on every page, so that bars of two pages compare.
+    """
+    parts = [absent_by_cause(stream, facts.span) for stream in facts.streams]
+    axis = XAxis(ValueSteps(0.0, 100.0, 20.0), LEFT, WIDTH - RIGHT - 20)
     bottom = 6 + STEP * len(parts)
-    about = "; ".join(
-        f"{s.name}: {percent(sum(p.values()))} without data"
-        for s, p in zip(facts.streams, parts, strict=True)
-    )
-    drawing = Drawing("loss", "Share of the session without data, by cause", about, bottom + 24)
+    about = "; ".join(f"{s.name}: {_told(s)}" for s in facts.streams)
+    drawing = Drawing("loss", "Share of the session without samples, by cause", about, bottom + 24)
     axis.draw(drawing, 4, bottom + 4, bottom + 18, unit=" %")
     for index, (stream, shares) in enumerate(zip(facts.streams, parts, strict=True)):
         top, x = 6 + STEP * index, float(LEFT)
         drawing.text(0, top + 12, stream.node, "name")
         drawing.text(LEFT - 8, top + 12, stream.stream, "tick faint", "end")
         for cause, share in shares.items():
-            if share > LEAST.get(cause, 0):
+            if share > 0:
                 width = share * 100 * axis.scale
                 drawing.path(boxes([(x, top, max(width, 0.8), BAR)]), f"why edge {cause}")
                 x += width
-        drawing.text(x + 6, top + 12, percent(sum(shares.values()), 2), "tick")
+        _write_beside(drawing, x, top + 12, _told(stream), axis.right)
     rows = [
-        {"node": s.node, "stream": s.stream, **{f"share_{c}": round(v, 8) for c, v in p.items()}, **s.counts}
+        {
+            "node": s.node,
+            "stream": s.stream,
+            "coverage": s.coverage,
+            "frame_loss": s.frame_loss,
+            **{f"share_{c}": round(v, 8) for c, v in p.items()},
+            **s.counts,
+        }
         for s, p in zip(facts.streams, parts, strict=True)
     ]
     return Figure(
         "loss",
         "Loss by node and cause",
-        "Bars: share of the session’s time without data, gaps of unknown length included. Table: frames, of "
-        "which only gaps of known length can be counted; the last column says how many cannot.",
+        "Bars: share of the session’s time without samples, by cause; the axis is the whole session. "
+        f"Coverage: {COVERAGE}. Frame loss: {FRAME_LOSS}. So a node that falls silent for good loses "
+        "coverage, and no frame that can be counted.",
         drawing.markup(),
         pd.DataFrame(rows),
-        legend=[cause for cause in DRAWN if any(part[cause] > LEAST.get(cause, 0) for part in parts)],
+        legend=[cause for cause in DRAWN if any(part[cause] > 0 for part in parts)],
+        restarts_as_bars=True,
     )
 
 
-def _shares(stream: StreamFacts, facts: PageFacts) -> dict[str, float]:
-    shares = shares_of(stream, np.array(facts.span))
-    return {cause: float(shares[cause][0]) for cause in DRAWN}
+def _told(stream: StreamFacts) -> str:
+    """Return both shares of a stream in words."""
+    covered = f"coverage {percent(stream.coverage)}, " if stream.coverage == stream.coverage else ""
+    return f"{covered}frame loss {percent(stream.frame_loss)}"
+
+
+def _write_beside(drawing: Drawing, x: float, y: float, words: str, right: float) -> None:
+    """Write behind a bar that ends at ``x``; of a bar too long for that, on its end."""
+    if x + 6 + CHARACTER * len(words) > right:
+        drawing.text(min(x, right) - 6, y, words, "inside", "end")
+    else:
+        drawing.text(x + 6, y, words, "tick")
 
 
 def table(facts: PageFacts) -> tuple[list[str], list[dict[str, object]]]:
@@ -77,13 +98,13 @@ def table(facts: PageFacts) -> tuple[list[str], list[dict[str, object]]]:
     rows: list[dict[str, object]] = []
     for stream in facts.streams:
         counts = stream.counts
-        lost = sum(counts[f"lost_{cause}"] for cause in CAUSES)
         rows.append(
             {
                 "node": stream.node,
                 "stream": stream.stream,
                 "lost": [counts[f"lost_{cause}"] for cause in shown],
-                "share": lost / counts["expected"] if counts["expected"] else None,
+                "coverage": stream.coverage,
+                "frame_loss": stream.frame_loss,
                 "unknown": stream.unknown,
                 **counts,
             }

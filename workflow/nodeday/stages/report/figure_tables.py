@@ -18,6 +18,7 @@ from nodeday.core import atomic, csv_io
 from nodeday.core.arrays import Ints
 from nodeday.schemas import FEATURE, TABLES
 from nodeday.stages.report.svg import Figure
+from nodeday.storage.shares import COVERAGE, FRAME_LOSS
 
 TABLE_OF = {
     "loss": "radio",
@@ -68,6 +69,8 @@ WITHOUT_TABLE = {
     "cause": ("", "why it was lost"),
     "value": ("mixed", "of the sample, in the unit that the layout states; empty where missing"),
     "share": ("1", "lost / (received + lost)"),
+    "coverage": ("1", COVERAGE),
+    "frame_loss": ("1", FRAME_LOSS),
     "least_ms": ("ms", "least half width of the 95 % band"),
     "median_ms": ("ms", "median half width"),
     "most_ms": ("ms", "greatest half width"),

@@ -11,8 +11,9 @@ from nodeday.config.study import HUB, Study
 from nodeday.schemas.codes import LOST_ON_AIR
 from nodeday.stages.report import advice, advice_time
 from nodeday.stages.report.advice import Advice, AdviceTables
-from nodeday.stages.report.facts import ABSENT, PageFacts
+from nodeday.stages.report.facts import PageFacts
 from nodeday.stages.report.spans import MINUTE
+from nodeday.stages.report.streams import ABSENT
 from nodeday.storage import tables
 
 RULES: tuple[Callable[[AdviceTables], list[Advice]], ...] = (

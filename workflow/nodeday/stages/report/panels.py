@@ -20,8 +20,9 @@ import numpy as np
 
 from nodeday.core.arrays import Floats, Ints
 from nodeday.schemas.codes import GAP_CAUSE
-from nodeday.stages.report.facts import ABSENT, CAUSES, PageFacts
+from nodeday.stages.report.facts import PageFacts
 from nodeday.stages.report.spans import SECOND
+from nodeday.stages.report.streams import ABSENT, CAUSES
 from nodeday.stages.report.svg import LEFT, RIGHT, WIDTH, Drawing
 
 HEAD = 18
@@ -39,9 +40,6 @@ LABEL = {
 MEANING = {**GAP_CAUSE, ABSENT: "before the stream's first frame, or after its last"}
 DRAWN = (*[cause for cause in CAUSES if cause != "radio"], "radio", ABSENT)
 """From the band of received samples upwards: long causes first, the many short ones on top."""
-LEAST = {ABSENT: 0.005}
-"""Share of the session below which a cause is left out of a legend or bar: streams never start and end in
-the very same moment."""
 _STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
 
 

@@ -38,6 +38,7 @@ from nodeday.stages.report import (
 from nodeday.stages.report.facts import PageFacts, read_session, read_study
 from nodeday.stages.report.panels import LABEL, MEANING
 from nodeday.stages.report.svg import Figure
+from nodeday.storage import shares
 
 
 def _templates() -> dict[str, jinja2.Template]:
@@ -48,9 +49,11 @@ def _templates() -> dict[str, jinja2.Template]:
         VERDICT_MARK=verdict.MARK,
         rules=EXCLUSION_RULE,
         no_coverage=NO_COVERAGE,
+        frame_loss=shares.frame_loss,
+        COVERAGE=shares.COVERAGE,
         SYMBOL={False: "✕", True: "✓"},
     )
-    for name in ("percent", "count", "number", "duration", "local", "listed"):
+    for name in ("percent", "limit", "count", "number", "duration", "local", "listed"):
         environment.filters[name] = getattr(words, name)
     return {name: environment.get_template(f"{name}.html") for name in ("parts", "page", "index")}
 

@@ -21,7 +21,10 @@ WIDTH, LEFT, RIGHT = 860, 118, 18
 
 @dataclass(frozen=True)
 class Figure:
-    """A figure of a page: ``rows`` are written as CSV under ``name``, ``legend`` names the causes drawn."""
+    """A figure of a page: ``rows`` are written as CSV under ``name``, ``legend`` names the causes drawn.
+
+    A restart has the mark of its moment in a legend, or with ``restarts_as_bars`` that of a stretch.
+    """
 
     name: str
     title: str
@@ -30,6 +33,7 @@ class Figure:
     rows: pd.DataFrame
     notes: list[str] = field(default_factory=list)
     legend: list[str] = field(default_factory=list)
+    restarts_as_bars: bool = False
 
 
 @dataclass

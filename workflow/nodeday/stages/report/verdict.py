@@ -14,14 +14,23 @@ import pandas as pd
 
 from nodeday.config.models import StudyLimits
 from nodeday.config.study import Study
-from nodeday.schemas.codes import BATTERY_STATE
-from nodeday.stages.report.words import listed, number, percent
+from nodeday.schemas.codes import BATTERY_STATE, EXCLUSION_RULE
+from nodeday.stages.report.words import limit, listed, number, percent
 from nodeday.storage import tables
+from nodeday.storage.shares import frame_loss
 
 MARK = {"usable": "●", "limited": "◐", "unusable": "○", "link_only": "◇"}
 """A shape for each verdict, so that none depends on colour."""
-FLAG = {"giving_way": "giving way", "silent_after_fall": "silent after a fall"}
+FLAG = {"giving_way": "giving way", "silent_after_fall": "silent after its voltage fell"}
 """Words for states of a battery that a person should look at."""
+
+
+STATE = {"unusable": "unusable", "limited": "usable in part", "usable": "within every limit"}
+"""What is said of nodes by their verdict, the gravest first."""
+
+
+OTHER_RULES = {"min_valid_epochs": "values", "calibrated": "calibration", "bench_passed": "bench"}
+"""Rules of the study besides coverage, time and length, with a word for each."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +77,7 @@ def of_session(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimit
         _coverage(nodes, exclusions, limits),
         _clock(nodes, exclusions, limits),
         _hours(nodes, exclusions, limits),
+        *_others(exclusions),
     ]
     return SessionVerdict(code, _sentence(code, by_code), sorted(reasons, key=lambda r: r.met))
 
@@ -86,7 +96,7 @@ def _sentence(code: str, by_code: dict[str, list[str]]) -> str:
     if code == "unusable":
         return f"{subject} below the study’s limits for most of the session{beyond}."
     parts = []
-    for part, words in (("unusable", "unusable"), ("limited", "usable in part"), ("usable", "fully usable")):
+    for part, words in STATE.items():
         names = by_code[part]
         if names:
             parts.append(f"{listed(names)} {'is' if len(names) == 1 else 'are'} {words}")
@@ -102,39 +112,47 @@ def _coverage(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimits
     if nodes["coverage"].isna().all():
         return Reason("coverage", not failing, _frames_received(nodes))
     worst = nodes.iloc[int(np.nanargmin(nodes["coverage"].to_numpy()))]
-    least = f"Least was received from {worst['node']}, {percent(worst['coverage'])} of its samples"
-    asked = percent(limits.min_coverage, 0)
+    least = f"The lowest is that of {worst['node']}, {percent(worst['coverage'])}"
+    asked = limit(limits.min_coverage)
     if not failing:
         return Reason("coverage", True, f"{least}; the study asks for {asked}.")
     return Reason(
         "coverage",
         False,
-        f"{least}; {len(failing)} of {len(nodes)} nodes fall short of the {asked} asked for.",
+        f"{least}; {_nodes(failing, nodes)} below the {asked} asked for.",
     )
 
 
 def _frames_received(nodes: pd.DataFrame) -> str:
     """Return a sentence on frames, for a session without samples."""
-    received = nodes["frames_received"].to_numpy(np.float64)
-    expected = received + nodes["frames_lost"].to_numpy(np.float64)
-    share = np.divide(received, expected, out=np.zeros(len(nodes)), where=expected > 0)
-    worst = int(share.argmin())
+    lost = [
+        frame_loss(float(lost), float(received))
+        for lost, received in zip(nodes["frames_lost"], nodes["frames_received"], strict=True)
+    ]
+    worst = int(np.argmax([2.0 if share != share else share for share in lost]))
+    if lost[worst] != lost[worst]:
+        return f"No frame carries samples, and none of {nodes['node'].iloc[worst]} was received."
     return (
-        f"No frame carries samples. Least was received from {nodes['node'].iloc[worst]}, "
-        f"{percent(float(share[worst]))} of the frames that its counter tells of."
+        f"No frame carries samples. The greatest frame loss is that of {nodes['node'].iloc[worst]}, "
+        f"{percent(lost[worst])}."
     )
+
+
+def _nodes(some: list[str], nodes: pd.DataFrame) -> str:
+    """Return how many of the nodes something is said of, with its verb."""
+    return f"{len(some)} of {len(nodes)} nodes {'is' if len(some) == 1 else 'are'}"
 
 
 def _clock(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimits) -> Reason:
     failing = _failing(exclusions, "max_clock_uncertainty")
     blind = [str(node) for node in nodes.loc[nodes["clock_uncertainty_ms"].isna(), "node"]]
-    limit = f"±{limits.max_clock_uncertainty_ms:g} ms"
+    widest_allowed = f"±{limits.max_clock_uncertainty_ms:g} ms"
     if blind:
-        return Reason("time", False, f"No place in time for {listed(blind)}; the limit is {limit}.")
+        return Reason("time", False, f"No place in time for {listed(blind)}; the limit is {widest_allowed}.")
     worst = nodes.iloc[int(nodes["clock_uncertainty_ms"].to_numpy().argmax())]
     widest = f"The time of {worst['node']} is least certain, ±{number(worst['clock_uncertainty_ms'])} ms"
-    more = f"; {len(failing)} of {len(nodes)} nodes exceed the limit of" if failing else "; the limit is"
-    return Reason("time", not failing, f"{widest}{more} {limit}.")
+    more = f"; {_nodes(failing, nodes)} beyond the limit of" if failing else "; the limit is"
+    return Reason("time", not failing, f"{widest}{more} {widest_allowed}.")
 
 
 def _hours(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimits) -> Reason:
@@ -142,6 +160,20 @@ def _hours(nodes: pd.DataFrame, exclusions: pd.DataFrame, limits: StudyLimits) -
     met = not _failing(exclusions, "min_hours")
     text = f"{number(hours, 2)} h recorded; the study asks for {limits.min_hours:g} h."
     return Reason("length", met, text)
+
+
+def _others(exclusions: pd.DataFrame) -> list[Reason]:
+    """Return a reason for each rule without a limit of its own that some node does not meet."""
+    found = []
+    for rule, about in OTHER_RULES.items():
+        rows = exclusions[exclusions["rule"] == rule]
+        if len(rows):
+            who = dict.fromkeys(
+                f"{row['node']}, {row['feature']}" if row["feature"] != "*" else str(row["node"])
+                for row in rows.to_dict("records")
+            )
+            found.append(Reason(about, False, f"{EXCLUSION_RULE[rule].capitalize()}: {'; '.join(who)}."))
+    return found
 
 
 def batteries(study: Study, session: str) -> dict[str, tuple[str, str, str]]:

@@ -7,26 +7,28 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from nodeday.core import percent as core
+
 THIN = "\u202f"
 """The narrow space inside numbers and before a percent sign."""
 
 
 def percent(share: float | None, digits: int = 1) -> str:
-    r"""Return a share as percent, never rounded up to 100 nor down to 0; "none" for no share.
+    r"""Return a share as percent with a narrow space.
 
-    >>> percent(0.99999), percent(1.0), percent(0.0), percent(0.0001), percent(None)
-    ('> 99.9\u202f%', '100\u202f%', '0\u202f%', '< 0.1\u202f%', 'none')
+    >>> percent(0.918), percent(0.9999)
+    ('91.8\u202f%', '> 99.9\u202f%')
     """
-    if share is None or np.isnan(share):
-        return "none"
-    if share in (0.0, 1.0):
-        return f"{share * 100:.0f}{THIN}%"
-    edge = 10.0**-digits
-    if share * 100 > 100 - edge:
-        return f"> {100 - edge:.{digits}f}{THIN}%"
-    if share * 100 < edge:
-        return f"< {edge:.{digits}f}{THIN}%"
-    return f"{share * 100:.{digits}f}{THIN}%"
+    return core.percent(share, digits, THIN)
+
+
+def limit(share: float) -> str:
+    r"""Return a share that the study states as percent with all of its digits.
+
+    >>> limit(0.875)
+    '87.5\u202f%'
+    """
+    return core.limit(share, THIN)
 
 
 def count(number: int) -> str:

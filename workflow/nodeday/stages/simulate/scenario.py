@@ -13,7 +13,8 @@ from pydantic import field_validator, model_validator
 from nodeday.config.study import HUB
 from nodeday.core import yaml_io
 from nodeday.core.errors import SettingsError
-from nodeday.core.yaml_io import CODE, NAME, Strict
+from nodeday.core.refusals import CODE, NAME
+from nodeday.core.yaml_io import Strict
 from nodeday.stages.simulate.plan_parts import Away, HostMarks, LateBursts, Pauses, SecondDevice
 
 

@@ -16,7 +16,7 @@ from nodeday.stages.study import rules
 from nodeday.stages.study.epochs import EpochMatrix, FeatureSeries, epoch_matrix
 from nodeday.stages.study.phases import SECOND, FeatureRow, Phase, feature_rows, inside, phases_of
 from nodeday.stages.study.recorded import Received, Streams, hub_hours, received, span
-from nodeday.storage import session_cut, tables
+from nodeday.storage import session_cut, shares, tables
 
 COLUMNS = (
     "participant",
@@ -145,7 +145,7 @@ def _node(
     lost, knots = (table[table["node"] == node] for table in (gaps, clock))
     streams = {stream: received for (name, stream), received in frames.items() if name == node}
     boots = {boot for received in streams.values() for boot, _ in received.ticks}
-    covered, reason = _coverage(layout, streams, hours)
+    covered, reason = _coverage(layout, streams, lost, hours)
     weakest = np.fmin.reduce(epochs.coverage[epochs.of(node)], axis=0, initial=np.nan)
     widths = rules.uncertainty_at(
         epochs.start_ns + (epochs.end_ns - epochs.start_ns) // 2,
@@ -182,18 +182,28 @@ def _widest(knots: pd.DataFrame, recorded: tuple[int, int] | None) -> float | No
     return float(rules.uncertainty_at(at_ns, utc_ns, width).max())
 
 
-def _coverage(layout: Layout, streams: Mapping[str, Received], hours: float) -> tuple[float, str | None]:
-    """Return the coverage of a node's weakest stream of samples, or NaN and the reason why it has none."""
+def _coverage(
+    layout: Layout, streams: Mapping[str, Received], lost: pd.DataFrame, hours: float
+) -> tuple[float, str | None]:
+    """Return the coverage of a node's weakest stream of samples, or NaN and the reason why it has none.
+
+    ``lost`` are the node's gaps.
+    """
     if not any(kind.channels for kind in layout.kinds):
         return float("nan"), "no_samples"
-    shares = [
-        rules.coverage(own.samples, layout.stream(stream).rate_hz or 1.0, 3600 * hours)
+    lost_of = lost.groupby("stream", observed=True)["frames"].sum()
+    covered = [
+        shares.coverage(
+            own.sample_s,
+            3600 * hours,
+            shares.frame_loss(float(lost_of.get(stream, 0.0)), own.frames),
+        )
         for stream, own in streams.items()
-        if own.samples
+        if own.sample_s
     ]
-    if streams and not shares:
+    if streams and not covered:
         return float("nan"), "none_with_samples"
-    return min(shares, default=0.0), None
+    return min(covered, default=0.0), None
 
 
 def _device(study: Study, session: str, node: str) -> tuple[float, float]:

@@ -28,12 +28,19 @@ def declared(study: Study, facts: list[SessionFacts]) -> Table:
     order = list(dict.fromkeys(row.node for row in study.nodes if row.node != HUB))
     present = {node.node for session in facts for node in session.nodes}
     ranked = sorted(meaning, key=lambda name: order.index(meaning[name].node))
-    by_feature = any(rule.rule == "min_valid_epochs" for rule in study.file.inclusion)
+    flagged = {
+        name
+        for name, about in meaning.items()
+        for rule in study.file.inclusion
+        if rule.rule == "min_valid_epochs"
+        and rule.node in (None, about.node)
+        and rule.feature in (None, about.feature)
+    }
     return wide.declare(
         {name: meaning[name] for name in ranked},
         [node for node in order if node in present],
         units,
-        by_feature,
+        flagged,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,23 +12,21 @@ from nodeday.config.study import HUB, Study
 from nodeday.core import timeline
 from nodeday.core.arrays import groups
 from nodeday.core.errors import ContractError
-from nodeday.layouts import Kind
 from nodeday.stages.study.phases import SECOND
-from nodeday.storage import frames
-from nodeday.storage.frames import FrameStamps, Key, columns_of, first_capture, frame_stamps
+from nodeday.storage import frames, shares
+from nodeday.storage.frames import Key, columns_of, first_capture, frame_stamps
 from nodeday.storage.session_cut import SessionCut
 
 
 @dataclass(frozen=True)
 class Received:
-    """Distinct frames of a stream: how many, and the sample instants in them.
+    """Distinct frames of a stream: how many, and the time in seconds that the samples in them fill.
 
-    Instants at other rates count as many as at the rate of the stream's first kind would fill their time.
     ``ticks`` are the first and the last by boot and kind of frame.
     """
 
     frames: int
-    samples: float
+    sample_s: float
     ticks: dict[tuple[int, int], tuple[int, int]]
 
 
@@ -49,15 +47,8 @@ def received(study: Study, session: str, cut: SessionCut | None) -> dict[Key, Re
                 for kind in kinds
                 if len(own := stamps.ticks[at[stamps.kind[at] == kind.kind]])
             }
-            found[key] = Received(len(stamps.boot), _samples(stamps, kinds), ticks)
+            found[key] = Received(len(stamps.boot), shares.sample_seconds(stamps, kinds), ticks)
     return found
-
-
-def _samples(stamps: FrameStamps, kinds: Sequence[Kind]) -> float:
-    """Return the sample instants of a stream, as many as its first kind's rate would fill their time."""
-    of_kind = [int(np.count_nonzero(stamps.kind == kind.kind)) * kind.samples for kind in kinds]
-    first = kinds[0].rate_hz or 1.0
-    return sum(n * (first / (kind.rate_hz or 1.0)) for n, kind in zip(of_kind, kinds, strict=True))
 
 
 def span(
@@ -75,7 +66,7 @@ def span(
     frames stand for them; None where none of these has a map. Raises ContractError where there are samples
     and none could be placed in time.
     """
-    with_samples = {key: own for key, own in streams.items() if own.samples}
+    with_samples = {key: own for key, own in streams.items() if own.sample_s}
     edges, listed = [], _listed(gaps)
     for (node, stream), own in (with_samples or streams).items():
         kinds = {kind.kind: kind for kind in study.layout_of(session, node).kinds_of(stream)}

@@ -187,17 +187,6 @@ def exclusions(applied: Applied) -> pd.DataFrame:
     return counted.reset_index(drop=True)
 
 
-def coverage(samples: float, rate_hz: float, seconds: float) -> float:
-    """Return the share (0 to 1) of a stream's due samples, ``rate_hz`` over ``seconds``; more is better.
-
-    A node that starts late, restarts or falls silent misses those samples too.
-
-    >>> coverage(180, 1.0, 200.0)
-    0.9
-    """
-    return min(1.0, samples / (rate_hz * seconds)) if seconds > 0 else 0.0
-
-
 def share_below(
     epoch_coverage: NDArray[np.float64],
     epoch_uncertainty_ms: NDArray[np.float64],

@@ -116,8 +116,8 @@ def _phases(facts: list[SessionFacts]) -> list[tuple[object, ...]]:
 
 def _sessions(facts: list[SessionFacts], excluded: pd.DataFrame) -> list[tuple[object, ...]]:
     """Return the rows of table ``sessions``, one for each node of each session."""
-    of_nodes = excluded[excluded["feature"] == ALL]
-    failing = set(zip(of_nodes["session"], of_nodes["node"], strict=True))
+    # A rule that one feature does not meet limits its node, although it excludes no other feature.
+    failing = set(zip(excluded["session"], excluded["node"], strict=True))
     return [
         (
             one.session,

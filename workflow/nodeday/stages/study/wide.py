@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -42,13 +42,13 @@ class Meaning:
 
 
 def declare(
-    columns: Mapping[str, Meaning], nodes: list[str], units: Mapping[str, str], by_feature: bool = False
+    columns: Mapping[str, Meaning], nodes: list[str], units: Mapping[str, str], flagged: Collection[str] = ()
 ) -> Table:
     """Return the wide table's contract.
 
     ``columns`` maps a name to its meaning in the order wanted, ``units`` a channel to its unit; a unit that
-    the contract does not list becomes ``mixed``. ``by_feature`` adds a flag to each feature, for a study
-    whose rules may exclude one feature and keep its node.
+    the contract does not list becomes ``mixed``. The columns ``flagged`` get a flag of their own: a rule of
+    the study may exclude them and keep their node.
     """
     kept = (
         EPOCHS["participant"],
@@ -71,7 +71,7 @@ def declare(
     values: list[Column] = []
     for name, about in columns.items():
         values += _columns(name, about, units)
-        if by_feature:
+        if name in flagged:
             values.append(_flag(name))
     row = "an epoch of a session"
     flags = tuple(_flag(node) for node in nodes)
