@@ -7,13 +7,13 @@ at zero in each session. Ages become bands of ten years, 90 and above one band (
 list of 45 CFR 164.514(b), from memory).
 
 Not copied: captures, settings, frames and rejects (host marks hold the date in their bytes), the ledger,
-pages, logs.
+pages, logs, the sources of calibrations (they are dated), and the features whose value gives an age away. All
+texts are searched before the copy gets its name: see :mod:`nodeday.products.export.disclosure`.
 """
 
 from __future__ import annotations
 
 import csv
-import re
 import secrets
 import shutil
 from collections.abc import Mapping
@@ -28,7 +28,7 @@ from nodeday.config.study import Study
 from nodeday.core import atomic, tsv_io
 from nodeday.core.arrays import Ints
 from nodeday.core.errors import ContractError, SettingsError
-from nodeday.products.export import package
+from nodeday.products.export import disclosure, package
 from nodeday.schemas import Column, Table
 from nodeday.schemas.columns import YEAR_1969, YEAR_2200
 from nodeday.storage import frames, inventory, tables
@@ -39,7 +39,8 @@ FEWEST, MOST = 53, 520
 """Weeks of a shift, always to earlier: more than a year, so that no season stays, at most ten."""
 KEPT_BACK = ("frames", "rejects", "ledger")
 SIGNALS = ("samples", "aligned")
-DATE = re.compile(r"(?:19|20)\d\d-?(?:0[1-9]|1[0-2])-?(?:0[1-9]|[12]\d|3[01])")
+OF_AGE = ("heart_rate_max_pct", "heart_rate_reserve_pct")
+"""Features that give the age away: the rate divided by them is a function of the age in years."""
 BAND = Column(
     "age_band", "name", "year", "age in a band of ten years; null where it is not known", nullable=True
 )
@@ -72,6 +73,7 @@ def offsets_of(file: Path, participants: list[str], first_ns: Mapping[str, int])
             )
     lines = [(name, str(weeks)) for name, weeks in sorted(known.items())]
     atomic.write_text(file, tsv_io.dump(("participant", "weeks"), lines))
+    file.chmod(0o600)
     return {name: known[name] * WEEK for name in participants}
 
 
@@ -79,7 +81,8 @@ def release(study: Study, sessions: list[str], target: Path, offsets: Path, sign
     """Write the copy into the new folder ``target``; return sentences of caution.
 
     Raises SettingsError where the folder is not empty, where the offsets would lie in it, or where the
-    code of a session holds a date; ContractError where the study is not finished.
+    code of a session holds a date; ContractError where the study is not finished, or where a text of the copy
+    holds a date, a person or a path.
     """
     if not (study.results / "methods.json").is_file():
         raise ContractError("no data package", str(study.results), "a finished study", "Run `nodeday run`.")
@@ -87,7 +90,7 @@ def release(study: Study, sessions: list[str], target: Path, offsets: Path, sign
         raise SettingsError("is not empty", str(target), "a new folder")
     if target.resolve() in offsets.resolve().parents:
         raise SettingsError(f"offsets {offsets} lie inside the copy", str(target), "a file outside of it")
-    if dated := [name for name in study.sessions if DATE.search(name)]:
+    if dated := [name for name in study.sessions if disclosure.discloses(name) == "a date"]:
         raise SettingsError(
             f"session {dated[0]} has a date in its code",
             "config/sessions.tsv",
@@ -102,7 +105,12 @@ def release(study: Study, sessions: list[str], target: Path, offsets: Path, sign
     }
     partial = target.with_name(f".{target.name}.partial")
     shutil.rmtree(partial, ignore_errors=True)
-    _fill(study, sessions, partial, shifts, signals)
+    try:
+        _fill(study, sessions, partial, shifts, signals)
+        disclosure.refuse(partial, study.root)
+    except BaseException:
+        shutil.rmtree(partial, ignore_errors=True)
+        raise
     if target.exists():
         target.rmdir()
     partial.rename(target)
@@ -144,8 +152,15 @@ def is_instant(column: Column) -> bool:
 
 
 def _copy(source: TableFile, target: Path, shifts: Mapping[str, Shift]) -> None:
-    """Write the file with its instants moved, under the contract of the copy: a band instead of an age."""
-    columns = tuple(BAND if column.name == "age_years" else column for column in source.table.columns)
+    """Write the file with its instants moved, under the contract of the copy: a band instead of an age.
+
+    The features that give the age away are left out, as rows and as columns.
+    """
+    columns = tuple(
+        BAND if column.name == "age_years" else column
+        for column in source.table.columns
+        if not column.name.startswith(OF_AGE)
+    )
     table = replace(source.table, columns=columns)
     moved = (_moved(source, table, frame, shifts) for frame in tables.row_groups(source.full, source.table))
     tables.write(target, table, moved)
@@ -154,6 +169,10 @@ def _copy(source: TableFile, target: Path, shifts: Mapping[str, Shift]) -> None:
 def _moved(source: TableFile, table: Table, frame: pd.DataFrame, shifts: Mapping[str, Shift]) -> pd.DataFrame:
     """A piece of a table with its instants moved, each row by the shift of its session."""
     changed: dict[str, Any] = {}
+    if "feature" in frame:
+        frame = frame[~frame["feature"].isin(OF_AGE)]
+    if table.name == "calibration":
+        changed["source"] = pd.Series(None, frame.index, dtype=object)  # the name of a bench record is dated
     if source.session or "session" in frame:
         names = [source.session] if source.session else frame["session"].astype(str)
         by_utc, by_hub = (np.array([shifts[str(name)][at] for name in names], np.int64) for at in (0, 1))
