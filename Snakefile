@@ -16,12 +16,11 @@ from nodeday.config.study import Study
 from nodeday.core.errors import NodedayError
 from nodeday.core.refusals import CODE
 from nodeday.engine import locks
-from nodeday.engine.digests import code
+from nodeday.engine.digests import code, code_and_libraries
 from nodeday.engine.resources import page_needs, session_needs, stage_cores, study_needs
 from nodeday.engine.rule_files import captures, layouts, ledgers, session_tables, settings_files
 from nodeday.engine.rule_files import sent_lists, study_tables, table
-from nodeday.engine.rule_params import device_text, digest, movement_text, node_text, sheet_text
-from nodeday.engine.rule_params import sessions_of_participants
+from nodeday.engine.rule_params import digest, of_page, sessions_of_participants, settings_text, sheet_text
 from nodeday.engine.snakemake_private import cores_of
 from nodeday.engine.stages import STAGES
 

@@ -30,7 +30,7 @@ from nodeday.stages.frames.decode import Decoder
 from nodeday.stages.frames.rejects import Reject
 from nodeday.stages.frames.scan import scan
 from nodeday.stages.frames.validate import Spoken
-from nodeday.storage import frame_writer, frames, samples, tables
+from nodeday.storage import frame_writer, frames, provenance, samples, tables
 
 # The gate tries the same examples each time; a developer's run looks for new ones.
 settings.register_profile("gate", derandomize=True)
@@ -147,6 +147,12 @@ def store_frames(results: Path, session: str, rows: pd.DataFrame | dict[str, Any
     )
     with frame_writer.writing(results, session) as out:
         out.write(arrow.Table.from_pandas(numbered, preserve_index=False).cast(arrow_schema(table)))
+
+
+def without_records(study: Path, folder: Path, *left_out: str) -> Path:
+    """A copy of a study without the records of its jobs, so that a test may alter its tables."""
+    ignored = shutil.ignore_patterns(provenance.FOLDER, *left_out)
+    return Path(shutil.copytree(study, folder, ignore=ignored))
 
 
 def simulated(folder: Path, scenario: str) -> Path:

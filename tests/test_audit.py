@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import yaml
-from conftest import put, simulated, store_frames, stored
+from conftest import put, simulated, store_frames, stored, without_records
 from nodeday.schemas import TABLES
 from nodeday.schemas.codes import GAP_CAUSE
 
@@ -44,7 +44,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def study(made: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(made, tmp_path / "study"))
+    return without_records(made, tmp_path / "study")
 
 
 def audit(folder: Path, capsys: pytest.CaptureFixture[str], *more: str) -> tuple[int, str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,7 @@ import numpy as np
 import pyarrow as arrow
 import pyarrow.parquet as parquet
 import pytest
-from conftest import FINISHED, valid_rows, whole
+from conftest import FINISHED, valid_rows, whole, without_records
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nodeday.schemas import TABLES
@@ -41,7 +40,7 @@ def altered(path: Path, column: str, row: int, value: Any = None) -> None:
 def spoiled(finished_study: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A copy of the finished study with one cell changed in each of five tables of a session."""
     folder = tmp_path_factory.mktemp("spoiled") / "study"
-    shutil.copytree(finished_study, folder, ignore=shutil.ignore_patterns(".snakemake", "report"))
+    without_records(finished_study, folder, ".snakemake", "report")
     results = folder / "results"
     altered(frames.path(results, SESSION, ("heart", "ecg")), "payload", 40, b"\x00" * 30)
     altered(tables.path(results, "gaps", SESSION), "cause", 3, "hub_outage")
@@ -116,7 +115,7 @@ def test_the_checkpoints_need_no_second_derivation(spoiled: Path) -> None:
 
 def test_what_is_absent_is_named(finished_study: Path, tmp_path: Path) -> None:
     folder = tmp_path / "study"
-    shutil.copytree(finished_study, folder, ignore=shutil.ignore_patterns(".snakemake", "report"))
+    without_records(finished_study, folder, ".snakemake", "report")
     gaps = tables.path(folder / "results", "gaps", SESSION)
     truth = tables.path(finished_study / "results", "gaps", SESSION)
     key = TABLES["gaps"].key

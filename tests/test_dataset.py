@@ -27,10 +27,9 @@ from nodeday.schemas.columns import YEAR_1969, YEAR_2200
 from nodeday.cli.main import main
 from nodeday.core import errors
 from nodeday.core.errors import ContractError, SettingsError
-from nodeday.products.export import hashes
 from nodeday.products.export.package import field
 from nodeday.products.export.release import OF_AGE, WEEK, band, is_instant, offsets_of
-from nodeday.storage import inventory, tables
+from nodeday.storage import hashes, inventory, tables
 
 STAGES = ("frames", "clock", "loss", "repair", "features")
 
@@ -544,7 +543,8 @@ def test_a_hash_is_kept_until_anything_touches_its_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """SHA-256 of "abc" and of the empty message: FIPS 180-4, examples of NIST."""
-    abc, empty, record = tmp_path / "abc", tmp_path / "empty", tmp_path / hashes.NAME
+    abc, empty = tmp_path / "abc", tmp_path / "empty"
+    kept = tmp_path / "results" / hashes.FOLDER / f"{hashes.INPUTS}.json"
     abc.write_bytes(b"abc")
     empty.touch()
     known = [
@@ -554,45 +554,20 @@ def test_a_hash_is_kept_until_anything_touches_its_file(
     read: list[Path] = []
     plain = hashes.sha256
     monkeypatch.setattr(hashes, "sha256", lambda path: read.append(path) or plain(path))
-    first = hashes.Kept(record)
+    first = hashes.KeptHashes(tmp_path)
     assert first([abc, empty]) == first([abc, empty]) == known
-    first.keep()
-    assert sorted(read) == [abc, empty]
-    assert hashes.Kept(record)([abc, empty]) == known
-    assert len(read) == 2
+    first.keep(inputs=False)
+    assert not kept.exists()
+    second = hashes.KeptHashes(tmp_path)
+    assert second([abc, empty]) == known
+    second.keep()
+    assert len(read) == 4
+    assert hashes.KeptHashes(tmp_path)([abc, empty]) == known
+    assert len(read) == 4
     stat = abc.stat()
     abc.write_bytes(b"abd")  # as long as before, and with its time put back
     os.utime(abc, ns=(stat.st_atime_ns, stat.st_mtime_ns))
-    assert hashes.Kept(record)([abc, empty]) == hashes.of_files([abc, empty]) != known
-    assert read.count(empty) == 2
+    assert hashes.KeptHashes(tmp_path)([abc, empty]) == hashes.of_files([abc, empty]) != known
     for text in ("", "[1]", '{"abc": {}}', "{"):
-        record.write_text(text)
-        assert hashes.Kept(record)([empty]) == known[1:]
-
-
-def test_what_a_sessions_stage_wrote_is_not_hashed_again_for_the_manifest(
-    study: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    folder = tmp_path / "copy"
-    shutil.copytree(study, folder)
-    shutil.rmtree(folder / "results" / hashes.FOLDER)
-    (folder / "results" / hashes.NAME).unlink()
-    read: list[str] = []
-    plain = hashes.sha256
-    monkeypatch.setattr(
-        hashes, "sha256", lambda path: read.append(path.relative_to(folder).as_posix()) or plain(path)
-    )
-    for session in SESSIONS:
-        assert main(["stage", "hashes", session, "--study", str(folder)]) == errors.GOOD
-    manifest = json.loads((folder / "results" / "manifest.json").read_text())
-    of_sessions = {
-        each["path"]
-        for part in ("inputs", "results")
-        for each in manifest[part]
-        if part == "inputs" or "/session=" in each["path"]
-    }
-    assert len(read) == len(of_sessions)
-    assert set(read) == of_sessions
-    assert main(["export", "package", "--study", str(folder)]) == errors.GOOD
-    assert len(read) == len(set(read))
-    assert json.loads((folder / "results" / "manifest.json").read_text())["results"] == manifest["results"]
+        kept.write_text(text)
+        assert hashes.KeptHashes(tmp_path)([empty]) == known[1:]

@@ -153,7 +153,7 @@ def test_the_rules_call_the_stage_that_they_are_named_for() -> None:
             if call:
                 calls[name] = f"{call[1]} {call[2]}"
                 assert ("--cores {threads}" in call[0]) == STAGES[name].several_cores, name
-                assert f'code=code("{"report" if name == "index" else name}")' in rule, name
+                assert f'code=code_and_libraries("{"report" if name == "index" else name}")' in rule, name
     assert calls == {name: f"stage {name}" for name in STAGES} | {"dataset": "export package"}
 
 

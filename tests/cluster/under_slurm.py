@@ -19,8 +19,7 @@ from conftest import simulated
 from slurm import slurm, why_not
 
 from nodeday.core.paths import PROJECT, SNAKEFILE
-from nodeday.products.export import hashes
-from nodeday.storage import inventory
+from nodeday.storage import hashes, inventory
 
 SESSIONS = ("S01-clean", "S02-lossy", "S03-mess")
 SCENARIO = "seed: 11\nsessions:\n" + "".join(

@@ -18,9 +18,7 @@ rule clock:
     resources:
         **session_needs(study),
     params:
-        code=code("clock"),
-        edges=lambda wildcards: str(study.written_span(wildcards.session)),
-        movements=digest([str(study.file.movements)]),
-        noted=lambda wildcards: movement_text(study, wildcards.session),
+        code=code_and_libraries("clock"),
+        settings=lambda wildcards: settings_text(study, "clock", wildcards.session),
     shell:
         "nodeday stage clock {wildcards.session} > {log} 2>&1"

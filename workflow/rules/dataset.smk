@@ -1,34 +1,12 @@
 # Last of all: the data package, the methods, and the manifest of everything.
 
 
-# Once a session's stages are done, and before those of others: what they wrote is still in memory.
-rule hashes:
-    input:
-        table("epochs"),
-    output:
-        "results/.hashes/{session}.json",
-    log:
-        "results/logs/{session}/hashes.log",
-    benchmark:
-        "results/benchmarks/{session}/hashes.tsv"
-    priority: 1
-    group:
-        "session"
-    resources:
-        **session_needs(study),
-    params:
-        code=code("hashes"),
-    shell:
-        "nodeday stage hashes {wildcards.session} > {log} 2>&1"
-
-
 rule dataset:
     input:
         "results/report/index.html",
         expand("results/report/{session}.html", session=SESSIONS),
         study_tables(STAGES["dataset"].reads),
         expand(session_tables(STAGES["dataset"].reads), session=SESSIONS),
-        expand("results/.hashes/{session}.json", session=SESSIONS),
         lambda wildcards: [path for name in SESSIONS for path in captures(study, name)],
         lambda wildcards: settings_files(study),
     output:
@@ -45,7 +23,7 @@ rule dataset:
     resources:
         **study_needs(SESSIONS),
     params:
-        code=code("dataset"),
+        code=code_and_libraries("dataset"),
         sessions=" ".join(f"--session {name}" for name in SESSIONS),
     shell:
         "nodeday export package {params.sessions} > {log} 2>&1"

@@ -20,11 +20,7 @@ rule features:
     resources:
         **session_needs(study),
     params:
-        code=code("features"),
-        epochs=str(study.file.epochs),
-        devices=lambda wildcards: device_text(study, wildcards.session),
-        heart=str(study.file.heart),
-        participants=str(study.participants),
-        mounting=str(sorted(study.file.motion.mounting.items())),
+        code=code_and_libraries("features"),
+        settings=lambda wildcards: settings_text(study, "features", wildcards.session),
     shell:
         "nodeday stage features {wildcards.session} --cores {threads} > {log} 2>&1"

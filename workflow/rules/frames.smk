@@ -16,7 +16,7 @@ rule frames:
     resources:
         **session_needs(study),
     params:
-        code=code("frames"),
-        nodes=lambda wildcards: node_text(study, wildcards.session),
+        code=code_and_libraries("frames"),
+        settings=lambda wildcards: settings_text(study, "frames", wildcards.session),
     shell:
         "nodeday stage frames {wildcards.session} > {log} 2>&1"

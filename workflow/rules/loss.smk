@@ -23,7 +23,7 @@ rule loss:
     resources:
         **session_needs(study),
     params:
-        code=code("loss"),
-        battery=str(study.file.battery),
+        code=code_and_libraries("loss"),
+        settings=lambda wildcards: settings_text(study, "loss", wildcards.session),
     shell:
         "nodeday stage loss {wildcards.session} > {log} 2>&1"

@@ -18,8 +18,7 @@ rule repair:
     resources:
         **session_needs(study),
     params:
-        code=code("repair"),
-        fill=str(sorted(study.file.fill.items())),
-        grid=str(study.file.grid),
+        code=code_and_libraries("repair"),
+        settings=lambda wildcards: settings_text(study, "repair", wildcards.session),
     shell:
         "nodeday stage repair {wildcards.session} --cores {threads} > {log} 2>&1"

@@ -12,7 +12,7 @@ rule study_settings:
     log:
         "results/logs/study_settings.log",
     params:
-        digest=digest([code("study"), code("report"), str(study.file), str(study.participants)]),
+        digest=digest([code("report"), *of_page(study).values()]),
     shell:
         "echo {params.digest} > {output} 2> {log}"
 
@@ -56,7 +56,7 @@ rule report:
     resources:
         **page_needs(),
     params:
-        code=code("report"),
+        code=code_and_libraries("report"),
         title=digest([study.file.title]),
     shell:
         "nodeday stage report {wildcards.session} > {log} 2>&1"
@@ -75,7 +75,7 @@ rule index:
     resources:
         **page_needs(),
     params:
-        code=code("report"),
+        code=code_and_libraries("report"),
         sessions=" ".join(SESSIONS),
     shell:
         "nodeday stage index {params.sessions} > {log} 2>&1"

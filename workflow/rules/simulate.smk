@@ -21,6 +21,6 @@ if study.planned:
         resources:
             **session_needs(study),
         params:
-            code=code("simulate"),
+            code=code_and_libraries("simulate"),
         shell:
             "nodeday stage simulate {wildcards.session} > {log} 2>&1"

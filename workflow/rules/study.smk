@@ -16,11 +16,8 @@ rule study:
     resources:
         **study_needs(SESSIONS),
     params:
-        code=code("study"),
-        limits=str((study.file.limits, study.file.rules, study.file.epochs.seconds)),
-        people=digest([str((study.participants, study.sessions))]),
-        sheets=digest(sheet_text(study, name) for name in SESSIONS),
-        devices=digest(device_text(study, name) for name in SESSIONS),
+        code=code_and_libraries("study"),
+        settings=settings_text(study, "study", sessions=SESSIONS),
         sessions=" ".join(SESSIONS),
     shell:
         "nodeday stage study {params.sessions} --cores {threads} > {log} 2>&1"

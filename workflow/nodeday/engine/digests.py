@@ -8,6 +8,7 @@ the templates and styles in the packages of these.
 from __future__ import annotations
 
 import hashlib
+import importlib.metadata
 from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
@@ -15,6 +16,8 @@ from pathlib import Path
 from nodeday.engine import imports
 from nodeday.engine.stages import STAGES
 
+LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "anycrc", "dpkt", "tsdownsample")
+"""Libraries that compute what stands in tables and pages."""
 DATA = (".css", ".html", ".js", ".yaml")
 """Suffixes of files that modules read from their own package."""
 
@@ -23,6 +26,17 @@ DATA = (".css", ".html", ".js", ".yaml")
 def code(stage: str) -> str:
     """Return the digest of all that ``stage`` runs, 16 hexadecimal digits; raise KeyError for no stage."""
     return digest_of(sources(stage, imports.modules()))
+
+
+@cache
+def libraries() -> dict[str, str]:
+    """Return the version of each library that computes, as it is installed."""
+    return {name: importlib.metadata.version(name) for name in LIBRARIES}
+
+
+def code_and_libraries(stage: str) -> str:
+    """Return one text that changes with the code of ``stage`` and with the libraries that compute."""
+    return " ".join([code(stage), *map("=".join, libraries().items())])
 
 
 def sources(stage: str, known: Mapping[str, Path]) -> dict[str, Path]:

@@ -26,6 +26,8 @@ from pathlib import Path
 
 from nodeday.core import malloc
 from nodeday.core.errors import FAULT
+from nodeday.engine import digests
+from nodeday.engine.stages import STAGES
 
 ADDRESS = "NODEDAY_WARM"
 """Variable of the environment that holds the address."""
@@ -93,6 +95,8 @@ def serve(address: str, main: Main, first: Sequence[str], later: Sequence[str] =
         listener.listen(64)  # calls may come while the first libraries are still being imported
         malloc.keep()
         _import_first(first)
+        for stage in STAGES:  # each job writes down the digest of its code
+            digests.code(stage)
         waiting = deque(later)
         while sys.stdin not in (ready := _readable(listener, wait=not waiting)):
             if not ready:

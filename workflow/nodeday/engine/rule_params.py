@@ -1,13 +1,14 @@
-"""Parameters of rules: what the settings and sheets hold of a session, as text that changes when they do."""
+"""What each stage takes from the settings and sheets, as text that changes when they do."""
 
 from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 
 from nodeday.config import device_records
 from nodeday.config.study import Study
+from nodeday.engine.digests import code
 
 
 def device_text(study: Study, session: str) -> str:
@@ -49,6 +50,89 @@ def sessions_of_participants(study: Study, sessions: Iterable[str]) -> dict[str,
     return {name: names for names in of_participant.values() for name in names}
 
 
+def same_participant(study: Study, session: str) -> list[str]:
+    """Return all sessions of the participant of ``session``, itself included."""
+    participant = study.session(session).participant
+    return [name for name, row in study.sessions.items() if row.participant == participant]
+
+
 def digest(texts: Iterable[str]) -> str:
     """Return 16 hexadecimal digits that stand for ``texts``; the engine keeps parameters with each output."""
     return hashlib.sha256("\n".join(texts).encode()).hexdigest()[:16]
+
+
+def _of_frames(study: Study, session: str) -> dict[str, str]:
+    return {"nodes": node_text(study, session)}
+
+
+def _of_clock(study: Study, session: str) -> dict[str, str]:
+    return {
+        "edges": str(study.written_span(session)),
+        "movements": str(study.file.movements),
+        "events": movement_text(study, session),
+    }
+
+
+def _of_loss(study: Study, _: str) -> dict[str, str]:
+    return {"battery": str(study.file.battery)}
+
+
+def _of_repair(study: Study, _: str) -> dict[str, str]:
+    return {"fill": str(sorted(study.file.fill.items())), "grid": str(study.file.grid)}
+
+
+def _of_features(study: Study, session: str) -> dict[str, str]:
+    return {
+        "epochs": str(study.file.epochs),
+        "bench records": device_text(study, session),
+        "heart": str(study.file.heart),
+        "participants": str(study.participants),
+        "mounting": str(sorted(study.file.motion.mounting.items())),
+    }
+
+
+def of_page(study: Study) -> dict[str, str]:
+    """Return what every page repeats of the study's tables: they follow from all settings and from code."""
+    return {
+        "study.yaml": str(study.file),
+        "participants": str(study.participants),
+        "code of the study's tables": code("study"),
+    }
+
+
+OF_SESSION: dict[str, Callable[[Study, str], dict[str, str]]] = {
+    "frames": _of_frames,
+    "clock": _of_clock,
+    "loss": _of_loss,
+    "repair": _of_repair,
+    "features": _of_features,
+}
+"""Settings of a stage of one session, by what a person calls them."""
+
+
+def settings(study: Study, stage: str, session: str = "", sessions: Sequence[str] = ()) -> dict[str, str]:
+    """Return digests of all that a job takes from settings and sheets, by what a person calls it.
+
+    ``sessions`` are those of the run, for stages ``study`` and ``index``.
+    """
+    texts: dict[str, str] = {}
+    if stage in OF_SESSION:
+        texts = OF_SESSION[stage](study, session)
+    elif stage == "report":
+        own = same_participant(study, session)
+        texts = of_page(study) | {"sheets": "\n".join(sheet_text(study, name) for name in own)}
+    elif stage == "study":
+        texts = {
+            "limits": str((study.file.limits, study.file.rules, study.file.epochs.seconds)),
+            "participants and sessions": str((study.participants, study.sessions)),
+            "sheets": "\n".join(sheet_text(study, name) for name in sessions),
+            "bench records": "\n".join(device_text(study, name) for name in sessions),
+        }
+    if stage in ("study", "index"):
+        texts["sessions"] = " ".join(sessions)
+    return {name: digest([text]) for name, text in texts.items()}
+
+
+def settings_text(study: Study, stage: str, session: str = "", sessions: Sequence[str] = ()) -> str:
+    """Return :func:`settings` as one digest, for a rule."""
+    return digest(f"{name} {each}" for name, each in settings(study, stage, session, sessions).items())

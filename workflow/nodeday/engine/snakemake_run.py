@@ -6,18 +6,19 @@ all sessions: these and the pages are then made of those that finished, in a sec
 
 from __future__ import annotations
 
-import json
 import os
 import sys
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nodeday.config.study import Study
 from nodeday.core.errors import NodedayError, SettingsError
-from nodeday.engine import locks, rule_files
+from nodeday.engine import dependencies, locks, outdated, rule_files, snakemake_private
 from nodeday.engine.events import Job, Journal
 from nodeday.engine.interrupts import ending_jobs
+from nodeday.storage.hashes import KeptHashes
 
 if TYPE_CHECKING:
     from snakemake.settings.types import OutputSettings
@@ -41,7 +42,6 @@ def run(root: Path, sessions: list[str], cores: int) -> RunOutcome:
     os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     journal = Journal(cores)
     with locks.run_alone(root):
-        _drop_incomplete_manifest(root)
         complete = _workflow(root, sessions, journal, cores)
         finished = _finished(root, sessions, journal)
         if not complete and finished and finished != sessions:
@@ -64,27 +64,17 @@ def _finished(root: Path, sessions: list[str], journal: Journal) -> list[str]:
     ]
 
 
-def _drop_incomplete_manifest(root: Path) -> None:
-    """Take the manifest away where a file that it names has gone.
-
-    The workflow looks for its last files, not for those between; it makes all that they were made of
-    where one of them is to be made.
-    """
-    manifest = root / "results" / "manifest.json"
-    if not manifest.exists():
-        return
-    try:
-        named = [entry["path"] for entry in json.loads(manifest.read_text(encoding="utf-8"))["results"]]
-    except (ValueError, KeyError, TypeError):
-        named = [""]
-    gone = [path for path in named if not (root / path).is_file()]
-    if gone:
-        manifest.unlink()
-    if any(path.startswith("results/report/") for path in gone):
-        (root / "results" / "report" / "index.html").unlink(missing_ok=True)
+def _outdated(root: Path, sessions: Sequence[str]) -> frozenset[str]:
+    """Return an output of each job to be done that no other such job comes before; the engine adds those."""
+    study, hashed = Study(root), KeptHashes(root)
+    jobs = outdated.to_do(study, sessions, hashed)
+    hashed.keep()
+    return frozenset(
+        dependencies.forced_output(study, job.stage, job.session) for job in jobs if not job.follows
+    )
 
 
-def _workflow(root: Path, sessions: Iterable[str], journal: Journal, cores: int) -> bool:
+def _workflow(root: Path, sessions: Sequence[str], journal: Journal, cores: int) -> bool:
     """Make one pass of the workflow on ``sessions``; return False where a job failed."""
     from snakemake.exceptions import LockException, WorkflowError
 
@@ -109,7 +99,7 @@ def _workflow(root: Path, sessions: Iterable[str], journal: Journal, cores: int)
     return True
 
 
-def _execute(root: Path, sessions: Iterable[str], journal: Journal, cores: int) -> None:
+def _execute(root: Path, sessions: Sequence[str], journal: Journal, cores: int) -> None:
     """Plan and run the jobs by Snakemake's API; it raises WorkflowError where a job failed."""
     from snakemake.api import SnakemakeApi
     from snakemake.settings.types import (
@@ -123,15 +113,22 @@ def _execute(root: Path, sessions: Iterable[str], journal: Journal, cores: int) 
 
     from nodeday.core import paths
 
+    forced = _outdated(root, sessions)
     greedy = SchedulerPluginRegistry().get_plugin("greedy")
-    with SnakemakeApi(_output(journal)) as api:
+    with snakemake_private.ignoring_times(), SnakemakeApi(_output(journal)) as api:
         workflow = api.workflow(
             resource_settings=ResourceSettings(cores=cores),
             config_settings=ConfigSettings(config={"only": ",".join(sessions)}),
             snakefile=paths.SNAKEFILE,
             workdir=root,
         )
-        dag = workflow.dag(dag_settings=DAGSettings(targets={"all"}, force_incomplete=True))
+        dag = workflow.dag(
+            dag_settings=DAGSettings(
+                targets={"all"},
+                force_incomplete=True,
+                forcerun=forced,
+            )
+        )
         dag.execute_workflow(
             execution_settings=ExecutionSettings(keep_going=True, lock=True),
             scheduling_settings=SchedulingSettings(scheduler=greedy.name),

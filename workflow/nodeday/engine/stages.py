@@ -55,7 +55,7 @@ ON_A_PAGE = (
     *("phases", "sessions", "exclusions"),
 )
 ON_THE_INDEX = ("loss", "radio", "epochs", "phases", "phase_features", "sessions", "exclusions", "flow")
-EXPORT = tuple(f"products.export.{name}" for name in ("package", "methods", "manifest", "hashes"))
+EXPORT = tuple(f"products.export.{name}" for name in ("package", "methods", "manifest"))
 
 STAGES = {
     stage.name: stage
@@ -66,7 +66,6 @@ STAGES = {
         Stage("loss", SESSION, ("frames", "hub_runs", "cut"), (*LOSS_TABLES, "ledger"), 0.5),
         Stage("repair", SESSION, PLACED, ("samples", "aligned", "ledger"), 2.5, True),
         Stage("features", SESSION, ("samples", "cut"), (*FEATURE_TABLES, "ledger"), 2.4, True),
-        Stage("hashes", SESSION, ("epochs",), code=("products.export.hashes",)),
         Stage("study", STUDY, GATHERED, (*STUDY_TABLES, "ledger"), 0.2, True),
         Stage("report", SESSION, ON_A_PAGE, (), 0.3),
         Stage("index", STUDY, ON_THE_INDEX, (), 0.1, code=("stages.report.stage",)),

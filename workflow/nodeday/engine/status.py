@@ -1,51 +1,59 @@
-"""State of every stage of every session, from what the workflow would still make."""
+"""State of every stage of every session, and why one is outdated: from the records of jobs."""
 
 from __future__ import annotations
 
-import csv
-import re
-import subprocess
-import sys
-from collections import defaultdict
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 from nodeday.config import checks
 from nodeday.config.study import Study
-from nodeday.core import paths
-from nodeday.core.errors import NodedayError
+from nodeday.engine import outdated
 from nodeday.engine.account import failure_file
-from nodeday.engine.stages import CHAIN
+from nodeday.storage.hashes import KeptHashes
 
-STAGES = (*CHAIN, "report")
+STAGES = outdated.OF_SESSION
 DONE, OUTDATED, TO_DO = "done", "outdated", "to do"
-_WORST = (DONE, OUTDATED, TO_DO)
-_OF_SESSION = re.compile(r"results/(?:report/|[^/]+/session=)([^/]+?)(?:\.html|/[^/]+)?")
 
 
 def document(study: Study) -> dict[str, Any]:
     """Return the state of a study for programs; docs/programs.md has its schema.
 
-    Each session has its stages with ``done``, ``outdated`` or ``to do``. ``why`` holds what keeps it from
-    running, or why its last run stopped; then all its stages are to do. Reads no capture.
+    Each session has its stages with ``done``, ``outdated`` or ``to do``, and reasons for those that are not
+    done. ``why`` holds what keeps it from running, or why its last run stopped; then all are to do.
+    Writes nothing; reads the files that changed since they were last hashed.
     """
     why = {session: _obstacles(study, session) for session in study.sessions}
     runnable = [session for session in study.sessions if not why[session]]
-    states_of: dict[tuple[str, str], list[str]] = defaultdict(list)
-    for row in output_files(study.root, runnable) if runnable else ():
-        states_of[row["rule"], _session(row)].append(_state(row))
+    jobs = outdated.to_do(study, runnable, KeptHashes(study.root)) if runnable else []
+    states = {(job.session, job.stage): TO_DO if job.absent else OUTDATED for job in jobs}
     sessions = []
     for session in study.sessions:
-        states = {stage: max(states_of[stage, session] or [TO_DO], key=_WORST.index) for stage in STAGES}
-        sessions.append({"session": session, "stages": states, "why": why[session]})
+        usual = TO_DO if why[session] else DONE
+        sessions.append(
+            {
+                "session": session,
+                "stages": {stage: states.get((session, stage), usual) for stage in STAGES},
+                "reasons": _reasons(jobs, session),
+                "why": why[session],
+            }
+        )
     return {
         "document": "nodeday status",
         "version": 1,
         "study": study.file.study,
         "folder": str(study.root),
         "sessions": sessions,
+        "of_study": {
+            "stages": {
+                stage: states.get(("", stage), DONE if runnable else TO_DO) for stage in outdated.OF_STUDY
+            },
+            "reasons": _reasons(jobs, ""),
+        },
     }
+
+
+def _reasons(jobs: list[outdated.ToDo], session: str) -> dict[str, str]:
+    return {job.stage: job.why for job in jobs if job.session == session}
 
 
 def _obstacles(study: Study, session: str) -> list[str]:
@@ -54,57 +62,32 @@ def _obstacles(study: Study, session: str) -> list[str]:
     return problems or ([failure.read_text().strip()] if failure.exists() else [])
 
 
-def output_files(root: Path, sessions: list[str]) -> list[dict[str, str]]:
-    """Return the workflow's summary, a row for each file that it would make of ``sessions``.
-
-    Raises NodedayError where the workflow cannot be read.
-    """
-    command = [
-        sys.executable,
-        "-m",
-        "snakemake",
-        "--summary",
-        "--nolock",
-        "--snakefile",
-        str(paths.SNAKEFILE),
-        "--directory",
-        str(root.resolve()),
-        "--config",
-        f"only={','.join(sessions)}",
-    ]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    lines = done.stdout.splitlines()
-    header = next((index for index, line in enumerate(lines) if line.startswith("output_file\t")), None)
-    if done.returncode or header is None:
-        last = (done.stderr.strip().splitlines() or ["without a word"])[-1]
-        raise NodedayError(f"the workflow cannot say how far it is ({last})", str(root))
-    return list(csv.DictReader(lines[header:], delimiter="\t", quoting=csv.QUOTE_NONE))
-
-
-def _session(row: Mapping[str, str]) -> str:
-    # By its path: of a stage that came to its end as its run was stopped the engine knows no more.
-    match = _OF_SESSION.fullmatch(row["output_file"])
-    return match[1] if match else ""
-
-
-def _state(row: Mapping[str, str]) -> str:
-    if row["plan"] == "no update":
-        return DONE
-    return TO_DO if row["status"] == "missing" else OUTDATED
-
-
 def text(status: Mapping[str, Any]) -> str:
     """Return the state of a study for a person: a line for each session, and what a run would do."""
-    sessions = status["sessions"]
+    sessions, of_study = status["sessions"], status["of_study"]
     width = max([len("session"), *(len(row["session"]) for row in sessions)])
     lines = [f"{'session':<{width}}" + "".join(f"  {stage:<8}" for stage in STAGES)]
     for row in sessions:
         states = "".join(f"  {row['stages'][stage]:<8}" for stage in STAGES)
         lines += [f"{row['session']:<{width}}{states}", *(f"  {why}" for why in row["why"])]
-    waiting = sum(state != DONE for row in sessions for state in row["stages"].values() if not row["why"])
+        lines += _first_reasons(row)
+    lines += _first_reasons(of_study)
+    ready = [row for row in sessions if not row["why"]]
+    waiting = sum(state != DONE for row in ready for state in row["stages"].values())
+    waiting += sum(state != DONE for state in of_study["stages"].values()) if ready else 0
     stopped = sum(bool(row["why"]) for row in sessions)
     lines.append("")
     lines.append(f"`nodeday run` has {waiting} stages to do." if waiting else "Nothing to do.")
     if stopped:
         lines.append(f"{stopped} of {len(sessions)} sessions cannot go on: see above.")
     return "\n".join(line.rstrip() for line in lines)
+
+
+def _first_reasons(row: Mapping[str, Any]) -> list[str]:
+    """Return a line for each outdated stage, those left out that only follow or were not done yet."""
+    return [
+        f"  {stage}: {why}"
+        for stage, why in row["reasons"].items()
+        if (row["stages"].get(stage) != TO_DO and not why.startswith("follows from "))
+        or why.endswith(" is absent")
+    ]

@@ -26,7 +26,7 @@ from nodeday.core.arrays import Bools, Ints
 from nodeday.core.errors import ContractError
 from nodeday.layouts import Kind
 from nodeday.schemas import TABLES, codes
-from nodeday.storage import tables
+from nodeday.storage import provenance, tables
 from nodeday.storage.payloads import Payloads
 from nodeday.storage.row_groups import EXPECTED, Filters
 
@@ -71,11 +71,12 @@ def texts(column: arrow.ChunkedArray) -> tuple[NDArray[np.int32], list[str]]:
 def streams(results: Path, session: str) -> list[Key]:
     """Return node and stream of each file of a session, in order of names.
 
-    Raises ContractError where stage ``frames`` has not written the session.
+    Raises ContractError where stage ``frames`` has not written the session, or wrote other streams.
     """
     source = folder(results, session)
     if not source.is_dir():
         raise ContractError("is absent", str(source), EXPECTED, "`nodeday run` makes it.")
+    provenance.refuse_other_files(source)
     names = (each.name.split(".") for each in source.glob("[!.]*.parquet"))
     return sorted((node, stream) for node, stream, _ in names)
 

@@ -15,9 +15,10 @@ import pyarrow.parquet as parquet
 
 from nodeday.core.errors import ContractError
 from nodeday.schemas.compile import VERSION
+from nodeday.storage import provenance
 
 READ_ROWS = 65_536
-EXPECTED = "a table that an earlier stage wrote"
+EXPECTED = provenance.WRITTEN
 REMAKE = "Remove it and say `nodeday run`, which makes it anew from the captures."
 Filter = tuple[str, str, Any]
 Filters = list[Filter] | list[list[Filter]]
@@ -30,8 +31,10 @@ def opened(
 ) -> Iterator[parquet.ParquetFile]:
     """Open a table that has ``columns``, and hold each page that is read to its checksum.
 
-    Raises ContractError for a file that is absent, damaged, of another data model or without these columns.
+    Raises ContractError for a file that is absent, damaged, of another data model, without these columns, or
+    with other content than its stage wrote.
     """
+    provenance.refuse_changed(source)
     try:
         with parquet.ParquetFile(source, page_checksum_verification=True, **options) as file:
             _refuse_other_model(file.schema_arrow.metadata or {}, source)

@@ -19,7 +19,7 @@ import pyarrow as arrow
 
 from nodeday.core import atomic
 from nodeday.schemas import TABLES, Table
-from nodeday.storage import tables
+from nodeday.storage import provenance, tables
 from nodeday.storage.row_groups import Filters, Group
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def read(
     if channel and columns is None:
         columns = [*TABLES["samples"].names, *stored]
     wanted = [stored.get(name, name) for name in columns] if columns else declared.names
-    if source.parent.is_dir() and not source.exists():
+    if _was_not_written(source):
         rows = tables.empty(declared)[wanted]
     else:
         rows = tables.read(source, declared, wanted, filters)
@@ -88,7 +88,7 @@ def edges(results: Path, session: str, node: str, kind: Kind) -> tuple[int, int]
     They come from the statistics of its file. Raises ContractError as :func:`read` does.
     """
     source = path(folder(results, session), node, kind)
-    if source.parent.is_dir() and not source.exists():
+    if _was_not_written(source):
         return None
     spans = tables.groups(source, "utc_ns")
     return (min(span.least for span in spans), max(span.most for span in spans)) if spans else None
@@ -105,7 +105,7 @@ def pieces(
 ) -> Iterator[arrow.Table]:
     """Yield some columns of rows [first, last) of a node's stream, as :func:`tables.pieces` does."""
     source = path(folder(results, session), node, kind)
-    if source.exists():
+    if not _is_absent(source):
         yield from tables.pieces(source, table_of(kind), columns, first, last)
 
 
@@ -115,4 +115,17 @@ def groups(results: Path, session: str, node: str, kind: Kind) -> list[Group]:
     There are none where no frame of the stream was received.
     """
     source = path(folder(results, session), node, kind)
-    return tables.groups(source, "utc_ns") if source.exists() else []
+    return [] if _is_absent(source) else tables.groups(source, "utc_ns")
+
+
+def _was_not_written(source: Path) -> bool:
+    """Return whether a session has samples, but none of this stream."""
+    return source.parent.is_dir() and _is_absent(source)
+
+
+def _is_absent(source: Path) -> bool:
+    """Return whether a stream has no file; raise ContractError where its stage wrote one."""
+    if source.exists():
+        return False
+    provenance.refuse_changed(source)
+    return True

@@ -55,12 +55,13 @@ def finished_sessions(study: Study) -> list[str]:
 
 def _export_package(study: Study, sessions: list[str], _: Path) -> None:
     """Describe the results where they lie: data package, methods and manifest."""
-    from nodeday.products.export import hashes, manifest, methods, package
+    from nodeday.products.export import manifest, methods, package
     from nodeday.storage import inventory
+    from nodeday.storage.hashes import KeptHashes
 
     listed = list(inventory.tables_of(study.results, sessions))
-    of_sessions = (study.results / hashes.FOLDER / f"{session}.json" for session in sessions)
-    hashed = hashes.Kept(study.results / hashes.NAME, *of_sessions)
+    hashed = KeptHashes(study.root)
+    manifest.refuse_other_content(study, sessions, hashed)
     package.write(study.results, study.file.study, study.file.title, listed, hashed)
     methods.write(study, sessions)
     manifest.write(study, sessions, hashed)

@@ -38,6 +38,7 @@ def run(options: argparse.Namespace) -> int:
     from nodeday.config.study import Study
     from nodeday.core import malloc
     from nodeday.engine import locks
+    from nodeday.engine.recording import recorded
     from nodeday.engine.stages import STAGES
 
     malloc.keep()
@@ -46,9 +47,11 @@ def run(options: argparse.Namespace) -> int:
     more = {"cores": options.cores} if STAGES[stage].several_cores else {}
     with locks.stage(study.root):
         if stage == "study":
-            module.run(study, options.sessions, **more)
+            with recorded(study, stage, sessions=options.sessions):
+                module.run(study, options.sessions, **more)
         elif stage == "index":
-            module.index(study, options.sessions)
+            with recorded(study, stage, sessions=options.sessions):
+                module.index(study, options.sessions)
         else:
             for session in options.sessions:
                 _run_session(study, stage, module, session, more)
@@ -58,14 +61,16 @@ def run(options: argparse.Namespace) -> int:
 def _run_session(study: Study, stage: str, module: ModuleType, session: str, more: dict[str, Any]) -> None:
     from nodeday.cli.commands.simulate import write_capture
     from nodeday.engine.account import failure_file, note_failure
+    from nodeday.engine.recording import recorded
 
     if stage not in SIDE_BY_SIDE:
         failure_file(study.results, session).unlink(missing_ok=True)
     try:
         if stage == "simulate":
-            write_capture(study.root, session)
+            write_capture(study, session)
         else:
-            module.run(study, session, **more)
+            with recorded(study, stage, session):
+                module.run(study, session, **more)
     except (ContractError, SettingsError) as error:
         note_failure(study, session, error)
         raise

@@ -6,11 +6,10 @@ The manifest holds no time, no machine and no absolute path, so that the same in
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -22,19 +21,42 @@ from nodeday.core import atomic
 from nodeday.core.errors import ContractError
 from nodeday.engine import digests, rule_files
 from nodeday.engine.stages import CHAIN
-from nodeday.products.export.hashes import Hashed, of_files, sha256
 from nodeday.products.export.package import as_json
 from nodeday.schemas.compile import VERSION
-from nodeday.storage import inventory
+from nodeday.storage import inventory, provenance
+from nodeday.storage.hashes import Hashed, of_files, sha256
+from nodeday.storage.provenance import OTHER_CONTENT, REMAKE, WRITTEN
 
 NAME = "manifest.json"
-LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "pandera", "pydantic", "snakemake")
 CODE = (*CHAIN, "study", "report", "dataset")
 
 
-def libraries() -> dict[str, str]:
-    """Return the versions of the libraries that compute the tables."""
-    return {name: version(name) for name in LIBRARIES}
+def libraries(study: Study, sessions: list[str]) -> dict[str, str]:
+    """Return the versions of the libraries that computed the results, after the records of the stages."""
+    used: dict[str, set[str]] = {}
+    for session in ("", *sessions):
+        for record in provenance.records(study.results, session):
+            for name, version in record.libraries.items():
+                used.setdefault(name, set()).add(version)
+    return {name: ", ".join(sorted(versions)) for name, versions in sorted(used.items())}
+
+
+def refuse_other_content(study: Study, sessions: list[str], hashed: Hashed = of_files) -> None:
+    """Raise ContractError where a file is absent, or is not what its stage read or wrote by its record."""
+    for session in ("", *sessions):
+        for record in provenance.records(study.results, session):
+            _refuse_other(study.root, record.wrote, OTHER_CONTENT, hashed)
+            captures = {name: each for name, each in record.read.items() if not name.startswith("results/")}
+            if record.stage == "frames":
+                _refuse_other(study.root, captures, "changed since its frames were read", hashed)
+
+
+def _refuse_other(root: Path, said: Mapping[str, str], found: str, hashed: Hashed) -> None:
+    if gone := [name for name in said if not (root / name).is_file()]:
+        raise ContractError("is absent", str(root / gone[0]), WRITTEN, REMAKE)
+    for (name, digest), now in zip(said.items(), hashed([root / name for name in said]), strict=True):
+        if digest != now:
+            raise ContractError(found, str(root / name), remedy=REMAKE)
 
 
 def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[str, Any]:
@@ -56,7 +78,7 @@ def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[
         "nodeday": __version__,
         "data_model": VERSION,
         "code": {stage: digests.code(stage) for stage in CODE},
-        "libraries": libraries(),
+        "libraries": libraries(study, sessions),
         "sessions": sessions,
         "inputs": _entries(study.root, sorted(captures), hashed),
         "settings": _entries(study.root, sorted(settings), hashed),
@@ -126,7 +148,7 @@ def _notes(manifest: dict[str, Any]) -> Iterable[str]:
     changed = [stage for stage, digest in manifest["code"].items() if digests.code(stage) != digest]
     if changed:
         yield f"the code of {', '.join(changed)} has changed since; `nodeday run` would run it again"
-    now = libraries()
+    now = digests.libraries()
     other = [
         f"{name} {old} (now {now.get(name)})"
         for name, old in manifest["libraries"].items()

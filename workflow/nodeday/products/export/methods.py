@@ -67,7 +67,7 @@ def gather(study: Study, sessions: list[str]) -> dict[str, Any]:
         "title": study.file.title,
         "nodeday": __version__,
         "data_model": VERSION,
-        "libraries": libraries(),
+        "libraries": libraries(study, sessions),
         "settings": study.file.model_dump(mode="json"),
         "streams": [
             {

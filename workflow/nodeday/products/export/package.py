@@ -20,9 +20,9 @@ from typing import Any
 
 from nodeday import __version__
 from nodeday.core import atomic, csv_io
-from nodeday.products.export.hashes import Hashed, of_files
 from nodeday.schemas import TABLES, Column, Table, dictionary
 from nodeday.schemas.compile import VERSION
+from nodeday.storage.hashes import Hashed, of_files
 from nodeday.storage.inventory import TableFile
 
 TYPES = {"int": "integer", "uin": "integer", "flo": "number"}
