@@ -17,10 +17,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Hash the study's inputs, settings and results anew; return 3 where any differs from the manifest."""
-    from nodeday.products.export import manifest
+    """Hash anew what the manifest names, of a study, its results or a copy; return 3 where any file differs."""
+    from nodeday.products.export import verification
 
-    result = manifest.verify(options.study)
+    result = verification.verify(options.study)
     for note in result.notes:
         print(f"note: {note}")
     for path, what in result.differences:

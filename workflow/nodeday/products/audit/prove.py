@@ -19,7 +19,7 @@ from nodeday.products.audit import checkpoints
 from nodeday.products.audit.checkpoints import Checkpoint
 from nodeday.products.audit.compare import compare
 from nodeday.products.audit.session import audit
-from nodeday.products.export import manifest
+from nodeday.products.export import verification
 from nodeday.stages.clock import stage as clock
 from nodeday.stages.features import stage as features
 from nodeday.stages.frames import stage as frames
@@ -112,7 +112,7 @@ def _of_study(study: Study, anew: Study, sessions: list[str]) -> Proof:
     _compare(proof, study, anew, [path for path in made if not inventory.session_of(path)])
     _compare(proof, study, anew, [path for path in made if path.endswith("/study.parquet")])
     try:
-        verified = manifest.verify(study.root)
+        verified = verification.verify(study.root)
         differ = [f"{path} {what}" for path, what in verified.differences]
         passed = f"{verified.checked} files have the hashes of the manifest"
         proof.checkpoints.append(Checkpoint("manifest", passed, differ))

@@ -1,15 +1,11 @@
-"""Manifest of a study: hashes of its inputs, settings, code and results, and the check against them.
+"""Manifest of a study: hashes of its inputs, settings, code and results; and of a copy for sharing, of its files.
 
 The manifest holds no time, no machine and no absolute path, so that the same inputs give the same bytes.
 """
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from functools import partial
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +20,7 @@ from nodeday.engine.stages import CHAIN
 from nodeday.products.export.package import as_json
 from nodeday.schemas.compile import VERSION
 from nodeday.storage import inventory, provenance
-from nodeday.storage.hashes import Hashed, of_files, sha256
+from nodeday.storage.hashes import Hashed, of_files
 from nodeday.storage.provenance import OTHER_CONTENT, REMAKE, WRITTEN
 
 NAME = "manifest.json"
@@ -102,57 +98,17 @@ def write(study: Study, sessions: list[str], hashed: Hashed = of_files) -> None:
     atomic.write_text(study.results / NAME, as_json(build(study, sessions, hashed)))
 
 
-@dataclass(frozen=True)
-class Verification:
-    """Differences from a manifest, as (path, what), after ``checked`` files were hashed anew."""
-
-    checked: int
-    bytes: int
-    differences: list[tuple[str, str]]
-    notes: list[str]
-
-
-def verify(root: Path) -> Verification:
-    """Hash every file in the manifest of the study at ``root``, and find results that are not in it.
-
-    Raises ContractError where there is no manifest.
-    """
-    path = root / "results" / NAME
-    if not path.is_file():
-        raise ContractError("no manifest", str(path), "a finished study", "Run `nodeday run` first.")
-    manifest = json.loads(path.read_text(encoding="utf-8"))
-    entries = [*manifest["inputs"], *manifest["settings"], *manifest["results"]]
-    with ThreadPoolExecutor() as pool:
-        differences = pool.map(partial(_difference, root), entries)
-        found = [(entry["path"], what) for entry, what in zip(entries, differences, strict=True) if what]
-    named = {entry["path"] for entry in entries}
-    present = {f"results/{name}" for name in inventory.result_files(root / "results") if name != NAME}
-    found += [(name, "is not in the manifest") for name in sorted(present - named)]
-    size = sum(entry["bytes"] for entry in entries)
-    return Verification(len(entries), size, found, list(_notes(manifest)))
-
-
-def _difference(root: Path, entry: dict[str, Any]) -> str:
-    path = root / entry["path"]
-    if not path.is_file():
-        return "is absent"
-    if path.stat().st_size != entry["bytes"]:
-        return f"has {path.stat().st_size} bytes, not {entry['bytes']}"
-    return "has other content" if sha256(path) != entry["sha256"] else ""
-
-
-def _notes(manifest: dict[str, Any]) -> Iterable[str]:
-    """Differences in versions and code since the manifest was written; no fault of the files."""
-    if manifest["nodeday"] != __version__:
-        yield f"made with nodeday {manifest['nodeday']}, this is {__version__}"
-    changed = [stage for stage, digest in manifest["code"].items() if digests.code(stage) != digest]
-    if changed:
-        yield f"the code of {', '.join(changed)} has changed since; `nodeday run` would run it again"
-    now = digests.libraries()
-    other = [
-        f"{name} {old} (now {now.get(name)})"
-        for name, old in manifest["libraries"].items()
-        if now.get(name) != old
-    ]
-    if other:
-        yield f"made with other libraries: {', '.join(other)}"
+def write_of_copy(folder: Path, study: Study, sessions: list[str]) -> None:
+    """Write the manifest of a copy for sharing into ``folder``, after every other file of it."""
+    files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    document = {
+        "manifest": 1,
+        "study": study.file.study,
+        "nodeday": __version__,
+        "data_model": VERSION,
+        "code": {stage: digests.code(stage) for stage in CODE},
+        "libraries": libraries(study, sessions),
+        "sessions": sessions,
+        "files": _entries(folder, files, of_files),
+    }
+    atomic.write_text(folder / NAME, as_json(document))

@@ -28,7 +28,7 @@ from nodeday.config.study import Study
 from nodeday.core import atomic, tsv_io
 from nodeday.core.arrays import Ints
 from nodeday.core.errors import ContractError, SettingsError
-from nodeday.products.export import disclosure, package
+from nodeday.products.export import disclosure, manifest, package
 from nodeday.schemas import Column, Table
 from nodeday.schemas.columns import YEAR_1969, YEAR_2200
 from nodeday.storage import frames, inventory, tables
@@ -108,6 +108,7 @@ def release(study: Study, sessions: list[str], target: Path, offsets: Path, sign
     try:
         _fill(study, sessions, partial, shifts, signals)
         disclosure.refuse(partial, study.root)
+        manifest.write_of_copy(partial, study, sessions)
     except BaseException:
         shutil.rmtree(partial, ignore_errors=True)
         raise
