@@ -12,6 +12,8 @@ import pytest
 from nodeday.cli.main import main
 from nodeday.core import errors
 
+NONE = "is no manifest of nodeday"
+
 
 def verify(folder: Path, capsys: pytest.CaptureFixture[str]) -> tuple[int, str]:
     capsys.readouterr()
@@ -63,14 +65,14 @@ def test_a_copy_for_sharing_has_a_manifest_of_its_own(
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (lambda text: text[: len(text) // 2], "is no manifest of nodeday"),
-        (lambda _: "[]", "is no manifest of nodeday"),
-        (lambda _: '{"inputs": 1}', "is no manifest of nodeday"),
+        (lambda text: text[: len(text) // 2], NONE),
+        (lambda _: "[]", NONE),
+        (lambda _: '{"inputs": 1}', NONE),
         (
             lambda text: json.dumps({**json.loads(text), "results": [{"path": "x"}]}),
-            "is no manifest of nodeday",
+            NONE,
         ),
-        (lambda text: json.dumps({**json.loads(text), "libraries": None}), "is no manifest of nodeday"),
+        (lambda text: json.dumps({**json.loads(text), "libraries": None}), NONE),
         (lambda text: text.replace('"results/', '"../results/', 1), "lies outside of the study"),
         (lambda text: text.replace('"results/', '"/etc/results/', 1), "lies outside of the study"),
     ],

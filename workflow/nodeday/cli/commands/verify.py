@@ -17,7 +17,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Hash anew what the manifest names, of a study, its results or a copy; return 3 where any file differs."""
+    """Hash anew what the manifest names; return 3 where any file differs."""
     from nodeday.products.export import verification
 
     result = verification.verify(options.study)

@@ -1,4 +1,4 @@
-"""Manifest of a study: hashes of its inputs, settings, code and results; and of a copy for sharing, of its files.
+"""Manifest: hashes of the inputs, settings, code and results of a study, or of the files of its copy.
 
 The manifest holds no time, no machine and no absolute path, so that the same inputs give the same bytes.
 """

@@ -1,4 +1,4 @@
-"""Check of files against the manifest that lies with them: of a study, of its results alone, of a copy for sharing."""
+"""Check of files against the manifest beside them: a study, its results alone, or a copy for sharing."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Verification:
 
 
 @dataclass(frozen=True)
-class Entry:
+class NamedFile:
     """A file that a manifest names."""
 
     path: str
@@ -42,8 +42,8 @@ class Entry:
 def verify(root: Path) -> Verification:
     """Hash every file in the manifest at ``root``, and find results that are not in it.
 
-    ``root`` is a study, its folder of results alone, or a copy for sharing. Raises ContractError where there is
-    no manifest, where it cannot be read, and where it names a file outside of ``root``.
+    ``root`` is a study, its folder of results alone, or a copy for sharing. Raises ContractError where
+    there is no manifest, where it cannot be read, and where it names a file outside of ``root``.
     """
     study = (root / RESULTS / NAME).is_file()
     path = root / RESULTS / NAME if study else root / NAME
@@ -58,7 +58,7 @@ def verify(root: Path) -> Verification:
         elsewhere = [each for each in entries if not each.path.startswith(RESULTS)]
         notes.append(f"{len(elsewhere)} inputs and settings are not beside these results, and not checked")
         entries = [
-            Entry(each.path.removeprefix(RESULTS), each.bytes, each.sha256)
+            NamedFile(each.path.removeprefix(RESULTS), each.bytes, each.sha256)
             for each in entries
             if each.path.startswith(RESULTS)
         ]
@@ -80,13 +80,13 @@ def _present(root: Path, study: bool, copy: bool) -> set[str]:
     return {f"{RESULTS}{name}" for name in names} if study else names
 
 
-def _read(path: Path) -> tuple[dict[str, Any], list[Entry]]:
+def _read(path: Path) -> tuple[dict[str, Any], list[NamedFile]]:
     """Return a manifest and the files that it names."""
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         parts = ["files"] if "files" in document else ["inputs", "settings", "results"]
         listed = [each for part in parts for each in document[part]]
-        entries = [Entry(str(each["path"]), int(each["bytes"]), str(each["sha256"])) for each in listed]
+        entries = [NamedFile(str(each["path"]), int(each["bytes"]), str(each["sha256"])) for each in listed]
         whole = all(isinstance(document[name], dict) for name in ("code", "libraries"))
     except (ValueError, KeyError, TypeError):
         whole = False
@@ -106,7 +106,7 @@ def _read(path: Path) -> tuple[dict[str, Any], list[Entry]]:
     return document, entries
 
 
-def _difference(root: Path, entry: Entry) -> str:
+def _difference(root: Path, entry: NamedFile) -> str:
     path = root / entry.path
     if not path.is_file():
         return "is absent"
