@@ -10,7 +10,7 @@ from nodeday.config.study import Study
 from nodeday.core.errors import ContractError
 from nodeday.engine import dependencies, digests, rule_params
 from nodeday.storage import provenance
-from nodeday.storage.hashes import KeptHashes, mark
+from nodeday.storage.hashes import KeptHashes, mark, name_of
 from nodeday.storage.provenance import JobRecord
 
 
@@ -36,7 +36,7 @@ def recorded(study: Study, stage: str, session: str = "", sessions: Sequence[str
     hashed = KeptHashes(study.root)
     wrote = files_of(study.root, dependencies.outputs(study, stage, session, sessions))
     inputs = [path for path, was in zip(given, before, strict=True) if was]
-    names = [path.relative_to(study.root).as_posix() for path in inputs]
+    names = [name_of(path, study.root) for path in inputs]
     done = JobRecord(
         stage,
         job.code,

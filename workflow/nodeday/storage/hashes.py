@@ -42,6 +42,11 @@ def mark(path: Path) -> str:
     return f"{stat.st_ino} {stat.st_size} {stat.st_mtime_ns} {stat.st_ctime_ns}"
 
 
+def name_of(path: Path, root: Path) -> str:
+    """Return the path of a file from the folder of a study; its full path where it lies elsewhere."""
+    return (path.relative_to(root) if path.is_relative_to(root) else path).as_posix()
+
+
 class KeptHashes:
     """Hashes of files of the study at ``root`` that read a file only if it changed since :meth:`keep`."""
 
@@ -52,7 +57,7 @@ class KeptHashes:
 
     def __call__(self, paths: Sequence[Path]) -> list[str]:
         """Return the SHA-256 of each file; raise FileNotFoundError where one is absent."""
-        names = [path.relative_to(self._root).as_posix() for path in paths]
+        names = [name_of(path, self._root) for path in paths]
         scopes = [self._scope(_scope_of(name)) for name in names]
         marks = [mark(path) for path in paths]
         anew = [

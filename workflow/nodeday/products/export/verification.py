@@ -97,9 +97,12 @@ def _read(path: Path) -> tuple[dict[str, Any], list[NamedFile]]:
             "the file as it was written",
             "`nodeday run` makes it anew.",
         )
+    inputs = {
+        str(each["path"]) for each in document.get("inputs", [])
+    }  # these may lie where they were recorded
     for each in entries:
         place = PurePosixPath(each.path)
-        if place.is_absolute() or ".." in place.parts:
+        if each.path not in inputs and (place.is_absolute() or ".." in place.parts):
             raise ContractError(
                 f"names {each.path!r}, which lies outside of the study", str(path), "files of the study alone"
             )
