@@ -136,6 +136,18 @@ def test_ctrl_c_while_jobs_are_planned_ends_at_once() -> None:
         os.kill(os.getpid(), signal.SIGINT)
 
 
+def test_a_run_that_was_started_with_ctrl_c_ignored_goes_on() -> None:
+    """As in the background of a script."""
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        with ending_jobs(), at_work([sys.executable, "-c", NAP]) as job:
+            os.kill(os.getpid(), signal.SIGINT)
+            assert job.poll() is None
+        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def test_the_engine_has_a_way_to_stop() -> None:
     assert callable(JobScheduler.exit_gracefully)
 

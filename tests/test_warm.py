@@ -91,6 +91,28 @@ def test_a_killed_stage_is_a_fault_with_a_message(
     assert "the stage was killed" in capsys.readouterr().err
 
 
+def test_a_fault_in_a_stage_is_not_called_a_kill(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    program = """import sys
+from nodeday.engine import prefork
+def main(arguments):
+    raise RuntimeError("of ours") if arguments[0] == "stage" else SystemExit(2)
+prefork.serve(sys.argv[1], main, [])
+"""
+    address = str(tmp_path / "stages")
+    monkeypatch.setenv(prefork.ADDRESS, address)
+    command = [sys.executable, "-c", program, address]
+    with subprocess.Popen(command, stdin=subprocess.PIPE) as server:
+        assert forwarded(["stage", "frames", "S1"]) == FAULT
+        assert forwarded(["unknown"]) == USAGE
+        assert server.stdin
+        server.stdin.close()
+    said = capfd.readouterr().err
+    assert "RuntimeError: of ours" in said
+    assert "killed" not in said
+
+
 def test_memory_that_is_free_stays_with_the_process() -> None:
     """Arrays of 4 MB, made and dropped: their pages come from the system once, or each time (mallopt(3))."""
     if platform.libc_ver()[0] != "glibc":

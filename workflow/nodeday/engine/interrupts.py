@@ -6,7 +6,7 @@ import contextlib
 import os
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import FrameType
 
 from nodeday.engine import snakemake_private
@@ -49,11 +49,10 @@ def ending_jobs() -> Iterator[None]:
 
     watcher = threading.Thread(target=end_jobs, name="interrupts", daemon=True)
     watcher.start()
-    handler = signal.signal(signal.SIGINT, note)
     try:
-        yield
+        with _on_interrupt(note):
+            yield
     finally:
-        signal.signal(signal.SIGINT, handler)
         signal.signal(signal.SIGTERM, on_terminate)  # the engine leaves its own
         done.set()
         os.write(wake[1], b"\0")
@@ -62,3 +61,15 @@ def ending_jobs() -> Iterator[None]:
             os.close(end)
         if interrupted.is_set():
             raise KeyboardInterrupt
+
+
+@contextlib.contextmanager
+def _on_interrupt(note: Callable[[int, FrameType | None], None]) -> Iterator[None]:
+    """Have Ctrl-C call ``note`` in the block, unless it is ignored, as in the background of a script."""
+    before = signal.getsignal(signal.SIGINT)
+    if before != signal.SIG_IGN:
+        signal.signal(signal.SIGINT, note)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -19,6 +19,7 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -68,18 +69,33 @@ def forward(arguments: list[str]) -> int | None:
             connection.connect(address)
         except OSError:
             return None
-        answer = ""
+        answer, asked = "", threading.Event()
         with suppress(OSError), connection.makefile("rw") as stream:
             socket.send_fds(connection, [b"\n"], [1, 2])
             stream.write(json.dumps({"arguments": arguments, "folder": str(Path.cwd())}) + "\n")
             stream.flush()
-            worker = int(stream.readline() or 0)
-            if worker:
-                signal.signal(signal.SIGTERM, lambda *_: os.kill(worker, signal.SIGTERM))
-            answer = stream.readline()
+            with _passing_on_terminate(int(stream.readline() or 0), asked):
+                answer = stream.readline()
     if not answer:
-        print("nodeday: the stage was killed; is there enough memory?", file=sys.stderr)
+        ended = "stopped, as it was asked to" if asked.is_set() else "killed; is there enough memory?"
+        print(f"nodeday: the stage was {ended}", file=sys.stderr)
     return int(answer or FAULT)
+
+
+@contextmanager
+def _passing_on_terminate(worker: int, asked: threading.Event) -> Iterator[None]:
+    """Within the block, pass SIGTERM on to a worker, and set ``asked``; do nothing for worker 0."""
+
+    def stop(*_: object) -> None:
+        asked.set()
+        os.kill(worker, signal.SIGTERM)
+
+    before = signal.signal(signal.SIGTERM, stop) if worker else None
+    try:
+        yield
+    finally:
+        if worker:
+            signal.signal(signal.SIGTERM, before)
 
 
 def serve(address: str, main: Main, first: Sequence[str], later: Sequence[str] = ()) -> None:
@@ -135,7 +151,6 @@ def _import_first(modules: Sequence[str]) -> None:
 
 def _run_call(connection: socket.socket, main: Main) -> None:
     """Run the command of a call, with the folder and outputs of the process that called; never return."""
-    code = FAULT
     try:
         signal.signal(signal.SIGINT, signal.default_int_handler)
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
@@ -147,12 +162,15 @@ def _run_call(connection: socket.socket, main: Main) -> None:
             for number, output in zip((1, 2), outputs, strict=True):
                 os.dup2(output, number)
             os.chdir(call["folder"])
-            code = main(call["arguments"])
+            try:
+                code = main(call["arguments"])
+            except SystemExit as end:
+                code = int(end.code or 0)
+            except Exception:  # a fault of ours, which its trace tells; the stage was not killed
+                sys.excepthook(*sys.exc_info())
+                code = FAULT
             sys.stdout.flush()
             sys.stderr.flush()
             stream.write(f"{code}\n")
-    except BaseException:
-        sys.excepthook(*sys.exc_info())
-        sys.stderr.flush()
     finally:
-        os._exit(code)
+        os._exit(FAULT)
