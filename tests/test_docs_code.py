@@ -23,7 +23,7 @@ SECTIONS = {
 
 
 def run(code: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    """Run ``code`` in ``folder`` in a Python of its own, warnings as errors; one thread, as the suite's other runs."""
+    """Run ``code`` in ``folder`` in a Python of its own, warnings as errors."""
     return subprocess.run(
         [sys.executable, "-W", "error", "-c", code],
         cwd=folder,
