@@ -1,16 +1,21 @@
-"""The Python blocks of docs/how-to/load.md work on a finished study, as they stand there."""
+"""What the pages tell to type works: Python on a finished study, commands, settings."""
 
 from __future__ import annotations
 
 import importlib.util
 import os
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 from conftest import ROOT
+
+from nodeday.cli.main import build_parser
+from nodeday.config.models import StudyFile
+from nodeday.core import yaml_io
 
 PAGE = ROOT / "docs" / "how-to" / "load.md"
 BLOCK = re.compile(r"^```python\n(.*?)^```", re.DOTALL | re.MULTILINE)
@@ -68,3 +73,41 @@ def test_pandas_polars_and_duckdb_agree_on_the_mean_heart_rate(finished_study: P
     }
     assert len(told) == 1
     assert "S01-clean" in told.pop()
+
+
+def blocks(language: str) -> list[tuple[str, str]]:
+    """Return (page, text) of every block of a language on the pages, indented ones included."""
+    fence = re.compile(rf"^```{language}\n(.*?)^```", re.DOTALL | re.MULTILINE)
+    pages = sorted((ROOT / "docs").rglob("*.md"))
+    return [(page.name, text) for page in pages for text in fence.findall(page.read_text(encoding="utf-8"))]
+
+
+def commands() -> list[tuple[str, str]]:
+    """Return (page, command) of every `nodeday` command in blocks for a shell, continued lines joined."""
+    typed = [
+        (page, line.removeprefix("$ "))
+        for language in ("bash", "console")
+        for page, text in blocks(language)
+        for line in text.replace("\\\n", " ").splitlines()
+    ]
+    return [(page, line) for page, line in typed if line.startswith("nodeday ")]
+
+
+def test_every_command_on_a_page_is_one_that_the_program_takes() -> None:
+    parser, refused = build_parser(), []
+    for page, line in commands():
+        try:
+            options = parser.parse_args(shlex.split(line, comments=True)[1:])
+            assert options.command
+        except SystemExit:
+            refused.append(f"{page}: {line}")
+    assert not refused
+    assert len(commands()) > 10
+
+
+def test_every_block_of_settings_is_one_that_a_study_takes() -> None:
+    """Blocks for `study.yaml`; those of a format file hold `recording`."""
+    taken = [(page, text) for page, text in blocks("yaml") if not text.startswith("recording:")]
+    for page, text in taken:
+        yaml_io.parse(f"study: trial\n{text}", StudyFile, page)
+    assert len(taken) > 3
