@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from conftest import ROOT
+from nodeday.schemas.compile import VERSION
 
 from nodeday.cli.main import build_parser
 from nodeday.config.models import StudyFile
@@ -111,3 +112,9 @@ def test_every_block_of_settings_is_one_that_a_study_takes() -> None:
     for page, text in taken:
         yaml_io.parse(f"study: trial\n{text}", StudyFile, page)
     assert len(taken) > 3
+
+
+def test_page_on_upgrades_states_the_data_model_of_this_version() -> None:
+    page = (ROOT / "docs" / "how-to" / "upgrade.md").read_text(encoding="utf-8")
+    assert f"reads and writes data model **{VERSION}**" in page
+    assert f"\n| {VERSION} | " in page
