@@ -2,10 +2,10 @@
 PYTHON ?= python3
 UV ?= uv
 BIN := .venv/bin
-SOURCES := schemas workflow tests benchmarks requirements
+SOURCES := schemas workflow tests benchmarks requirements docs
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test test-cluster test-bounds bench lint generated lock clean
+.PHONY: help demo test test-cluster test-bounds bench lint generated docs pictures lock clean
 .DELETE_ON_ERROR:
 
 help:
@@ -16,6 +16,8 @@ help:
 	@echo "make test-bounds  the oldest versions that pyproject.toml allows, and the newest there are (needs uv)"
 	@echo "make lint       ruff, mypy, snakefmt and the lints of the workflow engine"
 	@echo "make generated  bring the generated files back in step (DICTIONARY.md, requirements/LICENCES.md)"
+	@echo "make docs       the pages of docs/ as a site with search, in docs/_build/"
+	@echo "make pictures   the pictures of the documents, from the finished demo (needs Chromium)"
 	@echo "make lock       resolve the requirements anew (needs uv)"
 	@echo "make clean      remove the environment, caches and the demo"
 
@@ -74,6 +76,13 @@ generated: .venv/.run-ready
 	$(BIN)/nodeday dictionary > DICTIONARY.md
 	$(BIN)/python requirements/licences.py > requirements/LICENCES.md
 
+docs: .venv/.docs-ready
+	$(BIN)/sphinx-build --quiet -W --keep-going -b dirhtml docs docs/_build
+	@echo "docs/_build/index.html"
+
+pictures: .venv/.run-ready
+	$(BIN)/python docs/pictures.py
+
 # --- set-up ------------------------------------------------------------------------------
 
 .venv/.python:
@@ -95,6 +104,10 @@ generated: .venv/.run-ready
 	$(BIN)/pip install --quiet --require-hashes -r requirements/dev.txt
 	@touch $@
 
+.venv/.docs-ready: requirements/docs.txt .venv/.run-ready
+	$(BIN)/pip install --quiet --require-hashes -r requirements/docs.txt
+	@touch $@
+
 .venv/.cluster-ready: requirements/cluster.txt .venv/.dev-ready
 	$(BIN)/pip install --quiet --require-hashes -r requirements/cluster.txt
 	@touch $@
@@ -107,6 +120,7 @@ lock:
 	$(COMPILE) pyproject.toml requirements/build.in -o requirements/run.txt
 	$(COMPILE) pyproject.toml requirements/build.in --extra dev -o requirements/dev.txt
 	$(COMPILE) pyproject.toml requirements/build.in --extra dev --extra slurm -o requirements/cluster.txt
+	$(COMPILE) pyproject.toml requirements/build.in --extra docs -o requirements/docs.txt
 
 clean:
 	rm -rf .venv build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis demo-study

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import shutil
 import subprocess
 import sys
@@ -20,7 +19,7 @@ import pyarrow.parquet as parquet
 import pytest
 from conftest import FINISHED as SESSIONS
 from conftest import FINISHED_SCENARIO as SCENARIO
-from conftest import ROOT, simulated
+from conftest import simulated
 from nodeday.schemas import TABLES
 from nodeday.schemas.columns import YEAR_1969, YEAR_2200
 
@@ -283,16 +282,6 @@ def test_engines_read_the_streams_of_samples_as_one_table(study: Path) -> None:
     assert rows.height == expected[0]
     assert acc.cast(float).sum() == pytest.approx(expected[1], rel=1e-6)
     assert (rows["x_raw"].sum(), acc.null_count()) == expected[2:]
-
-
-def test_the_queries_of_the_readme_run(study: Path) -> None:
-    duckdb = pytest.importorskip("duckdb")
-    queries = re.findall(r"(?:^    .+\n)+", (ROOT / "README.md").read_text(), re.MULTILINE)
-    selects = [query for query in queries if query.lstrip().startswith("SELECT")]
-    assert len(selects) == 2
-    for query in selects:
-        found = duckdb.sql(query.replace("'results/", f"'{study}/results/"))
-        assert found.fetchall()
 
 
 def test_a_channels_unit_stands_in_its_field(study: Path) -> None:

@@ -1,5 +1,5 @@
-"""A new study from nothing to its page by README alone: its commands are typed into bash as they stand
-there, and what they print is held to what README shows."""
+"""A new study from nothing to its page by the tutorial alone: its commands are typed into bash as they stand
+there, and what they print is held to what the tutorial shows."""
 
 from __future__ import annotations
 
@@ -16,27 +16,23 @@ from conftest import ROOT
 from nodeday.core import errors
 from nodeday.storage import tables
 
-SECTION = "A first study"
+PAGE, SECTION = ROOT / "docs" / "tutorial.md", "7. Write a study of your own"
 FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 
 
-def dialogue(readme: str) -> list[tuple[str, str]]:
-    """Commands of the section with what README prints below each, continuation lines joined."""
-    section = readme.split(f"\n## {SECTION}\n")[1].split("\n## ")[0]
+def dialogue(page: str) -> list[tuple[str, str]]:
+    """Commands of the section with what the page shows below each, continuation lines joined."""
+    section = page.split(f"\n## {SECTION}\n")[1].split("\n## ")[0]
     pairs: list[tuple[str, str]] = []
-    for line in section.splitlines():
-        if not line.startswith("    "):
-            if line.strip():
-                pairs.append(("", ""))  # prose ends what a command printed
-            continue
-        text = line[4:]
-        if text.startswith("$ "):
-            pairs.append((text[2:], ""))
-        elif pairs and pairs[-1][0].endswith("\\"):
-            pairs[-1] = (f"{pairs[-1][0]}\n{text}", "")
-        elif pairs and pairs[-1][0]:
-            pairs[-1] = (pairs[-1][0], f"{pairs[-1][1]}{text}\n")
-    return [(command, expected) for command, expected in pairs if command]
+    for block in re.findall(r"(?ms)^```console\n(.*?)^```$", section):
+        for line in block.splitlines():
+            if line.startswith("$ "):
+                pairs.append((line[2:], ""))
+            elif pairs[-1][0].endswith("\\"):
+                pairs[-1] = (f"{pairs[-1][0]}\n{line}", "")
+            else:
+                pairs[-1] = (pairs[-1][0], f"{pairs[-1][1]}{line}\n")
+    return pairs
 
 
 def figures_apart(text: str) -> str:
@@ -46,9 +42,9 @@ def figures_apart(text: str) -> str:
 
 @pytest.fixture(scope="module")
 def typed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[tuple[str, str, int, str]]]:
-    """The folder; and of each command what README shows, its exit code, and what it printed."""
+    """The folder; and of each command what the tutorial shows, its exit code, and what it printed."""
     folder = tmp_path_factory.mktemp("fresh")
-    commands = dialogue((ROOT / "README.md").read_text())
+    commands = dialogue(PAGE.read_text())
     script = "".join(f"{command}\nprintf '\\0%d\\0' $?\n" for command, _ in commands)
     environment = {**os.environ, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"}
     done = subprocess.run(
@@ -76,11 +72,13 @@ def test_every_command_of_the_section_works(typed: tuple[Path, list[tuple[str, s
     assert [code for _, _, code, _ in ran] == [errors.GOOD] * len(ran)
 
 
-def test_what_is_printed_is_what_readme_shows(typed: tuple[Path, list[tuple[str, str, int, str]]]) -> None:
+def test_what_is_printed_is_what_the_tutorial_shows(
+    typed: tuple[Path, list[tuple[str, str, int, str]]],
+) -> None:
     wrong = []
     for command, expected, _, printed in typed[1]:
         if not doctest.OutputChecker().check_output(figures_apart(expected), figures_apart(printed), FLAGS):
-            wrong.append(f"{command}\n--- README\n{expected}--- printed\n{printed}")
+            wrong.append(f"{command}\n--- tutorial\n{expected}--- printed\n{printed}")
     assert not wrong, "\n".join(wrong)
 
 

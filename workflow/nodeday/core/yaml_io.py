@@ -56,7 +56,7 @@ def parse(text: str, model: type[Model], where: str) -> Model:
         raise SettingsError(f"is not YAML ({getattr(error, 'problem', error)})", line) from None
     except (ValueError, RecursionError) as error:  # 2026-02-30, numbers of thousands of digits, deep nests
         found = f"holds what cannot be read ({str(error).splitlines()[0]})"
-        raise SettingsError(found, where, "dates that exist, and settings as the README shows them") from None
+        raise SettingsError(found, where, "dates that exist, and plain settings") from None
     if not isinstance(data, dict) or root is None:
         raise SettingsError("holds no keys", where, "`key: value` lines")
     _refuse_twins(where, root)

@@ -11,7 +11,7 @@ from nodeday.cli.init.answers import SKELETON, Answers
 from nodeday.config.writer import sheet
 from nodeday.layouts import Layout
 
-STUDY = """# Every setting that is not here has a default; README says what each is for.
+STUDY = """# Every setting that is not here has a default.
 study: {study}
 title: {title}
 zone: {zone}  # of the notes in events.tsv
