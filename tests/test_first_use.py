@@ -97,23 +97,31 @@ def test_the_page_names_nodes_phases_coverage(
     assert "S01.html" in (study / "results" / "report" / "index.html").read_text()
 
 
-def test_the_reader_of_readme_sees_commands_and_outputs() -> None:
+def test_the_reader_of_the_tutorial_sees_commands_and_outputs() -> None:
     text = f"""
 ## {SECTION}
 words
 
-    $ one --a \\
-        --b
-    printed
+```console
+$ one --a \\
+    --b
+printed
 
-    below a blank line
+below a blank line
+```
 
-    $ two
-more words
+```text
+not printed by anything
+```
 
-    not printed by anything
+```console
+$ two
+```
 
 ## Next
-    $ three
+
+```console
+$ three
+```
 """
-    assert dialogue(text) == [("one --a \\\n    --b", "printed\nbelow a blank line\n"), ("two", "")]
+    assert dialogue(text) == [("one --a \\\n    --b", "printed\n\nbelow a blank line\n"), ("two", "")]
