@@ -19,12 +19,16 @@ html_static_path: list[str] = []
 html_copy_source = False
 html_show_sphinx = False
 
-# Two pages lie elsewhere in the repository, where their readers look for them; the site includes them.
-ELSEWHERE = {"config/layouts/README.md": "/reference/layouts.md", "DICTIONARY.md": "/reference/tables.md"}
+# These lie elsewhere in the repository, where their readers look for them; the site includes them.
+ELSEWHERE = {
+    "config/layouts/README.md": "/reference/layouts.md",
+    "DICTIONARY.md": "/reference/tables.md",
+    "README.md": "/index.md",
+}
 
 
 def _link_inside(_app: Sphinx, _name: str, source: list[str]) -> None:
-    """Turn links to these two files into links to their pages."""
+    """Turn links to these files into links to their pages."""
     for path, page in ELSEWHERE.items():
         source[0] = re.sub(rf"\]\((?:\.\./)+{re.escape(path)}", f"]({page}", source[0])
 

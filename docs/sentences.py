@@ -16,8 +16,8 @@ WRITTEN = (
     "docs/explain/*.md",
 )
 LINK = re.compile(r"!?\[([^\]]*)\]\([^)]*\)")
-ITEM = re.compile(r"\s*([-*]|\d+\.)\s+")
-ENDS = re.compile(r"(?<=[.!?:;])[)\"*_]*\s+(?=[\"*_(`]*[A-Z0-9`*])|(?<=[:;])\s")
+ITEM = re.compile(r"^\s*(?:[-*]|\d+\.)\s+")
+ENDS = re.compile(r"(?<=[.!?])[)\"*_]*\s+")
 
 
 def pages() -> list[Path]:

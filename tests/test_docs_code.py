@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib.util
 import os
 import re
-import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -14,7 +13,6 @@ import pytest
 from conftest import ROOT
 from nodeday.schemas.compile import VERSION
 
-from nodeday.cli.main import build_parser
 from nodeday.config.models import StudyFile
 from nodeday.core import yaml_io
 
@@ -81,29 +79,6 @@ def blocks(language: str) -> list[tuple[str, str]]:
     fence = re.compile(rf"^```{language}\n(.*?)^```", re.DOTALL | re.MULTILINE)
     pages = sorted((ROOT / "docs").rglob("*.md"))
     return [(page.name, text) for page in pages for text in fence.findall(page.read_text(encoding="utf-8"))]
-
-
-def commands() -> list[tuple[str, str]]:
-    """Return (page, command) of every `nodeday` command in blocks for a shell, continued lines joined."""
-    typed = [
-        (page, line.removeprefix("$ "))
-        for language in ("bash", "console")
-        for page, text in blocks(language)
-        for line in text.replace("\\\n", " ").splitlines()
-    ]
-    return [(page, line) for page, line in typed if line.startswith("nodeday ")]
-
-
-def test_every_command_on_a_page_is_one_that_the_program_takes() -> None:
-    parser, refused = build_parser(), []
-    for page, line in commands():
-        try:
-            options = parser.parse_args(shlex.split(line, comments=True)[1:])
-            assert options.command
-        except SystemExit:
-            refused.append(f"{page}: {line}")
-    assert not refused
-    assert len(commands()) > 10
 
 
 def test_every_block_of_settings_is_one_that_a_study_takes() -> None:
