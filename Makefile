@@ -15,7 +15,7 @@ help:
 	@echo "make bench      the benchmarks in short, each beside its peer (some minutes)"
 	@echo "make test-bounds  the oldest versions that pyproject.toml allows, and the newest there are (needs uv)"
 	@echo "make lint       ruff, mypy, snakefmt and the lints of the workflow engine"
-	@echo "make generated  bring the generated files back in step (DICTIONARY.md, requirements/LICENCES.md)"
+	@echo "make generated  bring the generated files back in step (DICTIONARY.md, docs/reference/, LICENCES.md)"
 	@echo "make docs       the pages of docs/ as a site with search, in docs/_build/"
 	@echo "make pictures   the pictures of the documents, from the finished demo (needs Chromium)"
 	@echo "make lock       resolve the requirements anew (needs uv)"
@@ -74,6 +74,7 @@ endef
 
 generated: .venv/.run-ready
 	$(BIN)/nodeday dictionary > DICTIONARY.md
+	$(BIN)/python docs/reference_pages.py
 	$(BIN)/python requirements/licences.py > requirements/LICENCES.md
 
 docs: .venv/.docs-ready

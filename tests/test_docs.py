@@ -79,8 +79,15 @@ def _refused(_: argparse.ArgumentParser, status: int = 0, message: str | None = 
     raise AssertionError(message)
 
 
-def _sentences() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("sentences", ROOT / "docs" / "sentences.py")
+@pytest.mark.parametrize("name", ["commands.md", "settings.md", "errors.md"])
+def test_reference_pages_are_in_step_with_the_program(name: str) -> None:
+    """`make generated` writes them."""
+    page = _program("reference_pages").PAGES[name]()
+    assert (ROOT / "docs" / "reference" / name).read_text(encoding="utf-8") == page
+
+
+def _program(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(name, ROOT / "docs" / f"{name}.py")
     assert spec
     assert spec.loader
     module = importlib.util.module_from_spec(spec)
@@ -89,7 +96,7 @@ def _sentences() -> ModuleType:
 
 
 def test_sentences_are_short() -> None:
-    module = _sentences()
+    module = _program("sentences")
     own = [each for path in module.pages() for each in module.sentences(path.read_text(encoding="utf-8"))]
     assert len(own) > 500
     assert not [each for each in own if module.words(each) > LONGEST]
@@ -98,7 +105,8 @@ def test_sentences_are_short() -> None:
 
 def test_what_counts_as_a_sentence() -> None:
     text = "# No\n\nOne. Two `a.b` words: three\n\n| no | no |\n\n- four\n- five six\n\n```\nno\n```\n"
-    assert [_sentences().words(each) for each in _sentences().sentences(text)] == [1, 4, 1, 2]
+    module = _program("sentences")
+    assert [module.words(each) for each in module.sentences(text)] == [1, 4, 1, 2]
 
 
 def test_readme_is_short_and_names_the_test_command() -> None:
