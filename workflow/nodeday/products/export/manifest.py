@@ -69,6 +69,16 @@ def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[
         if path != NAME and inventory.session_of(path) in (None, *sessions)
     ]
     return {
+        **_made_of(study, sessions),
+        "inputs": _entries(study.root, sorted(captures), hashed),
+        "settings": _entries(study.root, sorted(settings), hashed),
+        "results": _entries(study.root, [f"results/{path}" for path in results], hashed),
+    }
+
+
+def _made_of(study: Study, sessions: list[str]) -> dict[str, Any]:
+    """Return what made the files of a manifest."""
+    return {
         "manifest": 1,
         "study": study.file.study,
         "nodeday": __version__,
@@ -76,9 +86,6 @@ def build(study: Study, sessions: list[str], hashed: Hashed = of_files) -> dict[
         "code": {stage: digests.code(stage) for stage in CODE},
         "libraries": libraries(study, sessions),
         "sessions": sessions,
-        "inputs": _entries(study.root, sorted(captures), hashed),
-        "settings": _entries(study.root, sorted(settings), hashed),
-        "results": _entries(study.root, [f"results/{path}" for path in results], hashed),
     }
 
 
@@ -101,14 +108,5 @@ def write(study: Study, sessions: list[str], hashed: Hashed = of_files) -> None:
 def write_of_copy(folder: Path, study: Study, sessions: list[str]) -> None:
     """Write the manifest of a copy for sharing into ``folder``, after every other file of it."""
     files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
-    document = {
-        "manifest": 1,
-        "study": study.file.study,
-        "nodeday": __version__,
-        "data_model": VERSION,
-        "code": {stage: digests.code(stage) for stage in CODE},
-        "libraries": libraries(study, sessions),
-        "sessions": sessions,
-        "files": _entries(folder, files, of_files),
-    }
+    document = _made_of(study, sessions) | {"files": _entries(folder, files, of_files)}
     atomic.write_text(folder / NAME, as_json(document))
