@@ -12,6 +12,7 @@ from nodeday.cli.init.folder import copy_settings
 from nodeday.cli.main import main
 from nodeday.core import errors
 from nodeday.core.paths import DEMO_CONFIG
+from nodeday.layouts import encode_frames, load_layout
 
 
 @pytest.fixture
@@ -19,8 +20,10 @@ def study(tmp_path: Path) -> Path:
     """The demo's settings without its scenario, so that captures are expected to exist."""
     folder = tmp_path / "study"
     copy_settings(folder, DEMO_CONFIG, scenario=False)
+    layout = load_layout(DEMO_CONFIG / "layouts" / "beltframe.yaml")
+    frames = encode_frames(layout, layout.stream("ecg"), {"node": 16, "sequence": [1, 2, 3]})
     for session in ("S01-clean", "S02-lossy", "S03-mess"):
-        (folder / "captures" / f"{session}.bin").write_bytes(b"\0" * 100)
+        (folder / "captures" / f"{session}.bin").write_bytes(frames.tobytes())
     return folder
 
 
@@ -168,6 +171,7 @@ def test_dictionary_of_one_table_and_of_none(capsys: pytest.CaptureFixture[str])
 def test_a_capture_of_other_bytes_is_refused_and_leaves_no_table(
     study: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    (study / "captures" / "S01-clean.bin").write_bytes(b"\0" * 100)
     code, text = run_command(capsys, "stage", "frames", "S01-clean", "--study", str(study))
     assert code == errors.CONTRACT
     assert "only 0 of 100 bytes are frames of layout beltframe" in text

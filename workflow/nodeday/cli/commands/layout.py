@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from nodeday.core.errors import CONTRACT, GOOD, ContractError, SettingsError
-from nodeday.core.percent import percent
 
 if TYPE_CHECKING:
     from nodeday.layouts import Layout
@@ -79,6 +78,7 @@ def _hold_to(captures: list[Path], layouts: Sequence[Layout], root: Path) -> int
     """Print what a capture measures; return 3 where a layout declares otherwise."""
     import textwrap
 
+    from nodeday.core.percent import percent
     from nodeday.layouts.recording import RecordedLayout
     from nodeday.stages.frames.compare import TOLERANCE, disagreements, tables
     from nodeday.stages.frames.measure import measure
