@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import getpass
 import json
+import platform
 import re
-import socket
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
@@ -155,7 +155,7 @@ def _names_of_machine() -> list[str]:
         user = getpass.getuser()
     except (KeyError, OSError):  # no user has that number, as in containers
         user = ""
-    names = {socket.gethostname(), user, str(Path.home())}
+    names = {platform.node(), user, str(Path.home())}
     return sorted(name for name in names if len(name) >= LEAST_NAME and name not in words | {"root", "/root"})
 
 
